@@ -1,0 +1,268 @@
+//! The checked settings, one plain struct a stage, units in the field names.
+//!
+//! No struct here has a `Default`: every scientific default is in `defaults.toml`, with its source. The structs are
+//! serialised into each report ("the settings that were in force") and into the fingerprints that decide whether a
+//! scan must be done again.
+
+use std::path::PathBuf;
+
+use serde::Serialize;
+
+/// `[motion]`: where head positions come from and how displacement is measured.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct MotionSettings {
+    /// The six columns, translations x y z then rotations x y z.
+    pub columns: MotionColumns,
+    pub translation_unit: TranslationUnit,
+    pub rotation_unit: RotationUnit,
+    pub rotation_order: RotationOrder,
+    /// The measure that censoring uses; both are always reported.
+    pub displacement: Displacement,
+    pub head_radius: HeadRadius,
+}
+
+/// How the six motion columns are found in a table.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[serde(untagged)]
+pub enum MotionColumns {
+    /// By the names in the table's header line.
+    Names([String; 6]),
+    /// By position, counted from 1.
+    Positions([usize; 6]),
+}
+
+/// Unit of translations in the motion table.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum TranslationUnit {
+    Mm,
+    M,
+}
+
+/// Unit of rotations in the motion table.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum RotationUnit {
+    Rad,
+    Deg,
+}
+
+/// Which axis turns first; `"xyz"` means R = Rz·Ry·Rx.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(transparent)]
+pub struct RotationOrder(#[serde(serialize_with = "axes_as_text")] pub [Axis; 3]);
+
+/// One of the three scanner axes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Axis {
+    X,
+    Y,
+    Z,
+}
+
+fn axes_as_text<S: serde::Serializer>(axes: &[Axis; 3], s: S) -> Result<S::Ok, S::Error> {
+    let text: String = axes
+        .iter()
+        .map(|a| match a {
+            Axis::X => 'x',
+            Axis::Y => 'y',
+            Axis::Z => 'z',
+        })
+        .collect();
+    s.serialize_str(&text)
+}
+
+/// Which form of framewise displacement censoring uses.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Displacement {
+    Sum,
+    Rms,
+}
+
+/// Radius of the sphere that turns rotations into millimetres.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum HeadRadius {
+    /// The same radius for every child, mm.
+    #[serde(untagged)]
+    Mm(f64),
+    /// From the child's age and sex, by head circumference.
+    ByAge,
+}
+
+/// `[censor]`: which frames are dropped.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CensorSettings {
+    /// Frames with a displacement strictly above this are dropped; 0 turns it off.
+    pub fd_mm: f64,
+    /// Frames with DVARS strictly above this are dropped; 0 turns it off.
+    pub dvars_percent: f64,
+    /// Frames dropped before each moved or jumped frame.
+    pub before: usize,
+    /// Frames dropped after each moved or jumped frame.
+    pub after: usize,
+    /// Kept stretches of fewer frames are dropped too.
+    pub shortest_stretch: usize,
+    /// Frames cut from the start.
+    pub settling: usize,
+    /// Whether logged intervals drop frames.
+    pub watch_log: bool,
+    /// Which `trial_type` values drop frames; empty: all.
+    pub watch_log_types: Vec<String>,
+}
+
+/// `[clean]`: what is removed from the parcel series.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CleanSettings {
+    /// 0, 6, 12 or 24.
+    pub motion_terms: usize,
+    pub tissue_means: Vec<Tissue>,
+    pub global_signal: bool,
+    /// Principal components per tissue named in `tissue_means`, or of both tissues if none is named.
+    pub tissue_components: usize,
+    /// Further columns of the scan's confounds table.
+    pub confound_columns: Vec<String>,
+    pub detrend_degree: usize,
+    /// Pass band, low and high edge in Hz; none for no filter.
+    pub band_hz: Option<[f64; 2]>,
+    pub fill: Fill,
+}
+
+/// A tissue that a scan may have a mask for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Tissue {
+    WhiteMatter,
+    Csf,
+}
+
+impl Tissue {
+    /// The name used in the study file and in the scan table.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::WhiteMatter => "white_matter",
+            Self::Csf => "csf",
+        }
+    }
+}
+
+/// What stands in for dropped frames while filtering.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Fill {
+    Linear,
+    Spectral,
+}
+
+/// One `[[parcels]]` block: an atlas.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ParcelsSettings {
+    pub name: String,
+    #[serde(skip)]
+    pub image: PathBuf,
+    #[serde(skip)]
+    pub labels: Option<PathBuf>,
+    /// Share of a parcel's weight inside the brain mask and alive that it needs.
+    pub min_coverage: f64,
+}
+
+/// `[connectivity]`.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ConnectivitySettings {
+    pub measures: Vec<Measure>,
+    pub join: Join,
+}
+
+/// A connectivity measure.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Measure {
+    Pearson,
+    Spearman,
+    Partial,
+    Covariance,
+}
+
+impl Measure {
+    /// The name used in the study file and in file names.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Pearson => "pearson",
+            Self::Spearman => "spearman",
+            Self::Partial => "partial",
+            Self::Covariance => "covariance",
+        }
+    }
+}
+
+/// Which runs go into one matrix.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Join {
+    /// A child's runs are joined within a session.
+    Runs,
+    /// Across sessions too.
+    Sessions,
+    /// Each run stands alone.
+    None,
+}
+
+/// `[enough]`: what a child needs.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct EnoughSettings {
+    pub minutes: f64,
+    /// Degrees of freedom left after cleaning; 0: not asked.
+    pub dof: f64,
+    /// Share of parcels with enough coverage; 0: not asked.
+    pub coverage: f64,
+}
+
+/// `[output]`.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct OutputSettings {
+    pub series: SeriesFormat,
+    pub matrices: MatrixFormat,
+    pub pages: bool,
+}
+
+/// How parcel series are written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum SeriesFormat {
+    Tsv,
+    Npy,
+    Both,
+    None,
+}
+
+/// How matrices are written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum MatrixFormat {
+    Tsv,
+    Npy,
+    Both,
+}
+
+/// `[children]`: the participants table.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ChildrenSettings {
+    #[serde(skip)]
+    pub table: Option<PathBuf>,
+    pub age_column: Option<String>,
+    pub age_unit: AgeUnit,
+    pub sex_column: Option<String>,
+}
+
+/// Unit of the age column.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum AgeUnit {
+    Months,
+    Years,
+    Days,
+    Weeks,
+}
