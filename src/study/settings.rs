@@ -84,11 +84,11 @@ pub enum Displacement {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum HeadRadius {
+    /// From the child's age and sex, by head circumference.
+    ByAge,
     /// The same radius for every child, mm.
     #[serde(untagged)]
     Mm(f64),
-    /// From the child's age and sex, by head circumference.
-    ByAge,
 }
 
 /// `[censor]`: which frames are dropped.
