@@ -2,5 +2,6 @@
 #![deny(clippy::print_stdout, clippy::print_stderr)]
 
 pub mod discover;
+pub mod linalg;
 pub mod study;
 pub mod units;
