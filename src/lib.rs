@@ -4,4 +4,5 @@
 pub mod discover;
 pub mod linalg;
 pub mod study;
+pub mod synth;
 pub mod units;
