@@ -115,7 +115,8 @@ pub struct SynthSettings {
     pub tsnr: f64,
     /// How much the children move: 1 is usual, 0 they lie still.
     pub motion: f64,
-    /// Level of gzip, 0 to 9.
+    /// Level of gzip, 0 to 9. Measured on the demonstration: level 1 writes 195 MB, level 2 takes 0.3 s more and writes
+    /// 149 MB, level 6 takes four times as long for 141 MB.
     pub compression: u32,
 }
 
@@ -135,7 +136,7 @@ impl SynthSettings {
             head: AgeGroup::Toddler,
             tsnr: 70.0,
             motion: 1.0,
-            compression: 1,
+            compression: 2,
         }
     }
 

@@ -21,7 +21,7 @@ const REACH_MM: f64 = 35.0;
 /// The part of the loss that all parcels share, against the unit SD of the field.
 const SHARED: f64 = 0.6;
 /// Loss per mm of displacement where the field and the shared part add up to 1, percent.
-const LOSS_PERCENT_PER_MM: f64 = 3.0;
+const LOSS_PERCENT_PER_MM: f64 = 4.0;
 /// Added to the field's variance so that its covariance can be factored, whatever the parcels.
 const NUGGET: f64 = 1e-6;
 

@@ -18,7 +18,7 @@ use rand_distr::StandardNormal;
 /// Radius that turns rotations into millimetres, mm (Power et al. 2012, NeuroImage 59:2142).
 const SPHERE_MM: f64 = 50.0;
 /// How much more often a restless child startles.
-const RESTLESS: f64 = 3.2;
+const RESTLESS: f64 = 3.6;
 
 /// How a child moves in a run.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -44,9 +44,9 @@ impl Temper {
         let often = level * own * if restless { RESTLESS } else { 1.0 };
         let [low, high] = breaths_per_min(age_months);
         Self {
-            startles_per_min: (0.25 + 0.55 * youth) * often,
+            startles_per_min: (0.35 + 0.55 * youth) * often,
             startle_mm: (0.25 + 0.35 * youth) * level.sqrt(),
-            spells_per_min: (0.03 + 0.08 * youth) * often,
+            spells_per_min: (0.05 + 0.09 * youth) * often,
             drift_mm: (0.3 + 0.5 * youth) * level.min(3.0),
             unsteady_mm: 0.005 * level.sqrt().min(2.0),
             breathing_mm: 0.012 + 0.010 * rng.random::<f64>(),

@@ -31,8 +31,8 @@ const CSF_PERCENT: f64 = 1.5;
 const DRIFT_PERCENT: f64 = 1.5;
 /// Baseline in scanner units: grey matter; the others relative to it (white darker, fluid brighter, as in T2* images).
 const GREY_UNITS: f64 = 1000.0;
-/// Scaling of the stored numbers: a quarter of a unit a step is well under the noise.
-pub(super) const SLOPE: f32 = 0.25;
+/// Scaling of the stored numbers: half a unit a step is well under the noise.
+pub(super) const SLOPE: f32 = 0.5;
 pub(super) const INTER: f32 = 10.0;
 
 /// What the voxels of one child are, in storage order.
