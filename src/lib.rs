@@ -3,5 +3,6 @@
 
 pub mod discover;
 pub mod linalg;
+pub mod nifti;
 pub mod study;
 pub mod units;
