@@ -3,4 +3,5 @@
 
 pub mod discover;
 pub mod study;
+pub mod tables;
 pub mod units;
