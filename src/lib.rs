@@ -2,6 +2,7 @@
 #![deny(clippy::print_stdout, clippy::print_stderr)]
 
 pub mod discover;
+pub mod linalg;
 pub mod study;
 pub mod tables;
 pub mod units;
