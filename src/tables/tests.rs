@@ -165,7 +165,9 @@ fn edit_distance_equals_its_slow_twin() {
         d
     }
     let words: Vec<Vec<char>> = (0..=4u32)
-        .flat_map(|n| (0..1u32 << n).map(move |bits| (0..n).map(|i| if bits >> i & 1 == 1 { 'a' } else { 'b' }).collect()))
+        .flat_map(|n| {
+            (0..1u32 << n).map(move |bits| (0..n).map(|i| if bits >> i & 1 == 1 { 'a' } else { 'b' }).collect())
+        })
         .collect();
     assert_eq!(words.len(), 31);
     for a in &words {
