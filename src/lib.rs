@@ -5,4 +5,5 @@ pub mod discover;
 pub mod linalg;
 pub mod nifti;
 pub mod study;
+pub mod tables;
 pub mod units;
