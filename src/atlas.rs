@@ -131,7 +131,7 @@ impl Atlas {
         };
         let grid = Grid { shape: header.shape, affine: header.affine };
         let (parcels, body) =
-            if header.dimensions == 3 { read_labels(path, rows)? } else { read_weights(path, header.shape, rows)? };
+            if header.axes == 3 { read_labels(path, rows)? } else { read_weights(path, header.shape, rows)? };
         let content = hasher.finalize().to_hex().to_string();
         Ok(Self { name: settings.name.clone(), parcels, min_coverage: settings.min_coverage, content, grid, body })
     }
