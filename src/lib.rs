@@ -9,7 +9,7 @@
 //!        Digest + FrameMask ─► cleaned parcel series                  (clean)
 //!              runs joined ─► Connectivity                            (connectivity)
 //!                 one scan ─► Outcome, ScanRecord                     (pipeline, record)
-//!                one child ─► retained-data report                    (report)
+//!                one child ─► retained-data report, tables            (report, outputs)
 //!              all records ─► cohort table                            (cohort)
 //! ```
 //!
@@ -47,6 +47,8 @@ pub mod event;
 pub mod record;
 
 pub mod report;
+
+pub mod outputs;
 
 pub mod cohort;
 

@@ -137,7 +137,7 @@ impl<'a> Pass<'a> {
             }
         }
         on_frame(frame);
-        Ok(stream.content_hash().to_hex().to_string())
+        Ok(stream.content_hash()?.to_hex().to_string())
     }
 
     /// Marks voxels that are not finite and takes dead ones out of the frame.

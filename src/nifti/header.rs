@@ -44,6 +44,12 @@ impl Dtype {
         }
     }
 
+    /// Whether values of this type can be NaN or infinite.
+    #[must_use]
+    pub const fn is_float(self) -> bool {
+        matches!(self, Self::F32 | Self::F64)
+    }
+
     /// The name that numpy uses too.
     #[must_use]
     pub const fn name(self) -> &'static str {
