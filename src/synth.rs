@@ -4,7 +4,7 @@
 //! cleaned matrix comes to it. Here the truth is drawn first ([`truth`]), signals with exactly that correlation are
 //! laid into the parcels of an invented head ([`head`], [`parcellation`], [`signals`]), children move in it
 //! ([`movement`]), motion takes signal away in the way that makes false, distance-dependent connections ([`artefact`]),
-//! and scans, tables and study files are written ([`scan`], [`image`], [`tables`]).
+//! and scans, tables and study files are written ([`scan`], `tables`).
 //!
 //! One atlas serves the whole cohort: as in a real study, images are taken to be normalised to one template, whose head
 //! size is a setting. Age changes how much and how far a child moves, how fast it breathes and what is in the
@@ -17,7 +17,6 @@
 
 pub mod artefact;
 pub mod head;
-pub mod image;
 pub mod movement;
 pub mod parcellation;
 pub mod scan;
@@ -39,11 +38,12 @@ use serde::Serialize;
 
 use artefact::LossField;
 use head::{AgeGroup, Head, VoxelGrid};
-use image::{ImageForm, ImageWriter, Stored};
 use movement::{Movement, Temper, displacement_mm};
-use parcellation::Parcellation;
+use parcellation::{Parcellation, write_voxels};
 use scan::{ScanPlan, Voxels};
 use truth::Truth;
+
+use crate::nifti::{ImageWriter, NiftiError, RunShape};
 
 /// The band that the true signals lie in, Hz: the default band of cleaning.
 const BAND_HZ: [f64; 2] = [0.01, 0.1];
@@ -64,6 +64,9 @@ pub enum SynthError {
     /// The disk refused.
     #[error("could not {action} {}: {source}; check the folder's permissions and free space, and start again", .path.display())]
     Io { action: &'static str, path: PathBuf, source: io::Error },
+    /// An image could not be written.
+    #[error(transparent)]
+    Image(#[from] NiftiError),
 }
 
 impl SynthError {
@@ -350,7 +353,7 @@ impl Shared<'_> {
             })
             .collect::<Result<_, SynthError>>()?;
 
-        self.write_atlas(root)?;
+        self.parcellation.write(&root.join("atlas.nii.gz"), &root.join("atlas.tsv"))?;
         let files: Vec<ScanFiles> = written.iter().map(|w| w.files.clone()).collect();
         let names: Vec<String> = self.parcellation.parcels.iter().map(|p| p.name.clone()).collect();
         put(root, "study.toml", &tables::study(settings, true))?;
@@ -366,14 +369,6 @@ impl Shared<'_> {
         }
         put(root, "truth/scans.tsv", &fate)?;
         Ok(written.iter().map(|w| w.bytes).sum())
-    }
-
-    fn write_atlas(&self, root: &Path) -> Result<(), SynthError> {
-        let form = ImageForm { stored: Stored::Int16, frames: None, tr_s: 0.0, slope: 1.0, inter: 0.0 };
-        let mut image = ImageWriter::create(&root.join("atlas.nii.gz"), &self.parcellation.grid, &form, 9)?;
-        image.write_i16(&self.parcellation.labels)?;
-        image.finish()?;
-        put(root, "atlas.tsv", &self.parcellation.label_table())
     }
 
     fn write_scan(&self, root: &Path, child: &Child, run: usize) -> Result<Written, SynthError> {
@@ -404,25 +399,24 @@ impl Shared<'_> {
         let voxels = child.voxels(self);
         let grid = &self.parcellation.grid;
         if run == 0 {
-            let form = ImageForm { stored: Stored::Uint8, frames: None, tr_s: 0.0, slope: 1.0, inter: 0.0 };
             for (path, mask) in
                 [(&files.brain_mask, &voxels.brain), (&files.white_matter, &voxels.white), (&files.csf, &voxels.csf)]
             {
-                let mut image = ImageWriter::create(&root.join(path), grid, &form, settings.compression)?;
-                image.write_u8(mask)?;
-                image.finish()?;
+                write_voxels(&root.join(path), grid, mask, settings.compression)?;
             }
         }
 
         let loss = self.field.draw(&moved_mm, &movement.startled, settings.tr_s, &mut rng);
-        let form = ImageForm {
-            stored: Stored::Int16,
-            frames: Some(settings.frames),
-            tr_s: settings.tr_s,
+        let form = RunShape {
+            shape: grid.shape,
+            frames: settings.frames,
             slope: scan::SLOPE,
             inter: scan::INTER,
+            affine: grid.affine(),
+            tr_s: Some(settings.tr_s),
         };
-        let mut image = ImageWriter::create(&root.join(&files.bold), grid, &form, settings.compression)?;
+        let bold = root.join(&files.bold);
+        let mut image = ImageWriter::create(&bold, &form, settings.compression)?;
         let plan = ScanPlan {
             grid,
             voxels: &voxels,
@@ -433,7 +427,8 @@ impl Shared<'_> {
             tsnr: settings.tsnr,
         };
         plan.write(&mut image, &mut rng)?;
-        let bytes = image.finish()?;
+        image.finish()?;
+        let bytes = fs::metadata(&bold).map_err(|e| SynthError::io("look at", &bold, e))?.len();
 
         let fd_mm = displacement_mm(&movement.recorded);
         Ok(Written {

@@ -12,6 +12,8 @@
 
 use serde::Serialize;
 
+use crate::nifti::Affine;
+
 /// Adult half-axes of the brain, mm, x y z. Round figures, from memory.
 const ADULT_HALF_AXES_MM: [f64; 3] = [70.0, 84.0, 62.0];
 /// Adult head circumference, cm: mean of 55.1 (male) and 53.6 (female).
@@ -162,13 +164,13 @@ impl VoxelGrid {
 
     /// Voxel-to-world affine, rows x y z.
     #[must_use]
-    pub fn affine(&self) -> [[f64; 4]; 3] {
+    pub fn affine(&self) -> Affine {
         let mut affine = [[0.0; 4]; 3];
         for (a, row) in affine.iter_mut().enumerate() {
             row[a] = self.voxel_mm[a];
             row[3] = -self.voxel_mm[a] * (self.shape[a] as f64 - 1.0) / 2.0;
         }
-        affine
+        Affine(affine)
     }
 
     /// The three indices of a stored voxel.
@@ -226,8 +228,7 @@ mod tests {
         let grid = VoxelGrid { shape: [4, 6, 5], voxel_mm: [3.0, 2.0, 4.0] };
         let affine = grid.affine();
         for voxel in 0..grid.voxels() {
-            let [i, j, k] = grid.indices(voxel).map(|n| n as f64);
-            let by_affine = affine.map(|r| r[0] * i + r[1] * j + r[2] * k + r[3]);
+            let by_affine = affine.apply(grid.indices(voxel).map(|n| n as f64));
             assert_eq!(by_affine, grid.world_mm(voxel));
             let mirror = grid.world_mm(grid.mirrored(voxel));
             assert_eq!([-mirror[0], mirror[1], mirror[2]], grid.world_mm(voxel));

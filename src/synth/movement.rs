@@ -137,8 +137,7 @@ impl Movement {
         let sway = direction(temper.drift_mm / 2.0, rng);
         let mut breath_phase = 2.0 * PI * rng.random::<f64>();
         let breath = direction(temper.breathing_mm, rng);
-        let mut movement =
-            Self { head: Vec::new(), recorded: Vec::new(), startled: vec![false; frames], log };
+        let mut movement = Self { head: Vec::new(), recorded: Vec::new(), startled: vec![false; frames], log };
         for frame in 0..frames {
             let time_s = (frame as f64 + 0.5) * tr_s;
             let share = time_s / length_s;
@@ -167,9 +166,9 @@ impl Movement {
 /// Displacement between frames, sum form, mm; 0 in the first frame (Power et al. 2012, NeuroImage 59:2142).
 #[must_use]
 pub fn displacement_mm(trace: &[[f64; 6]]) -> Vec<f64> {
-    let between = trace.windows(2).map(|w| {
-        (0..6).map(|p| (w[1][p] - w[0][p]).abs() * if p < 3 { 1.0 } else { SPHERE_MM }).sum::<f64>()
-    });
+    let between = trace
+        .windows(2)
+        .map(|w| (0..6).map(|p| (w[1][p] - w[0][p]).abs() * if p < 3 { 1.0 } else { SPHERE_MM }).sum::<f64>());
     std::iter::once(0.0).chain(between).take(trace.len()).collect()
 }
 

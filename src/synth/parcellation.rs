@@ -9,14 +9,17 @@
 
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
+use std::path::Path;
 
+use ndarray::{ArrayView, IxDyn, ShapeBuilder};
 use rand::rngs::ChaCha8Rng;
 use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};
 use serde::Serialize;
 
 use super::SynthError;
-use super::head::{Head, Matter, VoxelGrid};
+use super::head::{AgeGroup, Head, Matter, VoxelGrid};
+use crate::nifti::{Voxel, write_image};
 
 /// Names of the invented networks: trees, which mean nothing in a brain.
 const NETWORKS: [&str; 9] = ["Ash", "Birch", "Cedar", "Elder", "Hazel", "Larch", "Maple", "Rowan", "Willow"];
@@ -24,6 +27,36 @@ const NETWORKS: [&str; 9] = ["Ash", "Birch", "Cedar", "Elder", "Hazel", "Larch",
 const ROUNDS: usize = 6;
 /// A parcel needs this many voxels to be worth the name.
 const FEWEST_VOXELS: usize = 6;
+
+/// One of the parcellations in `atlases-synthetic/`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Invented {
+    /// Name of its files.
+    pub name: &'static str,
+    pub group: AgeGroup,
+    /// Edge of its cubic voxels, mm.
+    pub voxel_mm: f64,
+    pub parcels: usize,
+    pub seed: u64,
+}
+
+/// What `examples/make_atlases.rs` makes.
+pub const ATLASES: [Invented; 3] = [
+    Invented { name: "islet-newborn", group: AgeGroup::Newborn, voxel_mm: 3.0, parcels: 64, seed: 101 },
+    Invented { name: "islet-toddler", group: AgeGroup::Toddler, voxel_mm: 4.0, parcels: 84, seed: 102 },
+    Invented { name: "islet-school", group: AgeGroup::School, voxel_mm: 4.0, parcels: 112, seed: 103 },
+];
+
+impl Invented {
+    /// Grows it.
+    ///
+    /// # Errors
+    /// As [`Parcellation::grow`].
+    pub fn grow(&self) -> Result<Parcellation, SynthError> {
+        let head = Head::of(self.group);
+        Parcellation::grow(&head, &VoxelGrid::around(&head, self.voxel_mm), self.parcels, self.seed)
+    }
+}
 
 /// Left or right half of the head.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
@@ -117,6 +150,15 @@ impl Parcellation {
         Ok(Self { grid: *grid, labels, parcels, networks })
     }
 
+    /// Writes the label image (int16, gzip level 9) and the label table.
+    ///
+    /// # Errors
+    /// The disk refuses.
+    pub fn write(&self, image: &Path, table: &Path) -> Result<(), SynthError> {
+        write_voxels(image, &self.grid, &self.labels, 9)?;
+        std::fs::write(table, self.label_table()).map_err(|e| SynthError::io("write", table, e))
+    }
+
     /// The label table: index, name, network, hemisphere.
     #[must_use]
     pub fn label_table(&self) -> String {
@@ -126,6 +168,22 @@ impl Parcellation {
         }
         text
     }
+}
+
+/// Writes a 3-D image of a grid's voxels, given in storage order.
+pub(super) fn write_voxels<T: Voxel>(
+    path: &Path,
+    grid: &VoxelGrid,
+    voxels: &[T],
+    level: u32,
+) -> Result<(), SynthError> {
+    let shape = IxDyn(&grid.shape).f();
+    let view = ArrayView::from_shape(shape, voxels).map_err(|_| SynthError::Setting {
+        name: "grid",
+        given: format!("{} voxels for {}", voxels.len(), path.display()),
+        expected: grid.voxels().to_string(),
+    })?;
+    Ok(write_image(path, &view, &grid.affine(), None, level)?)
 }
 
 fn distance2(a: [f64; 3], b: [f64; 3]) -> f64 {
@@ -238,7 +296,6 @@ fn described(grid: &VoxelGrid, labels: &[i16], networks: &[&'static str], networ
 
 #[cfg(test)]
 mod tests {
-    use super::super::head::AgeGroup;
     use super::*;
 
     fn toddler(count: usize, seed: u64) -> Parcellation {

@@ -17,10 +17,10 @@ use rand_distr::StandardNormal;
 
 use super::artefact::Loss;
 use super::head::{Matter, VoxelGrid};
-use super::image::ImageWriter;
 use super::signals::Spectrum;
 use super::truth::Truth;
 use super::{BAND_HZ, SynthError};
+use crate::nifti::ImageWriter;
 
 /// SD of a parcel's signal, percent of the baseline: the size of resting fluctuations (common practice).
 const SIGNAL_PERCENT: f64 = 1.0;
@@ -32,8 +32,8 @@ const DRIFT_PERCENT: f64 = 1.5;
 /// Baseline in scanner units: grey matter; the others relative to it (white darker, fluid brighter, as in T2* images).
 const GREY_UNITS: f64 = 1000.0;
 /// Scaling of the stored numbers: half a unit a step is well under the noise.
-pub(super) const SLOPE: f32 = 0.5;
-pub(super) const INTER: f32 = 10.0;
+pub(super) const SLOPE: f64 = 0.5;
+pub(super) const INTER: f64 = 10.0;
 
 /// What the voxels of one child are, in storage order.
 #[derive(Debug, Clone)]
@@ -57,13 +57,8 @@ impl Voxels {
     pub fn of_child(grid: &VoxelGrid, template: &[Matter], own: &[Matter], labels: &[i16], floor_mm: f64) -> Self {
         let parcels = labels.iter().copied().max().unwrap_or(0) as usize;
         let n = grid.voxels();
-        let mut voxels = Self {
-            brain: vec![0; n],
-            white: vec![0; n],
-            csf: vec![0; n],
-            inside: Vec::new(),
-            scalp: Vec::new(),
-        };
+        let mut voxels =
+            Self { brain: vec![0; n], white: vec![0; n], csf: vec![0; n], inside: Vec::new(), scalp: Vec::new() };
         for v in 0..n {
             if grid.world_mm(v)[2] < floor_mm {
                 continue;
@@ -161,7 +156,7 @@ impl ScanPlan<'_> {
                 let value = base * (1.0 + (percent[class] + drifts * drift) / 100.0 + noise / self.tsnr);
                 volume[v] = stored(value);
             }
-            out.write_i16(&volume)?;
+            out.write_volume(&volume)?;
         }
         Ok(())
     }
@@ -179,5 +174,5 @@ fn air(volume: &mut [i16], rng: &mut ChaCha8Rng) {
 
 /// The stored number of a value; a signal lost beyond nothing stays at nothing.
 fn stored(value: f64) -> i16 {
-    ((value.max(0.0) - f64::from(INTER)) / f64::from(SLOPE)).round() as i16
+    ((value.max(0.0) - INTER) / SLOPE).round() as i16
 }

@@ -68,8 +68,6 @@ impl Spectrum {
     /// Signals of all parcels, by frame: `[frame][parcel]`.
     pub fn draw_correlated(&self, factor: &Square, rng: &mut ChaCha8Rng) -> Vec<Vec<f64>> {
         let own: Vec<Vec<f64>> = (0..factor.size).map(|_| self.draw(rng)).collect();
-        (0..self.frames)
-            .map(|t| factor.lower_times(&own.iter().map(|s| s[t]).collect::<Vec<_>>()))
-            .collect()
+        (0..self.frames).map(|t| factor.lower_times(&own.iter().map(|s| s[t]).collect::<Vec<_>>())).collect()
     }
 }

@@ -101,9 +101,8 @@ fn toml_text(text: &str) -> String {
 }
 
 pub(super) fn scans(files: &[ScanFiles], tr_s: f64) -> String {
-    let mut text = String::from(
-        "participant_id\trun_id\tbold\ttr_s\tmotion\tbrain_mask\twhite_matter\tcsf\twatch_log\n",
-    );
+    let mut text =
+        String::from("participant_id\trun_id\tbold\ttr_s\tmotion\tbrain_mask\twhite_matter\tcsf\twatch_log\n");
     for f in files {
         text += &format!(
             "{}\t{}\t{}\t{tr_s}\t{}\t{}\t{}\t{}\t{}\n",
