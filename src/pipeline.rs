@@ -3,6 +3,7 @@
 //! [`prepare::prepare`] reads headers and tables and lists every problem; [`process`] then reads the image once and
 //! decides. `keepstill check` stops after the first half.
 
+pub mod joined;
 pub mod prepare;
 
 use std::collections::BTreeMap;
