@@ -396,3 +396,16 @@ fn the_committed_atlases_are_what_their_generator_makes() {
         assert!(labels == made.labels, "{}: other labels than the generator makes", atlas.name);
     }
 }
+
+#[test]
+fn both_study_files_read_without_a_problem() {
+    let settings = SynthSettings { name: "A \"quoted\" \\ name".to_owned(), ..small(41) };
+    let (_dir, out) = written(&settings);
+    let read = |name: &str| crate::study::Study::read(&out.join(name)).unwrap_or_else(|e| panic!("{name}: {e}"));
+    let (censored, uncensored) = (read("study.toml"), read("study-uncensored.toml"));
+    assert_eq!(censored.name, settings.name);
+    assert_eq!(censored.censor.fd_mm, 0.2);
+    assert_eq!((uncensored.censor.fd_mm, uncensored.censor.watch_log), (0.0, false));
+    assert_ne!(censored.results, uncensored.results);
+    assert!(censored.parcels[0].image.is_file());
+}
