@@ -408,4 +408,10 @@ fn both_study_files_read_without_a_problem() {
     assert_eq!((uncensored.censor.fd_mm, uncensored.censor.watch_log), (0.0, false));
     assert_ne!(censored.results, uncensored.results);
     assert!(censored.parcels[0].image.is_file());
+    for study in [&censored, &uncensored] {
+        let cohort = crate::discover::discover(study).expect("the tables read");
+        assert_eq!(cohort.scans.len(), 12);
+        assert_eq!(cohort.children.len(), 6);
+        assert!(cohort.scans.iter().all(|s| s.problems.is_empty()), "{}", cohort.scans[0].problems.join("; "));
+    }
 }
