@@ -124,10 +124,12 @@ fn read_results(folder: &Path, truth: &Matrix) -> Result<Results, Failure> {
                 pairs(truth.names.len()).map(|(i, j)| measured.values[i][j] - truth.values[i][j]).collect()
             }
         };
-        if results.distance_mm.is_empty() && !error.is_empty() && error.iter().all(|e| !e.is_nan()) {
-            if let Some(path) = files_below(&below, "_coverage.tsv")?.first() {
-                results.distance_mm = distances(path)?;
-            }
+        let whole = !error.is_empty() && error.iter().all(|e| !e.is_nan());
+        if whole
+            && results.distance_mm.is_empty()
+            && let Some(path) = files_below(&below, "_coverage.tsv")?.first()
+        {
+            results.distance_mm = distances(path)?;
         }
         let child = Child {
             mean_fd_mm: cohort.number(row, fd)?,
@@ -210,9 +212,9 @@ fn compare(cohort: &Path, censored: &Path, uncensored: &Path) -> Result<String, 
     let truth = Matrix::read(&cohort.join("truth/true_correlation.tsv"))?;
     let (with, without) = (read_results(censored, &truth)?, read_results(uncensored, &truth)?);
     let mut text = String::from(
-        "                                       error of r (RMS)       rank correlation of\n\
-         child    mean FD  kept    verdict      against the truth      error with distance\n         \
-         (mm)     (min)                uncensored  censored   uncensored  censored\n",
+        "child    mean FD  kept    verdict      error of r (RMS)       rank correlation of\n         \
+         (mm)     (min)                against the truth      error with distance\n         \
+         \u{20}                             uncensored  censored   uncensored  censored\n",
     );
     for (name, child) in &with.children {
         let cell = |c: Option<&Child>, results: &Results, by_distance: bool| match c {
@@ -250,7 +252,7 @@ fn compare(cohort: &Path, censored: &Path, uncensored: &Path) -> Result<String, 
         ),
     ];
     text += "\nmean over children                   children  error of r (RMS)  change of error   rank correlation\n\
-             \u{20}                                                              per 100 mm        with distance\n";
+             \u{20}                                                               per 100 mm        with distance\n";
     for (what, (count, error), results) in groups {
         if count == 0 {
             writeln!(text, "{what:<36} 0         n/a               n/a               n/a")?;
