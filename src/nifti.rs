@@ -26,7 +26,7 @@ mod tests;
 pub use affine::{Affine, AffineSource};
 pub use decode::RawVolume;
 pub use header::{Dtype, Header, TimeUnit};
-pub use stream::{Image3, VolumeStream, content_hash, read_3d, read_header};
+pub use stream::{Image3, VolumeStream, content_hash, files_of, read_3d, read_header};
 pub use write::{ImageWriter, RunShape, Voxel, write_image};
 
 /// What can be wrong with an image file.

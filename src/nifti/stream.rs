@@ -326,3 +326,12 @@ pub fn read_3d(path: &Path) -> Result<Image3, NiftiError> {
     stream.finish()?;
     Ok(Image3 { header: stream.header, data })
 }
+
+/// The files that an image is made of: one, or header and data of a pair.
+///
+/// # Errors
+/// When one is not there, or the name is not that of a NIfTI image.
+pub fn files_of(path: &Path) -> Result<Vec<std::path::PathBuf>, NiftiError> {
+    let files = Files::find(path)?;
+    Ok(if files.pair { vec![files.header, files.data] } else { vec![files.data] })
+}
