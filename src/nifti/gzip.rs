@@ -219,6 +219,12 @@ impl Inflate for ZlibRs {
     }
 }
 
+// isal-sys with its feature `use-system-isal` declares the functions but links nothing. Debian's libisal-dev has only the
+// shared library, so the binary needs libisal2 at run time when this feature is on.
+#[cfg(feature = "isal")]
+#[link(name = "isal")]
+unsafe extern "C" {}
+
 /// ISA-L's inflate. Its state (some 90 KB) lives on the heap and holds no pointer between calls.
 #[cfg(feature = "isal")]
 pub(crate) struct IsaL(Box<isal::isal_sys::igzip_lib::inflate_state>);

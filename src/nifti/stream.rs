@@ -7,11 +7,11 @@ use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
 
+use super::NiftiError;
 use super::decode::RawVolume;
 use super::files::{Files, named_gz};
 use super::gzip::{self, BUFFER_BYTES, Fault, GzipReader, read_retrying};
 use super::header::{self, Header};
-use super::NiftiError;
 
 /// A volume's buffer grows by this much at a time, so that a header that lies costs no more than what the file holds.
 const GROWTH_BYTES: usize = 16 * 1024 * 1024;
@@ -258,6 +258,12 @@ impl VolumeStream {
     /// When the rest is damaged or cannot be read.
     pub fn content_hash(&mut self) -> Result<blake3::Hash, NiftiError> {
         self.finish()
+    }
+
+    /// Memory held for a volume.
+    #[cfg(test)]
+    pub(super) fn buffer_bytes(&self) -> usize {
+        self.volume.capacity()
     }
 
     /// Reads to the end of the file, once.
