@@ -6,10 +6,11 @@
 //! members (tapes and block devices pad with them) and refuses anything else that follows.
 //!
 //! Two decompressors stand behind [`Inflate`]: ISA-L with the feature `isal` (measured 25 % faster on int16 volumes),
-//! zlib-rs without. ISA-L is driven through its own step function, not through `isal::read::GzipDecoder`, for four faults
-//! of that reader found in its source (0.5.3): it keeps a pointer into itself and must not be moved after its first read; it
-//! counts every step that gives no output over the whole stream and calls the second one corruption; it cannot
-//! tell a cut file from a damaged one; and it takes padding after the last member for a damaged member.
+//! zlib-rs without. ISA-L is driven through its own step function, not through `isal::read::GzipDecoder` (0.5.3). That
+//! reader does check trailers and go through members, but when tried it called a sound file corrupt whose bytes came in
+//! small pieces (it takes the second step without output, over a whole member, for corruption), gave the same error for a cut and
+//! for a damaged file, and took zero padding for a damaged member; and it keeps a pointer into itself, so that it
+//! must not be moved after its first read.
 
 use std::io::{self, Read};
 

@@ -32,7 +32,7 @@ impl Read for HashedFile {
 
 /// The bytes of an image file, decompressed where needed.
 enum Bytes {
-    Plain(HashedFile),
+    Plain(Box<HashedFile>),
     Gzip(Box<GzipReader<HashedFile>>),
 }
 
@@ -45,7 +45,7 @@ impl Bytes {
         let length = file.metadata().map_err(open_error)?.len();
         let gz = named_gz(path) || (sniff && starts_as_gzip(path).map_err(|source| read_error(path, source))?);
         let source = HashedFile { file, hasher: blake3::Hasher::new() };
-        let bytes = if gz { Self::Gzip(Box::new(GzipReader::new(source))) } else { Self::Plain(source) };
+        let bytes = if gz { Self::Gzip(Box::new(GzipReader::new(source))) } else { Self::Plain(Box::new(source)) };
         Ok((bytes, length))
     }
 
@@ -56,7 +56,7 @@ impl Bytes {
             Self::Plain(file) => {
                 let mut filled = 0;
                 while filled < buffer.len() {
-                    match read_retrying(file, &mut buffer[filled..])? {
+                    match read_retrying(&mut **file, &mut buffer[filled..])? {
                         0 => break,
                         got => filled += got,
                     }

@@ -117,8 +117,14 @@ impl Draft {
     }
 
     fn publish(self) -> Result<(), NiftiError> {
-        let synced = File::open(&self.path).and_then(|file| file.sync_all());
-        synced.and_then(|()| fs::rename(&self.path, &self.wanted)).map_err(|source| self.error(source))
+        let publish = || {
+            File::open(&self.path)?.sync_all()?;
+            fs::rename(&self.path, &self.wanted)?;
+            // The new name itself is safe only when the folder is.
+            let folder = self.wanted.parent().filter(|folder| !folder.as_os_str().is_empty());
+            File::open(folder.unwrap_or(Path::new(".")))?.sync_all()
+        };
+        publish().map_err(|source| self.error(source))
     }
 }
 

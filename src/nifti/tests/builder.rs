@@ -120,7 +120,7 @@ impl Image {
         self
     }
 
-    pub fn as_pair(mut self) -> Self {
+    pub fn paired(mut self) -> Self {
         self.pair = true;
         self.vox_offset = 0.0;
         self

@@ -263,7 +263,7 @@ fn wrong_files() {
 fn wrong_pairs() {
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path();
-    let image = Image::new(Dtype::U8).as_pair();
+    let image = Image::new(Dtype::U8).paired();
     let alone = save(folder, "alone.hdr.gz", &image.header());
     let expected = "alone.hdr.gz: is one half of a pair, and alone.img (or the same with .gz) is not there; put both in one folder";
     assert_eq!(told(&alone), expected);

@@ -31,7 +31,7 @@ fn every_type_order_version_and_form() {
             // 0.25 and 128 are exact in `f32` too.
             (image.slope, image.inter) = (0.25, 128.0);
             let expected: Vec<f64> = values(dtype, 72).0.iter().map(|v| v * 0.25 + 128.0).collect();
-            let mut pair = image.clone().as_pair();
+            let mut pair = image.clone().paired();
             // Something in front of the voxels of the .img, which must be passed over.
             pair.between = vec![7; 33];
             pair.vox_offset = 33.0;
@@ -95,10 +95,24 @@ fn the_hash_is_that_of_the_files_as_stored() {
         stream.next_volume().unwrap();
         assert_eq!(stream.content_hash().unwrap(), stored);
     }
-    let (header, data) = image.as_pair().write_pair(folder.path(), "p.hdr", "p.img");
+    let (header, data) = image.paired().write_pair(folder.path(), "p.hdr", "p.img");
     let both = [std::fs::read(&header).unwrap(), std::fs::read(&data).unwrap()].concat();
     assert_eq!(read_all(&data).1, blake3::hash(&both));
     assert_eq!(content_hash(&header).unwrap(), blake3::hash(&both));
+}
+
+#[test]
+fn members_that_end_inside_a_volume_or_the_header() {
+    let folder = tempfile::tempdir().unwrap();
+    let single = Image::new(Dtype::F64).single();
+    for cut in [1, 347, 350, 352, 400, single.len() - 1] {
+        let path = folder.path().join("x.nii.gz");
+        let packed = [super::builder::gz(&single[..cut]), super::builder::gz(&single[cut..]), vec![0; 64]].concat();
+        std::fs::write(&path, &packed).unwrap();
+        let (found, hash) = read_all(&path);
+        assert_eq!(found, values(Dtype::F64, 72).0);
+        assert_eq!(hash, blake3::hash(&packed));
+    }
 }
 
 #[test]
@@ -106,7 +120,7 @@ fn capitals_and_dotted_names() {
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path();
     let image = Image::new(Dtype::U8);
-    let pair = image.clone().as_pair();
+    let pair = image.clone().paired();
     let mut pair = pair;
     pair.between.clear();
     let paths = [
