@@ -208,7 +208,8 @@ impl VolumeStream {
         &self.header
     }
 
-    /// The next volume, or none after the last; before it says none, the rest of the file is read and its checksum verified.
+    /// The next volume, or none after the last; before it says none, the rest of the file is read and its checksum
+    /// verified.
     ///
     /// # Errors
     /// When the data end early, are damaged, or cannot be read.
