@@ -49,6 +49,8 @@ pub fn guess(data: &Path, study_dir: &Path) -> Result<Guess, GuessError> {
     if !data.is_dir() {
         return Err(GuessError::NotAFolder { path: data.to_owned() });
     }
+    // Links are followed once, here, so that `..` in the written paths leads where it says.
+    let (data, study_dir) = (&real(data), &real(study_dir));
     let all = files::below(data)?;
     let images = files::images(&all);
     let found = Found { data, study_dir, files: &all, images: &images };
@@ -192,6 +194,16 @@ fn quoted(text: &str) -> String {
     }
     quoted.push('"');
     quoted
+}
+
+/// The full path without links, as far as it exists already.
+fn real(path: &Path) -> PathBuf {
+    let full = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
+    let there = full.ancestors().find_map(|part| Some((part, part.canonicalize().ok()?)));
+    match there {
+        Some((part, real)) => tidy(&real.join(full.strip_prefix(part).unwrap_or(Path::new("")))),
+        None => tidy(&full),
+    }
 }
 
 /// `path` as seen from `folder`, by its letters alone.

@@ -7,7 +7,7 @@ use std::path::Path;
 use super::files::{Kind, motion_table};
 use super::{Found, Guess, clean, head, motion_columns, quoted, relative};
 use crate::discover::bids::{self, BidsName, fill};
-use crate::discover::{Scan, ScanId};
+use crate::discover::{Scan, ScanId, tidy};
 use crate::study::BidsPatterns;
 use crate::study::bids_words::ENTITIES;
 use crate::tables::TextTable;
@@ -162,10 +162,14 @@ fn swap(text: &str, token: &str, by: &str) -> String {
     swapped + rest
 }
 
+/// Where a pattern leads for a scan. The study's folder need not exist yet, so `..` is taken away by letters.
+fn filled(found: &Found<'_>, pattern: &str, scan: &Scan) -> std::path::PathBuf {
+    tidy(&found.study_dir.join(fill(pattern, &scan.id, "")))
+}
+
 /// The pattern that finds files for most scans, with their count; the shorter of equals.
 fn best(found: &Found<'_>, scans: &[Scan], patterns: &[(String, &Path)]) -> Option<(String, usize)> {
-    let hits =
-        |pattern: &str| scans.iter().filter(|scan| found.study_dir.join(fill(pattern, &scan.id, "")).is_file()).count();
+    let hits = |pattern: &str| scans.iter().filter(|scan| filled(found, pattern, scan).is_file()).count();
     let counted = patterns.iter().map(|(pattern, _)| (hits(pattern), pattern)).filter(|(hits, _)| *hits > 0);
     let (hits, pattern) = counted.max_by_key(|(hits, pattern)| (*hits, std::cmp::Reverse(pattern.len())))?;
     Some((pattern.clone(), hits))
@@ -174,7 +178,7 @@ fn best(found: &Found<'_>, scans: &[Scan], patterns: &[(String, &Path)]) -> Opti
 /// The best pattern of motion tables, with one of the tables.
 fn motion_pattern(found: &Found<'_>, scans: &[Scan]) -> Option<(String, usize, TextTable)> {
     let frames = |path: &Path| {
-        let scan_of = |pattern: &str| scans.iter().find(|s| found.study_dir.join(fill(pattern, &s.id, "")) == path);
+        let scan_of = |pattern: &str| scans.iter().find(|scan| filled(found, pattern, scan) == path);
         let scan = patterns(found, std::iter::once(path)).first().and_then(|(pattern, _)| scan_of(pattern))?;
         found.images.iter().find(|image| image.path == scan.bold).and_then(|image| match image.kind {
             Kind::Run(frames) => frames,

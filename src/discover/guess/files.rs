@@ -79,16 +79,20 @@ fn kind(path: &Path, stem: &str) -> Kind {
     let words = words(stem);
     let any = |known: &[&str]| words.iter().any(|word| known.contains(&word.as_str()));
     let part = |known: &[&str]| words.iter().any(|word| known.iter().any(|known| word.contains(known)));
+    let starts = |known: &[&str]| words.iter().any(|word| known.iter().any(|known| word.starts_with(known)));
+    let other = ["anat", "flair", "dwi", "sbref", "boldref", "mean", "fieldmap", "magnitude", "phase"];
     let named = if any(&["wm"]) || part(&["white"]) {
         Kind::WhiteMatter
     } else if any(&["csf"]) || part(&["ventric"]) {
         Kind::Csf
-    } else if part(&["atlas", "parcel", "label"]) || any(&["seg", "dseg", "rois"]) {
+    } else if part(&["atlas", "parcel"]) {
         Kind::Atlas
     } else if part(&["mask"]) {
+        // Before `label`, which is also an entity in the names of masks.
         Kind::BrainMask
-    } else if part(&["t1", "t2", "anat", "flair", "dwi", "sbref", "boldref", "mean", "fieldmap", "magnitude", "phase"])
-    {
+    } else if part(&["label"]) || any(&["seg", "dseg", "rois"]) {
+        Kind::Atlas
+    } else if starts(&["t1", "t2"]) || part(&other) {
         Kind::Other
     } else {
         Kind::Run(None)

@@ -148,6 +148,39 @@ fn children_are_told_by_folder_or_file_name() {
 }
 
 #[test]
+fn images_are_told_by_name_and_axes() {
+    let f = Fixture::new();
+    let cases: [(&str, &[i16], Kind); 11] = [
+        ("rest1.nii", &RUN, Kind::Run(Some(30))),
+        ("part2_scan.nii.gz", &RUN, Kind::Run(Some(30))),
+        ("rest3.nii", &VOLUME, Kind::Other),
+        ("a_T1w.nii", &RUN, Kind::Other),
+        ("a_label-brain_mask.nii", &VOLUME, Kind::BrainMask),
+        ("a_label-WM_mask.nii", &VOLUME, Kind::WhiteMatter),
+        ("white.nii", &VOLUME, Kind::WhiteMatter),
+        ("a_ventricles.nii", &VOLUME, Kind::Csf),
+        ("labels.nii", &VOLUME, Kind::Atlas),
+        ("atlas_mask.nii", &VOLUME, Kind::Atlas),
+        ("a_dseg.nii", &VOLUME, Kind::Atlas),
+    ];
+    for (name, axes, kind) in cases {
+        f.image(name, axes);
+        let images = files::images(&[f.path(name)]);
+        assert_eq!(images[0].kind, kind, "{name}");
+    }
+    f.write("broken.nii", b"short");
+    assert_eq!(files::images(&[f.path("broken.nii")])[0].kind, Kind::Run(None));
+    // NIfTI-2: eight 64-bit axes at byte 16.
+    let mut header = vec![0_u8; 544];
+    header[..4].copy_from_slice(&540_i32.to_le_bytes());
+    for (i, axis) in [4_i64, 3, 3, 3, 12].iter().enumerate() {
+        header[16 + 8 * i..24 + 8 * i].copy_from_slice(&axis.to_le_bytes());
+    }
+    f.write("two.nii", &header);
+    assert_eq!(files::images(&[f.path("two.nii")])[0].kind, Kind::Run(Some(12)));
+}
+
+#[test]
 fn single_volumes_are_no_runs() {
     let f = Fixture::new();
     f.image("data/anna.nii", &VOLUME);
