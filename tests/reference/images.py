@@ -40,11 +40,11 @@ def header(
     else:
         offset = (0 if pair else 544) if offset is None else offset
         out = struct.pack(
-            order + "i8shh8q3d8dq2d4d2q80s24s2i6d12d4i16sB15s",
+            order + "i8shh8q3d8dq2d4d2q80s24s2i6d12d3i16sB15s",
             540 if size is None else size,
             (b"ni2\0\r\n\x1a\n" if pair else b"n+2\0\r\n\x1a\n") if magic is None else magic,
             code, bits, *dim, 0, 0, 0, *pixdims, offset, slope, inter, 0, 0, 0, 0, 0, 0, b"", b"", qcode, scode,
-            b, c, d, x, y, z, *srow, 0, units, 0, 0, b"", 0, b"",
+            b, c, d, x, y, z, *srow, 0, units, 0, b"", 0, b"",
         )
         assert len(out) == 540
     return out
