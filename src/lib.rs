@@ -1,6 +1,55 @@
 //! keepstill: resting-state runs of children who move, turned into connectivity matrices and honest reports.
+//!
+//! **Read each scan once, keep everything that a decision could need, decide cheaply and as often as wanted.**
+//!
+//! ```text
+//! study.toml ─► Study ─► Cohort: scans, children                      (study, discover)
+//!  BOLD .nii.gz ─► VolumeStream ─► Digest, in one pass                (nifti, atlas, digest)    ← the only costly step
+//!  motion table ─► MotionTrace ─► FramewiseDisplacement ─► FrameMask  (motion, censor)
+//!        Digest + FrameMask ─► cleaned parcel series                  (clean)
+//!              runs joined ─► Connectivity                            (connectivity)
+//!                 one scan ─► Outcome, ScanRecord                     (pipeline, record)
+//!                one child ─► retained-data report, tables            (report, outputs)
+//!              all records ─► cohort table                            (cohort)
+//! ```
+//!
+//! [`batch`] does a whole cohort: in parallel, resumable, telling what happens as [`event`]s. The stages are pure (arrays
+//! and settings in, values out) and know nothing of studies, files or each other's order. See DEVELOPERS.md.
 #![deny(clippy::print_stdout, clippy::print_stderr)]
 
-pub mod discover;
-pub mod study;
 pub mod units;
+
+pub mod linalg;
+pub mod tables;
+
+pub mod study;
+
+pub mod discover;
+
+pub mod nifti;
+
+pub mod atlas;
+
+pub mod digest;
+
+pub mod motion;
+
+pub mod censor;
+
+pub mod clean;
+
+pub mod connectivity;
+
+pub mod pipeline;
+
+pub mod event;
+
+pub mod record;
+
+pub mod report;
+
+pub mod outputs;
+
+pub mod cohort;
+
+pub mod batch;

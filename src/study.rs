@@ -3,15 +3,26 @@
 //! [`Study::read`] parses the file, lays it over `study/defaults.toml`, refuses what is unknown (with the nearest known
 //! key and the line) and hands on plain settings structs. Nothing else in the library sees TOML.
 
+pub mod bids_words;
+mod file;
+mod problem;
+mod read;
 pub mod settings;
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+
+use serde_json::{Map, Value, json};
 
 use settings::{
     CensorSettings, ChildrenSettings, CleanSettings, ConnectivitySettings, EnoughSettings, MotionSettings,
     OutputSettings, ParcelsSettings,
 };
+
+pub use problem::{Fault, Problem, StudyError};
+
+/// Every default with its unit and source, as `keepstill init --defaults` prints it: the one place where they stand.
+pub const DEFAULTS: &str = include_str!("study/defaults.toml");
 
 /// A study file that has been read and checked; paths are joined to the study file's folder.
 #[derive(Debug, Clone)]
@@ -56,3 +67,118 @@ pub struct BidsPatterns {
     pub csf: Option<String>,
     pub watch_log: Option<String>,
 }
+
+impl Study {
+    /// Reads and checks a study file over the defaults. Files that it names are not looked at.
+    ///
+    /// # Errors
+    /// A file that cannot be read, or every problem in it: syntax, unknown keys, values that are not allowed.
+    pub fn read(path: &Path) -> Result<Self, StudyError> {
+        let unreadable = |reason: String| StudyError::Unreadable { path: path.to_owned(), reason };
+        let bytes = std::fs::read(path).map_err(|e| unreadable(e.to_string()))?;
+        let text = String::from_utf8(bytes).map_err(|e| {
+            let line = 1 + e.as_bytes()[..e.utf8_error().valid_up_to()].iter().filter(|b| **b == b'\n').count();
+            unreadable(format!("line {line} is not UTF-8 text"))
+        })?;
+        Self::parse(&text, path)
+    }
+
+    /// As [`Self::read`], from text; `path` says where the file lies, so that paths in it can be joined.
+    ///
+    /// # Errors
+    /// Every problem in the text.
+    pub fn parse(text: &str, path: &Path) -> Result<Self, StudyError> {
+        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+        file::Document::parse(text, DEFAULTS)
+            .and_then(|document| read::study(path, document))
+            .map_err(|problems| StudyError::Problems { path: path.to_owned(), problems })
+    }
+
+    /// The folder of the study file, from which its paths are taken.
+    #[must_use]
+    pub fn folder(&self) -> &Path {
+        self.path.parent().unwrap_or(Path::new(""))
+    }
+
+    /// All settings in force, by section and key of the study file. Paths are relative to the study file; of paths
+    /// outside its folder that were given in full only the file name is told, so that reports name nobody's disk.
+    #[must_use]
+    pub fn settings_json(&self) -> Value {
+        let mut motion = section(&self.motion);
+        // The only values of these keys that are built.
+        motion.insert("from".to_owned(), json!("table"));
+        motion.insert("respiration".to_owned(), json!("leave"));
+        let mut children = section(&self.children);
+        children.insert("table".to_owned(), json!(self.children.table.as_deref().map(|path| self.told(path))));
+        let mut clean = section(&self.clean);
+        if self.clean.band_hz.is_none() {
+            // As the study file writes it.
+            clean.insert("band_hz".to_owned(), json!([]));
+        }
+        let parcels: Vec<Map<String, Value>> = self
+            .parcels
+            .iter()
+            .map(|parcels| {
+                let mut block = section(parcels);
+                block.insert("image".to_owned(), json!(self.told(&parcels.image)));
+                block.insert("labels".to_owned(), json!(parcels.labels.as_deref().map(|path| self.told(path))));
+                block
+            })
+            .collect();
+        json!({
+            "study": { "name": self.name, "results": self.told(&self.results) },
+            "scans": self.scans_json(),
+            "children": children,
+            "motion": motion,
+            "censor": section(&self.censor),
+            "clean": clean,
+            "parcels": parcels,
+            "connectivity": section(&self.connectivity),
+            "enough": section(&self.enough),
+            "output": section(&self.output),
+        })
+    }
+
+    fn scans_json(&self) -> Value {
+        match &self.scans {
+            ScanSource::Table(path) => json!({ "table": self.told(path) }),
+            ScanSource::Bids { root, entities, patterns } => {
+                let told = |pattern: &Option<String>| pattern.as_ref().map(|p| self.told(Path::new(p)));
+                json!({
+                    "bids": self.told(root),
+                    "where": entities,
+                    "motion": told(&patterns.motion),
+                    "confounds": told(&patterns.confounds),
+                    "brain_mask": told(&patterns.brain_mask),
+                    "white_matter": told(&patterns.white_matter),
+                    "csf": told(&patterns.csf),
+                    "watch_log": told(&patterns.watch_log),
+                })
+            }
+        }
+    }
+
+    /// A path as reports may tell it.
+    fn told(&self, path: &Path) -> String {
+        let inside = if self.folder().as_os_str().is_empty() { None } else { path.strip_prefix(self.folder()).ok() };
+        let told = match inside {
+            Some(inside) if inside.as_os_str().is_empty() => Path::new("."),
+            Some(inside) => inside,
+            None if path.is_absolute() => path.file_name().map_or(Path::new("/"), Path::new),
+            None => path,
+        };
+        told.display().to_string()
+    }
+}
+
+/// A settings struct as a JSON object.
+fn section(settings: &impl serde::Serialize) -> Map<String, Value> {
+    match serde_json::to_value(settings) {
+        Ok(Value::Object(map)) => map,
+        // Settings structs hold only text, numbers and lists, so they are always objects.
+        _ => Map::new(),
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,273 @@
+//! An atlas, and what it looks like on a scan's grid.
+//!
+//! An atlas is a 3-D image of integer labels (0 is background) or a 4-D image of weights, one parcel a volume. Where its
+//! grid is not the scan's, labels are taken at the nearest voxel and weights are read between voxels (trilinear), through
+//! both affines. Masks go the same way as labels; above 0 is inside.
+
+mod grid;
+mod labels;
+#[cfg(test)]
+mod tests;
+
+use std::path::{Path, PathBuf};
+
+pub use grid::{Grid, nearest_on};
+
+use crate::nifti::{self, NiftiError, VolumeStream};
+use crate::study::settings::ParcelsSettings;
+use crate::tables::TableError;
+
+/// Share of its own volume that an atlas must have inside the brain mask; under it, it lies in another space.
+pub const LEAST_OVERLAP: f64 = 0.1;
+
+/// What can be wrong with an atlas or a mask.
+#[derive(Debug, thiserror::Error)]
+pub enum AtlasError {
+    #[error(transparent)]
+    Nifti(#[from] NiftiError),
+    #[error(transparent)]
+    Table(#[from] TableError),
+    #[error(
+        "{}: voxel ({x}, {y}, {z}) holds {value}, but a 3-D atlas holds whole labels of 0 or more; for weights give a 4-D image with one parcel a volume",
+        path.display()
+    )]
+    NotALabel { path: PathBuf, x: usize, y: usize, z: usize, value: f64 },
+    #[error(
+        "{}: volume {volume} holds the weight {value} at voxel ({x}, {y}, {z}), but weights must be finite and not negative",
+        path.display()
+    )]
+    BadWeight { path: PathBuf, volume: usize, x: usize, y: usize, z: usize, value: f64 },
+    #[error("{}: the atlas holds no parcel: every voxel is background", path.display())]
+    Empty { path: PathBuf },
+    #[error("{}: the labels table needs the columns index and name; \"{column}\" is not there", path.display())]
+    NoColumn { path: PathBuf, column: &'static str },
+    #[error("{}, line {line}: the index is \"{found}\", but it must be a whole number above 0", path.display())]
+    BadIndex { path: PathBuf, line: usize, found: String },
+    #[error("{}, line {line}: {what} \"{value}\" is there twice; each parcel needs its own", path.display())]
+    Twice { path: PathBuf, line: usize, what: &'static str, value: String },
+    #[error("{}, line {line}: the parcel has no name", path.display())]
+    NoName { path: PathBuf, line: usize },
+    #[error(
+        "{}: the atlas {} holds labels that this table does not name: {labels}; add a row for each, or leave `labels` out of the study file",
+        path.display(), image.display()
+    )]
+    Unnamed { path: PathBuf, image: PathBuf, labels: String },
+    #[error(
+        "{}: the table names parcel {index}, but the atlas {} has {volumes} volumes; for 4-D weights the index is the volume, counted from 1",
+        path.display(), image.display()
+    )]
+    NoVolume { path: PathBuf, image: PathBuf, index: i64, volumes: usize },
+    #[error(
+        "the atlas {name} and the brain mask share {share:.1} % of the atlas's volume, and at least 10 % is needed; they are probably in different spaces: check that scan, mask and atlas are in the same one"
+    )]
+    WrongSpace { name: String, share: f64 },
+    #[error("{}: no voxel of the mask is above 0 on the scan's grid; check that mask and scan are in the same space", path.display())]
+    EmptyMask { path: PathBuf },
+}
+
+/// One parcel's names.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Parcel {
+    pub index: i64,
+    pub name: String,
+    pub network: Option<String>,
+    pub hemisphere: Option<String>,
+}
+
+/// An atlas as read, on its own grid.
+#[derive(Debug, Clone)]
+pub struct Atlas {
+    pub name: String,
+    /// In the order of the labels table, else by rising index.
+    pub parcels: Vec<Parcel>,
+    pub min_coverage: f64,
+    /// Content hash of image and labels table.
+    pub content: String,
+    grid: Grid,
+    body: Body,
+}
+
+#[derive(Debug, Clone)]
+enum Body {
+    /// For each voxel 1 + the parcel's position, or 0.
+    Labels(Vec<u32>),
+    /// For each parcel its voxels of weight above 0, by rising voxel.
+    Weights(Vec<Vec<(usize, f64)>>),
+}
+
+/// An atlas on a scan's grid: which parcels each voxel belongs to, and how much.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GriddedAtlas {
+    pub parcels: usize,
+    /// (voxel, parcel, weight), by rising voxel, then parcel; weights above 0.
+    pub members: Vec<(usize, usize, f64)>,
+    /// Voxels of each parcel on this grid.
+    pub voxels: Vec<usize>,
+    /// Weight of each parcel on this grid.
+    pub weight: Vec<f64>,
+    /// Weighted mean position of each parcel, world mm; NaN for a parcel that is not on this grid.
+    pub centroid_mm: Vec<[f64; 3]>,
+    /// The atlas's whole weight × voxel volume on its own grid, over this grid's voxel volume.
+    own_weight: f64,
+}
+
+impl Atlas {
+    /// Reads the image and the labels table.
+    ///
+    /// # Errors
+    /// [`AtlasError`], naming file and place.
+    pub fn read(settings: &ParcelsSettings) -> Result<Self, AtlasError> {
+        let path = &settings.image;
+        let header = nifti::read_header(path)?;
+        let mut hasher = blake3::Hasher::new();
+        hasher.update(nifti::content_hash(path)?.as_bytes());
+        let rows = match &settings.labels {
+            Some(table) => {
+                let (rows, bytes) = labels::read(table)?;
+                hasher.update(&bytes);
+                Some((table.as_path(), rows))
+            }
+            None => None,
+        };
+        let grid = Grid { shape: header.shape, affine: header.affine };
+        let (parcels, body) =
+            if header.axes == 3 { read_labels(path, rows)? } else { read_weights(path, header.shape, rows)? };
+        let content = hasher.finalize().to_hex().to_string();
+        Ok(Self { name: settings.name.clone(), parcels, min_coverage: settings.min_coverage, content, grid, body })
+    }
+
+    /// Places the atlas on a scan's grid.
+    #[must_use]
+    pub fn on(&self, grid: &Grid) -> GriddedAtlas {
+        let mut members: Vec<(usize, usize, f64)> = match &self.body {
+            Body::Labels(labels) => grid
+                .nearest_voxels(&self.grid)
+                .enumerate()
+                .filter_map(|(voxel, source)| match source.map_or(0, |s| labels[s]) {
+                    0 => None,
+                    label => Some((voxel, label as usize - 1, 1.0)),
+                })
+                .collect(),
+            Body::Weights(weights) => grid::trilinear(grid, &self.grid, weights),
+        };
+        members.sort_by_key(|&(voxel, parcel, _)| (voxel, parcel));
+        let parcels = self.parcels.len();
+        let mut voxels = vec![0; parcels];
+        let mut weight = vec![0.0; parcels];
+        let mut sums = vec![[0.0; 3]; parcels];
+        for &(voxel, parcel, w) in &members {
+            voxels[parcel] += 1;
+            weight[parcel] += w;
+            let world = grid.world(voxel);
+            (0..3).for_each(|k| sums[parcel][k] += w * world[k]);
+        }
+        let centroid_mm = sums.iter().zip(&weight).map(|(s, &w)| s.map(|v| v / w)).collect();
+        let own: f64 = match &self.body {
+            Body::Labels(labels) => labels.iter().filter(|&&l| l > 0).count() as f64,
+            Body::Weights(weights) => weights.iter().flatten().map(|&(_, w)| w).sum(),
+        };
+        let own_weight = own * self.grid.voxel_volume() / grid.voxel_volume();
+        GriddedAtlas { parcels, members, voxels, weight, centroid_mm, own_weight }
+    }
+}
+
+impl GriddedAtlas {
+    /// Refuses an atlas that lies mostly outside the brain mask.
+    ///
+    /// # Errors
+    /// [`AtlasError::WrongSpace`].
+    pub fn require_overlap(&self, name: &str, mask: &[bool]) -> Result<(), AtlasError> {
+        let inside: f64 = self.members.iter().filter(|m| mask[m.0]).map(|m| m.2).sum();
+        let share = inside / self.own_weight;
+        if share < LEAST_OVERLAP {
+            return Err(AtlasError::WrongSpace { name: name.to_owned(), share: 100.0 * share });
+        }
+        Ok(())
+    }
+}
+
+type NamedRows<'a> = Option<(&'a Path, Vec<Parcel>)>;
+
+fn read_labels(path: &Path, rows: NamedRows<'_>) -> Result<(Vec<Parcel>, Body), AtlasError> {
+    let image = nifti::read_3d(path)?;
+    let [nx, ny, _] = image.header.shape;
+    for (i, &value) in image.data.iter().enumerate() {
+        // Above 2^31 a label could not be told from a wrong file.
+        if !(value >= 0.0 && value.fract() == 0.0 && value < 2_147_483_648.0) {
+            let (x, y, z) = (i % nx, i / nx % ny, i / nx / ny);
+            return Err(AtlasError::NotALabel { path: path.to_owned(), x, y, z, value });
+        }
+    }
+    let present: std::collections::BTreeSet<i64> =
+        image.data.iter().filter(|&&v| v > 0.0).map(|&v| v as i64).collect();
+    if present.is_empty() {
+        return Err(AtlasError::Empty { path: path.to_owned() });
+    }
+    let parcels = match rows {
+        Some((table, rows)) => {
+            let missing: Vec<String> = present
+                .iter()
+                .filter(|i| !rows.iter().any(|p| p.index == **i))
+                .map(ToString::to_string)
+                .collect();
+            if !missing.is_empty() {
+                let labels = missing.join(", ");
+                return Err(AtlasError::Unnamed { path: table.to_owned(), image: path.to_owned(), labels });
+            }
+            rows
+        }
+        None => present.iter().map(|&index| labels::unnamed(index)).collect(),
+    };
+    let position: std::collections::HashMap<i64, u32> =
+        parcels.iter().zip(1..).map(|(parcel, position)| (parcel.index, position)).collect();
+    let body = image.data.iter().map(|&v| if v > 0.0 { position[&(v as i64)] } else { 0 }).collect();
+    Ok((parcels, Body::Labels(body)))
+}
+
+fn read_weights(path: &Path, shape: [usize; 3], rows: NamedRows<'_>) -> Result<(Vec<Parcel>, Body), AtlasError> {
+    let mut stream = VolumeStream::open(path)?;
+    let mut volumes = Vec::new();
+    let mut values = Vec::new();
+    while let Some(volume) = stream.next_volume()? {
+        volume.decode_all(&mut values);
+        let mut kept = Vec::new();
+        for (i, &value) in values.iter().enumerate() {
+            if !(value >= 0.0 && value.is_finite()) {
+                let (x, y, z) = (i % shape[0], i / shape[0] % shape[1], i / shape[0] / shape[1]);
+                let volume = volumes.len() + 1;
+                return Err(AtlasError::BadWeight { path: path.to_owned(), volume, x, y, z, value });
+            }
+            if value > 0.0 {
+                kept.push((i, value));
+            }
+        }
+        volumes.push(kept);
+    }
+    if volumes.iter().all(Vec::is_empty) {
+        return Err(AtlasError::Empty { path: path.to_owned() });
+    }
+    let Some((table, parcels)) = rows else {
+        let parcels = (1..).take(volumes.len()).map(labels::unnamed).collect();
+        return Ok((parcels, Body::Weights(volumes)));
+    };
+    for parcel in &parcels {
+        if parcel.index as usize > volumes.len() {
+            return Err(AtlasError::NoVolume {
+                path: table.to_owned(),
+                image: path.to_owned(),
+                index: parcel.index,
+                volumes: volumes.len(),
+            });
+        }
+    }
+    let unnamed: Vec<String> = (1..=volumes.len())
+        .filter(|i| !parcels.iter().any(|p| p.index as usize == *i))
+        .map(|i| i.to_string())
+        .collect();
+    if !unnamed.is_empty() {
+        let labels = unnamed.join(", ");
+        return Err(AtlasError::Unnamed { path: table.to_owned(), image: path.to_owned(), labels });
+    }
+    let ordered = parcels.iter().map(|p| std::mem::take(&mut volumes[p.index as usize - 1])).collect();
+    Ok((parcels, Body::Weights(ordered)))
+}

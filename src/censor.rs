@@ -1,0 +1,225 @@
+//! Censoring: which frames are dropped, and why.
+//!
+//! Order: settling, FD, DVARS, watch log, neighbours of FD and DVARS frames (not of logged ones), then kept stretches
+//! shorter than `shortest_stretch`. A threshold drops values strictly above it. Power et al. 2014, NeuroImage 84:320.
+//!
+//! Every frame is judged for every reason, so a frame may carry several; two are given to fewer frames: `beside_motion`
+//! only to frames that neither moved nor jumped themselves, `short_stretch` only to frames that nothing else drops.
+
+use ndarray::ArrayView1;
+use serde::{Deserialize, Serialize};
+
+use crate::study::settings::CensorSettings;
+
+/// Why a frame is dropped, in the order in which reasons are written and counted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Reason {
+    /// Cut from the start, while the signal settles.
+    Settling,
+    /// Framewise displacement above its limit.
+    Moved,
+    /// DVARS above its limit.
+    SignalJump,
+    /// Inside an interval of the watch log.
+    Logged,
+    /// Just before or after a moved or jumped frame.
+    BesideMotion,
+    /// In a kept stretch that is too short.
+    ShortStretch,
+}
+
+impl Reason {
+    /// All reasons, in order.
+    pub const ALL: [Self; 6] =
+        [Self::Settling, Self::Moved, Self::SignalJump, Self::Logged, Self::BesideMotion, Self::ShortStretch];
+
+    /// The word used in tables.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Settling => "settling",
+            Self::Moved => "moved",
+            Self::SignalJump => "signal_jump",
+            Self::Logged => "logged",
+            Self::BesideMotion => "beside_motion",
+            Self::ShortStretch => "short_stretch",
+        }
+    }
+}
+
+/// The decision on each frame of a run.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FrameMask {
+    /// Reasons of each frame, in order; none: kept.
+    reasons: Vec<Vec<Reason>>,
+}
+
+impl FrameMask {
+    /// Whether each frame is kept.
+    #[must_use]
+    pub fn kept(&self) -> Vec<bool> {
+        self.reasons.iter().map(Vec::is_empty).collect()
+    }
+
+    /// Reasons of each frame.
+    #[must_use]
+    pub fn reasons(&self) -> &[Vec<Reason>] {
+        &self.reasons
+    }
+
+    /// Number of kept frames.
+    #[must_use]
+    pub fn frames_kept(&self) -> usize {
+        self.reasons.iter().filter(|r| r.is_empty()).count()
+    }
+
+    /// Frames dropped by first reason, in the order of [`Reason::ALL`].
+    #[must_use]
+    pub fn dropped(&self) -> [usize; 6] {
+        let mut counts = [0; 6];
+        for first in self.reasons.iter().filter_map(|r| r.first()) {
+            counts[*first as usize] += 1;
+        }
+        counts
+    }
+
+    /// Frames in the longest kept stretch.
+    #[must_use]
+    pub fn longest_stretch(&self) -> usize {
+        stretches(&self.kept()).into_iter().map(|(start, end)| end - start).max().unwrap_or(0)
+    }
+}
+
+/// Decides on each frame.
+///
+/// `fd_mm` and `dvars_percent` hold NaN where there is no value; `logged` is from the watch log. All have one entry a
+/// frame.
+///
+/// # Panics
+/// When the three lengths differ.
+#[must_use]
+pub fn censor(
+    fd_mm: ArrayView1<'_, f64>,
+    dvars_percent: ArrayView1<'_, f64>,
+    logged: &[bool],
+    settings: &CensorSettings,
+) -> FrameMask {
+    let frames = fd_mm.len();
+    assert!(dvars_percent.len() == frames && logged.len() == frames, "one value a frame");
+    let above = |value: f64, limit: f64| limit > 0.0 && value > limit;
+    let moved: Vec<bool> = fd_mm.iter().map(|&v| above(v, settings.fd_mm)).collect();
+    let jumped: Vec<bool> = dvars_percent.iter().map(|&v| above(v, settings.dvars_percent)).collect();
+
+    let mut beside = vec![false; frames];
+    for i in (0..frames).filter(|&i| moved[i] || jumped[i]) {
+        let end = i.saturating_add(settings.after).saturating_add(1).min(frames);
+        beside[i.saturating_sub(settings.before)..end].fill(true);
+    }
+
+    let mut reasons: Vec<Vec<Reason>> = (0..frames)
+        .map(|i| {
+            let flags = [
+                (i < settings.settling, Reason::Settling),
+                (moved[i], Reason::Moved),
+                (jumped[i], Reason::SignalJump),
+                (settings.watch_log && logged[i], Reason::Logged),
+                (beside[i] && !moved[i] && !jumped[i], Reason::BesideMotion),
+            ];
+            flags.into_iter().filter_map(|(applies, reason)| applies.then_some(reason)).collect()
+        })
+        .collect();
+
+    let kept: Vec<bool> = reasons.iter().map(Vec::is_empty).collect();
+    for (start, end) in stretches(&kept) {
+        if end - start < settings.shortest_stretch {
+            reasons[start..end].iter_mut().for_each(|r| r.push(Reason::ShortStretch));
+        }
+    }
+    FrameMask { reasons }
+}
+
+/// Half-open ranges of consecutive `true`.
+pub(crate) fn stretches(flags: &[bool]) -> Vec<(usize, usize)> {
+    let mut found = Vec::new();
+    let mut start = None;
+    for (i, &flag) in flags.iter().chain([&false]).enumerate() {
+        match (flag, start) {
+            (true, None) => start = Some(i),
+            (false, Some(first)) => {
+                found.push((first, i));
+                start = None;
+            }
+            _ => {}
+        }
+    }
+    found
+}
+
+#[cfg(test)]
+mod tests {
+    use ndarray::Array1;
+
+    use super::*;
+
+    fn settings() -> CensorSettings {
+        CensorSettings {
+            fd_mm: 0.2,
+            dvars_percent: 0.0,
+            before: 1,
+            after: 2,
+            shortest_stretch: 3,
+            settling: 0,
+            watch_log: true,
+            watch_log_types: Vec::new(),
+        }
+    }
+
+    fn words(mask: &FrameMask) -> Vec<String> {
+        let join = |r: &Vec<Reason>| r.iter().map(|r| r.key()).collect::<Vec<_>>().join(";");
+        mask.reasons().iter().map(join).collect()
+    }
+
+    #[test]
+    fn neighbours_and_short_stretches() {
+        let mut fd = Array1::from_elem(14, 0.1);
+        fd[0] = f64::NAN;
+        fd[3] = 0.5;
+        fd[8] = 0.2; // not strictly above
+        fd[9] = 0.21;
+        let nan = Array1::from_elem(14, f64::NAN);
+        let mask = censor(fd.view(), nan.view(), &[false; 14], &settings());
+        let expected = [
+            "short_stretch", "short_stretch", "beside_motion", "moved", "beside_motion", "beside_motion", "short_stretch",
+            "short_stretch", "beside_motion", "moved", "beside_motion", "beside_motion", "short_stretch", "short_stretch",
+        ];
+        assert_eq!(words(&mask), expected);
+        assert_eq!(mask.dropped(), [0, 2, 0, 0, 6, 6]);
+        assert_eq!(mask.longest_stretch(), 0);
+    }
+
+    #[test]
+    fn several_reasons_in_their_order_and_each_frame_counted_once() {
+        let fd = Array1::from_vec(vec![f64::NAN, 0.9, 0.1, 0.1, 0.1, 0.1, 0.1]);
+        let dvars = Array1::from_vec(vec![f64::NAN, 9.0, 9.0, 0.0, 0.0, 0.0, 0.0]);
+        let logged = [false, true, false, false, false, false, true];
+        let mut settings = settings();
+        (settings.settling, settings.dvars_percent, settings.shortest_stretch, settings.after) = (2, 5.0, 1, 1);
+        let mask = censor(fd.view(), dvars.view(), &logged, &settings);
+        let expected =
+            ["settling;beside_motion", "settling;moved;signal_jump;logged", "signal_jump", "beside_motion", "", "", "logged"];
+        assert_eq!(words(&mask), expected);
+        assert_eq!(mask.dropped(), [2, 0, 1, 1, 1, 0]);
+        assert_eq!(mask.frames_kept(), 2);
+        assert_eq!(mask.longest_stretch(), 2);
+    }
+
+    #[test]
+    fn a_logged_frame_has_no_neighbours_and_zero_turns_a_limit_off() {
+        let fd = Array1::from_elem(5, 3.0);
+        let mut settings = settings();
+        (settings.fd_mm, settings.shortest_stretch) = (0.0, 1);
+        let mask = censor(fd.view(), fd.view(), &[false, false, true, false, false], &settings);
+        assert_eq!(words(&mask), ["", "", "logged", "", ""]);
+    }
+}

@@ -1,0 +1,127 @@
+//! The band-pass: a Butterworth filter of order 2, forward and backward, so that it shifts no phase.
+//!
+//! Design: analogue prototype, band-pass transform, bilinear transform with prewarped edges, as second-order sections
+//! (Oppenheim & Schafer, Discrete-Time Signal Processing, ch. 7; from memory). The ends are extended by odd reflection
+//! over min(T−1, ⌈1/(f_low·TR)⌉ frames, and each pass starts in the state that a constant past would have left.
+
+use ndarray::{Array2, Axis};
+
+use super::CleanError;
+use crate::units::Seconds;
+
+/// One second-order section: b₀ + b₁z⁻¹ + b₂z⁻² over 1 + a₁z⁻¹ + a₂z⁻².
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Section {
+    pub b: [f64; 3],
+    pub a: [f64; 2],
+}
+
+/// Refuses an upper edge that frames `tr` apart cannot show.
+///
+/// # Errors
+/// [`CleanError::BandAboveNyquist`].
+pub fn require_below_nyquist(high_hz: f64, tr: Seconds) -> Result<(), CleanError> {
+    let nyquist_hz = 0.5 / tr.0;
+    if high_hz < nyquist_hz { Ok(()) } else { Err(CleanError::BandAboveNyquist { high_hz, tr_s: tr.0, nyquist_hz }) }
+}
+
+/// A complex number; all that the design needs of them.
+#[derive(Clone, Copy)]
+struct Complex {
+    re: f64,
+    im: f64,
+}
+
+impl Complex {
+    fn mul(self, o: Self) -> Self {
+        Self { re: self.re * o.re - self.im * o.im, im: self.re * o.im + self.im * o.re }
+    }
+
+    fn div(self, o: Self) -> Self {
+        let d = o.re * o.re + o.im * o.im;
+        Self { re: (self.re * o.re + self.im * o.im) / d, im: (self.im * o.re - self.re * o.im) / d }
+    }
+
+    fn sqrt(self) -> Self {
+        let length = self.re.hypot(self.im);
+        let re = ((length + self.re) / 2.0).sqrt();
+        let im = ((length - self.re) / 2.0).sqrt();
+        Self { re, im: if self.im < 0.0 { -im } else { im } }
+    }
+}
+
+/// The two sections of the order-2 band-pass with half-power edges `low` and `high`, in Hz, for frames `tr` apart.
+#[must_use]
+pub fn band_pass_sections([low, high]: [f64; 2], tr: Seconds) -> [Section; 2] {
+    // The bilinear transform z = (4 + s)/(4 − s) at a sampling rate of 2, as prewarping by 4·tan(πf·TR) asks.
+    let warp = |hz: f64| 4.0 * (std::f64::consts::PI * hz * tr.0).tan();
+    let (w1, w2) = (warp(low), warp(high));
+    let (width, centre_square) = (w2 - w1, w1 * w2);
+    // One pole of the prototype, −e^{iπ/4}; its conjugate gives the conjugate poles.
+    let half = Complex { re: -width / 2.0 * std::f64::consts::FRAC_1_SQRT_2, im: width / 2.0 * std::f64::consts::FRAC_1_SQRT_2 };
+    let square = half.mul(half);
+    let root = Complex { re: square.re - centre_square, im: square.im }.sqrt();
+    let poles = [
+        Complex { re: half.re + root.re, im: half.im + root.im },
+        Complex { re: half.re - root.re, im: half.im - root.im },
+    ];
+    // Gain: width² · ∏(4 − zero)/∏(4 − pole), zeros at s = 0 twice; the conjugate poles make the product real.
+    let mut gain = width * width * 16.0;
+    let sections = poles.map(|s| {
+        let below = Complex { re: 4.0 - s.re, im: -s.im };
+        gain /= below.re * below.re + below.im * below.im;
+        let z = Complex { re: 4.0 + s.re, im: s.im }.div(below);
+        Section { b: [1.0, 0.0, -1.0], a: [-2.0 * z.re, z.re * z.re + z.im * z.im] }
+    });
+    let [mut first, second] = sections;
+    first.b = first.b.map(|b| b * gain);
+    [first, second]
+}
+
+/// Filters each column (frames × columns) in place.
+///
+/// # Errors
+/// [`CleanError::BandAboveNyquist`].
+pub fn band_pass(values: &mut Array2<f64>, band_hz: [f64; 2], tr: Seconds) -> Result<(), CleanError> {
+    require_below_nyquist(band_hz[1], tr)?;
+    let frames = values.nrows();
+    if frames == 0 {
+        return Ok(());
+    }
+    let sections = band_pass_sections(band_hz, tr);
+    let wanted = (1.0 / (band_hz[0] * tr.0)).ceil();
+    let extension = if wanted < (frames - 1) as f64 { wanted as usize } else { frames - 1 };
+    let mut line = Vec::with_capacity(frames + 2 * extension);
+    for mut column in values.axis_iter_mut(Axis(1)) {
+        let (first, last) = (column[0], column[frames - 1]);
+        line.clear();
+        line.extend((1..=extension).rev().map(|i| 2.0 * first - column[i]));
+        line.extend(column.iter());
+        line.extend((1..=extension).map(|i| 2.0 * last - column[frames - 1 - i]));
+        pass(&sections, &mut line);
+        line.reverse();
+        pass(&sections, &mut line);
+        line.reverse();
+        column.iter_mut().zip(&line[extension..]).for_each(|(out, &x)| *out = x);
+    }
+    Ok(())
+}
+
+/// One pass through all sections (transposed direct form II), starting in the steady state of the first value.
+fn pass(sections: &[Section], line: &mut [f64]) {
+    let Some(&start) = line.first() else { return };
+    let mut level = start;
+    for Section { b, a } in sections {
+        // Steady state for a constant input `level`: output g·level with g the gain at frequency 0.
+        let gain = (b[0] + b[1] + b[2]) / (1.0 + a[0] + a[1]);
+        let mut s1 = (gain - b[0]) * level;
+        let mut s2 = (b[2] - a[1] * gain) * level;
+        for x in line.iter_mut() {
+            let y = b[0] * *x + s1;
+            s1 = b[1] * *x - a[0] * y + s2;
+            s2 = b[2] * *x - a[1] * y;
+            *x = y;
+        }
+        level *= gain;
+    }
+}

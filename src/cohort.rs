@@ -1,0 +1,87 @@
+//! All children together: `cohort.tsv`, its data dictionary and `cohort.html`.
+
+use crate::discover::Cohort;
+use crate::outputs::{self, COHORT_COLUMNS, number_cell};
+use crate::record::ReportRow;
+
+/// A child (and session, as `join` says) in the cohort table.
+#[derive(Debug, Clone)]
+pub struct CohortRow {
+    /// Label without `sub-`.
+    pub participant: String,
+    pub row: ReportRow,
+    pub runs: usize,
+    pub runs_joined: usize,
+}
+
+/// `cohort.tsv`; the participants table's columns come last, under their own names.
+#[must_use]
+pub fn cohort_table(rows: &[CohortRow], cohort: &Cohort) -> String {
+    let carried = carried_columns(cohort);
+    let mut header = vec!["participant_id".to_owned(), "session_id".to_owned()];
+    header.extend(COHORT_COLUMNS.iter().map(|c| c.0.to_owned()));
+    header.extend(carried.iter().cloned());
+    let lines: Vec<Vec<String>> = rows
+        .iter()
+        .map(|line| {
+            let mut cells = cells(line);
+            match cohort.children.get(&line.participant) {
+                Some(child) => cells.extend(child.cells.iter().cloned()),
+                None => cells.extend(carried.iter().map(|_| "n/a".to_owned())),
+            }
+            cells
+        })
+        .collect();
+    outputs::text_table(&header, &lines)
+}
+
+/// The participants table's columns; one that the cohort table has itself gets `participants_` before its name.
+#[must_use]
+pub fn carried_columns(cohort: &Cohort) -> Vec<String> {
+    let taken = |name: &str| COHORT_COLUMNS.iter().any(|c| c.0 == name) || name == "session_id";
+    cohort
+        .child_columns
+        .iter()
+        .map(|name| if taken(name) { format!("participants_{name}") } else { name.clone() })
+        .collect()
+}
+
+fn cells(line: &CohortRow) -> Vec<String> {
+    let row = &line.row;
+    let text = |t: &Option<String>| t.clone().unwrap_or_default();
+    let number = number_cell;
+    let count = |n: usize| n.to_string();
+    vec![
+        row.participant_id.clone(),
+        text(&row.session_id),
+        text(&row.run_id),
+        row.verdict.key().to_owned(),
+        text(&row.problem),
+        count(line.runs),
+        count(line.runs_joined),
+        number(row.tr_s),
+        count(row.frames),
+        count(row.frames_kept),
+        number(row.minutes),
+        number(row.minutes_kept),
+        number(row.kept_share),
+        number(row.mean_fd_mm),
+        number(row.mean_fd_kept_mm),
+        number(row.max_fd_mm),
+        number(row.median_dvars_percent),
+        number(row.head_radius_mm),
+        row.head_radius_from.clone(),
+        count(row.dropped_settling),
+        count(row.dropped_moved),
+        count(row.dropped_signal_jump),
+        count(row.dropped_logged),
+        count(row.dropped_beside_motion),
+        count(row.dropped_short_stretch),
+        number(row.longest_stretch_s),
+        number(row.dof),
+        count(row.parcels_used),
+        count(row.parcels),
+        number(row.tsnr_median),
+        row.warnings.join("; "),
+    ]
+}

@@ -1,0 +1,107 @@
+//! The one pass over a scan: everything that a later decision could need, and nothing a voxel at a time after that.
+//!
+//! Volumes stream by; of each, only the voxels inside the brain mask are decoded. Values are held as differences from the
+//! first frame: a voxel that never changes then adds exactly nothing to any sum, so that whether a voxel is alive (finite
+//! in every frame, not constant) need not be known beforehand. A voxel that stops being finite after the first frame has
+//! already been counted; then the file is read a second time without such voxels, and [`Digest::read_twice`] says so.
+//!
+//! DVARS: √mean((Iᵢ − Iᵢ₋₁)²) × 100 / median of the mean image, over the brain-mask voxels that are finite throughout.
+//! Power et al. 2012, NeuroImage 59:2142; in percent as in Nichols 2017, arXiv:1704.01469.
+//! tSNR: mean / population SD of a voxel over all frames; the median over alive brain-mask voxels is kept.
+
+mod pass;
+
+use std::path::{Path, PathBuf};
+
+use ndarray::{Array1, Array2};
+
+use crate::atlas::GriddedAtlas;
+use crate::nifti::NiftiError;
+use pass::Pass;
+
+/// What can go wrong while a scan is read.
+#[derive(Debug, thiserror::Error)]
+pub enum DigestError {
+    #[error(transparent)]
+    Nifti(#[from] NiftiError),
+    #[error(
+        "{}: no voxel inside the brain mask changes over time; check that this is the right image and that mask and scan match",
+        path.display()
+    )]
+    NothingAlive { path: PathBuf },
+    #[error("stopped while reading")]
+    Stopped,
+}
+
+/// Which voxels are wanted of a scan; masks have one flag a voxel of the scan's grid.
+#[derive(Debug, Clone)]
+pub struct Wanted<'a> {
+    pub brain: &'a [bool],
+    /// Tissue masks, and whether their voxels' series are to be kept (for tissue components).
+    pub tissues: Vec<&'a [bool]>,
+    pub keep_tissue_voxels: bool,
+    pub atlases: Vec<&'a GriddedAtlas>,
+}
+
+/// A scan, read.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Digest {
+    pub frames: usize,
+    /// Mean over alive brain-mask voxels, one value a frame.
+    pub global_signal: Array1<f64>,
+    /// Percent; NaN in the first frame, and throughout when the mean image's median is not above 0.
+    pub dvars_percent: Array1<f64>,
+    /// The median over the mask of the mean image.
+    pub median_of_mean_image: f64,
+    pub tsnr_median: f64,
+    /// One entry a wanted tissue.
+    pub tissues: Vec<TissueDigest>,
+    /// One entry a wanted atlas.
+    pub atlases: Vec<AtlasDigest>,
+    pub brain_voxels: usize,
+    pub alive_voxels: usize,
+    /// Whether voxels that turned non-finite made a second reading necessary.
+    pub read_twice: bool,
+    /// Content hash of the image file, hex.
+    pub content: String,
+}
+
+/// A tissue's signal.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TissueDigest {
+    /// Alive voxels of the tissue inside the brain mask.
+    pub voxels: usize,
+    /// Their mean, one value a frame; NaN when there is no such voxel.
+    pub mean: Array1<f64>,
+    /// Their series, frames × voxels, when asked for; as differences from the first frame.
+    pub series: Option<Array2<f64>>,
+}
+
+/// An atlas's raw parcel series.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AtlasDigest {
+    /// Weighted mean over the parcel's alive voxels inside the brain mask, frames × parcels; NaN for a parcel without any.
+    pub means: Array2<f64>,
+    /// Share of each parcel's weight that is inside the brain mask and alive; 0 for a parcel that is not on the grid.
+    pub coverage: Vec<f64>,
+}
+
+/// Reads a scan. `on_frame` is called with the number of frames read, now and then; when it says false, reading stops.
+///
+/// # Errors
+/// [`DigestError`]: the file cannot be read, nothing in the mask changes, or reading was stopped.
+///
+/// # Panics
+/// When a mask has another number of voxels than the scan.
+pub fn read(path: &Path, wanted: &Wanted<'_>, on_frame: &dyn Fn(usize) -> bool) -> Result<Digest, DigestError> {
+    let mut pass = Pass::new(wanted);
+    let mut content = pass.read(path, on_frame)?;
+    let read_twice = pass.lost_voxels();
+    if read_twice {
+        pass.restart();
+        content = pass.read(path, on_frame)?;
+    }
+    let mut digest = pass.finish(content).ok_or_else(|| DigestError::NothingAlive { path: path.to_owned() })?;
+    digest.read_twice = read_twice;
+    Ok(digest)
+}

@@ -1,0 +1,35 @@
+//! What a run tells the outside. The library never prints; `cli` draws, and `run-log.jsonl` keeps every event but frames.
+
+use serde::Serialize;
+
+use crate::record::Verdict;
+
+/// Something that happened.
+#[derive(Debug, Clone, Serialize)]
+#[serde(tag = "event", rename_all = "snake_case")]
+pub enum Event {
+    /// A run begins: scans in the study, and how many of them must be done.
+    Started { version: String, study: String, scans: usize, to_do: usize, jobs: usize },
+    /// A scan is taken up.
+    ScanStarted { scan: String, frames: usize },
+    /// Frames read so far.
+    #[serde(skip)]
+    Frames { scan: String, read: usize },
+    /// A scan is done.
+    ScanDone { scan: String, minutes: f64, minutes_kept: f64, mean_fd_mm: f64, verdict: Verdict, seconds: f64 },
+    /// A scan was done before, and nothing that it depends on has changed.
+    ScanUnchanged { scan: String },
+    /// A scan has no result.
+    ScanFailed { scan: String, problem: String },
+    /// Something worth knowing that stops nothing.
+    Warning { about: String, message: String },
+    /// A child's runs are joined and its report is written.
+    ChildDone { child: String, minutes_kept: f64, verdict: Verdict },
+    /// A child's report could not be made.
+    ChildFailed { child: String, problem: String },
+    /// The run ends.
+    Finished { done: usize, unchanged: usize, failed: usize, interrupted: bool, seconds: f64 },
+}
+
+/// Who listens; called from many threads.
+pub type Listener<'a> = &'a (dyn Fn(&Event) + Sync);

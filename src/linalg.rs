@@ -1,0 +1,45 @@
+//! Linear algebra that several stages share: least squares by Householder reflections with the rank found, and the
+//! set-up of LAPACK.
+//!
+//! Decompositions that LAPACK does well (eigenvectors, singular values, Cholesky) are taken from it through
+//! ndarray-linalg; [`blas`] says how it is linked and which kernel it runs.
+
+mod blas;
+mod least_squares;
+#[cfg(test)]
+mod tests;
+
+pub use least_squares::{LeastSquares, RANK_TOLERANCE};
+
+/// What can go wrong in linear algebra.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum LinalgError {
+    /// LAPACK reported a failure.
+    #[error("the {what} of a {rows}×{columns} matrix failed in LAPACK: {message}; the input may hold extreme values")]
+    Lapack { what: &'static str, rows: usize, columns: usize, message: String },
+    /// A value that is not finite reached a decomposition.
+    #[error(
+        "the {what} was given a value that is not finite (row {row}, column {column}); check the input tables and images"
+    )]
+    NotFinite { what: &'static str, row: usize, column: usize },
+}
+
+/// Refuses arrays with values that are not finite, before LAPACK sees them (its QR returns success on NaN).
+///
+/// # Errors
+/// [`LinalgError::NotFinite`] with the first offending place.
+pub fn require_finite(what: &'static str, a: ndarray::ArrayView2<'_, f64>) -> Result<(), LinalgError> {
+    match a.indexed_iter().find(|(_, v)| !v.is_finite()) {
+        Some(((row, column), _)) => Err(LinalgError::NotFinite { what, row, column }),
+        None => Ok(()),
+    }
+}
+
+/// Names a LAPACK failure.
+pub(crate) fn lapack_error(
+    what: &'static str,
+    (rows, columns): (usize, usize),
+    error: &ndarray_linalg::error::LinalgError,
+) -> LinalgError {
+    LinalgError::Lapack { what, rows, columns, message: error.to_string() }
+}

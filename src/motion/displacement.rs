@@ -1,0 +1,103 @@
+//! Framewise displacement (FD).
+//!
+//! - Sum form: |Δx|+|Δy|+|Δz| + r(|Δα|+|Δβ|+|Δγ|), backward difference, mm, rotations in rad on a sphere of radius r.
+//!   Power et al. 2012, NeuroImage 59:2142.
+//! - RMS form: with M = Tᵢ Tᵢ₋₁⁻¹ − I = \[A|t\], √(r²/5·tr(AᵀA) + tᵀt), the root mean square displacement over a solid
+//!   sphere of radius r about the origin. Jenkinson 1999, report TR99MJ1.
+//!
+//! The rigid transform of a frame is x ↦ R x + t; for rotation order "xyz", R = Rz·Ry·Rx.
+
+use ndarray::Array1;
+
+use super::{FramewiseDisplacement, MotionTrace, row3};
+use crate::study::settings::{Axis, RotationOrder};
+use crate::units::Millimetres;
+
+type Matrix3 = [[f64; 3]; 3];
+
+/// FD of each frame in both forms, mm; the first frame has none (NaN).
+#[must_use]
+pub fn framewise(trace: &MotionTrace, radius: Millimetres, order: RotationOrder) -> FramewiseDisplacement {
+    let frames = trace.frames();
+    let mut sum_mm = Array1::from_elem(frames, f64::NAN);
+    let mut rms_mm = Array1::from_elem(frames, f64::NAN);
+    let at = |i: usize| (row3(trace.translations_mm.view(), i), row3(trace.rotations_rad.view(), i));
+    for i in 1..frames {
+        let ((t0, a0), (t1, a1)) = (at(i - 1), at(i));
+        let shift: f64 = (0..3).map(|k| (t1[k] - t0[k]).abs()).sum();
+        let turn: f64 = (0..3).map(|k| (a1[k] - a0[k]).abs()).sum();
+        sum_mm[i] = shift + radius.0 * turn;
+        rms_mm[i] = rms(&rotation(a0, order), t0, &rotation(a1, order), t1, radius.0);
+    }
+    FramewiseDisplacement { sum_mm, rms_mm }
+}
+
+/// The RMS form between two rigid transforms x ↦ R x + t.
+fn rms(r0: &Matrix3, t0: [f64; 3], r1: &Matrix3, t1: [f64; 3], radius_mm: f64) -> f64 {
+    // T₁T₀⁻¹ = [R₁R₀ᵀ | t₁ − R₁R₀ᵀ t₀]. In tr(AᵀA), A = R₁R₀ᵀ − I, computed as ‖R₁ − R₀‖² (the norm is the same, since
+    // R₀ is orthogonal), which does not lose the small difference against 1.
+    let turned: Matrix3 = std::array::from_fn(|i| std::array::from_fn(|j| (0..3).map(|k| r1[i][k] * r0[j][k]).sum()));
+    let trace: f64 = (0..3).flat_map(|i| (0..3).map(move |j| (i, j))).map(|(i, j)| (r1[i][j] - r0[i][j]).powi(2)).sum();
+    let shift: f64 = (0..3)
+        .map(|i| {
+            let moved: f64 = (0..3).map(|j| turned[i][j] * t0[j]).sum();
+            (t1[i] - moved).powi(2)
+        })
+        .sum();
+    (radius_mm * radius_mm / 5.0 * trace + shift).sqrt()
+}
+
+/// The rotation matrix of three angles (rad, about x, y, z), the order's first axis turning first.
+#[must_use]
+pub fn rotation(angles_rad: [f64; 3], order: RotationOrder) -> Matrix3 {
+    let mut r: Matrix3 = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
+    for axis in order.0 {
+        let (sin, cos) = angles_rad[axis as usize].sin_cos();
+        let turn: Matrix3 = match axis {
+            Axis::X => [[1.0, 0.0, 0.0], [0.0, cos, -sin], [0.0, sin, cos]],
+            Axis::Y => [[cos, 0.0, sin], [0.0, 1.0, 0.0], [-sin, 0.0, cos]],
+            Axis::Z => [[cos, -sin, 0.0], [sin, cos, 0.0], [0.0, 0.0, 1.0]],
+        };
+        r = std::array::from_fn(|i| std::array::from_fn(|j| (0..3).map(|k| turn[i][k] * r[k][j]).sum()));
+    }
+    r
+}
+
+#[cfg(test)]
+mod tests {
+    use ndarray::array;
+
+    use super::*;
+
+    const XYZ: RotationOrder = RotationOrder([Axis::X, Axis::Y, Axis::Z]);
+
+    #[test]
+    fn a_pure_shift_and_a_pure_turn() {
+        let trace = MotionTrace {
+            translations_mm: array![[0.0, 0.0, 0.0], [3.0, -4.0, 0.0], [3.0, -4.0, 0.0]],
+            rotations_rad: array![[0.0, 0.0, 0.0], [0.0, 0.0, 0.0], [0.0, 0.0, 0.01]],
+        };
+        let fd = framewise(&trace, Millimetres(50.0), XYZ);
+        assert!(fd.sum_mm[0].is_nan() && fd.rms_mm[0].is_nan());
+        assert!((fd.sum_mm[1] - 7.0).abs() < 1e-12 && (fd.rms_mm[1] - 5.0).abs() < 1e-12);
+        assert!((fd.sum_mm[2] - 0.5).abs() < 1e-12);
+        // x ↦ R x + t turns about the origin, and the head's centre stays where t put it, so t moves by R t − t: here
+        // T₂T₁⁻¹ has t₂ − R t₁ with t₂ = t₁.
+        let (c, s) = (0.01_f64.cos(), 0.01_f64.sin());
+        let t = [3.0 - (c * 3.0 + s * 4.0), -4.0 - (s * 3.0 - c * 4.0)];
+        let a = 2.0 * ((c - 1.0).powi(2) + s * s);
+        let expected = (500.0 * a + t[0] * t[0] + t[1] * t[1]).sqrt();
+        assert!((fd.rms_mm[2] - expected).abs() < 1e-12);
+    }
+
+    #[test]
+    fn order_decides_which_axis_turns_first() {
+        // A quarter turn about x and then about z takes y to z, where it stays; the other way round y goes to −x.
+        let quarter = std::f64::consts::FRAC_PI_2;
+        let x_first = rotation([quarter, 0.0, quarter], XYZ);
+        let z_first = rotation([quarter, 0.0, quarter], RotationOrder([Axis::Z, Axis::Y, Axis::X]));
+        let y_of = |r: &Matrix3| [r[0][1].round(), r[1][1].round(), r[2][1].round()];
+        assert_eq!(y_of(&x_first), [0.0, 0.0, 1.0]);
+        assert_eq!(y_of(&z_first), [-1.0, 0.0, 0.0]);
+    }
+}

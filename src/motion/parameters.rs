@@ -1,0 +1,136 @@
+//! Motion tables: text, one row a frame, six columns found by name or position, in mm or m and rad or degrees.
+
+use std::path::{Path, PathBuf};
+
+use ndarray::{Array2, ArrayView2};
+
+use super::MotionTrace;
+use crate::study::settings::{MotionColumns, MotionSettings, RotationUnit, TranslationUnit};
+use crate::tables::{self, TableError, TextTable};
+
+/// What can be wrong with a motion table.
+#[derive(Debug, thiserror::Error)]
+pub enum ParametersError {
+    #[error(transparent)]
+    Table(#[from] TableError),
+    #[error(
+        "{}: the table has no header line, but motion.columns gives names ({names}); give positions counted from 1 instead, such as [1, 2, 3, 4, 5, 6]",
+        path.display()
+    )]
+    NoHeader { path: PathBuf, names: String },
+    #[error(
+        "{}: there is no column \"{name}\" among {found}; set motion.columns in the study file to the names (or positions) of the six motion columns",
+        path.display()
+    )]
+    NoColumn { path: PathBuf, name: String, found: String },
+    #[error(
+        "{}: motion.columns asks for column {position}, but the table has {columns}; set motion.columns to the positions of the six motion columns, counted from 1",
+        path.display()
+    )]
+    NoPosition { path: PathBuf, position: usize, columns: usize },
+    #[error(
+        "{}, line {line}: the motion parameter \"{column}\" has no value ({cell}); every frame needs all six, so mend the table or leave the scan out",
+        path.display()
+    )]
+    Missing { path: PathBuf, line: usize, column: String, cell: String },
+}
+
+/// Reads the six parameters of each frame, converted to mm and rad.
+///
+/// # Errors
+/// [`ParametersError`], with file, line and column.
+pub fn read(path: &Path, settings: &MotionSettings) -> Result<MotionTrace, ParametersError> {
+    let table = tables::read_numeric(path)?;
+    let columns = find_columns(&table, &settings.columns)?;
+    let to_mm = match settings.translation_unit {
+        TranslationUnit::Mm => 1.0,
+        TranslationUnit::M => 1000.0,
+    };
+    let to_rad = match settings.rotation_unit {
+        RotationUnit::Rad => 1.0,
+        RotationUnit::Deg => std::f64::consts::PI / 180.0,
+    };
+    let mut values = Array2::zeros((table.rows.len(), 6));
+    for (i, row) in table.rows.iter().enumerate() {
+        for (j, &column) in columns.iter().enumerate() {
+            let value = table.number(i, column)?.ok_or_else(|| ParametersError::Missing {
+                path: path.to_owned(),
+                line: row.line,
+                column: column_name(&table, column),
+                cell: match row.cells[column].as_str() {
+                    "" => "empty".to_owned(),
+                    text => text.to_owned(),
+                },
+            })?;
+            values[[i, j]] = value * if j < 3 { to_mm } else { to_rad };
+        }
+    }
+    Ok(MotionTrace {
+        translations_mm: values.slice(ndarray::s![.., ..3]).to_owned(),
+        rotations_rad: values.slice(ndarray::s![.., 3..]).to_owned(),
+    })
+}
+
+/// Hints that the units may be wrong, in words; none when the values are plausible.
+///
+/// A head in a coil cannot turn by half a turn nor move by half a metre (common practice).
+#[must_use]
+pub fn doubts(trace: &MotionTrace) -> Vec<String> {
+    let largest = |a: ArrayView2<'_, f64>| a.iter().fold(0.0_f64, |m, v| m.max(v.abs()));
+    let (shift, turn) = (largest(trace.translations_mm.view()), largest(trace.rotations_rad.view()));
+    let mut doubts = Vec::new();
+    if turn > std::f64::consts::FRAC_PI_2 {
+        doubts.push(format!(
+            "the largest rotation is {turn:.3} rad ({:.0}°), more than a head in a coil can turn; is motion.rotation_unit right?",
+            turn.to_degrees()
+        ));
+    }
+    if shift > 500.0 {
+        doubts.push(format!(
+            "the largest translation is {shift:.1} mm, more than a head in a coil can move; is motion.translation_unit right?"
+        ));
+    }
+    doubts
+}
+
+fn find_columns(table: &TextTable, wanted: &MotionColumns) -> Result<[usize; 6], ParametersError> {
+    let mut found = [0; 6];
+    match wanted {
+        MotionColumns::Names(names) => {
+            let Some(header) = &table.header else {
+                return Err(ParametersError::NoHeader { path: table.path.clone(), names: names.join(", ") });
+            };
+            for (slot, name) in found.iter_mut().zip(names) {
+                *slot = table.column(name).ok_or_else(|| ParametersError::NoColumn {
+                    path: table.path.clone(),
+                    name: name.clone(),
+                    found: listed(header),
+                })?;
+            }
+        }
+        MotionColumns::Positions(positions) => {
+            let columns = table.rows.first().map_or(0, |row| row.cells.len());
+            for (slot, &position) in found.iter_mut().zip(positions) {
+                if position < 1 || position > columns {
+                    return Err(ParametersError::NoPosition { path: table.path.clone(), position, columns });
+                }
+                *slot = position - 1;
+            }
+        }
+    }
+    Ok(found)
+}
+
+fn column_name(table: &TextTable, column: usize) -> String {
+    match &table.header {
+        Some(header) => header[column].clone(),
+        None => format!("column {}", column + 1),
+    }
+}
+
+/// Names in a row, at most 20 of them.
+fn listed(names: &[String]) -> String {
+    let shown: Vec<&str> = names.iter().take(20).map(String::as_str).collect();
+    let rest = names.len().saturating_sub(20);
+    if rest > 0 { format!("{} and {rest} more", shown.join(", ")) } else { shown.join(", ") }
+}

@@ -1,0 +1,256 @@
+//! One child: its runs joined, its matrices, its verdict.
+//!
+//! A run with too few degrees of freedom adds neither frames nor minutes to the joined result, and a failed run adds
+//! nothing. When no run contributes, the motion numbers are those of all runs that could be read, so that a reviewer
+//! still sees how the child moved; frames and minutes kept are then 0.
+
+use std::collections::BTreeMap;
+
+use ndarray::{Array2, ArrayView2, Axis};
+
+use super::{MotionSummary, verdict};
+use crate::atlas::Atlas;
+use crate::connectivity::{self, Connectivity};
+use crate::discover::ScanId;
+use crate::linalg::LinalgError;
+use crate::record::{AtlasCount, ReportRow, ScanRecord, Verdict};
+use crate::study::settings::{ConnectivitySettings, EnoughSettings, Join, Measure};
+
+/// The runs that go into one result, and what it is called.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Group {
+    pub participant: String,
+    pub session: Option<String>,
+    /// Where runs are not joined: the one scan.
+    pub only: Option<ScanId>,
+}
+
+impl Group {
+    /// The group that a scan belongs to.
+    #[must_use]
+    pub fn of(id: &ScanId, join: Join) -> Self {
+        let (session, only) = match join {
+            Join::Runs => (id.session.clone(), None),
+            Join::Sessions => (None, None),
+            Join::None => (id.session.clone(), Some(id.clone())),
+        };
+        Self { participant: id.participant.clone(), session, only }
+    }
+
+    /// Stem of the group's files: `sub-XX[_ses-YY]`, or the run's own.
+    #[must_use]
+    pub fn stem(&self) -> String {
+        match (&self.only, &self.session) {
+            (Some(id), _) => id.to_string(),
+            (None, Some(session)) => format!("sub-{}_ses-{session}", self.participant),
+            (None, None) => format!("sub-{}", self.participant),
+        }
+    }
+}
+
+/// What became of one scan.
+#[derive(Debug, Clone)]
+pub enum RunResult {
+    Done(Box<ScanRecord>),
+    Failed { id: ScanId, problem: String },
+}
+
+impl RunResult {
+    /// The run's row of the report.
+    #[must_use]
+    pub fn row(&self) -> ReportRow {
+        match self {
+            Self::Done(record) => record.row.clone(),
+            Self::Failed { id, problem } => ReportRow::failed(id, problem),
+        }
+    }
+}
+
+impl ReportRow {
+    /// The row of a scan that has no result.
+    #[must_use]
+    pub fn failed(id: &ScanId, problem: &str) -> Self {
+        let nan = f64::NAN;
+        Self {
+            participant_id: format!("sub-{}", id.participant),
+            session_id: id.session.as_ref().map(|s| format!("ses-{s}")),
+            run_id: id.run.as_ref().map(|r| format!("run-{r}")),
+            tr_s: nan,
+            frames: 0,
+            frames_kept: 0,
+            minutes: 0.0,
+            minutes_kept: 0.0,
+            kept_share: nan,
+            mean_fd_mm: nan,
+            mean_fd_kept_mm: nan,
+            max_fd_mm: nan,
+            median_dvars_percent: nan,
+            head_radius_mm: nan,
+            head_radius_from: "n/a".to_owned(),
+            dropped_settling: 0,
+            dropped_moved: 0,
+            dropped_signal_jump: 0,
+            dropped_logged: 0,
+            dropped_beside_motion: 0,
+            dropped_short_stretch: 0,
+            longest_stretch_s: nan,
+            dof: nan,
+            parcels_used: 0,
+            parcels: 0,
+            tsnr_median: nan,
+            verdict: Verdict::Failed,
+            problem: Some(problem.to_owned()),
+            atlases: Vec::new(),
+            warnings: Vec::new(),
+            inputs: BTreeMap::new(),
+        }
+    }
+}
+
+/// A child's joined result.
+#[derive(Debug, Clone)]
+pub struct Joined {
+    pub row: ReportRow,
+    /// Stems of the runs that contribute.
+    pub runs_joined: Vec<String>,
+    /// By atlas, in the study's order, then by measure; empty when no run contributes.
+    pub matrices: Vec<JoinedMatrix>,
+}
+
+/// One matrix of a child, over all parcels of the atlas; NaN for parcels without enough coverage in some run.
+#[derive(Debug, Clone)]
+pub struct JoinedMatrix {
+    pub atlas: usize,
+    pub measure: Measure,
+    pub connectivity: Connectivity,
+}
+
+/// Joins a child's runs.
+///
+/// # Errors
+/// [`LinalgError`] when a decomposition fails.
+pub fn join(
+    group: &Group,
+    runs: &[RunResult],
+    atlases: &[Atlas],
+    settings: &ConnectivitySettings,
+    enough: &EnoughSettings,
+) -> Result<Joined, LinalgError> {
+    let done: Vec<&ScanRecord> =
+        runs.iter().filter_map(|r| if let RunResult::Done(record) = r { Some(&**record) } else { None }).collect();
+    let contributing: Vec<&ScanRecord> = done.iter().copied().filter(|r| r.contributes()).collect();
+    let mut row = joined_row(group, runs, &done, &contributing);
+    let mut matrices = Vec::new();
+    for (a, atlas) in atlases.iter().enumerate() {
+        let used = used_in_all(&contributing, a, atlas.parcels.len());
+        let parcels_used = used.iter().filter(|u| **u).count();
+        row.parcels_used += parcels_used;
+        row.parcels += used.len();
+        row.atlases.push(AtlasCount { name: atlas.name.clone(), parcels_used, parcels: used.len() });
+        if contributing.is_empty() {
+            continue;
+        }
+        let series: Vec<Array2<f64>> = contributing.iter().filter_map(|run| columns_used(run, a, &used)).collect();
+        let joined = connectivity::join(&series.iter().map(Array2::view).collect::<Vec<_>>());
+        for &measure in &settings.measures {
+            let mut found = connectivity::connectivity(joined.view(), measure)?;
+            found.matrix = spread(found.matrix.view(), &used);
+            matrices.push(JoinedMatrix { atlas: a, measure, connectivity: found });
+        }
+    }
+    row.verdict = if done.is_empty() { Verdict::Failed } else { verdict(&row, !contributing.is_empty(), enough) };
+    let runs_joined = contributing.iter().map(|r| r.id.to_string()).collect();
+    Ok(Joined { row, runs_joined, matrices })
+}
+
+fn joined_row(group: &Group, runs: &[RunResult], done: &[&ScanRecord], contributing: &[&ScanRecord]) -> ReportRow {
+    let first_id = ScanId {
+        participant: group.participant.clone(),
+        session: group.session.clone(),
+        task: None,
+        run: group.only.as_ref().and_then(|id| id.run.clone()),
+    };
+    let problems: Vec<String> = runs
+        .iter()
+        .filter_map(|run| {
+            let row = run.row();
+            let problem = row.problem?;
+            Some(if runs.len() > 1 { format!("{}: {problem}", run.id()) } else { problem })
+        })
+        .collect();
+    let mut row = ReportRow::failed(&first_id, "");
+    row.problem = (!problems.is_empty()).then(|| problems.join("; "));
+    let seen = if contributing.is_empty() { done } else { contributing };
+    let Some(first) = seen.first() else { return row };
+    let motion = MotionSummary::of(
+        &seen
+            .iter()
+            .map(|r| (r.fd_mm.view(), r.dvars_percent.view(), r.kept.as_slice(), r.motion_from))
+            .collect::<Vec<_>>(),
+    );
+    let sum = |f: fn(&ReportRow) -> usize| seen.iter().map(|r| f(&r.row)).sum::<usize>();
+    let total = |f: fn(&ReportRow) -> f64| seen.iter().map(|r| f(&r.row)).sum::<f64>();
+    // Repetition times may differ between runs; then there is no single one to tell.
+    row.tr_s = if seen.iter().all(|r| r.row.tr_s == first.row.tr_s) { first.row.tr_s } else { f64::NAN };
+    row.frames = sum(|r| r.frames);
+    row.minutes = total(|r| r.minutes);
+    if !contributing.is_empty() {
+        row.frames_kept = sum(|r| r.frames_kept);
+        row.minutes_kept = total(|r| r.minutes_kept);
+        row.dof = total(|r| r.dof);
+    }
+    row.kept_share = row.frames_kept as f64 / row.frames as f64;
+    row.mean_fd_mm = motion.mean_fd_mm;
+    row.mean_fd_kept_mm = motion.mean_fd_kept_mm;
+    row.max_fd_mm = motion.max_fd_mm;
+    row.median_dvars_percent = motion.median_dvars_percent;
+    row.head_radius_mm = first.row.head_radius_mm;
+    row.head_radius_from.clone_from(&first.row.head_radius_from);
+    row.dropped_settling = sum(|r| r.dropped_settling);
+    row.dropped_moved = sum(|r| r.dropped_moved);
+    row.dropped_signal_jump = sum(|r| r.dropped_signal_jump);
+    row.dropped_logged = sum(|r| r.dropped_logged);
+    row.dropped_beside_motion = sum(|r| r.dropped_beside_motion);
+    row.dropped_short_stretch = sum(|r| r.dropped_short_stretch);
+    row.longest_stretch_s = seen.iter().map(|r| r.row.longest_stretch_s).fold(f64::NAN, f64::max);
+    let weighted: f64 = seen.iter().map(|r| r.row.frames as f64 * r.row.tsnr_median).sum();
+    row.tsnr_median = weighted / row.frames as f64;
+    for run in seen {
+        for warning in &run.row.warnings {
+            row.warnings.push(if runs.len() > 1 { format!("{}: {warning}", run.id) } else { warning.clone() });
+        }
+    }
+    row
+}
+
+impl RunResult {
+    fn id(&self) -> &ScanId {
+        match self {
+            Self::Done(record) => &record.id,
+            Self::Failed { id, .. } => id,
+        }
+    }
+}
+
+/// Parcels that every contributing run covers; none when no run contributes.
+fn used_in_all(runs: &[&ScanRecord], atlas: usize, parcels: usize) -> Vec<bool> {
+    (0..parcels).map(|p| !runs.is_empty() && runs.iter().all(|r| r.atlases[atlas].used[p])).collect()
+}
+
+/// A run's residuals, kept frames × the parcels used in all runs.
+fn columns_used(run: &ScanRecord, atlas: usize, used: &[bool]) -> Option<Array2<f64>> {
+    let own = &run.atlases[atlas];
+    let columns: Vec<usize> =
+        (0..used.len()).filter(|&p| own.used[p]).enumerate().filter(|&(_, p)| used[p]).map(|(c, _)| c).collect();
+    Some(own.residuals.as_ref()?.select(Axis(1), &columns))
+}
+
+/// A matrix over used parcels, spread over all; NaN elsewhere.
+fn spread(matrix: ArrayView2<'_, f64>, used: &[bool]) -> Array2<f64> {
+    let place: Vec<usize> = (0..used.len()).filter(|&p| used[p]).collect();
+    let mut out = Array2::from_elem((used.len(), used.len()), f64::NAN);
+    for ((i, j), &value) in matrix.indexed_iter() {
+        out[[place[i], place[j]]] = value;
+    }
+    out
+}

@@ -1,0 +1,252 @@
+//! What headers and tables say of a scan, before its image is read; every problem, not the first.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use ndarray::Array2;
+
+use crate::clean::{confounds, filter};
+use crate::discover::{Child, Scan, Sex};
+use crate::motion::{MotionTrace, head_size, parameters, watch_log};
+use crate::nifti::{self, Header};
+use crate::study::Study;
+use crate::study::settings::{HeadRadius, Tissue};
+use crate::units::{Millimetres, Seconds};
+
+/// The largest difference allowed between the table's and the header's repetition time (interface.md).
+const TR_TOLERANCE: f64 = 0.01;
+
+/// A scan whose headers and tables are sound.
+#[derive(Debug)]
+pub struct Prepared {
+    pub header: Header,
+    pub tr: Seconds,
+    pub trace: MotionTrace,
+    /// Chosen columns of the confounds table, frames × columns.
+    pub confounds: Array2<f64>,
+    /// One flag a frame: inside a logged interval.
+    pub logged: Vec<bool>,
+    pub radius: Millimetres,
+    pub radius_from: String,
+    pub brain_mask: PathBuf,
+    /// The tissues that cleaning needs, with their masks.
+    pub tissues: Vec<(Tissue, PathBuf)>,
+    pub warnings: Vec<String>,
+    /// Content hashes of the inputs besides the image, by role.
+    pub inputs: BTreeMap<String, String>,
+}
+
+/// The tissues that cleaning needs: those named for means; for components, both when none is named.
+#[must_use]
+pub fn tissues_needed(study: &Study) -> Vec<Tissue> {
+    if study.clean.tissue_components > 0 && study.clean.tissue_means.is_empty() {
+        vec![Tissue::WhiteMatter, Tissue::Csf]
+    } else {
+        study.clean.tissue_means.clone()
+    }
+}
+
+/// The files of a scan that its result depends on, by role; the image itself comes first.
+#[must_use]
+pub fn input_files<'a>(scan: &'a Scan, study: &Study) -> Vec<(&'static str, &'a Path)> {
+    let mut files: Vec<(&'static str, Option<&PathBuf>)> = vec![
+        ("bold", Some(&scan.bold)),
+        ("motion", scan.motion.as_ref()),
+        ("brain_mask", scan.brain_mask.as_ref()),
+        ("confounds", scan.confounds.as_ref().filter(|_| !study.clean.confound_columns.is_empty())),
+        ("watch_log", scan.watch_log.as_ref().filter(|_| study.censor.watch_log)),
+    ];
+    for tissue in tissues_needed(study) {
+        files.push((tissue.key(), mask_of(scan, tissue)));
+    }
+    files.into_iter().filter_map(|(role, path)| Some((role, path?.as_path()))).collect()
+}
+
+fn mask_of(scan: &Scan, tissue: Tissue) -> Option<&PathBuf> {
+    match tissue {
+        Tissue::WhiteMatter => scan.white_matter.as_ref(),
+        Tissue::Csf => scan.csf.as_ref(),
+    }
+}
+
+/// Reads headers and tables.
+///
+/// # Errors
+/// Every problem found, each a sentence.
+pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prepared, Vec<String>> {
+    let mut problems = scan.problems.clone();
+    let mut warnings = Vec::new();
+    // A path that discovery already found missing is not complained of twice.
+    let exists = |path: &&PathBuf| path.exists();
+
+    let header = Some(&scan.bold).filter(exists).and_then(|path| note(&mut problems, nifti::read_header(path)));
+    let tr = header.as_ref().and_then(|header| note(&mut problems, repetition_time(scan, header)));
+    if let Some(header) = &header {
+        run_shaped(&mut problems, &scan.bold, header);
+    }
+    if let (Some(tr), Some([_, high])) = (tr, study.clean.band_hz) {
+        note(&mut problems, filter::require_below_nyquist(high, tr));
+    }
+
+    let frames = header.as_ref().map(|h| h.frames);
+    let mut trace = None;
+    if let Some(path) = scan.motion.as_ref().filter(exists)
+        && let Some(read) = note(&mut problems, parameters::read(path, &study.motion))
+    {
+        rows_match(&mut problems, path, read.frames(), frames, "motion table");
+        warnings.extend(parameters::doubts(&read).into_iter().map(|d| format!("{}: {d}", path.display())));
+        trace = Some(read);
+    }
+
+    let wanted = &study.clean.confound_columns;
+    let mut columns = None;
+    if !wanted.is_empty()
+        && let Some(path) = scan.confounds.as_ref().filter(exists)
+        && let Some(values) = note(&mut problems, confounds::read(path, wanted))
+    {
+        rows_match(&mut problems, path, values.nrows(), frames, "confounds table");
+        columns = Some(values);
+    }
+
+    let mut logged = vec![false; frames.unwrap_or(0)];
+    if study.censor.watch_log
+        && let Some(path) = scan.watch_log.as_ref().filter(exists)
+        && let Some(log) = note(&mut problems, watch_log::read(path))
+        && let (Some(frames), Some(tr)) = (frames, tr)
+    {
+        let run_s = frames as f64 * tr.0;
+        let outside = log.iter().filter(|i| i.onset_s >= run_s || i.onset_s + i.duration_s < 0.0).count();
+        if outside > 0 {
+            let all = log.len();
+            warnings.push(format!("{}: {outside} of {all} intervals lie outside the run of {run_s:.1} s", path.display()));
+        }
+        logged = watch_log::logged_frames(&log, &study.censor.watch_log_types, frames, tr);
+    }
+
+    let radius = note(&mut problems, head_radius(scan, child, study.motion.head_radius));
+    let tissues: Vec<(Tissue, PathBuf)> =
+        tissues_needed(study).into_iter().filter_map(|t| Some((t, mask_of(scan, t)?.clone()))).collect();
+    for path in scan.brain_mask.iter().chain(tissues.iter().map(|(_, path)| path)).filter(exists) {
+        if let Some(mask) = note(&mut problems, nifti::read_header(path))
+            && mask.frames != 1
+        {
+            let volumes = mask.frames;
+            problems.push(format!("{}: a mask must be a 3-D image, but this one has {volumes} volumes", path.display()));
+        }
+    }
+
+    let mut inputs = BTreeMap::new();
+    if problems.is_empty() {
+        for (role, path) in input_files(scan, study).into_iter().skip(1) {
+            if let Some(hash) = note(&mut problems, nifti::content_hash(path)) {
+                inputs.insert(role.to_owned(), hash.to_hex().to_string());
+            }
+        }
+    }
+    match (header, tr, trace, radius, scan.brain_mask.clone()) {
+        (Some(header), Some(tr), Some(trace), Some((radius, radius_from)), Some(brain_mask)) if problems.is_empty() => {
+            let confounds = columns.unwrap_or_else(|| Array2::zeros((header.frames, 0)));
+            Ok(Prepared { header, tr, trace, confounds, logged, radius, radius_from, brain_mask, tissues, warnings, inputs })
+        }
+        _ => {
+            if problems.is_empty() {
+                problems.push(format!("{}: a file that this scan needs is not named or not there", scan.bold.display()));
+            }
+            Err(problems)
+        }
+    }
+}
+
+/// Keeps an error as a sentence and goes on.
+fn note<T, E: std::fmt::Display>(problems: &mut Vec<String>, result: Result<T, E>) -> Option<T> {
+    result.map_err(|error| problems.push(error.to_string())).ok()
+}
+
+/// A run is a 4-D image of at least two frames.
+fn run_shaped(problems: &mut Vec<String>, path: &Path, header: &Header) {
+    if header.frames < 2 {
+        let axes = header.axes;
+        problems.push(format!(
+            "{}: the image has {axes} axes and 1 frame, but a run needs a 4-D image with at least 2 frames",
+            path.display()
+        ));
+    } else if !header.extra_dims.is_empty() {
+        problems.push(format!(
+            "{}: the image has more than four axes ({}); split it into 4-D runs",
+            path.display(),
+            header.shape_text()
+        ));
+    }
+}
+
+fn rows_match(problems: &mut Vec<String>, path: &Path, rows: usize, frames: Option<usize>, what: &str) {
+    if let Some(frames) = frames.filter(|&f| f != rows) {
+        problems.push(format!(
+            "{}: the {what} has {rows} rows, but the image has {frames} frames; one row a frame is needed",
+            path.display()
+        ));
+    }
+}
+
+/// From the scan table or sidecar, else the header; both must agree to 1 %.
+fn repetition_time(scan: &Scan, header: &Header) -> Result<Seconds, String> {
+    match (scan.tr_s, header.tr_s()) {
+        (None, from_header) => from_header.map(Seconds).map_err(|e| e.to_string()),
+        (Some(given), Ok(found)) if (given - found).abs() > TR_TOLERANCE * given.max(found) => Err(format!(
+            "{}: the repetition time is {given} s by the scan table or sidecar, but {found} s by the image header; correct the one that is wrong",
+            scan.bold.display()
+        )),
+        (Some(given), _) => Ok(Seconds(given)),
+    }
+}
+
+fn head_radius(scan: &Scan, child: Option<&Child>, setting: HeadRadius) -> Result<(Millimetres, String), String> {
+    match setting {
+        HeadRadius::Mm(mm) => Ok((Millimetres(mm), "motion.head_radius in the study file".to_owned())),
+        HeadRadius::ByAge => {
+            let age = child.and_then(|c| c.age_months).ok_or_else(|| {
+                format!(
+                    "sub-{}: motion.head_radius is \"by-age\", but the participants table gives no age for this child; add it, or give a radius in mm",
+                    scan.id.participant
+                )
+            })?;
+            let sex = child.map_or(Sex::Unknown, |c| c.sex);
+            let who = match sex {
+                Sex::Male => "male",
+                Sex::Female => "female",
+                Sex::Unknown => "sex unknown, mean of both",
+            };
+            Ok((head_size::radius(age, sex), format!("age {age:.1} months, {who}")))
+        }
+    }
+}
+
+/// What a scan will cost, roughly.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Estimate {
+    /// On one core.
+    pub seconds: f64,
+    pub memory_bytes: u64,
+    pub disk_bytes: u64,
+}
+
+/// Bytes of image a second and core, compressed and plain (docs/measurements.md).
+const COMPRESSED_BYTES_A_SECOND: f64 = 120e6;
+const PLAIN_BYTES_A_SECOND: f64 = 600e6;
+
+/// Estimates time, memory and disk of a scan from its header.
+#[must_use]
+pub fn estimate(header: &Header, parcels: usize, study: &Study) -> Estimate {
+    let (voxels, frames, parcels) = (header.voxels() as u64, header.frames as u64, parcels as u64);
+    let compressed = header.data_path.extension().is_some_and(|e| e.eq_ignore_ascii_case("gz"));
+    let rate = if compressed { COMPRESSED_BYTES_A_SECOND } else { PLAIN_BYTES_A_SECOND };
+    // A raw volume; per voxel, masks, six accumulators of 8 bytes, and the atlases' entries.
+    let per_voxel = header.dtype.size() as u64 + 60 + 40 * study.parcels.len() as u64;
+    let series = 8 * frames * parcels;
+    let tissue = if study.clean.tissue_components > 0 { 8 * frames * voxels / 5 } else { 0 };
+    let memory_bytes = voxels * per_voxel + 6 * series + tissue + 4_000_000;
+    let disk_bytes = 11 * frames * parcels + series + 120 * frames + 11 * parcels * parcels + 60_000;
+    let size = fs::metadata(&header.data_path).map_or(header.file_bytes, |m| m.len());
+    Estimate { seconds: size as f64 / rate, memory_bytes, disk_bytes }
+}

@@ -1,0 +1,148 @@
+//! What one finished scan leaves: its report row, and the arrays that joining and cohort work need, in one file.
+//!
+//! The file is `.keepstill/scans/R.npz`: `meta` (JSON as bytes; `format`, `fingerprint`, inputs, outputs, the run's row)
+//! and plain arrays readable by numpy. It is versioned and checked when read; one that does not fit is done again. It is
+//! written last, so a scan whose record is there has all its outputs.
+
+pub mod files;
+mod stored;
+
+use std::collections::BTreeMap;
+
+use ndarray::{Array1, Array2};
+use serde::{Deserialize, Serialize};
+
+use crate::discover::ScanId;
+pub use stored::{RecordError, read, write};
+
+/// The verdict on a run or a child.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    Enough,
+    TooShort,
+    TooFewDof,
+    PoorCoverage,
+    Failed,
+}
+
+impl Verdict {
+    /// The word used in tables.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Enough => "enough",
+            Self::TooShort => "too_short",
+            Self::TooFewDof => "too_few_dof",
+            Self::PoorCoverage => "poor_coverage",
+            Self::Failed => "failed",
+        }
+    }
+}
+
+/// NaN is written as null, and null is read as NaN.
+pub(crate) mod number {
+    use serde::{Deserialize, Deserializer, Serializer};
+
+    pub(crate) fn serialize<S: Serializer>(value: &f64, s: S) -> Result<S::Ok, S::Error> {
+        if value.is_finite() { s.serialize_f64(*value) } else { s.serialize_none() }
+    }
+
+    pub(crate) fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<f64, D::Error> {
+        Ok(Option::<f64>::deserialize(d)?.unwrap_or(f64::NAN))
+    }
+}
+
+/// One row of the retained-data report: of a run, or of a child's joined runs.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ReportRow {
+    pub participant_id: String,
+    pub session_id: Option<String>,
+    pub run_id: Option<String>,
+    #[serde(with = "number")]
+    pub tr_s: f64,
+    pub frames: usize,
+    pub frames_kept: usize,
+    #[serde(with = "number")]
+    pub minutes: f64,
+    #[serde(with = "number")]
+    pub minutes_kept: f64,
+    #[serde(with = "number")]
+    pub kept_share: f64,
+    #[serde(with = "number")]
+    pub mean_fd_mm: f64,
+    #[serde(with = "number")]
+    pub mean_fd_kept_mm: f64,
+    #[serde(with = "number")]
+    pub max_fd_mm: f64,
+    #[serde(with = "number")]
+    pub median_dvars_percent: f64,
+    #[serde(with = "number")]
+    pub head_radius_mm: f64,
+    /// How the radius was got, in words.
+    pub head_radius_from: String,
+    pub dropped_settling: usize,
+    pub dropped_moved: usize,
+    pub dropped_signal_jump: usize,
+    pub dropped_logged: usize,
+    pub dropped_beside_motion: usize,
+    pub dropped_short_stretch: usize,
+    #[serde(with = "number")]
+    pub longest_stretch_s: f64,
+    #[serde(with = "number")]
+    pub dof: f64,
+    /// Over all atlases.
+    pub parcels_used: usize,
+    pub parcels: usize,
+    #[serde(with = "number")]
+    pub tsnr_median: f64,
+    pub verdict: Verdict,
+    pub problem: Option<String>,
+    /// Parcels by atlas.
+    pub atlases: Vec<AtlasCount>,
+    pub warnings: Vec<String>,
+    /// Content hash (BLAKE3, hex) of each input file, by its role.
+    pub inputs: BTreeMap<String, String>,
+}
+
+/// How many of an atlas's parcels have enough coverage.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct AtlasCount {
+    pub name: String,
+    pub parcels_used: usize,
+    pub parcels: usize,
+}
+
+/// A finished scan.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ScanRecord {
+    pub id: ScanId,
+    pub row: ReportRow,
+    /// FD of the measure that censoring used, mm; NaN where there is none.
+    pub fd_mm: Array1<f64>,
+    pub dvars_percent: Array1<f64>,
+    pub kept: Vec<bool>,
+    /// First reason of each dropped frame as its position in [`crate::censor::Reason::ALL`] plus 1; 0 for kept frames.
+    pub first_reason: Vec<u8>,
+    /// First frame after settling that has an FD: where means of motion start.
+    pub motion_from: usize,
+    pub atlases: Vec<AtlasRecord>,
+}
+
+/// A finished scan's parcels of one atlas.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AtlasRecord {
+    pub name: String,
+    /// Which parcels have enough coverage.
+    pub used: Vec<bool>,
+    /// Cleaned series of the kept frames × used parcels; none when too few degrees of freedom are left.
+    pub residuals: Option<Array2<f64>>,
+}
+
+impl ScanRecord {
+    /// Whether the run goes into a joined result.
+    #[must_use]
+    pub fn contributes(&self) -> bool {
+        self.atlases.iter().all(|a| a.residuals.is_some())
+    }
+}

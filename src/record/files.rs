@@ -1,0 +1,58 @@
+//! Files that are whole or not there: written under another name in the same folder, synced, then renamed.
+
+use std::fs::{self, File};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+/// Names of unfinished files start so; a run removes those that a killed run left.
+pub const UNFINISHED: &str = ".unfinished-";
+
+/// A file could not be written.
+#[derive(Debug, thiserror::Error)]
+#[error("{}: cannot write: {source}; check free space and permissions, then run the same command again", path.display())]
+pub struct WriteError {
+    pub path: PathBuf,
+    #[source]
+    pub source: io::Error,
+}
+
+/// Writes a whole file, making its folder.
+///
+/// # Errors
+/// [`WriteError`] with the path.
+pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), WriteError> {
+    let write = || -> io::Result<()> {
+        let folder = path.parent().unwrap_or(Path::new("."));
+        fs::create_dir_all(folder)?;
+        let name = path.file_name().unwrap_or_default().to_string_lossy();
+        let unfinished = folder.join(format!("{UNFINISHED}{name}"));
+        let mut file = File::create(&unfinished)?;
+        file.write_all(bytes)?;
+        file.sync_all()?;
+        drop(file);
+        fs::rename(&unfinished, path)?;
+        File::open(folder)?.sync_all()
+    };
+    write().map_err(|source| WriteError { path: path.to_owned(), source })
+}
+
+/// Removes what a killed run left below a folder.
+///
+/// # Errors
+/// [`WriteError`] when a folder cannot be listed or a file not removed.
+pub fn remove_unfinished(folder: &Path) -> Result<(), WriteError> {
+    let fail = |path: &Path| {
+        let path = path.to_owned();
+        move |source| WriteError { path, source }
+    };
+    for entry in fs::read_dir(folder).map_err(fail(folder))? {
+        let entry = entry.map_err(fail(folder))?;
+        let path = entry.path();
+        if entry.file_type().map_err(fail(&path))?.is_dir() {
+            remove_unfinished(&path)?;
+        } else if entry.file_name().to_string_lossy().starts_with(UNFINISHED) {
+            fs::remove_file(&path).map_err(fail(&path))?;
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,155 @@
+//! A [`ScanRecord`] on disk, as `.npz`.
+
+use std::fs::File;
+use std::io::Cursor;
+use std::path::{Path, PathBuf};
+
+use ndarray::{Array1, Array2};
+use ndarray_npy::{NpzReader, NpzWriter, ReadNpzError, WriteNpzError};
+use serde::{Deserialize, Serialize};
+
+use super::files::{WriteError, write_whole};
+use super::{AtlasRecord, ReportRow, ScanRecord};
+use crate::discover::ScanId;
+
+/// The version of this layout. A record of another version is done again.
+const FORMAT: u32 = 1;
+
+/// Why a record cannot be used; the scan is then done again.
+#[derive(Debug, thiserror::Error)]
+pub enum RecordError {
+    #[error("{}: cannot read the record: {message}", path.display())]
+    Unreadable { path: PathBuf, message: String },
+    #[error("{}: the record has format {found}, this version reads {expected}", path.display(), expected = FORMAT)]
+    Format { path: PathBuf, found: u32 },
+    #[error("{}: the record's checksum does not fit its contents", path.display())]
+    Checksum { path: PathBuf },
+    #[error("{}: cannot make the record: {message}", path.display())]
+    Unwritable { path: PathBuf, message: String },
+    #[error(transparent)]
+    Write(#[from] WriteError),
+}
+
+#[derive(Serialize, Deserialize)]
+struct Meta {
+    format: u32,
+    fingerprint: String,
+    id: ScanId,
+    row: ReportRow,
+    motion_from: usize,
+    atlases: Vec<AtlasMeta>,
+    /// Files written for the scan, relative to the results folder, with their sizes.
+    outputs: Vec<(String, u64)>,
+    /// Of all arrays, in the order they are stored.
+    checksum: String,
+}
+
+#[derive(Serialize, Deserialize)]
+struct AtlasMeta {
+    name: String,
+    has_series: bool,
+}
+
+/// Writes a record with the fingerprint of inputs and settings it was made from, and the files that belong to it.
+///
+/// # Errors
+/// [`RecordError`].
+pub fn write(
+    path: &Path,
+    record: &ScanRecord,
+    fingerprint: &str,
+    outputs: &[(String, u64)],
+) -> Result<(), RecordError> {
+    let unwritable = |e: WriteNpzError| RecordError::Unwritable { path: path.to_owned(), message: e.to_string() };
+    let meta = Meta {
+        format: FORMAT,
+        fingerprint: fingerprint.to_owned(),
+        id: record.id.clone(),
+        row: record.row.clone(),
+        motion_from: record.motion_from,
+        atlases: record
+            .atlases
+            .iter()
+            .map(|a| AtlasMeta { name: a.name.clone(), has_series: a.residuals.is_some() })
+            .collect(),
+        outputs: outputs.to_vec(),
+        checksum: checksum(record),
+    };
+    let meta = serde_json::to_vec(&meta)
+        .map_err(|e| RecordError::Unwritable { path: path.to_owned(), message: e.to_string() })?;
+    let mut npz = NpzWriter::new(Cursor::new(Vec::new()));
+    npz.add_array("meta", &Array1::from_vec(meta)).map_err(unwritable)?;
+    npz.add_array("fd_mm", &record.fd_mm).map_err(unwritable)?;
+    npz.add_array("dvars_percent", &record.dvars_percent).map_err(unwritable)?;
+    npz.add_array("kept", &Array1::from_vec(record.kept.clone())).map_err(unwritable)?;
+    npz.add_array("first_reason", &Array1::from_vec(record.first_reason.clone())).map_err(unwritable)?;
+    for atlas in &record.atlases {
+        npz.add_array(format!("used_{}", atlas.name), &Array1::from_vec(atlas.used.clone())).map_err(unwritable)?;
+        if let Some(residuals) = &atlas.residuals {
+            npz.add_array(format!("series_{}", atlas.name), residuals).map_err(unwritable)?;
+        }
+    }
+    let bytes = npz.finish().map_err(unwritable)?.into_inner();
+    Ok(write_whole(path, &bytes)?)
+}
+
+/// Reads a record back, with its fingerprint and outputs.
+///
+/// # Errors
+/// [`RecordError`]: unreadable, of another version, or damaged.
+pub fn read(path: &Path) -> Result<(ScanRecord, String, Vec<(String, u64)>), RecordError> {
+    let unreadable = |message: String| RecordError::Unreadable { path: path.to_owned(), message };
+    let npz_error = |e: ReadNpzError| unreadable(e.to_string());
+    let file = File::open(path).map_err(|e| unreadable(e.to_string()))?;
+    let mut npz = NpzReader::new(file).map_err(npz_error)?;
+    let meta: Array1<u8> = npz.by_name("meta").map_err(npz_error)?;
+    let meta: Meta = serde_json::from_slice(&meta.to_vec()).map_err(|e| unreadable(e.to_string()))?;
+    if meta.format != FORMAT {
+        return Err(RecordError::Format { path: path.to_owned(), found: meta.format });
+    }
+    let mut atlases = Vec::new();
+    for atlas in meta.atlases {
+        let used: Array1<bool> = npz.by_name(&format!("used_{}", atlas.name)).map_err(npz_error)?;
+        let residuals: Option<Array2<f64>> = match atlas.has_series {
+            true => Some(npz.by_name(&format!("series_{}", atlas.name)).map_err(npz_error)?),
+            false => None,
+        };
+        atlases.push(AtlasRecord { name: atlas.name, used: used.to_vec(), residuals });
+    }
+    let kept: Array1<bool> = npz.by_name("kept").map_err(npz_error)?;
+    let first_reason: Array1<u8> = npz.by_name("first_reason").map_err(npz_error)?;
+    let record = ScanRecord {
+        id: meta.id,
+        row: meta.row,
+        fd_mm: npz.by_name("fd_mm").map_err(npz_error)?,
+        dvars_percent: npz.by_name("dvars_percent").map_err(npz_error)?,
+        kept: kept.to_vec(),
+        first_reason: first_reason.to_vec(),
+        motion_from: meta.motion_from,
+        atlases,
+    };
+    if checksum(&record) != meta.checksum {
+        return Err(RecordError::Checksum { path: path.to_owned() });
+    }
+    Ok((record, meta.fingerprint, meta.outputs))
+}
+
+/// BLAKE3 over every array, as little-endian bytes.
+fn checksum(record: &ScanRecord) -> String {
+    let mut hasher = blake3::Hasher::new();
+    let mut numbers = |values: &mut dyn Iterator<Item = &f64>| {
+        let bytes: Vec<u8> = values.flat_map(|v| v.to_le_bytes()).collect();
+        hasher.update(&bytes);
+    };
+    numbers(&mut record.fd_mm.iter());
+    numbers(&mut record.dvars_percent.iter());
+    for atlas in &record.atlases {
+        if let Some(residuals) = &atlas.residuals {
+            numbers(&mut residuals.iter());
+        }
+    }
+    let flags = record.kept.iter().chain(record.atlases.iter().flat_map(|a| &a.used));
+    hasher.update(&flags.map(|&f| u8::from(f)).collect::<Vec<u8>>());
+    hasher.update(&record.first_reason);
+    hasher.finalize().to_hex().to_string()
+}

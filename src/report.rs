@@ -1,0 +1,49 @@
+//! The retained-data report of a child: JSON for programs, a page for people.
+
+mod figure;
+mod page;
+
+use serde_json::{Value, json};
+
+use crate::atlas::Atlas;
+use crate::outputs::CAUTION;
+use crate::pipeline::joined::{Joined, RunResult};
+use crate::study::Study;
+
+pub use figure::stillness;
+pub use page::{child_page, cohort_page, escape};
+
+/// A number with a fixed count of digits after the point; n/a when there is none.
+#[must_use]
+pub fn figures(value: f64, digits: usize) -> String {
+    if value.is_finite() { format!("{value:.digits$}") } else { "n/a".to_owned() }
+}
+
+/// `S_report.json`: version, caution, settings, a row a run, and the joined row.
+#[must_use]
+pub fn report_json(study: &Study, atlases: &[Atlas], runs: &[RunResult], joined: &Joined) -> Value {
+    let rows: Vec<Value> = runs.iter().map(|r| json!(r.row())).collect();
+    let mut whole = json!(joined.row);
+    whole["runs"] = json!(runs.len());
+    whole["runs_joined"] = json!(joined.runs_joined);
+    // Inputs are told with each run.
+    if let Some(fields) = whole.as_object_mut() {
+        fields.shift_remove("inputs");
+    }
+    let shrinkage: Vec<Value> = joined
+        .matrices
+        .iter()
+        .filter_map(|m| {
+            let shrinkage = m.connectivity.shrinkage?;
+            Some(json!({ "atlas": atlases[m.atlas].name, "measure": m.measure.key(), "shrinkage": shrinkage }))
+        })
+        .collect();
+    whole["shrinkage"] = json!(shrinkage);
+    json!({
+        "version": env!("CARGO_PKG_VERSION"),
+        "caution": CAUTION,
+        "settings": study.settings_json(),
+        "runs": rows,
+        "joined": whole,
+    })
+}

@@ -1,0 +1,405 @@
+//! From the sections of a study file to checked settings, one function a section.
+//!
+//! Each function reads all its keys before it gives up, so that one pass finds every problem.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use toml::de::DeValue;
+
+use super::bids_words::{ENTITIES, PLACEHOLDERS, entity_key, is_label};
+use super::file::{Document, Section, distinct, not_blank, number, whole};
+use super::problem::{Fault, Problem};
+use super::settings::{
+    AgeUnit, Axis, CensorSettings, ChildrenSettings, CleanSettings, ConnectivitySettings, Displacement, EnoughSettings,
+    Fill, HeadRadius, Join, MatrixFormat, Measure, MotionColumns, MotionSettings, OutputSettings, ParcelsSettings,
+    RotationOrder, RotationUnit, SeriesFormat, Tissue, TranslationUnit,
+};
+use super::{BidsPatterns, ScanSource, Study};
+use crate::tables::nearest;
+
+/// More frames than this is no count of frames but a slip (a day at TR 0.1 s has 864 000).
+const MOST_FRAMES: usize = 1_000_000;
+/// Highest degree of drift polynomials: beyond it they eat the pass band of any usual run (common practice).
+const MOST_DETREND: usize = 10;
+/// More components or confounds than this leaves no degrees of freedom in any usual run (common practice).
+const MOST_COMPONENTS: usize = 100;
+/// Radii of heads, mm: a very preterm newborn's is about 40 by circumference (23 cm gives 37), a large adult's 95
+/// (60 cm) (circumference ÷ 2π, from memory); wider, to leave room for other conventions.
+const HEAD_RADIUS_MM: (f64, f64) = (20.0, 100.0);
+
+/// Reads all sections.
+pub(super) fn study(path: &Path, document: Document<'_>) -> Result<Study, Vec<Problem>> {
+    let folder = path.parent().unwrap_or(Path::new(""));
+    let general = general(&document.section("study"));
+    let scans = scans(&document.section("scans"), folder);
+    let motion = motion(&document.section("motion"));
+    let children = children(&document, folder, motion.as_ref());
+    let censor = censor(&document.section("censor"));
+    let clean = clean(&document.section("clean"));
+    let parcels = parcels(&document, folder);
+    let connectivity = connectivity(&document.section("connectivity"));
+    let enough = enough(&document.section("enough"));
+    let output = output(&document.section("output"));
+    let problems = document.into_problems();
+    if !problems.is_empty() {
+        return Err(problems);
+    }
+    // With no problem noted every part is there; the question marks below never fire.
+    let study = || {
+        let (name, results) = general?;
+        Some(Study {
+            path: path.to_owned(),
+            name,
+            results: folder.join(results),
+            scans: scans?,
+            children: children?,
+            motion: motion?,
+            censor: censor?,
+            clean: clean?,
+            parcels,
+            connectivity: connectivity?,
+            enough: enough?,
+            output: output?,
+        })
+    };
+    study().ok_or_else(Vec::new)
+}
+
+fn general(s: &Section<'_, '_>) -> Option<(String, String)> {
+    let name = s.text("name", "a name in quotes");
+    let results = s.text("results", "a folder in quotes");
+    Some((name?, results?))
+}
+
+fn scans(s: &Section<'_, '_>, folder: &Path) -> Option<ScanSource> {
+    let table = s.optional_text("table", "the path of a scan table in quotes");
+    let bids = s.optional_text("bids", "the path of a BIDS dataset in quotes");
+    let entities = entities(s);
+    let patterns = BidsPatterns {
+        motion: pattern(s, "motion"),
+        confounds: pattern(s, "confounds"),
+        brain_mask: pattern(s, "brain_mask"),
+        white_matter: pattern(s, "white_matter"),
+        csf: pattern(s, "csf"),
+        watch_log: pattern(s, "watch_log"),
+    };
+    match (table?, bids?) {
+        (Some(_), Some(_)) => s.note(s.given("bids"), Fault::BothSources),
+        (None, None) => s.note(s.line, Fault::NoSource),
+        (Some(table), None) => {
+            let others = ["where", "motion", "confounds", "brain_mask", "white_matter", "csf", "watch_log"];
+            for key in others.into_iter().filter(|key| s.given(key).is_some()) {
+                s.note(s.given(key), Fault::OnlyWithBids { key: key.to_owned() });
+            }
+            return Some(ScanSource::Table(folder.join(table)));
+        }
+        (None, Some(root)) => return Some(ScanSource::Bids { root: folder.join(root), entities, patterns }),
+    }
+    None
+}
+
+/// `where`: entity keys as they stand in file names, with the label wanted.
+fn entities(s: &Section<'_, '_>) -> BTreeMap<String, String> {
+    let mut entities = BTreeMap::new();
+    let Some(found) = s.find("where") else { return entities };
+    let Some(table) = found.value.as_table() else {
+        s.refuse("where", &found, "BIDS entities with their labels, as in { task = \"rest\" }");
+        return entities;
+    };
+    for (key, value) in table {
+        let word = key.get_ref().as_ref();
+        let name = format!("where.{word}");
+        let Some(entity) = entity_key(word) else {
+            let words = ENTITIES.into_iter().flat_map(|(key, long)| [key, long]);
+            let near = nearest(word, words).map(str::to_owned);
+            let known = ENTITIES.map(|(key, _)| key).join(", ");
+            s.note(found.line, Fault::UnknownKey { key: s.full(&name), near, known });
+            continue;
+        };
+        let label = match value.get_ref() {
+            DeValue::String(text) => Some(text.strip_prefix(&format!("{entity}-")).unwrap_or(text))
+                .filter(|t| is_label(t))
+                .map(str::to_owned),
+            DeValue::Integer(i) if i.radix() == 10 && is_label(i.as_str()) => Some(i.as_str().to_owned()),
+            _ => None,
+        };
+        match label {
+            Some(label) => {
+                entities.insert(entity.to_owned(), label);
+            }
+            None => s.refuse(&name, &found, "a label of letters and digits in quotes, as in { task = \"rest\" }"),
+        }
+    }
+    entities
+}
+
+/// A file pattern: braces must be paired and hold a known placeholder.
+fn pattern(s: &Section<'_, '_>, key: &str) -> Option<String> {
+    let allowed = "a path in quotes, with {participant}, {session}, {task}, {run} or {stem} to be filled in";
+    let text = s.optional_text(key, allowed)??;
+    let found = s.find(key)?;
+    let mut rest = text.as_str();
+    while let Some(at) = rest.find(['{', '}']) {
+        let word = rest[at..].strip_prefix('{').and_then(|inner| inner.split_once('}'));
+        let Some((_, after)) = word.filter(|(word, _)| PLACEHOLDERS.contains(word)) else {
+            match word.and_then(|(word, _)| nearest(word, PLACEHOLDERS.into_iter())) {
+                Some(near) => s.note(
+                    found.line,
+                    Fault::ValueNear {
+                        key: s.full(key),
+                        found: found.written,
+                        allowed: allowed.to_owned(),
+                        near: format!("{{{near}}}"),
+                    },
+                ),
+                None => s.refuse(key, &found, allowed),
+            }
+            return None;
+        };
+        rest = after;
+    }
+    Some(text)
+}
+
+fn children(document: &Document<'_>, folder: &Path, motion: Option<&MotionSettings>) -> Option<ChildrenSettings> {
+    let s = document.section("children");
+    let table = s.optional_text("table", "the path of a participants table in quotes");
+    let age_column = s.optional_text("age_column", "a column name in quotes");
+    let sex_column = s.optional_text("sex_column", "a column name in quotes");
+    let units =
+        [("months", AgeUnit::Months), ("years", AgeUnit::Years), ("days", AgeUnit::Days), ("weeks", AgeUnit::Weeks)];
+    let age_unit = s.choice("age_unit", &units);
+    // A BIDS dataset brings its own participants.tsv.
+    let has_table = s.given("table").is_some() || document.section("scans").given("bids").is_some();
+    for key in ["age_column", "sex_column"] {
+        if let Some(line) = s.given(key).filter(|_| !has_table) {
+            s.note(Some(line), Fault::ColumnWithoutTable { key: s.full(key) });
+        }
+    }
+    if motion.is_some_and(|m| m.head_radius == HeadRadius::ByAge) && s.given("age_column").is_none() {
+        s.note(document.section("motion").given("head_radius"), Fault::RadiusWithoutAge);
+    }
+    Some(ChildrenSettings {
+        table: table?.map(|table| folder.join(table)),
+        age_column: age_column?,
+        age_unit: age_unit?,
+        sex_column: sex_column?,
+    })
+}
+
+fn motion(s: &Section<'_, '_>) -> Option<MotionSettings> {
+    let instead = "use from = \"table\" and name each scan's motion table";
+    let from = s.choice("from", &[("table", true), ("images", false)]);
+    if let Some(found) = s.find("from").filter(|_| from == Some(false)) {
+        s.not_built("from", &found, instead);
+    }
+    let instead = "leave the key out; motion is read from tables and the images are taken as already aligned";
+    refuse_given(s, "realign", instead);
+    let respirations = [("leave", true), ("notch", false), ("low-pass", false)];
+    let respiration = s.choice("respiration", &respirations);
+    let instead = "use respiration = \"leave\" and judge fast-breathing children by DVARS as well";
+    if let Some(found) = s.find("respiration").filter(|_| respiration == Some(false)) {
+        s.not_built("respiration", &found, instead);
+    }
+    refuse_given(s, "breaths_per_min", "leave the key out; the motion trace is not filtered");
+    refuse_given(s, "low_pass_hz", "leave the key out; the motion trace is not filtered");
+
+    let columns = s.with(
+        "columns",
+        "six different column names in quotes, or six different positions counted from 1: \
+         translations x y z, then rotations x y z",
+        columns,
+    );
+    let translation_unit = s.choice("translation_unit", &[("mm", TranslationUnit::Mm), ("m", TranslationUnit::M)]);
+    let rotation_unit = s.choice("rotation_unit", &[("rad", RotationUnit::Rad), ("deg", RotationUnit::Deg)]);
+    let rotation_order =
+        s.with("rotation_order", "the letters x, y and z in some order, as in \"xyz\"", rotation_order);
+    let displacement = s.choice("displacement", &[("sum", Displacement::Sum), ("rms", Displacement::Rms)]);
+    let head_radius = head_radius(s);
+    Some(MotionSettings {
+        columns: columns?,
+        translation_unit: translation_unit?,
+        rotation_unit: rotation_unit?,
+        rotation_order: rotation_order?,
+        displacement: displacement?,
+        head_radius: head_radius?,
+    })
+}
+
+fn refuse_given(s: &Section<'_, '_>, key: &str, instead: &str) {
+    if let Some(found) = s.find(key) {
+        s.not_built(key, &found, instead);
+    }
+}
+
+fn columns(value: &DeValue<'_>) -> Option<MotionColumns> {
+    let list = value.as_array()?;
+    let names: Option<Vec<String>> = list.iter().map(|e| not_blank(e.get_ref())).collect();
+    if let Some(names) = names.filter(|names| distinct(names)) {
+        return names.try_into().ok().map(MotionColumns::Names);
+    }
+    let positions: Option<Vec<usize>> = list.iter().map(|e| whole(e.get_ref()).filter(|p| *p >= 1)).collect();
+    let positions = positions.filter(|positions| distinct(positions))?;
+    positions.try_into().ok().map(MotionColumns::Positions)
+}
+
+fn rotation_order(value: &DeValue<'_>) -> Option<RotationOrder> {
+    let axes: Option<Vec<Axis>> = value
+        .as_str()?
+        .chars()
+        .map(|letter| match letter {
+            'x' => Some(Axis::X),
+            'y' => Some(Axis::Y),
+            'z' => Some(Axis::Z),
+            _ => None,
+        })
+        .collect();
+    let axes = axes.filter(|axes| distinct(axes))?;
+    axes.try_into().ok().map(RotationOrder)
+}
+
+fn head_radius(s: &Section<'_, '_>) -> Option<HeadRadius> {
+    let allowed = "a radius of 20 to 100 mm, or \"by-age\"";
+    let found = s.need("head_radius", allowed)?;
+    match found.value.as_str() {
+        Some("by-age") => return Some(HeadRadius::ByAge),
+        Some("from-mask") => {
+            s.not_built("head_radius", &found, "use a radius in mm, or \"by-age\"");
+            return None;
+        }
+        _ => {}
+    }
+    let (least, most) = HEAD_RADIUS_MM;
+    let radius = number(found.value).filter(|mm| (least..=most).contains(mm));
+    if radius.is_none() {
+        s.refuse("head_radius", &found, allowed);
+    }
+    radius.map(HeadRadius::Mm)
+}
+
+fn censor(s: &Section<'_, '_>) -> Option<CensorSettings> {
+    let frames = "a whole number of frames, 0 or more";
+    let count = |key| s.whole(key, frames, |n| n <= MOST_FRAMES);
+    let fd_mm = s.number("fd_mm", "a number of mm, 0 or more (0 turns it off)", |v| v >= 0.0);
+    let dvars_percent = s.number("dvars_percent", "a number of percent, 0 or more (0 turns it off)", |v| v >= 0.0);
+    let (before, after, shortest_stretch) = (count("before"), count("after"), count("shortest_stretch"));
+    let settling = settling(s, count);
+    let watch_log = s.flag("watch_log");
+    let watch_log_types = s.texts("watch_log_types", "a list of trial_type values in quotes, each once; [] for all");
+    Some(CensorSettings {
+        fd_mm: fd_mm?,
+        dvars_percent: dvars_percent?,
+        before: before?,
+        after: after?,
+        shortest_stretch: shortest_stretch?,
+        settling: settling?,
+        watch_log: watch_log?,
+        watch_log_types: watch_log_types?,
+    })
+}
+
+fn settling(s: &Section<'_, '_>, count: impl Fn(&'static str) -> Option<usize>) -> Option<usize> {
+    let auto = s.find("settling").filter(|found| found.value.as_str() == Some("auto"));
+    match auto {
+        Some(found) => {
+            s.not_built("settling", &found, "give the number of frames to cut from the start");
+            None
+        }
+        None => count("settling"),
+    }
+}
+
+fn clean(s: &Section<'_, '_>) -> Option<CleanSettings> {
+    let motion_terms = s.whole("motion_terms", "0, 6, 12 or 24", |n| [0, 6, 12, 24].contains(&n));
+    let tissues = [("white_matter", Tissue::WhiteMatter), ("csf", Tissue::Csf)];
+    let tissue_means = s.choices("tissue_means", &tissues, 0);
+    let global_signal = s.flag("global_signal");
+    let tissue_components =
+        s.whole("tissue_components", "a whole number from 0 to 100 (0: none)", |n| n <= MOST_COMPONENTS);
+    let confound_columns =
+        s.texts("confound_columns", "a list of column names of the confounds table in quotes, each once");
+    let detrend_degree = s.whole("detrend_degree", "a whole number from 0 to 10", |n| n <= MOST_DETREND);
+    let band_hz = s.with("band_hz", "[low, high] in Hz with 0 < low < high, or [] for no filter", band);
+    let fill = s.choice("fill", &[("linear", Fill::Linear), ("spectral", Fill::Spectral)]);
+    Some(CleanSettings {
+        motion_terms: motion_terms?,
+        tissue_means: tissue_means?,
+        global_signal: global_signal?,
+        tissue_components: tissue_components?,
+        confound_columns: confound_columns?,
+        detrend_degree: detrend_degree?,
+        band_hz: band_hz?,
+        fill: fill?,
+    })
+}
+
+#[allow(clippy::option_option)]
+fn band(value: &DeValue<'_>) -> Option<Option<[f64; 2]>> {
+    let edges: Option<Vec<f64>> = value.as_array()?.iter().map(|e| number(e.get_ref())).collect();
+    match edges?.as_slice() {
+        [] => Some(None),
+        &[low, high] if 0.0 < low && low < high => Some(Some([low, high])),
+        _ => None,
+    }
+}
+
+fn parcels(document: &Document<'_>, folder: &Path) -> Vec<ParcelsSettings> {
+    let mut parcels = Vec::new();
+    let mut names: Vec<(String, usize)> = Vec::new();
+    let blocks = document.blocks("parcels");
+    // A wrong kind of [parcels] has been noted already.
+    if blocks.is_empty() && document.section("parcels").line.is_none() {
+        let allowed = "at least one [[parcels]] block with the name and image of an atlas".to_owned();
+        document.note(None, Fault::Missing { key: "parcels".to_owned(), allowed });
+    }
+    for s in blocks {
+        let label = "a name of letters and digits in quotes, as in \"tern30\"";
+        let name = s.with("name", label, |value| not_blank(value).filter(|name| is_label(name)));
+        let image = s.text("image", "the path of an atlas image in quotes");
+        let labels = s.optional_text("labels", "the path of a table of parcel names in quotes");
+        let min_coverage = share(&s, "min_coverage", "a share from 0 to 1");
+        let (Some(name), line) = (name, s.given("name").unwrap_or_default()) else { continue };
+        // Names end in file names, and some file systems do not tell case apart.
+        match names.iter().find(|(earlier, _)| earlier.eq_ignore_ascii_case(&name)) {
+            Some((_, first)) => s.note(Some(line), Fault::NameTwice { name: name.clone(), first: *first }),
+            None => names.push((name.clone(), line)),
+        }
+        if let (Some(image), Some(labels), Some(min_coverage)) = (image, labels, min_coverage) {
+            let (image, labels) = (folder.join(image), labels.map(|labels| folder.join(labels)));
+            parcels.push(ParcelsSettings { name, image, labels, min_coverage });
+        }
+    }
+    parcels
+}
+
+fn connectivity(s: &Section<'_, '_>) -> Option<ConnectivitySettings> {
+    let known = [Measure::Pearson, Measure::Spearman, Measure::Partial, Measure::Covariance];
+    let measures = s.choices("measures", &known.map(|measure| (measure.key(), measure)), 1);
+    let join = s.choice("join", &[("runs", Join::Runs), ("sessions", Join::Sessions), ("none", Join::None)]);
+    Some(ConnectivitySettings { measures: measures?, join: join? })
+}
+
+fn enough(s: &Section<'_, '_>) -> Option<EnoughSettings> {
+    let minutes = s.number("minutes", "a number of minutes, 0 or more", |v| v >= 0.0);
+    let dof = s.number("dof", "a number, 0 or more (0: not asked)", |v| v >= 0.0);
+    let coverage = share(s, "coverage", "a share from 0 to 1 (0: not asked)");
+    Some(EnoughSettings { minutes: minutes?, dof: dof?, coverage: coverage? })
+}
+
+fn output(s: &Section<'_, '_>) -> Option<OutputSettings> {
+    let series = [
+        ("tsv", SeriesFormat::Tsv),
+        ("npy", SeriesFormat::Npy),
+        ("both", SeriesFormat::Both),
+        ("none", SeriesFormat::None),
+    ];
+    let matrices = [("tsv", MatrixFormat::Tsv), ("npy", MatrixFormat::Npy), ("both", MatrixFormat::Both)];
+    let (series, matrices) = (s.choice("series", &series), s.choice("matrices", &matrices));
+    let pages = s.flag("pages");
+    Some(OutputSettings { series: series?, matrices: matrices?, pages: pages? })
+}
+
+fn share(s: &Section<'_, '_>, key: &str, allowed: &str) -> Option<f64> {
+    s.number(key, allowed, |v| (0.0..=1.0).contains(&v))
+}
