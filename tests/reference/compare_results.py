@@ -20,6 +20,9 @@ SERIES = 2e-5
 R = 1e-6
 
 
+PREFIX = {"participant_id": "sub", "session_id": "ses", "run_id": "run"}
+
+
 def numbers(rows, column):
     return np.array([math.nan if r[column] is None else float(r[column]) for r in rows])
 
@@ -62,6 +65,10 @@ class Comparison:
             kind = f"report {name}"
             if name not in got:
                 self.problems.append(f"{where} {kind}: missing")
+            elif name.endswith("_id"):
+                # The contract leaves open whether labels carry their `sub-`, `ses-`, `run-`.
+                found = got[name]
+                self.equal(kind, where, found if found is None else found.removeprefix(f"{PREFIX[name]}-"), value)
             elif isinstance(value, (str, type(None))):
                 self.equal(kind, where, got[name], value)
             else:

@@ -33,6 +33,8 @@ DEFAULTS = {
     "enough": {"minutes": 5.0, "dof": 0, "coverage": 0.0},
     "output": {"series": "tsv", "matrices": "tsv", "pages": True},
 }
+# `unaligned` needs poses estimated from images, which no study here asks for.
+DROPPED = [reason for reason in f.REASONS if reason != "unaligned"]
 DAYS_A_MONTH = 365.25 / 12
 MONTHS = {"months": 1, "years": 12, "days": 1 / DAYS_A_MONTH, "weeks": 7 / DAYS_A_MONTH}
 
@@ -305,7 +307,7 @@ def process_scan(study, scan):
         "parcels": sum(len(a["used"]) for a in atlases.values()),
         "tsnr_median": np.median(live_brain.mean(0) / live_brain.std(0)),
     }
-    for reason in f.REASONS:
+    for reason in DROPPED:
         report[f"dropped_{reason}"] = sum(r[:1] == [reason] for r in reasons)
     return {
         "scan": scan, "tr_s": tr_s, "trans": trans, "rot": rot, "fd": fd, "dvars": dvars,
@@ -358,7 +360,7 @@ def joined_report(study, whole, atlases):
     fd = np.concatenate([r["measure"][judged:] for r in whole])
     fd_kept = np.concatenate([r["measure"][r["kept"] & np.isfinite(r["measure"])] for r in whole])
     report = {name: total(name) for name in ("frames", "frames_kept", "minutes", "minutes_kept", "dof")}
-    report |= {f"dropped_{reason}": total(f"dropped_{reason}") for reason in f.REASONS}
+    report |= {f"dropped_{reason}": total(f"dropped_{reason}") for reason in DROPPED}
     report |= {
         "kept_share": total("frames_kept") / total("frames"), "mean_fd_mm": fd.mean(), "mean_fd_kept_mm": fd_kept.mean(),
         "max_fd_mm": fd.max(), "longest_stretch_s": max(r["report"]["longest_stretch_s"] for r in whole),
