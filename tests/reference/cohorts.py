@@ -341,3 +341,57 @@ coverage = 0.8
     path = folder / f"{name}.toml"
     path.write_text("\n".join(lines) + "\n")
     return path, folder / f"results-{name}"
+
+
+def bids_study(mixed, folder):
+    """Five scans of the mixed cohort as a BIDS dataset with derived files beside it, and a scan of another task."""
+    dataset, derived = folder / "dataset", folder / "derived"
+    taken = [
+        ("bo", "a", 1, "sub-bo/ses-a/func/sub-bo_ses-a_task-rest_run-1", 2.0),
+        ("bo", "a", 2, "sub-bo/ses-a/func/sub-bo_ses-a_task-rest_run-2", 2.0),
+        ("anna", "b", 1, "sub-anna/ses-b/func/sub-anna_ses-b_task-rest", 2.0),
+        ("fay", "a", 1, "sub-fay/func/sub-fay_task-rest", 0.0),  # TR from the sidecar at the top
+        ("eli", "a", 1, "sub-eli/func/sub-eli_task-rest", 0.0),  # TR from its own sidecar
+        ("cy", "a", 1, "sub-cy/func/sub-cy_task-film", 2.0),
+    ]
+    tables = mixed / "tables"
+    for child, session, run, to, tr in taken:
+        (path,) = [p for p in (mixed / "scans").glob(f"{child}_{session}_{run}.*") if ".img" not in p.name]
+        image = nibabel.load(path)
+        header = image.header.copy()
+        header["pixdim"][4] = tr
+        target = dataset / f"{to}_bold.nii.gz"
+        target.parent.mkdir(parents=True, exist_ok=True)
+        # Stored numbers and scaling as they were: nibabel would choose a slope of its own.
+        stored = np.asarray(image.dataobj.get_unscaled())
+        form = dict(slope=float(image.dataobj.slope), inter=float(image.dataobj.inter), tr=tr, sform=image.affine)
+        images.write(dataset / f"{to}_bold", stored.reshape(stored.shape[:4]).astype(stored.dtype.newbyteorder("=")),
+                     form=".nii.gz", **form)
+        beside = derived / pathlib.Path(to).parent.parent
+        beside.mkdir(parents=True, exist_ok=True)
+        stem = pathlib.Path(to).name
+        for kind, name in [("brain", "brain.nii.gz"), ("wm", "wm.nii"), ("csf", "csf.nii.gz")]:
+            shutil.copy(mixed / "scans" / f"{child}_{session}_{run}_{name}", beside / f"{stem}_{name}")
+        shutil.copy(tables / f"{child}_{session}_{run}_motion.tsv", beside / f"{stem}_motion.tsv")
+        if child == "anna":
+            shutil.copy(tables / f"{child}_{session}_{run}_watch.tsv", beside / f"{stem}_watch.tsv")
+    (dataset / "dataset_description.json").write_text('{"Name": "Tern Bay", "BIDSVersion": "1.10.0"}')
+    (dataset / "task-rest_bold.json").write_text('{"TaskName": "rest", "RepetitionTime": 2.0}')
+    (dataset / "sub-eli/func/sub-eli_task-rest_bold.json").write_text('{"RepetitionTime": 2.5}')
+    write_tsv(dataset / "participants.tsv", ["participant_id", "age_m", "sex"],
+              [("sub-bo", 14, "m"), ("sub-anna", 3.5, "f"), ("sub-fay", 9, None), ("sub-eli", 130, "m"), ("sub-cy", 27, "f")])
+    study, results = mixed_study(mixed, "bids-mode", motion_terms="6", watch_log_types="[]", settling="2")
+    text = study.read_text().replace('table = "tables/scans.tsv"', """bids = "dataset"
+where = { task = "rest" }
+motion = "derived/sub-{participant}/ses-{session}/sub-{participant}_ses-{session}_task-{task}_run-{run}_motion.tsv"
+brain_mask = "derived/sub-{participant}/ses-{session}/{stem}_brain.nii.gz"
+white_matter = "derived/sub-{participant}/ses-{session}/{stem}_wm.nii"
+csf = "derived/sub-{participant}/ses-{session}/{stem}_csf.nii.gz"
+watch_log = "derived/sub-{participant}/ses-{session}/{stem}_watch.tsv\"""")
+    text = text.replace('table = "children.tsv"', 'table = "dataset/participants.tsv"')
+    for name in ("atlas.nii.gz", "atlas.tsv", "weights.nii.gz", "weights.tsv"):
+        shutil.copy(mixed / name, folder / name)
+    study.unlink()
+    study = folder / study.name
+    study.write_text(text)
+    return study, folder / results.name

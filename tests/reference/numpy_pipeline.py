@@ -5,6 +5,7 @@ study file, tables and images by itself (tomllib, nibabel) and shares nothing wi
 """
 
 import dataclasses
+import json
 import math
 import pathlib
 import re
@@ -97,7 +98,46 @@ class Scan:
         return (self.participant, self.session or "", self.run or "")
 
 
+def bids_scans(study):
+    """Scans of a BIDS dataset whose entities match `where`, other files by patterns, TR by sidecar inheritance."""
+    root = study["folder"] / study["scans"]["bids"]
+    scans = []
+    for path in sorted(root.rglob("*_bold.nii*")):
+        stem = path.name.split(".")[0].removesuffix("_bold")
+        entities = dict(part.split("-", 1) for part in stem.split("_"))
+        if any(entities.get(k) != str(v) for k, v in study["scans"].get("where", {}).items()):
+            continue
+        row = {"bold": path}
+        parts = {"participant": "sub", "session": "ses", "task": "task", "run": "run"}
+        for column in ("motion", "confounds", "brain_mask", "white_matter", "csf", "watch_log"):
+            pattern = study["scans"].get(column)
+            if pattern is None:
+                continue
+            for placeholder, label in parts.items():
+                if label in entities:
+                    pattern = pattern.replace("{" + placeholder + "}", entities[label])
+                else:
+                    # The part falls away with its label and the sign before it.
+                    pattern = re.sub(r"[/_]?" + label + r"-\{" + placeholder + r"\}", "", pattern)
+            found = study["folder"] / pattern.replace("{stem}", stem)
+            row[column] = found if found.exists() else None
+        # The nearest sidecar whose entities are all among the scan's goes before those above it (BIDS 1, inheritance).
+        for folder in [path.parent, *path.parent.parents]:
+            for sidecar in sorted(folder.glob("*bold.json"), key=lambda p: -p.name.count("_")):
+                own = sidecar.stem.removesuffix("bold").strip("_")
+                fits = all(stem_part in stem.split("_") for stem_part in own.split("_") if stem_part)
+                value = json.loads(sidecar.read_text()).get("RepetitionTime") if fits else None
+                if value is not None and "tr_s" not in row:
+                    row["tr_s"] = value
+            if folder == root:
+                break
+        scans.append(Scan(entities["sub"], entities.get("ses"), entities.get("run"), row, study["folder"]))
+    return sorted(scans, key=lambda s: s.key)
+
+
 def scans_of(study):
+    if "bids" in study["scans"]:
+        return bids_scans(study)
     table = study["folder"] / study["scans"]["table"]
     bare = lambda value, label: None if value is None else value.removeprefix(label)
     scans = [

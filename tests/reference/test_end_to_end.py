@@ -139,6 +139,14 @@ def test_units_of_motion_tables(keepstill, real, tmp_path):
     agree(results, study)
 
 
+def test_bids_dataset(keepstill, mixed, tmp_path):
+    """The same scans found in a BIDS dataset: entities, patterns with parts that fall away, TR by inheritance."""
+    study, results = cohorts.bids_study(mixed, tmp_path)
+    keepstill("run", study)
+    agree(results, study)
+    assert not list(results.rglob("*task-film*"))
+
+
 def test_bids_validator_passes(keepstill, mixed):
     study, results = cohorts.mixed_study(mixed, "bids")
     keepstill("run", study)
