@@ -43,7 +43,7 @@ pub fn join(runs: &[ArrayView2<'_, f64>]) -> Array2<f64> {
     let runs: Vec<Array2<f64>> = runs.iter().map(|run| standardise(run.view())).collect();
     let parcels = runs.first().map_or(0, Array2::ncols);
     assert!(runs.iter().all(|run| run.ncols() == parcels), "joined runs have the same parcels");
-    let views: Vec<_> = runs.iter().map(Array2::view).collect();
+    let views: Vec<_> = runs.iter().map(|run| run.view()).collect();
     concatenate(Axis(0), &views).unwrap_or_else(|_| Array2::zeros((0, parcels)))
 }
 

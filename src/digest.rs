@@ -11,6 +11,8 @@
 
 mod pass;
 
+pub(crate) use pass::median;
+
 use std::path::{Path, PathBuf};
 
 use ndarray::{Array1, Array2};

@@ -3,11 +3,25 @@
 //! Two ways in: a scan table ([`table`]) or a BIDS dataset ([`bids`]). Both give the same [`Cohort`]. A problem that
 //! belongs to one scan is kept with that scan, so that a run goes on without it and says so.
 
-use std::collections::BTreeMap;
+pub mod bids;
+mod children;
+mod problem;
+pub mod table;
+
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
-use std::path::PathBuf;
+use std::path::{Component, Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
+
+pub use problem::{CohortProblem, DiscoverError, ScanProblem};
+
+use crate::study::settings::{Join, Tissue};
+use crate::study::{ScanSource, Study};
+use children::Children;
+
+/// A repetition time above this is taken for a wrong unit, s (the contract's bound for a header without unit).
+const LONGEST_TR_S: f64 = 100.0;
 
 /// Who and which run a scan is, by BIDS entities. Labels are held without their `sub-`, `ses-`, `task-`, `run-`.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -75,3 +89,173 @@ pub struct Cohort {
     /// Columns of the participants table besides `participant_id`, carried into the cohort table.
     pub child_columns: Vec<String>,
 }
+
+/// Finds the scans and children of a study. What is wrong with one scan is in its `problems`, all of it; images are
+/// not opened.
+///
+/// # Errors
+/// What stops everything, all of it: tables that cannot be read or lack a column, no scans, tasks that must not be
+/// joined, a results folder among the scans.
+pub fn discover(study: &Study) -> Result<Cohort, DiscoverError> {
+    let mut problems = Vec::new();
+    let mut scans = match &study.scans {
+        ScanSource::Table(path) => table::scans(path, &mut problems),
+        ScanSource::Bids { root, entities, patterns } => {
+            refuse_results_among_scans(&study.results, root, &mut problems);
+            bids::scans(root, entities, patterns, study.folder(), &mut problems)
+        }
+    };
+    let children = Children::read(study, &mut problems);
+    scans.sort_by_cached_key(|scan| {
+        let ScanId { participant, session, task, run } = scan.id.clone();
+        // Run 2 comes before run 10: runs are joined in this order.
+        let number = run.as_ref().and_then(|run| run.parse::<u64>().ok());
+        (participant, session, task, number, run, scan.bold.clone())
+    });
+    refuse_several_tasks(study, &scans, &mut problems);
+    if !problems.is_empty() {
+        return Err(DiscoverError { problems });
+    }
+    refuse_shared_files(&mut scans);
+    for scan in &mut scans {
+        children.judge(scan, study.motion.head_radius);
+        let needed = needed(study, scan);
+        scan.problems.extend(needed.iter().map(ToString::to_string));
+    }
+    Ok(Cohort { scans, children: children.by_participant, child_columns: children.columns })
+}
+
+/// Files that the settings need and the scan has none of.
+fn needed(study: &Study, scan: &Scan) -> Vec<ScanProblem> {
+    let mut wanted: Vec<(&'static str, &Option<PathBuf>, &'static str)> = vec![
+        ("motion", &scan.motion, "from which head motion is read"),
+        ("brain_mask", &scan.brain_mask, "which every scan needs (finding the brain in the image is not built yet)"),
+    ];
+    let clean = &study.clean;
+    for tissue in [Tissue::WhiteMatter, Tissue::Csf] {
+        let file = match tissue {
+            Tissue::WhiteMatter => &scan.white_matter,
+            Tissue::Csf => &scan.csf,
+        };
+        if clean.tissue_means.contains(&tissue) {
+            wanted.push((tissue.key(), file, "which clean.tissue_means asks for"));
+        } else if clean.tissue_components > 0 && clean.tissue_means.is_empty() {
+            wanted.push((tissue.key(), file, "which clean.tissue_components asks for"));
+        }
+    }
+    if !clean.confound_columns.is_empty() {
+        wanted.push(("confounds", &scan.confounds, "which clean.confound_columns asks for"));
+    }
+    let in_table = matches!(study.scans, ScanSource::Table(_));
+    let lacking = wanted.into_iter().filter(|(_, file, _)| file.is_none());
+    lacking
+        .map(|(what, _, wanted)| {
+            let instead = if in_table {
+                format!("fill the column '{what}' of the scan table")
+            } else {
+                format!("set the pattern scans.{what}")
+            };
+            ScanProblem::Needed { what, wanted, instead }
+        })
+        .collect()
+}
+
+/// An image, motion or confounds table that two scans name is a slip of a row or a pattern without `{run}`.
+fn refuse_shared_files(scans: &mut [Scan]) {
+    type Pick = fn(&Scan) -> Option<&PathBuf>;
+    let picks: [(&'static str, Pick); 3] = [
+        ("bold", |scan| Some(&scan.bold)),
+        ("motion", |scan| scan.motion.as_ref()),
+        ("confounds", |scan| scan.confounds.as_ref()),
+    ];
+    for (what, pick) in picks {
+        let mut users: BTreeMap<PathBuf, Vec<usize>> = BTreeMap::new();
+        for (i, scan) in scans.iter().enumerate() {
+            if let Some(path) = pick(scan).filter(|path| !path.as_os_str().is_empty()) {
+                users.entry(tidy(path)).or_default().push(i);
+            }
+        }
+        for group in users.into_values().filter(|group| group.len() > 1) {
+            // Several files of one run, and rows that stand twice, have been told already.
+            let ids: BTreeSet<&ScanId> = group.iter().map(|&i| &scans[i].id).collect();
+            if ids.len() < group.len() {
+                continue;
+            }
+            for &i in &group {
+                let other = if i == group[0] { group[1] } else { group[0] };
+                let (path, other) = (pick(&scans[i]).cloned().unwrap_or_default(), scans[other].id.to_string());
+                scans[i].problems.push(ScanProblem::SharedFile { what, path, other }.to_string());
+            }
+        }
+    }
+}
+
+/// Joining a child's runs of several tasks into one matrix is never meant.
+fn refuse_several_tasks(study: &Study, scans: &[Scan], problems: &mut Vec<CohortProblem>) {
+    let mut tasks: BTreeMap<(&str, Option<&str>), BTreeSet<&str>> = BTreeMap::new();
+    for scan in scans {
+        let session = match study.connectivity.join {
+            Join::None => return,
+            Join::Runs => scan.id.session.as_deref(),
+            Join::Sessions => None,
+        };
+        if let Some(task) = scan.id.task.as_deref() {
+            tasks.entry((&scan.id.participant, session)).or_default().insert(task);
+        }
+    }
+    let Some(((participant, session), tasks)) = tasks.into_iter().find(|(_, tasks)| tasks.len() > 1) else { return };
+    let session = session.map_or(String::new(), |session| format!("_ses-{session}"));
+    let tasks: Vec<&str> = tasks.into_iter().collect();
+    let instead = match study.scans {
+        ScanSource::Table(_) => "keep one task's rows in the scan table".to_owned(),
+        ScanSource::Bids { .. } => format!("choose one, as in scans.where = {{ task = \"{}\" }}", tasks[0]),
+    };
+    let child = format!("sub-{participant}{session}");
+    problems.push(CohortProblem::SeveralTasks { child, tasks: tasks.join(", "), instead });
+}
+
+/// Results in the dataset's root or in a child's folder would be taken for scans, or overwrite them.
+fn refuse_results_among_scans(results: &Path, root: &Path, problems: &mut Vec<CohortProblem>) {
+    let (inside, outside) = (tidy(results), tidy(root));
+    let among = inside.strip_prefix(&outside).is_ok_and(|rest| match rest.components().next() {
+        None => true,
+        Some(first) => first.as_os_str().to_str().is_some_and(|name| name.starts_with("sub-")),
+    });
+    if among {
+        problems.push(CohortProblem::ResultsAmongScans { results: results.to_owned(), root: root.to_owned() });
+    }
+}
+
+/// A full path without `.` and `..`, by its letters alone.
+fn tidy(path: &Path) -> PathBuf {
+    let mut tidy = PathBuf::new();
+    for component in std::path::absolute(path).unwrap_or_else(|_| path.to_owned()).components() {
+        match component {
+            Component::CurDir => {}
+            Component::ParentDir => {
+                tidy.pop();
+            }
+            other => tidy.push(other),
+        }
+    }
+    tidy
+}
+
+/// What is wrong with a named file, if anything; `named_in` says where the name stands.
+fn check_file(what: &'static str, path: &Path, named_in: impl FnOnce() -> String) -> Option<ScanProblem> {
+    let path_buf = || path.to_owned();
+    match std::fs::metadata(path) {
+        Ok(about) if about.is_dir() => Some(ScanProblem::IsFolder { what, path: path_buf() }),
+        Ok(_) => None,
+        Err(_) if std::fs::symlink_metadata(path).is_ok() => Some(ScanProblem::DeadLink { what, path: path_buf() }),
+        Err(_) => Some(ScanProblem::NoFile { what, path: path_buf(), named_in: named_in() }),
+    }
+}
+
+/// A repetition time in seconds, if it can be one.
+fn usable_tr(tr_s: f64) -> Option<f64> {
+    (tr_s > 0.0 && tr_s <= LONGEST_TR_S).then_some(tr_s)
+}
+
+#[cfg(test)]
+mod tests;

@@ -53,3 +53,5 @@ pub mod outputs;
 pub mod cohort;
 
 pub mod batch;
+
+pub mod synth;

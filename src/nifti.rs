@@ -1,9 +1,9 @@
 //! The NIfTI image format, ignorant of studies: NIfTI-1 and NIfTI-2, one file or a pair, plain or gzipped, either byte
 //! order, ten number types; read a volume at a time and held to its own checksums.
 //!
-//! Files come from strangers, so nothing in a header is believed before it is checked, and no memory is taken on its word:
-//! a plain file's length is compared first, a compressed volume's buffer grows as bytes arrive. Each way in which a
-//! file can be wrong is its own [`NiftiError`].
+//! Files come from strangers, so nothing in a header is believed before it is checked, and no memory is taken on its
+//! word: a plain file's length is compared first, a compressed volume's buffer grows as bytes arrive. Each way in which
+//! a file can be wrong is its own [`NiftiError`].
 //!
 //! Source of every field, offset and rule: `nifti1.h` and `nifti2.h` of the NIfTI Data Format Working Group.
 
@@ -26,7 +26,7 @@ mod tests;
 pub use affine::{Affine, AffineSource};
 pub use decode::RawVolume;
 pub use header::{Dtype, Header, TimeUnit};
-pub use stream::{Image3, VolumeStream, content_hash, read_3d, read_header};
+pub use stream::{Image3, VolumeStream, content_hash, files_of, read_3d, read_header};
 pub use write::{ImageWriter, RunShape, Voxel, write_image};
 
 /// What can be wrong with an image file.
@@ -82,8 +82,8 @@ pub enum NiftiError {
     #[error("{path}: the {which} affine is singular, it flattens the volume; write the orientation again")]
     AffineSingular { path: PathBuf, which: AffineSource },
     #[error(
-        "{path}: holds {found} bytes, but its header promises {expected} ({shape} of {dtype} from byte {offset}); the file \
-         is cut short, copy it again"
+        "{path}: holds {found} bytes, but its header promises {expected} ({shape} of {dtype} from byte {offset}); the \
+         file is cut short, copy it again"
     )]
     Truncated { path: PathBuf, found: u64, expected: u64, shape: String, dtype: &'static str, offset: u64 },
     #[error(
@@ -108,8 +108,8 @@ pub enum NiftiError {
     )]
     TimeStepMissing { path: PathBuf, found: f64 },
     #[error(
-        "{path}: the header's repetition time is {found} in {unit}, expected 100 s at most; give `tr_s`, in seconds, in \
-         the scan table"
+        "{path}: the header's repetition time is {found} in {unit}, expected 100 s at most; give `tr_s`, in seconds, \
+         in the scan table"
     )]
     TimeStepLong { path: PathBuf, found: f64, unit: TimeUnit },
     #[error("{path}: the header's fourth axis is in {unit}, expected a unit of time; give `tr_s` in the scan table")]

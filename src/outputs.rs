@@ -17,7 +17,7 @@ use crate::pipeline::{CoverageTable, Outcome};
 use crate::tables::write_number_f32;
 
 pub use dataset::{CAUTION, dataset_files, pretty};
-pub use dictionary::{COHORT_COLUMNS, cohort_dictionary, frames_dictionary};
+pub use dictionary::{COHORT_COLUMNS, cohort_dictionary, frames_dictionary, reason_words};
 
 /// Folder of a scan's or child's files, relative to the results folder.
 #[must_use]

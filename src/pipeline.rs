@@ -356,7 +356,7 @@ fn gather_confounds(
         blocks.push(whole);
     }
     blocks.push(prepared.confounds.clone());
-    let views: Vec<_> = blocks.iter().map(Array2::view).collect();
+    let views: Vec<_> = blocks.iter().map(|block| block.view()).collect();
     Ok(confounds::side_by_side(&views, digest.frames, settling))
 }
 

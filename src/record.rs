@@ -5,6 +5,7 @@
 //! written last, so a scan whose record is there has all its outputs.
 
 pub mod files;
+pub mod inputs;
 mod stored;
 
 use std::collections::BTreeMap;
@@ -13,7 +14,7 @@ use ndarray::{Array1, Array2};
 use serde::{Deserialize, Serialize};
 
 use crate::discover::ScanId;
-pub use stored::{RecordError, read, write};
+pub use stored::{Provenance, RecordError, read, write};
 
 /// The verdict on a run or a child.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]

@@ -2,6 +2,7 @@
 
 mod figure;
 mod page;
+mod why;
 
 use serde_json::{Value, json};
 
@@ -11,7 +12,8 @@ use crate::pipeline::joined::{Joined, RunResult};
 use crate::study::Study;
 
 pub use figure::stillness;
-pub use page::{child_page, cohort_page, escape};
+pub use page::{CohortLine, child_page, cohort_page, escape};
+pub use why::{WhyError, explain};
 
 /// A number with a fixed count of digits after the point; n/a when there is none.
 #[must_use]

@@ -1,8 +1,8 @@
 //! From voxel indices to places in the world, in millimetres.
 //!
-//! NIfTI gives up to three ways (`nifti1.h`, "3D image (volume) orientation and location in space"): the sform, three rows
-//! of a matrix; the qform, a unit quaternion with offsets and voxel sizes; or the voxel sizes alone. The first whose
-//! code is above 0 counts, in this order.
+//! NIfTI gives up to three ways (`nifti1.h`, "3D image (volume) orientation and location in space"): the sform, three
+//! rows of a matrix; the qform, a unit quaternion with offsets and voxel sizes; or the voxel sizes alone. The first
+//! whose code is above 0 counts, in this order.
 
 use std::fmt;
 
@@ -39,9 +39,9 @@ impl Affine {
         Self(rows)
     }
 
-    /// NIfTI's "method 2": a rotation from the last three parts of a unit quaternion, voxel sizes in mm, the sign of the
-    /// third axis and the place of voxel (0, 0, 0). A quaternion slightly longer than 1, as rounding to `f32` leaves
-    /// it, is brought back to 1 (as the standard's reference code does it).
+    /// NIfTI's "method 2": a rotation from the last three parts of a unit quaternion, voxel sizes in mm, the sign of
+    /// the third axis and the place of voxel (0, 0, 0). A quaternion slightly longer than 1, as rounding to `f32`
+    /// leaves it, is brought back to 1 (as the standard's reference code does it).
     #[must_use]
     pub fn from_quaternion(bcd: [f64; 3], sizes: [f64; 3], third_axis_sign: f64, offset: [f64; 3]) -> Self {
         let [mut b, mut c, mut d] = bcd;

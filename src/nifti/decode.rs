@@ -63,8 +63,8 @@ impl RawVolume<'_> {
     /// `out`, which has as many places as the runs have voxels.
     ///
     /// # Panics
-    /// When a run lies outside the volume or `out` has another length: both come from the caller's own grid, never from a
-    /// file.
+    /// When a run lies outside the volume or `out` has another length: both come from the caller's own grid, never from
+    /// a file.
     pub fn decode_runs(&self, runs: &[(usize, usize)], out: &mut [f64]) {
         let asked: usize = runs.iter().map(|run| run.1).sum();
         assert_eq!(asked, out.len(), "decode_runs: places in `out` against voxels in the runs");

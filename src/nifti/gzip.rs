@@ -1,15 +1,16 @@
 //! gzip, read to its very end and held to its own checksum.
 //!
-//! A `.nii.gz` may be several gzip members one after another (RFC 1952, section 2.2), and each ends with a checksum and a
-//! length. A reader that stops at the last voxel never sees them, so a damaged scan passes for a sound one. This
+//! A `.nii.gz` may be several gzip members one after another (RFC 1952, section 2.2), and each ends with a checksum and
+//! a length. A reader that stops at the last voxel never sees them, so a damaged scan passes for a sound one. This
 //! reader goes through every member, lets the decompressor check every trailer, skips zero bytes between and after
 //! members (tapes and block devices pad with them) and refuses anything else that follows.
 //!
 //! Two decompressors stand behind [`Inflate`]: ISA-L with the feature `isal` (measured 25 % faster on int16 volumes),
-//! zlib-rs without. ISA-L is driven through its own step function, not through `isal::read::GzipDecoder`, for four faults
-//! of that reader found in its source (0.5.3): it keeps a pointer into itself and must not be moved after its first read; it
-//! counts every step that gives no output over the whole stream and calls the second one corruption; it cannot
-//! tell a cut file from a damaged one; and it takes padding after the last member for a damaged member.
+//! zlib-rs without. ISA-L is driven through its own step function, not through `isal::read::GzipDecoder` (0.5.3). That
+//! reader does check trailers and go through members, but when tried it called a sound file corrupt whose bytes came in
+//! small pieces (it takes the second step without output, over a whole member, for corruption), gave the same error for
+//! a cut and for a damaged file, and took zero padding for a damaged member; and it keeps a pointer into itself, so
+//! that it must not be moved after its first read.
 
 use std::io::{self, Read};
 
@@ -219,6 +220,12 @@ impl Inflate for ZlibRs {
     }
 }
 
+// isal-sys with its feature `use-system-isal` declares the functions but links nothing. Debian's libisal-dev has only
+// the shared library, so the binary needs libisal2 at run time when this feature is on.
+#[cfg(feature = "isal")]
+#[link(name = "isal")]
+unsafe extern "C" {}
+
 /// ISA-L's inflate. Its state (some 90 KB) lives on the heap and holds no pointer between calls.
 #[cfg(feature = "isal")]
 pub(crate) struct IsaL(Box<isal::isal_sys::igzip_lib::inflate_state>);
@@ -232,8 +239,8 @@ impl Inflate for IsaL {
     fn new() -> Self {
         use isal::isal_sys::igzip_lib as c;
         let mut state = Box::<c::inflate_state>::new_uninit();
-        // SAFETY: the state is a C struct of numbers, arrays and two raw pointers, for all of which zero bytes are a valid
-        // value; `isal_inflate_init` then sets the fields it needs. The pointer comes from a live Box.
+        // SAFETY: the state is a C struct of numbers, arrays and two raw pointers, for all of which zero bytes are a
+        // valid value; `isal_inflate_init` then sets the fields it needs. The pointer comes from a live Box.
         let mut state = unsafe {
             std::ptr::write_bytes(state.as_mut_ptr(), 0, 1);
             c::isal_inflate_init(state.as_mut_ptr());

@@ -328,8 +328,8 @@ fn read_nifti2(fields: &Fields<'_>) -> Written {
     }
 }
 
-/// Checks the magic word: it says whether the voxels are in the same file, and NIfTI-2's also shows damage by a transfer
-/// in text mode.
+/// Checks the magic word: it says whether the voxels are in the same file, and NIfTI-2's also shows damage by a
+/// transfer in text mode.
 fn check_magic(raw: &[u8], nifti2: bool, pair: bool, path: &Path) -> Result<(), NiftiError> {
     let (found, expected): (&[u8], &[u8]) = match (nifti2, pair) {
         (false, false) => (raw.get(344..348).unwrap_or_default(), b"n+1\0"),

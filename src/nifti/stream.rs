@@ -7,11 +7,11 @@ use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
 
+use super::NiftiError;
 use super::decode::RawVolume;
 use super::files::{Files, named_gz};
 use super::gzip::{self, BUFFER_BYTES, Fault, GzipReader, read_retrying};
 use super::header::{self, Header};
-use super::NiftiError;
 
 /// A volume's buffer grows by this much at a time, so that a header that lies costs no more than what the file holds.
 const GROWTH_BYTES: usize = 16 * 1024 * 1024;
@@ -32,7 +32,7 @@ impl Read for HashedFile {
 
 /// The bytes of an image file, decompressed where needed.
 enum Bytes {
-    Plain(HashedFile),
+    Plain(Box<HashedFile>),
     Gzip(Box<GzipReader<HashedFile>>),
 }
 
@@ -45,7 +45,7 @@ impl Bytes {
         let length = file.metadata().map_err(open_error)?.len();
         let gz = named_gz(path) || (sniff && starts_as_gzip(path).map_err(|source| read_error(path, source))?);
         let source = HashedFile { file, hasher: blake3::Hasher::new() };
-        let bytes = if gz { Self::Gzip(Box::new(GzipReader::new(source))) } else { Self::Plain(source) };
+        let bytes = if gz { Self::Gzip(Box::new(GzipReader::new(source))) } else { Self::Plain(Box::new(source)) };
         Ok((bytes, length))
     }
 
@@ -56,7 +56,7 @@ impl Bytes {
             Self::Plain(file) => {
                 let mut filled = 0;
                 while filled < buffer.len() {
-                    match read_retrying(file, &mut buffer[filled..])? {
+                    match read_retrying(&mut **file, &mut buffer[filled..])? {
                         0 => break,
                         got => filled += got,
                     }
@@ -208,7 +208,8 @@ impl VolumeStream {
         &self.header
     }
 
-    /// The next volume, or none after the last; before it says none, the rest of the file is read and its checksum verified.
+    /// The next volume, or none after the last; before it says none, the rest of the file is read and its checksum
+    /// verified.
     ///
     /// # Errors
     /// When the data end early, are damaged, or cannot be read.
@@ -258,6 +259,12 @@ impl VolumeStream {
     /// When the rest is damaged or cannot be read.
     pub fn content_hash(&mut self) -> Result<blake3::Hash, NiftiError> {
         self.finish()
+    }
+
+    /// Memory held for a volume.
+    #[cfg(test)]
+    pub(super) fn buffer_bytes(&self) -> usize {
+        self.volume.capacity()
     }
 
     /// Reads to the end of the file, once.
@@ -325,4 +332,13 @@ pub fn read_3d(path: &Path) -> Result<Image3, NiftiError> {
     }
     stream.finish()?;
     Ok(Image3 { header: stream.header, data })
+}
+
+/// The files that an image is made of: one, or header and data of a pair.
+///
+/// # Errors
+/// When one is not there, or the name is not that of a NIfTI image.
+pub fn files_of(path: &Path) -> Result<Vec<std::path::PathBuf>, NiftiError> {
+    let files = Files::find(path)?;
+    Ok(if files.pair { vec![files.header, files.data] } else { vec![files.data] })
 }

@@ -1,9 +1,9 @@
 //! Writing images: labels, masks and mean images whole, synthetic runs a volume at a time.
 //!
 //! Whole images go through the `nifti` crate's writer. It always writes slope 1 and takes a whole array, so runs have
-//! their own [`ImageWriter`]: the same header structure, its 348 bytes laid out here, and volumes behind it. Files are NIfTI-1
-//! with the affine as sform, millimetres and seconds, and no free text. They are written under another name in the
-//! same folder and renamed when whole.
+//! their own [`ImageWriter`]: the same header structure, its 348 bytes laid out here, and volumes behind it. Files are
+//! NIfTI-1 with the affine as sform, millimetres and seconds, and no free text. They are written under another name in
+//! the same folder and renamed when whole.
 
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};
@@ -117,8 +117,14 @@ impl Draft {
     }
 
     fn publish(self) -> Result<(), NiftiError> {
-        let synced = File::open(&self.path).and_then(|file| file.sync_all());
-        synced.and_then(|()| fs::rename(&self.path, &self.wanted)).map_err(|source| self.error(source))
+        let publish = || {
+            File::open(&self.path)?.sync_all()?;
+            fs::rename(&self.path, &self.wanted)?;
+            // The new name itself is safe only when the folder is.
+            let folder = self.wanted.parent().filter(|folder| !folder.as_os_str().is_empty());
+            File::open(folder.unwrap_or(Path::new(".")))?.sync_all()
+        };
+        publish().map_err(|source| self.error(source))
     }
 }
 
@@ -129,8 +135,8 @@ impl Drop for Draft {
     }
 }
 
-/// Writes a whole image, `.nii` or `.nii.gz`, axes x, y, z and on, without scaling. `level` is gzip's, 0 to 9; `tr_s`, s, goes
-/// into the header of a 4-D image.
+/// Writes a whole image, `.nii` or `.nii.gz`, axes x, y, z and on, without scaling. `level` is gzip's, 0 to 9; `tr_s`,
+/// s, goes into the header of a 4-D image.
 ///
 /// # Errors
 /// A name that is not NIfTI's, a size that NIfTI-1 cannot hold, a singular affine, or a failed write.
@@ -185,7 +191,8 @@ pub struct ImageWriter {
 }
 
 impl ImageWriter {
-    /// Starts a file, `.nii` or `.nii.gz`; it appears under its name at [`ImageWriter::finish`]. `level` is gzip's, 0 to 9.
+    /// Starts a file, `.nii` or `.nii.gz`; it appears under its name at [`ImageWriter::finish`]. `level` is gzip's, 0
+    /// to 9.
     ///
     /// # Errors
     /// As [`write_image`].

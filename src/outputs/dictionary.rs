@@ -27,7 +27,8 @@ pub(super) const FRAME_COLUMNS: [(&str, &str, &str); 14] = [
 ];
 
 /// What each reason means.
-fn reason_words(reason: Reason) -> &'static str {
+#[must_use]
+pub fn reason_words(reason: Reason) -> &'static str {
     match reason {
         Reason::Settling => "cut from the start of the run, while the signal settles (censor.settling)",
         Reason::Moved => "framewise displacement above censor.fd_mm",

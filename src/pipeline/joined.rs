@@ -151,7 +151,7 @@ pub fn join(
             continue;
         }
         let series: Vec<Array2<f64>> = contributing.iter().filter_map(|run| columns_used(run, a, &used)).collect();
-        let joined = connectivity::join(&series.iter().map(Array2::view).collect::<Vec<_>>());
+        let joined = connectivity::join(&series.iter().map(|s| s.view()).collect::<Vec<_>>());
         for &measure in &settings.measures {
             let mut found = connectivity::connectivity(joined.view(), measure)?;
             found.matrix = spread(found.matrix.view(), &used);

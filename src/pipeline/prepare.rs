@@ -10,6 +10,7 @@ use crate::clean::{confounds, filter};
 use crate::discover::{Child, Scan, Sex};
 use crate::motion::{MotionTrace, head_size, parameters, watch_log};
 use crate::nifti::{self, Header};
+use crate::record::inputs;
 use crate::study::Study;
 use crate::study::settings::{HeadRadius, Tissue};
 use crate::units::{Millimetres, Seconds};
@@ -136,18 +137,18 @@ pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
         }
     }
 
-    let mut inputs = BTreeMap::new();
+    let mut hashes = BTreeMap::new();
     if problems.is_empty() {
         for (role, path) in input_files(scan, study).into_iter().skip(1) {
-            if let Some(hash) = note(&mut problems, nifti::content_hash(path)) {
-                inputs.insert(role.to_owned(), hash.to_hex().to_string());
+            if let Some(hash) = note(&mut problems, inputs::content_hash(path).map_err(|e| format!("{}: cannot read: {e}", path.display()))) {
+                hashes.insert(role.to_owned(), hash);
             }
         }
     }
     match (header, tr, trace, radius, scan.brain_mask.clone()) {
         (Some(header), Some(tr), Some(trace), Some((radius, radius_from)), Some(brain_mask)) if problems.is_empty() => {
             let confounds = columns.unwrap_or_else(|| Array2::zeros((header.frames, 0)));
-            Ok(Prepared { header, tr, trace, confounds, logged, radius, radius_from, brain_mask, tissues, warnings, inputs })
+            Ok(Prepared { header, tr, trace, confounds, logged, radius, radius_from, brain_mask, tissues, warnings, inputs: hashes })
         }
         _ => {
             if problems.is_empty() {

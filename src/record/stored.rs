@@ -9,6 +9,7 @@ use ndarray_npy::{NpzReader, NpzWriter, ReadNpzError, WriteNpzError};
 use serde::{Deserialize, Serialize};
 
 use super::files::{WriteError, write_whole};
+use super::inputs::InputState;
 use super::{AtlasRecord, ReportRow, ScanRecord};
 use crate::discover::ScanId;
 
@@ -30,16 +31,24 @@ pub enum RecordError {
     Write(#[from] WriteError),
 }
 
+/// What a record was made from, and which files belong to it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Provenance {
+    /// Hash of everything but the inputs' contents that the result depends on.
+    pub fingerprint: String,
+    pub inputs: Vec<InputState>,
+    /// Files written for the scan, relative to the results folder, with their sizes.
+    pub outputs: Vec<(String, u64)>,
+}
+
 #[derive(Serialize, Deserialize)]
 struct Meta {
     format: u32,
-    fingerprint: String,
+    provenance: Provenance,
     id: ScanId,
     row: ReportRow,
     motion_from: usize,
     atlases: Vec<AtlasMeta>,
-    /// Files written for the scan, relative to the results folder, with their sizes.
-    outputs: Vec<(String, u64)>,
     /// Of all arrays, in the order they are stored.
     checksum: String,
 }
@@ -50,20 +59,15 @@ struct AtlasMeta {
     has_series: bool,
 }
 
-/// Writes a record with the fingerprint of inputs and settings it was made from, and the files that belong to it.
+/// Writes a record.
 ///
 /// # Errors
 /// [`RecordError`].
-pub fn write(
-    path: &Path,
-    record: &ScanRecord,
-    fingerprint: &str,
-    outputs: &[(String, u64)],
-) -> Result<(), RecordError> {
+pub fn write(path: &Path, record: &ScanRecord, provenance: &Provenance) -> Result<(), RecordError> {
     let unwritable = |e: WriteNpzError| RecordError::Unwritable { path: path.to_owned(), message: e.to_string() };
     let meta = Meta {
         format: FORMAT,
-        fingerprint: fingerprint.to_owned(),
+        provenance: provenance.clone(),
         id: record.id.clone(),
         row: record.row.clone(),
         motion_from: record.motion_from,
@@ -72,7 +76,6 @@ pub fn write(
             .iter()
             .map(|a| AtlasMeta { name: a.name.clone(), has_series: a.residuals.is_some() })
             .collect(),
-        outputs: outputs.to_vec(),
         checksum: checksum(record),
     };
     let meta = serde_json::to_vec(&meta)
@@ -93,11 +96,11 @@ pub fn write(
     Ok(write_whole(path, &bytes)?)
 }
 
-/// Reads a record back, with its fingerprint and outputs.
+/// Reads a record back.
 ///
 /// # Errors
 /// [`RecordError`]: unreadable, of another version, or damaged.
-pub fn read(path: &Path) -> Result<(ScanRecord, String, Vec<(String, u64)>), RecordError> {
+pub fn read(path: &Path) -> Result<(ScanRecord, Provenance), RecordError> {
     let unreadable = |message: String| RecordError::Unreadable { path: path.to_owned(), message };
     let npz_error = |e: ReadNpzError| unreadable(e.to_string());
     let file = File::open(path).map_err(|e| unreadable(e.to_string()))?;
@@ -131,7 +134,7 @@ pub fn read(path: &Path) -> Result<(ScanRecord, String, Vec<(String, u64)>), Rec
     if checksum(&record) != meta.checksum {
         return Err(RecordError::Checksum { path: path.to_owned() });
     }
-    Ok((record, meta.fingerprint, meta.outputs))
+    Ok((record, meta.provenance))
 }
 
 /// BLAKE3 over every array, as little-endian bytes.

@@ -1,0 +1,226 @@
+//! Stage functions for the outside references in tests/reference: JSON in, JSON out.
+//!
+//! ```text
+//! stages NAME < in.json > out.json       stages voxels IMAGE OUT
+//! ```
+//!
+//! Numbers round-trip; null stands for "not available". The protocol is described in tests/reference/README.md.
+#![allow(clippy::print_stdout, clippy::print_stderr)]
+
+use std::error::Error;
+use std::io::Read;
+use std::path::Path;
+use std::process::ExitCode;
+
+use keepstill::censor;
+use keepstill::clean::{self, detrend, fill, filter};
+use keepstill::connectivity;
+use keepstill::discover::Sex;
+use keepstill::linalg::{LeastSquares, summary};
+use keepstill::motion::{MotionTrace, displacement, head_size};
+use keepstill::nifti::VolumeStream;
+use keepstill::study::settings::{
+    Axis, CensorSettings, CleanSettings, Fill, Measure, RotationOrder,
+};
+use keepstill::units::{Millimetres, Seconds};
+use ndarray::{Array1, Array2};
+use serde_json::{Value, json};
+
+type Result<T> = std::result::Result<T, Box<dyn Error>>;
+
+fn main() -> ExitCode {
+    let args: Vec<String> = std::env::args().skip(1).collect();
+    let done = match args.iter().map(String::as_str).collect::<Vec<_>>().as_slice() {
+        ["voxels", image, out] => voxels(Path::new(image), Path::new(out)),
+        [stage] => read_stdin().and_then(|input| run(stage, &input)),
+        _ => Err("usage: stages NAME < in.json, or stages voxels IMAGE OUT".into()),
+    };
+    match done {
+        Ok(value) => {
+            println!("{value}");
+            ExitCode::SUCCESS
+        }
+        Err(error) => {
+            eprintln!("{error}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn read_stdin() -> Result<Value> {
+    let mut text = String::new();
+    std::io::stdin().read_to_string(&mut text)?;
+    Ok(serde_json::from_str(&text)?)
+}
+
+fn voxels(image: &Path, out: &Path) -> Result<Value> {
+    use std::io::Write;
+    let mut stream = VolumeStream::open_any(image)?;
+    let mut file = std::io::BufWriter::new(std::fs::File::create(out)?);
+    let mut values = Vec::new();
+    while let Some(volume) = stream.next_volume()? {
+        volume.decode_all(&mut values);
+        for value in &values {
+            file.write_all(&value.to_le_bytes())?;
+        }
+    }
+    file.flush()?;
+    let header = stream.header();
+    let mut shape: Vec<usize> = header.shape.to_vec();
+    let extra: usize = header.extra_dims.iter().product();
+    if header.axes > 3 {
+        shape.push(header.frames / extra);
+    }
+    shape.extend(&header.extra_dims);
+    Ok(json!({
+        "shape": shape, "frames": header.frames, "affine": header.affine.0, "tr_s": header.tr_s().ok(),
+        "dtype": header.dtype.name(),
+    }))
+}
+
+fn number(value: &Value) -> f64 {
+    value.as_f64().unwrap_or(f64::NAN)
+}
+
+fn numbers(value: &Value) -> Vec<f64> {
+    value.as_array().map(|a| a.iter().map(number).collect()).unwrap_or_default()
+}
+
+fn flags(value: &Value) -> Vec<bool> {
+    value.as_array().map(|a| a.iter().map(|v| v.as_bool().unwrap_or(false)).collect()).unwrap_or_default()
+}
+
+fn matrix(value: &Value) -> Result<Array2<f64>> {
+    let rows: Vec<Vec<f64>> = value.as_array().ok_or("expected rows")?.iter().map(numbers).collect();
+    let columns = rows.first().map_or(0, Vec::len);
+    Ok(Array2::from_shape_vec((rows.len(), columns), rows.concat())?)
+}
+
+fn rows(a: &Array2<f64>) -> Value {
+    json!(a.rows().into_iter().map(|r| r.to_vec()).collect::<Vec<_>>())
+}
+
+fn count(input: &Value, field: &str) -> usize {
+    input[field].as_u64().unwrap_or(0) as usize
+}
+
+fn trace(input: &Value) -> Result<MotionTrace> {
+    Ok(MotionTrace { translations_mm: matrix(&input["trans_mm"])?, rotations_rad: matrix(&input["rot_rad"])? })
+}
+
+fn how_to_fill(input: &Value) -> Fill {
+    if input["fill"] == "spectral" { Fill::Spectral } else { Fill::Linear }
+}
+
+fn band(input: &Value) -> Option<[f64; 2]> {
+    match numbers(&input["band_hz"]).as_slice() {
+        [low, high] => Some([*low, *high]),
+        _ => None,
+    }
+}
+
+fn kept_rows(kept: &[bool]) -> Vec<usize> {
+    (0..kept.len()).filter(|&i| kept[i]).collect()
+}
+
+fn run(stage: &str, input: &Value) -> Result<Value> {
+    let tr = Seconds(number(&input["tr_s"]));
+    Ok(match stage {
+        "displacement" => {
+            let axes = |c| match c {
+                'x' => Axis::X,
+                'y' => Axis::Y,
+                _ => Axis::Z,
+            };
+            let order: Vec<Axis> = input["order"].as_str().unwrap_or("xyz").chars().map(axes).collect();
+            let order = RotationOrder(order.try_into().map_err(|_| "order needs three axes")?);
+            let fd = displacement::framewise(&trace(input)?, Millimetres(number(&input["radius_mm"])), order);
+            json!({ "sum": fd.sum_mm.to_vec(), "rms": fd.rms_mm.to_vec() })
+        }
+        "motion_terms" => json!({ "data": rows(&trace(input)?.terms(count(input, "terms"))) }),
+        "head_radius" => {
+            let sex = match input["sex"].as_str() {
+                Some("male") => Sex::Male,
+                Some("female") => Sex::Female,
+                _ => Sex::Unknown,
+            };
+            json!({ "radius_mm": head_size::radius(number(&input["age_months"]), sex).0 })
+        }
+        "censor" => {
+            let settings = CensorSettings {
+                fd_mm: number(&input["fd_mm"]),
+                dvars_percent: number(&input["dvars_percent"]),
+                before: count(input, "before"),
+                after: count(input, "after"),
+                shortest_stretch: count(input, "shortest_stretch"),
+                settling: count(input, "settling"),
+                watch_log: true,
+                watch_log_types: Vec::new(),
+            };
+            let (fd, dvars) = (Array1::from_vec(numbers(&input["fd"])), Array1::from_vec(numbers(&input["dvars"])));
+            let mask = censor::censor(fd.view(), dvars.view(), &flags(&input["logged"]), &settings);
+            json!({ "kept": mask.kept(), "reasons": mask.reasons() })
+        }
+        "fill" => {
+            let mut data = matrix(&input["data"])?;
+            fill::fill(&mut data, &flags(&input["kept"]), how_to_fill(input));
+            json!({ "data": rows(&data) })
+        }
+        "bandpass" => {
+            let mut data = matrix(&input["data"])?;
+            filter::band_pass(&mut data, band(input).ok_or("band_hz needs two edges")?, tr)?;
+            json!({ "data": rows(&data) })
+        }
+        "detrend" => {
+            let mut data = matrix(&input["data"])?;
+            detrend::remove(&mut data, &kept_rows(&flags(&input["kept"])), count(input, "degree"))?;
+            json!({ "data": rows(&data) })
+        }
+        "regress" => {
+            let (data, mut design) = (matrix(&input["data"])?, matrix(&input["design"])?);
+            if input["intercept"] == true {
+                let ones = Array2::ones((data.nrows(), 1));
+                design = ndarray::concatenate![ndarray::Axis(1), ones, design];
+            }
+            let fit = LeastSquares::new(design.view())?;
+            let (residuals, coefficients) = (fit.residuals(data.view())?, fit.coefficients(data.view())?);
+            json!({ "residuals": rows(&residuals), "coefficients": rows(&coefficients), "rank": fit.rank() })
+        }
+        "clean" => {
+            let settings = CleanSettings {
+                motion_terms: 0,
+                tissue_means: Vec::new(),
+                global_signal: false,
+                tissue_components: 0,
+                confound_columns: Vec::new(),
+                detrend_degree: count(input, "detrend_degree"),
+                band_hz: band(input),
+                fill: how_to_fill(input),
+            };
+            let (data, confounds) = (matrix(&input["data"])?, matrix(&input["confounds"])?);
+            let kept = flags(&input["kept"]);
+            let cleaned = clean::clean(data.view(), confounds.view(), &kept, tr, &settings)?;
+            json!({ "residuals": rows(&cleaned.residuals), "dof": cleaned.dof, "rank": cleaned.rank })
+        }
+        "connectivity" => {
+            let measure = match input["measure"].as_str() {
+                Some("pearson") => Measure::Pearson,
+                Some("spearman") => Measure::Spearman,
+                Some("partial") => Measure::Partial,
+                Some("covariance") => Measure::Covariance,
+                _ => return Err("no such measure".into()),
+            };
+            let found = connectivity::connectivity(matrix(&input["data"])?.view(), measure)?;
+            json!({ "matrix": rows(&found.matrix), "shrinkage": found.shrinkage })
+        }
+        "fisher_z" => {
+            let z: Vec<f64> = numbers(&input["r"]).into_iter().map(connectivity::fisher_z).collect();
+            json!({ "z": z })
+        }
+        "summary" => {
+            let s = summary(&numbers(&input["x"]));
+            json!({ "mean": s.mean, "sd": s.sd, "lag1": s.lag1 })
+        }
+        other => return Err(format!("no stage is called {other}").into()),
+    })
+}

@@ -1,0 +1,260 @@
+//! A whole cohort: many scans at once, each failure a row with its reason, and only what is missing or changed is done.
+//!
+//! A scan's files are written first and its record last, so a record that is there vouches for them; the same holds for
+//! a child's files and its receipt. A run that is killed leaves at most files under unfinished names, which the next run
+//! removes. Results do not depend on the number of threads: each scan and each child is worked on by one.
+
+pub mod check;
+mod child;
+mod log;
+mod plan;
+mod scan;
+
+use std::fs::{self, File, TryLockError};
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::time::Instant;
+
+use crate::atlas::AtlasError;
+use crate::cohort::{self, CohortRow};
+use crate::discover::Cohort;
+use crate::event::{Event, Listener};
+use crate::outputs;
+use crate::pipeline::Atlases;
+use crate::pipeline::joined::RunResult;
+use crate::record::Verdict;
+use crate::record::files::{WriteError, remove_unfinished, write_whole};
+use crate::report::{self, CohortLine};
+use crate::study::Study;
+use plan::{GroupPlan, Plan};
+
+/// Folder of records and receipts, inside the results folder; safe to delete.
+pub const STATE: &str = ".keepstill";
+
+/// What `keepstill run` can be asked for.
+#[derive(Debug, Clone)]
+pub struct Options {
+    /// Scans at once, at least 1.
+    pub jobs: usize,
+    /// Only these children (labels without `sub-`); empty: all.
+    pub only: Vec<String>,
+    /// Do everything again.
+    pub redo: bool,
+    /// Hash inputs again instead of trusting size and modification time.
+    pub verify: bool,
+    /// Part M of N of the children, counted from 1.
+    pub part: Option<(usize, usize)>,
+}
+
+/// Why nothing could be done.
+#[derive(Debug, thiserror::Error)]
+pub enum BatchError {
+    #[error("{}: another run is at work in this results folder; wait for it to end, or give another `results` in the study file", path.display())]
+    Locked { path: PathBuf },
+    #[error("{}: cannot lock the results folder: {source}", path.display())]
+    Lock { path: PathBuf, source: std::io::Error },
+    #[error(transparent)]
+    Write(#[from] WriteError),
+    #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))]
+    Atlases(Vec<AtlasError>),
+    #[error("--only {label}: the study has no such child; it has {known}")]
+    NoSuchChild { label: String, known: String },
+    #[error("cannot start {jobs} threads: {message}")]
+    Threads { jobs: usize, message: String },
+}
+
+/// What became of a run.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Summary {
+    pub scans: usize,
+    pub done: usize,
+    pub unchanged: usize,
+    /// Scan and reason.
+    pub failed: Vec<(String, String)>,
+    pub interrupted: bool,
+    /// Children by verdict: (word, count), in the order of the verdicts.
+    pub verdicts: Vec<(&'static str, usize)>,
+}
+
+/// Everything that the threads of a run share.
+struct Shared<'a> {
+    study: &'a Study,
+    cohort: &'a Cohort,
+    atlases: &'a Atlases,
+    groups: &'a [GroupPlan],
+    work: Vec<Mutex<GroupWork>>,
+    interrupt: &'a AtomicBool,
+    tell: Listener<'a>,
+}
+
+/// A child in work.
+#[derive(Default)]
+struct GroupWork {
+    /// One entry a scan of the group, filled as they finish.
+    results: Vec<Option<RunResult>>,
+    /// Scans not finished yet.
+    waiting: usize,
+    /// The child's row, when its report is written.
+    finished: Option<CohortRow>,
+}
+
+/// Does a study. `interrupt` may be set from outside at any time; what is finished by then is kept.
+///
+/// # Errors
+/// [`BatchError`] when nothing could be done; a scan's failure is in the [`Summary`].
+pub fn run(
+    study: &Study,
+    cohort: &Cohort,
+    options: &Options,
+    interrupt: &AtomicBool,
+    listener: Listener<'_>,
+) -> Result<Summary, BatchError> {
+    let begin = Instant::now();
+    let state = study.results.join(STATE);
+    fs::create_dir_all(&state).map_err(|source| WriteError { path: state.clone(), source })?;
+    let _lock = lock(&state.join("lock"))?;
+    remove_unfinished(&study.results)?;
+    let atlases = Atlases::read(study).map_err(BatchError::Atlases)?;
+    let log = log::RunLog::open(&study.results.join("run-log.jsonl"))?;
+    let tell = |event: &Event| {
+        log.note(event);
+        listener(event);
+    };
+
+    for (name, text) in outputs::dataset_files(study) {
+        write_whole(&study.results.join(name), text.as_bytes())?;
+    }
+    let plan = Plan::make(study, cohort, &atlases, options)?;
+    tell(&Event::Started {
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        study: study.name.clone(),
+        scans: plan.scans(),
+        to_do: plan.tasks.len(),
+        jobs: options.jobs,
+    });
+    for group in &plan.groups {
+        for scan in group.unchanged_scans() {
+            tell(&Event::ScanUnchanged { scan: scan.to_string() });
+        }
+    }
+
+    let work = plan.groups.iter().map(|group| Mutex::new(group.new_work())).collect();
+    let shared = Shared { study, cohort, atlases: &atlases, groups: &plan.groups, work, interrupt, tell: &tell };
+    let outcome = work_through(&shared, &plan.tasks, options.jobs)?;
+
+    let rows = shared.rows();
+    write_cohort(&shared, &rows)?;
+    let missing = plan.children_in_study.saturating_sub(rows.len());
+    if missing > 0 {
+        tell(&Event::Warning {
+            about: "cohort.tsv".to_owned(),
+            message: format!("{missing} children are not done yet with these settings and have no row"),
+        });
+    }
+    let interrupted = interrupt.load(Ordering::Relaxed);
+    let verdicts = count_verdicts(&rows);
+    let Outcomes { done, failed } = outcome;
+    let unchanged = plan.groups.iter().filter(|g| g.selected).map(|g| g.unchanged_scans().count()).sum();
+    let seconds = begin.elapsed().as_secs_f64();
+    tell(&Event::Finished { done, unchanged, failed: failed.len(), interrupted, seconds });
+    Ok(Summary { scans: plan.scans(), done, unchanged, failed, interrupted, verdicts })
+}
+
+struct Outcomes {
+    done: usize,
+    failed: Vec<(String, String)>,
+}
+
+/// Takes up tasks in order, `jobs` at a time.
+fn work_through(shared: &Shared<'_>, tasks: &[(usize, usize)], jobs: usize) -> Result<Outcomes, BatchError> {
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(jobs)
+        .build()
+        .map_err(|e| BatchError::Threads { jobs, message: e.to_string() })?;
+    let next = AtomicUsize::new(0);
+    let done = AtomicUsize::new(0);
+    let failed = Mutex::new(Vec::new());
+    // Children whose scans are all unchanged but whose own files are not: nothing to wait for.
+    let ready: Vec<usize> =
+        (0..shared.groups.len()).filter(|&g| shared.groups[g].must_join && lock_of(&shared.work[g]).waiting == 0).collect();
+    let ready_next = AtomicUsize::new(0);
+    pool.broadcast(|_| {
+        while !shared.interrupt.load(Ordering::Relaxed) {
+            let Some(&(group, scan)) = tasks.get(next.fetch_add(1, Ordering::Relaxed)) else { break };
+            let Some(result) = scan::work(shared, group, scan) else { break };
+            match &result {
+                RunResult::Done(_) => {
+                    done.fetch_add(1, Ordering::Relaxed);
+                }
+                RunResult::Failed { id, problem } => {
+                    failed.lock().unwrap_or_else(|e| e.into_inner()).push((group, scan, id.to_string(), problem.clone()));
+                }
+            }
+            let mut work = lock_of(&shared.work[group]);
+            work.results[scan] = Some(result);
+            work.waiting -= 1;
+            if work.waiting == 0 {
+                let results = std::mem::take(&mut work.results);
+                drop(work);
+                child::finish(shared, group, results);
+            }
+        }
+        while !shared.interrupt.load(Ordering::Relaxed) {
+            let Some(&group) = ready.get(ready_next.fetch_add(1, Ordering::Relaxed)) else { break };
+            let results = std::mem::take(&mut lock_of(&shared.work[group]).results);
+            child::finish(shared, group, results);
+        }
+    });
+    let mut failed = failed.into_inner().unwrap_or_else(|e| e.into_inner());
+    failed.sort();
+    let failed = failed.into_iter().map(|(_, _, id, problem)| (id, problem)).collect();
+    Ok(Outcomes { done: done.into_inner(), failed })
+}
+
+fn lock_of(work: &Mutex<GroupWork>) -> std::sync::MutexGuard<'_, GroupWork> {
+    work.lock().unwrap_or_else(|e| e.into_inner())
+}
+
+fn lock(path: &Path) -> Result<File, BatchError> {
+    let fail = |source| BatchError::Lock { path: path.to_owned(), source };
+    let file = File::options().create(true).truncate(false).write(true).open(path).map_err(fail)?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => {
+            let folder = path.parent().and_then(Path::parent).unwrap_or(path);
+            Err(BatchError::Locked { path: folder.to_owned() })
+        }
+        Err(TryLockError::Error(source)) => Err(fail(source)),
+    }
+}
+
+impl Shared<'_> {
+    /// Rows of all finished children, in the study's order.
+    fn rows(&self) -> Vec<(String, CohortRow)> {
+        let finished = |g: usize| lock_of(&self.work[g]).finished.clone();
+        (0..self.groups.len()).filter_map(|g| Some((self.groups[g].group.stem(), finished(g)?))).collect()
+    }
+}
+
+fn write_cohort(shared: &Shared<'_>, rows: &[(String, CohortRow)]) -> Result<(), WriteError> {
+    let results = &shared.study.results;
+    let table: Vec<CohortRow> = rows.iter().map(|(_, row)| row.clone()).collect();
+    write_whole(&results.join("cohort.tsv"), cohort::cohort_table(&table, shared.cohort).as_bytes())?;
+    let dictionary = outputs::cohort_dictionary(&cohort::carried_columns(shared.cohort));
+    write_whole(&results.join("cohort.json"), outputs::pretty(&dictionary).as_bytes())?;
+    let lines: Vec<CohortLine> = rows
+        .iter()
+        .map(|(stem, line)| {
+            let session = line.row.session_id.as_deref().map(|s| s.trim_start_matches("ses-"));
+            let page = format!("{}/{stem}_report.html", outputs::folder(&line.participant, session));
+            CohortLine { stem: stem.clone(), page: shared.study.output.pages.then_some(page), row: line.row.clone() }
+        })
+        .collect();
+    write_whole(&results.join("cohort.html"), report::cohort_page(shared.study, &lines).as_bytes())
+}
+
+fn count_verdicts(rows: &[(String, CohortRow)]) -> Vec<(&'static str, usize)> {
+    let all = [Verdict::Enough, Verdict::TooShort, Verdict::TooFewDof, Verdict::PoorCoverage, Verdict::Failed];
+    all.iter().map(|v| (v.key(), rows.iter().filter(|(_, r)| r.row.verdict == *v).count())).collect()
+}

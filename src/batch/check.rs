@@ -1,0 +1,81 @@
+//! What `keepstill check` finds: every problem of every scan in one pass, and what a run will cost.
+
+use rayon::prelude::*;
+use serde::Serialize;
+
+use crate::discover::Cohort;
+use crate::nifti;
+use crate::pipeline::prepare::{self, Estimate};
+use crate::pipeline::Atlases;
+use crate::study::Study;
+
+/// All that a check found.
+#[derive(Debug, Clone, Serialize)]
+pub struct Check {
+    pub scans: Vec<CheckedScan>,
+    /// What is wrong beside the scans: atlases.
+    pub problems: Vec<String>,
+    /// Sums and peaks over the scans without a problem.
+    pub minutes_of_data: f64,
+    /// Seconds of one core's work.
+    pub core_seconds: f64,
+    /// Largest memory of one scan, bytes; as many scans are held as there are jobs.
+    pub memory_bytes_a_scan: u64,
+    pub disk_bytes: u64,
+}
+
+/// One scan, as headers and tables show it.
+#[derive(Debug, Clone, Serialize)]
+pub struct CheckedScan {
+    pub scan: String,
+    pub frames: Option<usize>,
+    pub tr_s: Option<f64>,
+    pub shape: Option<[usize; 3]>,
+    pub problems: Vec<String>,
+    pub warnings: Vec<String>,
+    #[serde(skip)]
+    estimate: Option<Estimate>,
+}
+
+/// Reads every header and table; opens no image's voxels but those of atlases.
+#[must_use]
+pub fn check(study: &Study, cohort: &Cohort) -> Check {
+    let (parcels, problems) = match Atlases::read(study) {
+        Ok(atlases) => (atlases.list.iter().map(|a| a.parcels.len()).sum(), Vec::new()),
+        Err(errors) => (0, errors.iter().map(ToString::to_string).collect()),
+    };
+    let scans: Vec<CheckedScan> = cohort
+        .scans
+        .par_iter()
+        .map(|scan| {
+            let child = cohort.children.get(&scan.id.participant);
+            let name = scan.id.to_string();
+            match prepare::prepare(scan, child, study) {
+                Ok(prepared) => CheckedScan {
+                    scan: name,
+                    frames: Some(prepared.header.frames),
+                    tr_s: Some(prepared.tr.0),
+                    shape: Some(prepared.header.shape),
+                    problems: Vec::new(),
+                    warnings: prepared.warnings,
+                    estimate: Some(prepare::estimate(&prepared.header, parcels, study)),
+                },
+                Err(problems) => {
+                    let header = nifti::read_header(&scan.bold).ok();
+                    let frames = header.as_ref().map(|h| h.frames);
+                    let shape = header.map(|h| h.shape);
+                    CheckedScan { scan: name, frames, tr_s: None, shape, problems, warnings: Vec::new(), estimate: None }
+                }
+            }
+        })
+        .collect();
+    let estimates = || scans.iter().filter_map(|s| s.estimate);
+    Check {
+        minutes_of_data: scans.iter().map(|s| s.frames.unwrap_or(0) as f64 * s.tr_s.unwrap_or(0.0) / 60.0).sum(),
+        core_seconds: estimates().map(|e| e.seconds).sum(),
+        memory_bytes_a_scan: estimates().map(|e| e.memory_bytes).max().unwrap_or(0),
+        disk_bytes: estimates().map(|e| e.disk_bytes).sum(),
+        problems,
+        scans,
+    }
+}

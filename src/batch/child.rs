@@ -1,0 +1,133 @@
+//! One child of a run: runs joined, matrices and report written.
+
+use std::fs;
+
+use serde_json::json;
+
+use super::plan::{self, RECEIPT_FORMAT, Receipt};
+use super::scan::{SaveError, npy};
+use super::{Shared, lock_of};
+use crate::cohort::CohortRow;
+use crate::event::Event;
+use crate::outputs;
+use crate::pipeline::joined::{self, Joined, RunResult};
+use crate::record;
+use crate::record::files::write_whole;
+use crate::report;
+use crate::study::settings::MatrixFormat;
+
+/// Joins a child whose scans are all finished; entries of `results` that are none are read from their records.
+pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunResult>>) {
+    let plan = &shared.groups[group];
+    let stem = plan.group.stem();
+    match try_finish(shared, group, results) {
+        Ok(row) => {
+            let (minutes_kept, verdict) = (row.row.minutes_kept, row.row.verdict);
+            lock_of(&shared.work[group]).finished = Some(row);
+            (shared.tell)(&Event::ChildDone { child: stem, minutes_kept, verdict });
+        }
+        Err(problem) => {
+            let id = &plan.scans[0].id;
+            let mut row = crate::record::ReportRow::failed(id, &problem);
+            row.run_id = None;
+            let participant = plan.group.participant.clone();
+            let runs = plan.scans.len();
+            lock_of(&shared.work[group]).finished = Some(CohortRow { participant, row, runs, runs_joined: 0 });
+            (shared.tell)(&Event::ChildFailed { child: stem, problem });
+        }
+    }
+}
+
+fn try_finish(
+    shared: &Shared<'_>,
+    group: usize,
+    results: Vec<Option<RunResult>>,
+) -> Result<CohortRow, String> {
+    let plan = &shared.groups[group];
+    let mut runs = Vec::with_capacity(plan.scans.len());
+    let mut contents = Vec::with_capacity(plan.scans.len());
+    for (scan, result) in plan.scans.iter().zip(results) {
+        let run = match result {
+            Some(run) => run,
+            None => {
+                let (record, _) = record::read(&plan::record_path(shared.study, &scan.id)).map_err(|e| e.to_string())?;
+                RunResult::Done(Box::new(record))
+            }
+        };
+        contents.push(match &run {
+            RunResult::Done(done) => {
+                let files = crate::pipeline::prepare::input_files(&shared.cohort.scans[scan.index], shared.study);
+                let hash = |role: &str| done.row.inputs.get(role).cloned().unwrap_or_default();
+                files.iter().map(|(role, _)| format!("{role}:{}", hash(role))).collect()
+            }
+            RunResult::Failed { problem, .. } => vec![format!("failed:{problem}")],
+        });
+        runs.push(run);
+    }
+    let fingerprint = plan::child_fingerprint(shared.study, shared.atlases, &plan.scans, &contents);
+    let study = shared.study;
+    let joined = joined::join(&plan.group, &runs, &shared.atlases.list, &study.connectivity, &study.enough)
+        .map_err(|e| e.to_string())?;
+    save(shared, group, &runs, &joined, fingerprint).map_err(|e| e.to_string())
+}
+
+fn save(
+    shared: &Shared<'_>,
+    group: usize,
+    runs: &[RunResult],
+    joined: &Joined,
+    fingerprint: String,
+) -> Result<CohortRow, SaveError> {
+    let (study, group) = (shared.study, &shared.groups[group].group);
+    let (stem, folder) = (group.stem(), outputs::folder(&group.participant, group.session.as_deref()));
+    let receipt = plan::receipt_path(study, group);
+    let earlier = plan::read_receipt(&receipt).map(|r| r.outputs).unwrap_or_default();
+    let _ = fs::remove_file(&receipt);
+
+    let mut written: Vec<(String, u64)> = Vec::new();
+    let mut put = |ending: &str, bytes: &[u8]| -> Result<(), SaveError> {
+        let name = format!("{folder}/{stem}_{ending}");
+        write_whole(&study.results.join(&name), bytes)?;
+        written.push((name, bytes.len() as u64));
+        Ok(())
+    };
+    for matrix in &joined.matrices {
+        let atlas = &shared.atlases.list[matrix.atlas];
+        let name = format!("atlas-{}_measure-{}_matrix", atlas.name, matrix.measure.key());
+        let values = &matrix.connectivity.matrix;
+        if matches!(study.output.matrices, MatrixFormat::Tsv | MatrixFormat::Both) {
+            put(&format!("{name}.tsv"), outputs::matrix_table(&atlas.parcels, values.view()).as_bytes())?;
+        }
+        if matches!(study.output.matrices, MatrixFormat::Npy | MatrixFormat::Both) {
+            put(&format!("{name}.npy"), &npy(&name, &values.mapv(|v| v as f32))?)?;
+        }
+    }
+    let report = report::report_json(study, &shared.atlases.list, runs, joined);
+    put("report.json", outputs::pretty(&report).as_bytes())?;
+    if study.output.pages {
+        let settings = outputs::pretty(&study.settings_json());
+        put("report.html", report::child_page(study, &stem, runs, joined, &settings).as_bytes())?;
+    }
+    for (name, _) in earlier {
+        if !written.iter().any(|(kept, _)| *kept == name) {
+            let _ = fs::remove_file(study.results.join(name));
+        }
+    }
+    let row = CohortRow {
+        participant: group.participant.clone(),
+        row: joined.row.clone(),
+        runs: runs.len(),
+        runs_joined: joined.runs_joined.len(),
+    };
+    let made = Receipt {
+        format: RECEIPT_FORMAT,
+        fingerprint,
+        outputs: written,
+        participant: row.participant.clone(),
+        row: row.row.clone(),
+        runs: row.runs,
+        runs_joined: row.runs_joined,
+    };
+    write_whole(&receipt, json!(made).to_string().as_bytes())?;
+    Ok(row)
+}

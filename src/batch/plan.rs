@@ -1,0 +1,261 @@
+//! What must be done: which scans have no valid record, which children no valid receipt.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+
+use super::{BatchError, GroupWork, Options, STATE};
+use crate::cohort::CohortRow;
+use crate::discover::{Cohort, Scan, ScanId};
+use crate::pipeline::joined::Group;
+use crate::pipeline::{Atlases, prepare};
+use crate::record::{self, Provenance, ReportRow};
+use crate::study::Study;
+use crate::study::settings::HeadRadius;
+
+/// A run's plan.
+pub(super) struct Plan {
+    pub groups: Vec<GroupPlan>,
+    /// (group, scan in the group), in the study's order.
+    pub tasks: Vec<(usize, usize)>,
+    /// Children of the whole study.
+    pub children_in_study: usize,
+}
+
+/// A child and its scans.
+pub(super) struct GroupPlan {
+    pub group: Group,
+    /// Whether this run was asked to do it.
+    pub selected: bool,
+    pub scans: Vec<ScanPlan>,
+    /// Whether the child's own files must be made.
+    pub must_join: bool,
+    /// The row of a child whose receipt is valid.
+    row: Option<CohortRow>,
+}
+
+/// A scan and whether its record is valid.
+pub(super) struct ScanPlan {
+    /// Position in [`Cohort::scans`].
+    pub index: usize,
+    pub id: ScanId,
+    pub fingerprint: String,
+    /// Hashes of the inputs that the valid record was made from; none: the scan must be done.
+    pub unchanged: Option<Vec<String>>,
+}
+
+/// What a child's own files were made from.
+#[derive(Serialize, Deserialize)]
+pub(super) struct Receipt {
+    pub format: u32,
+    pub fingerprint: String,
+    pub outputs: Vec<(String, u64)>,
+    pub participant: String,
+    pub row: ReportRow,
+    pub runs: usize,
+    pub runs_joined: usize,
+}
+
+/// The version of [`Receipt`].
+pub(super) const RECEIPT_FORMAT: u32 = 1;
+
+impl Plan {
+    pub(super) fn make(
+        study: &Study,
+        cohort: &Cohort,
+        atlases: &Atlases,
+        options: &Options,
+    ) -> Result<Self, BatchError> {
+        let mut groups: Vec<(Group, Vec<usize>)> = Vec::new();
+        for (index, scan) in cohort.scans.iter().enumerate() {
+            let group = Group::of(&scan.id, study.connectivity.join);
+            match groups.iter_mut().rev().find(|(g, _)| *g == group) {
+                Some((_, members)) => members.push(index),
+                None => groups.push((group, vec![index])),
+            }
+        }
+        let only = labels(cohort, &options.only)?;
+        let children_in_study = groups.len();
+        let wanted = |position: usize, group: &Group| {
+            let part = options.part.is_none_or(|(m, n)| position % n == m - 1);
+            part && (only.is_empty() || only.contains(&group.participant))
+        };
+        let groups: Vec<GroupPlan> = groups
+            .into_iter()
+            .enumerate()
+            .map(|(position, (group, members))| {
+                let selected = wanted(position, &group);
+                plan_group(study, cohort, atlases, options, group, &members, selected)
+            })
+            .collect();
+        let tasks = groups
+            .iter()
+            .enumerate()
+            .filter(|(_, group)| group.selected)
+            .flat_map(|(g, group)| {
+                let open = (0..group.scans.len()).filter(|&s| group.scans[s].unchanged.is_none());
+                open.map(move |s| (g, s))
+            })
+            .collect();
+        Ok(Self { groups, tasks, children_in_study })
+    }
+
+    /// Scans of the children that this run was asked to do.
+    pub(super) fn scans(&self) -> usize {
+        self.groups.iter().filter(|g| g.selected).map(|g| g.scans.len()).sum()
+    }
+}
+
+impl GroupPlan {
+    pub(super) fn unchanged_scans(&self) -> impl Iterator<Item = &ScanId> {
+        self.scans.iter().filter(|s| self.selected && s.unchanged.is_some()).map(|s| &s.id)
+    }
+
+    pub(super) fn new_work(&self) -> GroupWork {
+        GroupWork {
+            results: self.scans.iter().map(|_| None).collect(),
+            waiting: self.scans.iter().filter(|s| s.unchanged.is_none()).count(),
+            finished: if self.must_join { None } else { self.row.clone() },
+        }
+    }
+}
+
+/// Labels given by `--only`, without `sub-`.
+fn labels(cohort: &Cohort, only: &[String]) -> Result<Vec<String>, BatchError> {
+    only.iter()
+        .map(|given| {
+            let label = given.strip_prefix("sub-").unwrap_or(given);
+            if cohort.scans.iter().any(|s| s.id.participant == label) {
+                return Ok(label.to_owned());
+            }
+            let mut known: Vec<&str> = cohort.scans.iter().map(|s| s.id.participant.as_str()).collect();
+            known.dedup();
+            let shown = known.iter().take(20).copied().collect::<Vec<_>>().join(", ");
+            let more = if known.len() > 20 { format!(" and {} more", known.len() - 20) } else { String::new() };
+            Err(BatchError::NoSuchChild { label: given.clone(), known: shown + &more })
+        })
+        .collect()
+}
+
+fn plan_group(
+    study: &Study,
+    cohort: &Cohort,
+    atlases: &Atlases,
+    options: &Options,
+    group: Group,
+    members: &[usize],
+    selected: bool,
+) -> GroupPlan {
+    let redo = options.redo && selected;
+    let scans: Vec<ScanPlan> = members
+        .iter()
+        .map(|&index| {
+            let scan = &cohort.scans[index];
+            let fingerprint = scan_fingerprint(study, cohort, atlases, scan);
+            let unchanged =
+                if redo { None } else { valid_record(study, scan, &fingerprint, options.verify && selected) };
+            ScanPlan { index, id: scan.id.clone(), fingerprint, unchanged }
+        })
+        .collect();
+    let receipt = if redo || scans.iter().any(|s| s.unchanged.is_none()) {
+        None
+    } else {
+        let contents = scans.iter().map(|s| s.unchanged.clone().unwrap_or_default()).collect::<Vec<_>>();
+        let fingerprint = child_fingerprint(study, atlases, &scans, &contents);
+        read_receipt(&receipt_path(study, &group))
+            .filter(|r| r.fingerprint == fingerprint && outputs_are_there(study, &r.outputs))
+    };
+    let row = receipt.map(|r| CohortRow {
+        participant: r.participant,
+        row: r.row,
+        runs: r.runs,
+        runs_joined: r.runs_joined,
+    });
+    GroupPlan { group, selected, must_join: selected && row.is_none(), scans, row }
+}
+
+/// Hash of everything but its inputs' contents that a scan's result depends on.
+fn scan_fingerprint(study: &Study, cohort: &Cohort, atlases: &Atlases, scan: &Scan) -> String {
+    let child = cohort.children.get(&scan.id.participant).filter(|_| study.motion.head_radius == HeadRadius::ByAge);
+    hash(&json!({
+        "version": env!("CARGO_PKG_VERSION"),
+        "id": scan.id,
+        "tr_s": scan.tr_s,
+        "child": child.map(|c| json!({ "age_months": c.age_months, "sex": c.sex })),
+        "motion": study.motion,
+        "censor": study.censor,
+        "clean": study.clean,
+        "enough": study.enough,
+        "atlases": atlas_facts(study, atlases),
+        "series": study.output.series,
+    }))
+}
+
+fn atlas_facts(study: &Study, atlases: &Atlases) -> Value {
+    let facts = atlases.list.iter().zip(&study.parcels).map(|(a, p)| json!({ "content": a.content, "settings": p }));
+    Value::Array(facts.collect())
+}
+
+/// Hash of what a child's own files depend on; `contents` are the input hashes of each scan, or why it failed.
+pub(super) fn child_fingerprint(
+    study: &Study,
+    atlases: &Atlases,
+    scans: &[ScanPlan],
+    contents: &[Vec<String>],
+) -> String {
+    hash(&json!({
+        "version": env!("CARGO_PKG_VERSION"),
+        "study": study.name,
+        "settings": study.settings_json(),
+        "atlases": atlas_facts(study, atlases),
+        "scans": scans.iter().map(|s| s.fingerprint.as_str()).collect::<Vec<_>>(),
+        "contents": contents,
+    }))
+}
+
+fn hash(value: &Value) -> String {
+    blake3::hash(value.to_string().as_bytes()).to_hex().to_string()
+}
+
+/// Where a scan's record lies.
+pub(super) fn record_path(study: &Study, id: &ScanId) -> PathBuf {
+    study.results.join(STATE).join("scans").join(format!("{id}.npz"))
+}
+
+/// Where a child's receipt lies.
+pub(super) fn receipt_path(study: &Study, group: &Group) -> PathBuf {
+    study.results.join(STATE).join("children").join(format!("{}.json", group.stem()))
+}
+
+/// The input hashes of a record that is sound, of these settings, and whose inputs and outputs are as they were.
+fn valid_record(study: &Study, scan: &Scan, fingerprint: &str, verify: bool) -> Option<Vec<String>> {
+    if !scan.problems.is_empty() {
+        return None;
+    }
+    let (_, provenance) = record::read(&record_path(study, &scan.id)).ok()?;
+    let files = prepare::input_files(scan, study);
+    let same = provenance.fingerprint == fingerprint
+        && provenance.inputs.len() == files.len()
+        && files.iter().zip(&provenance.inputs).all(|((role, path), state)| {
+            state.role == *role && state.is_same(path, verify)
+        })
+        && outputs_are_there(study, &provenance.outputs);
+    same.then(|| contents(&provenance))
+}
+
+/// A record's input hashes, in a fixed order.
+pub(super) fn contents(provenance: &Provenance) -> Vec<String> {
+    provenance.inputs.iter().map(|i| format!("{}:{}", i.role, i.content)).collect()
+}
+
+fn outputs_are_there(study: &Study, outputs: &[(String, u64)]) -> bool {
+    outputs.iter().all(|(name, bytes)| fs::metadata(study.results.join(name)).is_ok_and(|m| m.len() == *bytes))
+}
+
+/// A receipt of this version; none when it is not there or cannot be read.
+pub(super) fn read_receipt(path: &Path) -> Option<Receipt> {
+    let receipt: Receipt = serde_json::from_slice(&fs::read(path).ok()?).ok()?;
+    (receipt.format == RECEIPT_FORMAT).then_some(receipt)
+}

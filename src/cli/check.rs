@@ -1,0 +1,88 @@
+//! `keepstill check`.
+
+use std::fmt::Write;
+use std::path::PathBuf;
+
+use clap::Args;
+use keepstill::batch::check::{self as checking, CheckedScan};
+use keepstill::discover;
+use keepstill::report::figures;
+use keepstill::study::Study;
+use serde_json::json;
+
+use super::exit::{self, Failure};
+use super::{Common, out};
+
+/// Read every header and table, run nothing: list each scan, every problem, and what a run will cost.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  keepstill check study.toml\n\nExit code 3 when a scan has a problem.")]
+pub(crate) struct Check {
+    /// The study file.
+    study: PathBuf,
+}
+
+pub(crate) fn main(args: &Check, common: &Common) -> Result<u8, Failure> {
+    let study = Study::read(&args.study).map_err(Failure::nothing_done)?;
+    let cohort = discover::discover(&study).map_err(Failure::nothing_done)?;
+    let check = checking::check(&study, &cohort);
+    let with_problems = check.scans.iter().filter(|s| !s.problems.is_empty()).count();
+    let jobs = std::thread::available_parallelism().map_or(1, std::num::NonZeroUsize::get);
+    if common.json {
+        out::json(&json!(check))?;
+    } else {
+        let mut text = String::new();
+        for scan in &check.scans {
+            describe(&mut text, scan, common.quiet);
+        }
+        for problem in &check.problems {
+            let _ = writeln!(text, "parcels: {problem}");
+        }
+        let mebibytes = |bytes: u64| bytes.div_ceil(1 << 20);
+        let _ = writeln!(
+            text,
+            "{} scans of {} children, {} minutes of data; {} scans with problems.",
+            check.scans.len(),
+            count_children(&check.scans),
+            figures(check.minutes_of_data, 0),
+            with_problems
+        );
+        let _ = writeln!(
+            text,
+            "A run will take about {} s on {jobs} cores, {} MiB of memory a scan ({jobs} at a time), {} MiB of disk.",
+            figures((check.core_seconds / jobs as f64).max(1.0), 0),
+            mebibytes(check.memory_bytes_a_scan),
+            mebibytes(check.disk_bytes)
+        );
+        out::text(&text)?;
+    }
+    Ok(match (check.problems.is_empty(), with_problems) {
+        (true, 0) => exit::ALL_DONE,
+        (false, _) => exit::NOTHING_DONE,
+        (true, _) => exit::SOME_FAILED,
+    })
+}
+
+fn describe(text: &mut String, scan: &CheckedScan, quiet: bool) {
+    if scan.problems.is_empty() {
+        if !quiet {
+            let shape = scan.shape.map_or_else(String::new, |s| format!("{}×{}×{}", s[0], s[1], s[2]));
+            let (frames, tr) = (scan.frames.unwrap_or(0), scan.tr_s.unwrap_or(f64::NAN));
+            let minutes = figures(frames as f64 * tr / 60.0, 1);
+            let _ = writeln!(text, "{}: ok, {shape}, {frames} frames of {} s ({minutes} min)", scan.scan, figures(tr, 3));
+        }
+    } else {
+        let _ = writeln!(text, "{}: {} problem{}", scan.scan, scan.problems.len(), if scan.problems.len() == 1 { "" } else { "s" });
+    }
+    for problem in &scan.problems {
+        let _ = writeln!(text, "  {problem}");
+    }
+    for warning in scan.warnings.iter().filter(|_| !quiet) {
+        let _ = writeln!(text, "  note: {warning}");
+    }
+}
+
+fn count_children(scans: &[CheckedScan]) -> usize {
+    let mut children: Vec<&str> = scans.iter().map(|s| s.scan.split('_').next().unwrap_or(&s.scan)).collect();
+    children.dedup();
+    children.len()
+}

@@ -1,0 +1,183 @@
+//! The participants table: age and sex as formulas need them, and every other column carried along.
+//!
+//! A child's wrong age is a problem of that child's scans, not of the study; a table in which a child stands twice, or
+//! which lacks a column that the study file names, stops everything.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use super::problem::{CohortProblem, ScanProblem};
+use super::{Child, Scan, Sex};
+use crate::study::settings::{AgeUnit, ChildrenSettings, HeadRadius};
+use crate::study::{ScanSource, Study};
+use crate::tables::{TextRow, TextTable, missing, nearest, read_tsv};
+
+/// Days in a month: a Julian year of 365.25 days by twelve.
+const DAYS_A_MONTH: f64 = 30.4375;
+/// No age is above this; a larger one is a wrong unit.
+const OLDEST_MONTHS: f64 = 120.0 * 12.0;
+
+/// The participants table as read.
+#[derive(Default)]
+pub(super) struct Children {
+    pub by_participant: BTreeMap<String, Child>,
+    pub columns: Vec<String>,
+    table: Option<PathBuf>,
+    /// What is wrong with a child's row, by participant.
+    faults: BTreeMap<String, ScanProblem>,
+}
+
+impl Children {
+    /// Reads the study's participants table, or the dataset's own; without either, an empty one.
+    pub(super) fn read(study: &Study, problems: &mut Vec<CohortProblem>) -> Self {
+        let settings = &study.children;
+        let path = match (&settings.table, &study.scans) {
+            (Some(path), _) => path.clone(),
+            (None, ScanSource::Table(_)) => return Self::default(),
+            (None, ScanSource::Bids { root, .. }) => {
+                let path = root.join("participants.tsv");
+                if !path.exists() {
+                    if let Some(column) = settings.age_column.clone() {
+                        problems.push(CohortProblem::NoParticipantsTable { path, column });
+                    }
+                    return Self::default();
+                }
+                path
+            }
+        };
+        match read_tsv(&path) {
+            Ok(table) => Self::from_table(&table, settings, study.motion.head_radius, problems),
+            Err(e) => {
+                problems.push(e.into());
+                Self::default()
+            }
+        }
+    }
+
+    fn from_table(
+        table: &TextTable,
+        settings: &ChildrenSettings,
+        radius: HeadRadius,
+        problems: &mut Vec<CohortProblem>,
+    ) -> Self {
+        let participant_column = needed_column(table, "participant_id", "names each row's child", problems);
+        let named = |column: &Option<String>, wanted: &str, problems: &mut Vec<CohortProblem>| {
+            column.as_ref().and_then(|name| needed_column(table, name, wanted, problems))
+        };
+        let age_column = named(&settings.age_column, "children.age_column names", problems);
+        let sex_column = named(&settings.sex_column, "children.sex_column names", problems);
+        let Some(participant_column) = participant_column else { return Self::default() };
+
+        let header = table.header.as_deref().unwrap_or_default();
+        let others = |cells: &[String]| -> Vec<String> {
+            let others = cells.iter().enumerate().filter(|(i, _)| *i != participant_column);
+            others.map(|(_, cell)| cell.clone()).collect()
+        };
+        let mut children = Self { columns: others(header), table: Some(table.path.clone()), ..Self::default() };
+        let mut lines: BTreeMap<String, usize> = BTreeMap::new();
+        for (row, TextRow { line, cells }) in table.rows.iter().enumerate() {
+            let line = *line;
+            let path = table.path.clone();
+            if missing(&cells[participant_column]) {
+                problems.push(CohortProblem::NoParticipant { path, line });
+                continue;
+            }
+            let participant = bare(&cells[participant_column], "sub-").to_owned();
+            if let Some(&first) = lines.get(&participant) {
+                problems.push(CohortProblem::ChildTwice { path, line, first, participant });
+                continue;
+            }
+            lines.insert(participant.clone(), line);
+            let age = age_column.map(|col| age_months(table, row, col, settings.age_unit, radius));
+            let age_months = match age {
+                Some(Ok(months)) => months,
+                Some(Err(fault)) => {
+                    children.faults.insert(participant.clone(), fault);
+                    None
+                }
+                None => None,
+            };
+            let sex = sex_column.map_or(Sex::Unknown, |col| sex(&cells[col]));
+            children.by_participant.insert(participant, Child { age_months, sex, cells: others(cells) });
+        }
+        children
+    }
+
+    /// Adds to a scan what is wrong with its child's row.
+    pub(super) fn judge(&self, scan: &mut Scan, radius: HeadRadius) {
+        let participant = &scan.id.participant;
+        if let Some(fault) = self.faults.get(participant) {
+            scan.problems.push(fault.to_string());
+        } else if radius == HeadRadius::ByAge && !self.by_participant.contains_key(participant) {
+            if let Some(path) = self.table.clone() {
+                let problem = ScanProblem::NoChild { path, participant: participant.clone() };
+                scan.problems.push(problem.to_string());
+            }
+        }
+    }
+}
+
+/// A label without its `sub-`, `ses-` or `run-`.
+pub(super) fn bare<'a>(label: &'a str, prefix: &str) -> &'a str {
+    label.strip_prefix(prefix).unwrap_or(label)
+}
+
+/// The column of this name; notes one that is not there, with the nearest that is.
+pub(super) fn needed_column(
+    table: &TextTable,
+    name: &str,
+    wanted: &str,
+    problems: &mut Vec<CohortProblem>,
+) -> Option<usize> {
+    let column = table.column(name);
+    if column.is_none() {
+        let header = table.header.as_deref().unwrap_or_default();
+        problems.push(CohortProblem::NoColumn {
+            path: table.path.clone(),
+            name: name.to_owned(),
+            wanted: wanted.to_owned(),
+            near: nearest(name, header.iter().map(String::as_str)).map(str::to_owned),
+            known: header.join(", "),
+        });
+    }
+    column
+}
+
+fn age_months(
+    table: &TextTable,
+    row: usize,
+    col: usize,
+    unit: AgeUnit,
+    radius: HeadRadius,
+) -> Result<Option<f64>, ScanProblem> {
+    let (unit, months_a_unit) = match unit {
+        AgeUnit::Months => ("months", 1.0),
+        AgeUnit::Years => ("years", 12.0),
+        AgeUnit::Weeks => ("weeks", 7.0 / DAYS_A_MONTH),
+        AgeUnit::Days => ("days", 1.0 / DAYS_A_MONTH),
+    };
+    let (path, line, column): (&Path, _, _) = (&table.path, table.rows[row].line, table.column_label(col));
+    let wrong = || {
+        let found = format!("'{}'", table.rows[row].cells[col]);
+        ScanProblem::Age { path: path.to_owned(), line, column: column.clone(), found, unit }
+    };
+    match table.number(row, col) {
+        Ok(Some(age)) => {
+            let months = age * months_a_unit;
+            if (0.0..=OLDEST_MONTHS).contains(&months) { Ok(Some(months)) } else { Err(wrong()) }
+        }
+        Ok(None) if radius == HeadRadius::ByAge => {
+            Err(ScanProblem::NoAge { path: path.to_owned(), line, column: column.clone() })
+        }
+        Ok(None) => Ok(None),
+        Err(_) => Err(wrong()),
+    }
+}
+
+fn sex(cell: &str) -> Sex {
+    match cell.chars().next() {
+        Some('m' | 'M') => Sex::Male,
+        Some('f' | 'F') => Sex::Female,
+        _ => Sex::Unknown,
+    }
+}

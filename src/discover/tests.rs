@@ -1,0 +1,540 @@
+use std::path::Path;
+
+use super::*;
+
+/// A folder with files in it; [`Fixture::tell`] puts `DIR` in place of its path.
+struct Fixture {
+    folder: tempfile::TempDir,
+}
+
+impl Fixture {
+    fn new() -> Self {
+        Self { folder: tempfile::tempdir().unwrap() }
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    fn write(&self, name: &str, text: &str) -> &Self {
+        let path = self.path(name);
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        std::fs::write(path, text).unwrap();
+        self
+    }
+
+    fn touch(&self, names: &[&str]) -> &Self {
+        for name in names {
+            self.write(name, "x");
+        }
+        self
+    }
+
+    fn study(&self, scans: &str, more: &str) -> Study {
+        let parcels = "[[parcels]]\nname = \"a\"\nimage = \"a.nii\"";
+        let text = format!("[scans]\n{scans}\n{parcels}\n{more}\n");
+        Study::parse(&text, &self.path("study.toml")).unwrap()
+    }
+
+    fn tell(&self, text: &str) -> String {
+        text.replace(&self.folder.path().display().to_string(), "DIR")
+    }
+
+    fn found(&self, scans: &str, more: &str) -> Cohort {
+        discover(&self.study(scans, more)).unwrap()
+    }
+
+    fn refused(&self, scans: &str, more: &str) -> String {
+        self.tell(&discover(&self.study(scans, more)).unwrap_err().to_string())
+    }
+
+    /// The problems of each scan, by its name.
+    fn problems(&self, scans: &str, more: &str) -> Vec<(String, Vec<String>)> {
+        let cohort = self.found(scans, more);
+        let told = |scan: &Scan| scan.problems.iter().map(|problem| self.tell(problem)).collect();
+        cohort.scans.iter().map(|scan| (scan.id.to_string(), told(scan))).collect()
+    }
+}
+
+const TABLE: &str = "table = \"t/scans.tsv\"";
+/// Settings under which a scan needs no tissue masks.
+const PLAIN: &str = "[clean]\ntissue_means = []";
+
+fn ids(cohort: &Cohort) -> Vec<String> {
+    cohort.scans.iter().map(|scan| scan.id.to_string()).collect()
+}
+
+fn no_problems(cohort: &Cohort) {
+    for scan in &cohort.scans {
+        assert_eq!(scan.problems, Vec::<String>::new(), "{}", scan.id);
+    }
+}
+
+#[test]
+fn table_rows_become_sorted_scans() {
+    let f = Fixture::new();
+    f.touch(&["t/b_task-rest_bold.nii.gz", "t/c.nii", "up.nii", "t/m1", "t/m2", "t/m3", "t/mask.nii", "t/log.tsv"]);
+    f.write(
+        "t/scans.tsv",
+        "bold\tmotion\tparticipant_id\trun_id\tsession_id\ttr_s\tbrain_mask\twatch_log\n\
+         c.nii\tm1\tsub-b\trun-10\tses-1\t0.8\tmask.nii\tn/a\n\
+         b_task-rest_bold.nii.gz\tm2\tb\t2\t1\tn/a\tmask.nii\tlog.tsv\n\
+         ../up.nii\tm3\tsub-a\t\tn/a\t2\tmask.nii\t\n",
+    );
+    let cohort = f.found(TABLE, PLAIN);
+    no_problems(&cohort);
+    // A scan without a task sorts before one with a task.
+    assert_eq!(ids(&cohort), ["sub-a", "sub-b_ses-1_run-10", "sub-b_ses-1_task-rest_run-2"]);
+    assert_eq!(cohort.scans[0].bold, f.path("t/../up.nii"));
+    assert_eq!(cohort.scans[1].tr_s, Some(0.8));
+    assert_eq!(cohort.scans[2].tr_s, None);
+    assert_eq!(cohort.scans[2].watch_log, Some(f.path("t/log.tsv")));
+    assert_eq!(cohort.scans[1].watch_log, None);
+    assert_eq!(cohort.scans[1].motion, Some(f.path("t/m1")));
+    assert!(cohort.children.is_empty() && cohort.child_columns.is_empty());
+}
+
+#[test]
+fn runs_sort_as_numbers() {
+    let f = Fixture::new();
+    f.touch(&["t/1.nii", "t/2.nii", "t/3.nii"]);
+    f.write("t/scans.tsv", "participant_id\tbold\trun_id\na\t1.nii\t10\na\t2.nii\t9\na\t3.nii\t1\n");
+    assert_eq!(ids(&f.found(TABLE, PLAIN)), ["sub-a_run-1", "sub-a_run-9", "sub-a_run-10"]);
+}
+
+#[test]
+fn every_problem_of_a_row_is_told() {
+    let f = Fixture::new();
+    f.touch(&["t/a.nii", "t/m", "t/folder/x"]);
+    f.write(
+        "t/scans.tsv",
+        "participant_id\tbold\tsession_id\trun_id\ttr_s\tmotion\tbrain_mask\n\
+         sub-0_1\tgone.nii\t../x\t1\t2000\tfolder\tn/a\n\
+         \t\t1\t1\tfast\tm\tgone.nii\n",
+    );
+    let cohort = f.problems(TABLE, "");
+    let expected: Vec<(String, Vec<&str>)> = vec![
+        (
+            "sub-01line2_ses-xline2_run-1".into(),
+            vec![
+                "DIR/t/scans.tsv line 2: participant_id 'sub-0_1' is not a label; use letters and digits only",
+                "DIR/t/scans.tsv line 2: session_id '../x' is not a label; use letters and digits only",
+                "bold: DIR/t/gone.nii does not exist; check the name in DIR/t/scans.tsv line 2",
+                "DIR/t/scans.tsv line 2: repetition time is '2000'; expected seconds, above 0 and at most 100",
+                "motion: DIR/t/folder is a folder; name the file itself",
+                "no brain_mask file, which every scan needs (finding the brain in the image is not built yet); \
+                 fill the column 'brain_mask' of the scan table",
+                "no white_matter file, which clean.tissue_means asks for; fill the column 'white_matter' of the \
+                 scan table",
+                "no csf file, which clean.tissue_means asks for; fill the column 'csf' of the scan table",
+            ],
+        ),
+        (
+            "sub-line3_ses-1_run-1".into(),
+            vec![
+                "DIR/t/scans.tsv line 3: participant_id is empty; give the run's child",
+                "DIR/t/scans.tsv line 3: bold is empty; give the run's image",
+                "DIR/t/scans.tsv line 3: repetition time is 'fast'; expected seconds, above 0 and at most 100",
+                "brain_mask: DIR/t/gone.nii does not exist; check the name in DIR/t/scans.tsv line 3",
+                "no white_matter file, which clean.tissue_means asks for; fill the column 'white_matter' of the \
+                 scan table",
+                "no csf file, which clean.tissue_means asks for; fill the column 'csf' of the scan table",
+            ],
+        ),
+    ];
+    for ((id, problems), (expected_id, expected)) in cohort.iter().zip(&expected) {
+        assert_eq!(id, expected_id);
+        assert_eq!(problems, expected);
+    }
+    assert_eq!(cohort.len(), 2);
+}
+
+#[test]
+fn needed_files_follow_the_settings() {
+    let f = Fixture::new();
+    f.touch(&["t/a.nii", "t/m", "t/mask", "t/wm"]);
+    f.write("t/scans.tsv", "participant_id\tbold\tmotion\tbrain_mask\twhite_matter\na\ta.nii\tm\tmask\twm\n");
+    no_problems(&f.found(TABLE, PLAIN));
+    no_problems(&f.found(TABLE, "[clean]\ntissue_means = [\"white_matter\"]\ntissue_components = 3"));
+    let problems = f.problems(TABLE, "[clean]\ntissue_means = []\ntissue_components = 3\nconfound_columns = [\"p\"]");
+    assert_eq!(
+        problems[0].1,
+        [
+            "no csf file, which clean.tissue_components asks for; fill the column 'csf' of the scan table",
+            "no confounds file, which clean.confound_columns asks for; fill the column 'confounds' of the scan \
+             table",
+        ]
+    );
+}
+
+#[test]
+fn same_runs_and_shared_files_are_told_on_each_side() {
+    let f = Fixture::new();
+    f.touch(&["t/a.nii", "t/b.nii", "t/c.nii", "t/m", "t/mask"]);
+    f.write(
+        "t/scans.tsv",
+        "participant_id\tbold\tmotion\tbrain_mask\na\ta.nii\tn/a\tmask\nsub-a\tb.nii\tn/a\tmask\n\
+         b\tc.nii\tm\tmask\nc\t../t/c.nii\tm\tmask\n",
+    );
+    let motion = "no motion file, from which head motion is read; fill the column 'motion' of the scan table";
+    let same = "the same participant, session and run as line";
+    let found = f.problems(TABLE, PLAIN);
+    assert_eq!(
+        found[0].1,
+        [format!("DIR/t/scans.tsv line 2: {same} 3; give each run its own run_id"), motion.to_owned()]
+    );
+    assert_eq!(
+        found[1].1,
+        [format!("DIR/t/scans.tsv line 3: {same} 2; give each run its own run_id"), motion.to_owned()]
+    );
+    assert_eq!(
+        found[2].1,
+        [
+            "bold DIR/t/c.nii is also that of sub-c; each run has its own",
+            "motion DIR/t/m is also that of sub-c; each run has its own",
+        ]
+    );
+    assert_eq!(
+        found[3].1,
+        [
+            "bold DIR/t/../t/c.nii is also that of sub-b; each run has its own",
+            "motion DIR/t/m is also that of sub-b; each run has its own",
+        ]
+    );
+}
+
+#[test]
+fn what_is_wrong_with_tables_comes_out_together() {
+    let f = Fixture::new();
+    f.write("t/scans.tsv", "participant\tbold\tfwhm\nsub-a\ta.nii\t3\n");
+    f.write("kids.tsv", "participant_id\tage_month\tsex\na\t3\tF\na\t4\tF\n\t5\tM\n");
+    let more = "[children]\ntable = \"kids.tsv\"\nage_column = \"age_months\"\nsex_column = \"gender\"";
+    let columns = "participant_id, bold, session_id, run_id, tr_s, motion, confounds, brain_mask, white_matter, csf, \
+                   watch_log";
+    assert_eq!(
+        f.refused(TABLE, more),
+        format!(
+            "DIR/t/scans.tsv line 1: unknown column 'participant'; did you mean 'participant_id'?\n\
+             DIR/t/scans.tsv line 1: unknown column 'fwhm'; the columns are {columns}\n\
+             DIR/t/scans.tsv line 1: no column 'participant_id', which names each run's child; did you mean \
+             'participant'?\n\
+             DIR/kids.tsv line 1: no column 'age_months', which children.age_column names; did you mean 'age_month'?\n\
+             DIR/kids.tsv line 1: no column 'gender', which children.sex_column names; the columns are \
+             participant_id, age_month, sex\n\
+             DIR/kids.tsv line 3: child 'a' stands twice (first on line 2); keep one row a child\n\
+             DIR/kids.tsv line 4: participant_id is empty; give each row its child"
+        )
+    );
+    f.write("t/scans.tsv", "participant_id\tbold\n");
+    assert_eq!(f.refused(TABLE, ""), "DIR/t/scans.tsv lists no scans; add one row a run below the header line");
+    assert!(f.refused("table = \"none.tsv\"", "").starts_with("cannot read DIR/none.tsv: "));
+}
+
+#[test]
+fn children_have_months_sex_and_their_other_cells() {
+    let f = Fixture::new();
+    f.touch(&["t/a.nii"]);
+    f.write("t/scans.tsv", "participant_id\tbold\na\ta.nii\n");
+    f.write("kids.tsv", "site\tparticipant_id\tage\tsex\nbay\tsub-a\t2\tmale\nhill\tb\tn/a\tF\nbay\tc\t1\to\n");
+    for (unit, months) in [("months", 2.0), ("years", 24.0), ("weeks", 14.0 / 30.4375), ("days", 2.0 / 30.4375)] {
+        let more = format!(
+            "[children]\ntable = \"kids.tsv\"\nage_column = \"age\"\nsex_column = \"sex\"\nage_unit = \"{unit}\""
+        );
+        let cohort = f.found(TABLE, &more);
+        assert_eq!(cohort.child_columns, ["site", "age", "sex"]);
+        let a = &cohort.children["a"];
+        assert!((a.age_months.unwrap() - months).abs() < 1e-12, "{unit}");
+        assert_eq!(a.sex, Sex::Male);
+        assert_eq!(a.cells, ["bay", "2", "male"]);
+        assert_eq!((cohort.children["b"].age_months, cohort.children["b"].sex), (None, Sex::Female));
+        assert_eq!(cohort.children["c"].sex, Sex::Unknown);
+    }
+}
+
+#[test]
+fn ages_that_a_scan_needs_are_its_problems() {
+    let f = Fixture::new();
+    f.touch(&["t/a.nii", "t/b.nii", "t/c.nii", "t/d.nii", "t/ma", "t/mb", "t/mc", "t/md", "t/mask"]);
+    let rows: String = ["a", "b", "c", "d"].map(|p| format!("{p}\t{p}.nii\tm{p}\tmask\n")).concat();
+    f.write("t/scans.tsv", &format!("participant_id\tbold\tmotion\tbrain_mask\n{rows}"));
+    f.write("kids.tsv", "participant_id\tage\na\tyoung\nb\tn/a\nc\t3\n");
+    let children = "[children]\ntable = \"kids.tsv\"\nage_column = \"age\"";
+    let found = f.problems(TABLE, &format!("{PLAIN}\n{children}\n[motion]\nhead_radius = \"by-age\""));
+    assert_eq!(
+        found.into_iter().map(|(_, problems)| problems).collect::<Vec<_>>(),
+        [
+            vec!["DIR/kids.tsv line 2: column 'age' is 'young'; expected an age from 0 to 120 years in months"],
+            vec![
+                "DIR/kids.tsv line 3: column 'age' is empty, but motion.head_radius = \"by-age\" needs it; fill it in"
+            ],
+            vec![],
+            vec!["DIR/kids.tsv has no row for sub-d, whose age motion.head_radius = \"by-age\" needs; add the row"],
+        ]
+    );
+    // With one radius for all, a missing age or row is no problem; a wrong one still is.
+    let found = f.problems(TABLE, &format!("{PLAIN}\n{children}"));
+    assert_eq!(found.iter().map(|(_, problems)| problems.len()).collect::<Vec<_>>(), [1, 0, 0, 0]);
+}
+
+/// A dataset of two children: one with sessions, one without; TR at several levels.
+fn dataset() -> Fixture {
+    let f = Fixture::new();
+    f.touch(&[
+        "ds/sub-b/func/sub-b_task-rest_run-01_bold.nii",
+        "ds/sub-b/func/sub-b_task-rest_run-02_bold.nii.gz",
+        "ds/sub-b/anat/sub-b_T1w.nii",
+        "ds/sub-b/func/sub-b_task-rest_run-02_boldref.nii.gz",
+        "ds/sub-a/ses-2/func/sub-a_ses-2_task-rest_bold.nii.gz",
+        "ds/sub-a/ses-1/func/sub-a_ses-1_task-rest_bold.nii.gz",
+        "ds/sub-a/ses-1/func/.sub-a_ses-1_task-rest_bold.nii.gz",
+        "ds/code/sub-c_bold.nii",
+    ]);
+    f.write("ds/task-rest_bold.json", "{\"RepetitionTime\": 2.5}");
+    f.write("ds/task-film_bold.json", "{\"RepetitionTime\": 9}");
+    f.write("ds/sub-a/ses-2/sub-a_ses-2_bold.json", "{\"RepetitionTime\": 1.5}");
+    f.write("ds/sub-b/func/sub-b_task-rest_run-02_bold.json", "{\"RepetitionTime\": 0.8, \"EchoTime\": 0.03}");
+    f.write("ds/sub-b/func/sub-b_task-rest_run-01_bold.json", "{\"EchoTime\": 0.03}");
+    f
+}
+
+const BIDS: &str = "bids = \"ds\"";
+
+#[test]
+fn datasets_give_runs_and_inherited_times() {
+    let f = dataset();
+    let cohort = f.found(BIDS, "");
+    assert_eq!(
+        ids(&cohort),
+        ["sub-a_ses-1_task-rest", "sub-a_ses-2_task-rest", "sub-b_task-rest_run-01", "sub-b_task-rest_run-02"]
+    );
+    let times: Vec<Option<f64>> = cohort.scans.iter().map(|scan| scan.tr_s).collect();
+    assert_eq!(times, [Some(2.5), Some(1.5), Some(2.5), Some(0.8)]);
+    assert_eq!(
+        f.problems(BIDS, PLAIN)[0].1,
+        [
+            "no motion file, from which head motion is read; set the pattern scans.motion",
+            "no brain_mask file, which every scan needs (finding the brain in the image is not built yet); set \
+             the pattern scans.brain_mask",
+        ]
+    );
+}
+
+#[test]
+fn patterns_lose_what_a_scan_lacks() {
+    let f = dataset();
+    f.touch(&[
+        "m/sub-a/ses-1/sub-a_ses-1_task-rest.txt",
+        "m/sub-a/ses-2/sub-a_ses-2_task-rest.txt",
+        "m/sub-b/sub-b_task-rest_run-01.txt",
+        "k/a.nii",
+        "k/b.nii",
+        "l/sub-b_task-rest_run-02_bold.tsv",
+    ]);
+    let scans = "bids = \"ds\"\nbrain_mask = \"k/{participant}.nii\"\nwatch_log = \"l/{stem}.tsv\"\n\
+                 motion = \"m/sub-{participant}/ses-{session}/sub-{participant}_ses-{session}_task-{task}_run-{run}.txt\"";
+    let found = f.problems(scans, PLAIN);
+    let problems: Vec<&[String]> = found.iter().map(|(_, problems)| problems.as_slice()).collect();
+    assert_eq!(problems[..3], [&[] as &[String], &[], &[]]);
+    assert_eq!(
+        problems[3],
+        ["motion: DIR/m/sub-b/sub-b_task-rest_run-02.txt does not exist; check the name in the pattern scans.motion"]
+    );
+    let logs: Vec<bool> = f.found(scans, PLAIN).scans.iter().map(|scan| scan.watch_log.is_some()).collect();
+    assert_eq!(logs, [false, false, false, true]);
+    assert_eq!(
+        f.refused("bids = \"ds\"\nwatch_log = \"logs/{stem}.tsv\"", ""),
+        "scans.watch_log finds no file for any scan (the first looked for is \
+         DIR/logs/sub-a_ses-1_task-rest_bold.tsv); correct the pattern or leave it out"
+    );
+    // A pattern without {run} gives two runs the same table.
+    f.touch(&["n/a1.txt", "n/a2.txt", "n/b.txt"]);
+    let scans = "bids = \"ds\"\nbrain_mask = \"k/{participant}.nii\"\nmotion = \"n/{participant}{session}.txt\"";
+    assert_eq!(
+        f.problems(scans, PLAIN)[2].1,
+        ["motion DIR/n/b.txt is also that of sub-b_task-rest_run-02; each run has its own"]
+    );
+}
+
+#[test]
+fn filling_patterns() {
+    let id = |session: Option<&str>, run: Option<&str>| ScanId {
+        participant: "a".into(),
+        session: session.map(Into::into),
+        task: Some("rest".into()),
+        run: run.map(Into::into),
+    };
+    let cases = [
+        ("/x/sub-{participant}/ses-{session}/{stem}.txt", "/x/sub-a/S.txt"),
+        ("{session}/{participant}.txt", "a.txt"),
+        ("ses-{session}_run-{run}_x.txt", "x.txt"),
+        ("{participant}_run-{run}.txt", "a.txt"),
+        ("{participant}-{session}-{run}_mask.nii.gz", "a_mask.nii.gz"),
+        ("p/{participant}_{session}_{task}.nii", "p/a_rest.nii"),
+        ("plain//path.nii", "plain//path.nii"),
+        ("tables_ses-{session}/x", "tables/x"),
+    ];
+    for (pattern, expected) in cases {
+        assert_eq!(bids::fill(pattern, &id(None, None), "S"), expected, "{pattern}");
+    }
+    assert_eq!(
+        bids::fill("sub-{participant}/ses-{session}/{task}_run-{run}.txt", &id(Some("3mo"), Some("02")), "S"),
+        "sub-a/ses-3mo/rest_run-02.txt"
+    );
+}
+
+#[test]
+fn several_files_of_one_run_ask_for_where() {
+    let f = Fixture::new();
+    let name = |rest: &str| format!("ds/sub-a/func/sub-a_task-rest_{rest}_bold.nii.gz");
+    f.touch(&[&name("space-child_desc-smooth"), &name("space-child_desc-raw"), &name("space-scanner_desc-raw")]);
+    let files = "sub-a_task-rest_space-child_desc-raw_bold.nii.gz, \
+                 sub-a_task-rest_space-child_desc-smooth_bold.nii.gz, \
+                 sub-a_task-rest_space-scanner_desc-raw_bold.nii.gz";
+    let expected = format!(
+        "3 files are this same run ({files}); space is \"child\" or \"scanner\"; desc is \"raw\" or \"smooth\"; \
+         choose, as in scans.where = {{ space = \"child\" }}"
+    );
+    for (_, problems) in f.problems(BIDS, "") {
+        assert_eq!(problems[0], expected);
+    }
+    let cohort = f.found("bids = \"ds\"\nwhere = { space = \"child\", description = \"raw\" }", "");
+    assert_eq!(cohort.scans.len(), 1);
+    assert!(!cohort.scans[0].problems.iter().any(|problem| problem.contains("same run")));
+    assert_eq!(
+        f.refused("bids = \"ds\"\nwhere = { space = \"adult\" }", ""),
+        "none of the 3 runs in DIR/ds matches scans.where (space = \"adult\"); space is \"child\" or \"scanner\""
+    );
+}
+
+#[test]
+fn index_entities_match_as_numbers() {
+    let f = dataset();
+    assert_eq!(ids(&f.found("bids = \"ds\"\nwhere = { run = 2 }", "")), ["sub-b_task-rest_run-02"]);
+    assert_eq!(ids(&f.found("bids = \"ds\"\nwhere = { session = \"1\" }", "")), ["sub-a_ses-1_task-rest"]);
+}
+
+#[test]
+fn several_tasks_are_joined_only_on_purpose() {
+    let f = Fixture::new();
+    f.touch(&["ds/sub-a/func/sub-a_task-rest_bold.nii", "ds/sub-a/func/sub-a_task-film_bold.nii"]);
+    assert_eq!(
+        f.refused(BIDS, ""),
+        "sub-a has runs of several tasks (film, rest) that would be joined; choose one, as in scans.where = { task = \
+         \"film\" }, or set connectivity.join = \"none\""
+    );
+    assert_eq!(f.found(BIDS, "[connectivity]\njoin = \"none\"").scans.len(), 2);
+    assert_eq!(ids(&f.found("bids = \"ds\"\nwhere = { task = \"rest\" }", "")), ["sub-a_task-rest"]);
+    // One task a session is joined only across sessions.
+    let f = Fixture::new();
+    f.touch(&["ds/sub-a/ses-1/func/sub-a_ses-1_task-rest_bold.nii"]);
+    f.touch(&["ds/sub-a/ses-2/func/sub-a_ses-2_task-film_bold.nii"]);
+    assert_eq!(f.found(BIDS, "").scans.len(), 2);
+    assert!(f.refused(BIDS, "[connectivity]\njoin = \"sessions\"").starts_with("sub-a has runs of several tasks"));
+}
+
+#[test]
+fn bad_names_and_sidecars_are_the_scans_problems() {
+    let f = Fixture::new();
+    f.touch(&[
+        "ds/sub-a/func/sub-b_task-rest_bold.nii",
+        "ds/sub-a/func/sub-a_odd_task-rest_bold.nii",
+        "ds/sub-c/ses-1/func/sub-c_task-at+rest_bold.nii",
+    ]);
+    f.write("ds/sub-a/func/sub-a_bold.json", "{\"RepetitionTime\": 800}");
+    f.write("ds/sub-c/sub-c_bold.json", "{\"RepetitionTime\": ");
+    let found = f.problems(BIDS, "");
+    assert_eq!(found[0].0, "sub-a_task-rest");
+    assert_eq!(
+        found[0].1[..2],
+        [
+            "DIR/ds/sub-a/func/sub-a_odd_task-rest_bold.nii: 'odd' in the file name is not of the form key-label; \
+             rename the file by the BIDS standard",
+            "DIR/ds/sub-a/func/sub-a_bold.json RepetitionTime: repetition time is 800; expected seconds, above 0 and \
+             at most 100",
+        ]
+    );
+    assert_eq!(found[1].0, "sub-b_task-rest");
+    assert_eq!(
+        found[1].1[0],
+        "DIR/ds/sub-a/func/sub-b_task-rest_bold.nii: the file name says sub-b, but it lies in sub-a; move or rename it"
+    );
+    assert_eq!(found[2].0, "sub-c_ses-1_task-atrest");
+    assert_eq!(
+        found[2].1[..2],
+        [
+            "DIR/ds/sub-c/ses-1/func/sub-c_task-at+rest_bold.nii: the file name says no ses-, but it lies in ses-1; \
+             move or rename it",
+            "DIR/ds/sub-c/ses-1/func/sub-c_task-at+rest_bold.nii: task 'at+rest' is not a label; use letters and \
+             digits only",
+        ]
+    );
+    assert!(found[2].1[2].starts_with("DIR/ds/sub-c/sub-c_bold.json: not valid JSON: "), "{}", found[2].1[2]);
+}
+
+#[test]
+fn two_sidecars_that_differ_are_told() {
+    let f = Fixture::new();
+    f.touch(&["ds/sub-a/func/sub-a_task-rest_dir-PA_bold.nii"]);
+    f.write("ds/task-rest_bold.json", "{\"RepetitionTime\": 2}");
+    f.write("ds/dir-PA_bold.json", "{\"RepetitionTime\": 1}");
+    f.write("ds/bold.json", "{\"RepetitionTime\": 3}");
+    assert_eq!(
+        f.problems(BIDS, "")[0].1[0],
+        "DIR/ds/dir-PA_bold.json and DIR/ds/task-rest_bold.json both give this run's repetition time (1 s, 2 s); keep \
+         one"
+    );
+}
+
+#[test]
+fn datasets_that_are_none() {
+    let f = Fixture::new();
+    assert_eq!(f.refused(BIDS, ""), "DIR/ds is not a folder; scans.bids must name the root of a BIDS dataset");
+    f.touch(&["ds/sub-a/anat/sub-a_T1w.nii"]);
+    assert_eq!(f.refused(BIDS, ""), "DIR/ds has no file sub-*/[ses-*/]func/*_bold.nii or .nii.gz; check scans.bids");
+}
+
+#[test]
+fn the_datasets_own_children_are_used() {
+    let f = dataset();
+    let by_age = "[children]\nage_column = \"age\"\n[motion]\nhead_radius = \"by-age\"";
+    assert_eq!(
+        f.refused(BIDS, by_age),
+        "children.age_column = \"age\" needs a participants table, but DIR/ds/participants.tsv does not exist; set \
+         children.table"
+    );
+    f.write("ds/participants.tsv", "participant_id\tage\nsub-a\t3\nsub-b\t30\n");
+    let cohort = f.found(BIDS, by_age);
+    assert_eq!(cohort.children["b"].age_months, Some(30.0));
+}
+
+#[test]
+fn results_among_scans_are_refused() {
+    let f = dataset();
+    let refused = |results: &str| {
+        let text = format!(
+            "[study]\nresults = \"{results}\"\n[scans]\nbids = \"ds\"\n[[parcels]]\nname = \"a\"\nimage = \"a.nii\""
+        );
+        let study = Study::parse(&text, &f.path("study.toml")).unwrap();
+        discover(&study).err().map(|e| f.tell(&e.to_string()))
+    };
+    assert_eq!(
+        refused("other/../ds").unwrap(),
+        "the results folder DIR/other/../ds would mix with the scans in DIR/ds; set study.results to a folder of its \
+         own"
+    );
+    assert!(refused("ds/sub-a/out").is_some());
+    assert_eq!(refused("ds/derivatives/keepstill"), None);
+    assert_eq!(refused("."), None);
+}
+
+#[cfg(unix)]
+#[test]
+fn dead_links_are_told_from_missing_files() {
+    let f = dataset();
+    std::os::unix::fs::symlink(Path::new("nowhere"), f.path("ds/sub-b/func/sub-b_task-rest_run-03_bold.nii")).unwrap();
+    assert_eq!(
+        f.problems(BIDS, "")[4].1[0],
+        "bold: DIR/ds/sub-b/func/sub-b_task-rest_run-03_bold.nii is a link that leads nowhere; fetch the file it \
+         stands for"
+    );
+}
