@@ -141,19 +141,19 @@ def fill_linear(data, kept):
 
 
 def fill_spectral(data, kept, tr_s):
-    """Least squares on sines and cosines at j/(8T), j ≥ 1, below Nyquist (Lomb 1976, Scargle 1982)."""
+    """At each frequency j/(8T), j ≥ 1, below Nyquist a least-squares sine and cosine of the kept frames (Lomb 1976,
+    Scargle 1982); their sum, rescaled to the kept frames' SD, stands in dropped frames."""
     frames = len(data)
     t = np.arange(frames) * tr_s
-    nyquist = 1 / (2 * tr_s)
-    f = np.array([j / (8 * frames * tr_s) for j in range(1, 4 * frames)])
-    f = f[f < nyquist * (1 - 1e-12)]
-    phase = 2 * np.pi * np.outer(t, f)
-    basis = np.hstack([np.sin(phase), np.cos(phase)])
     mean = data[kept].mean(0)
     centred = data[kept] - mean
-    series = basis @ np.linalg.lstsq(basis[kept], centred, rcond=1e-10)[0]
+    series = np.zeros_like(data, dtype=float)
+    for j in range(1, 4 * frames):
+        phase = 2 * np.pi * t * j / (8 * frames * tr_s)
+        wave = np.column_stack([np.sin(phase), np.cos(phase)])
+        series += wave @ np.linalg.lstsq(wave[kept], centred, rcond=1e-10)[0]
     spread = series[kept].std(0)
-    scale = np.divide(centred.std(0), spread, out=np.ones_like(spread), where=spread > 0)
+    scale = np.divide(centred.std(0), spread, out=np.zeros_like(spread), where=spread > 0)
     out = mean + series * scale
     out[kept] = data[kept]
     return out

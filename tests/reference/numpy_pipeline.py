@@ -103,8 +103,8 @@ def bids_scans(study):
     root = study["folder"] / study["scans"]["bids"]
     scans = []
     for path in sorted(root.rglob("*_bold.nii*")):
-        stem = path.name.split(".")[0].removesuffix("_bold")
-        entities = dict(part.split("-", 1) for part in stem.split("_"))
+        stem = path.name.split(".")[0]
+        entities = dict(part.split("-", 1) for part in stem.removesuffix("_bold").split("_"))
         if any(entities.get(k) != str(v) for k, v in study["scans"].get("where", {}).items()):
             continue
         row = {"bold": path}
@@ -182,8 +182,8 @@ def grid_positions(shape, scan_affine, other_affine):
 def nearest(values, affine, shape, scan_affine):
     """A 3-D image on the scan's grid by nearest voxel, 0 outside; flat in C order."""
     at = grid_positions(shape, scan_affine, affine)
-    # Exact halves between voxels would turn on rounding; the cohorts here keep clear of them, which this holds.
-    at = np.where(np.abs(at - np.round(at)) < 1e-4, np.round(at), at)
+    # Positions on voxel centres, the usual case of one grid, are rid of their rounding.
+    at = np.where(np.abs(at - np.round(at)) < 1e-9, np.round(at), at)
     at = (np.sign(at) * np.floor(np.abs(at) + 0.5)).astype(int)
     inside = ((at >= 0) & (at < np.array(values.shape)[:, None])).all(0)
     out = np.zeros(at.shape[1], values.dtype)
@@ -194,7 +194,7 @@ def nearest(values, affine, shape, scan_affine):
 def trilinear(values, affine, shape, scan_affine):
     """A 3-D image on the scan's grid, corner by corner, corners outside counting 0."""
     at = grid_positions(shape, scan_affine, affine)
-    at = np.where(np.abs(at - np.round(at)) < 1e-4, np.round(at), at)
+    at = np.where(np.abs(at - np.round(at)) < 1e-9, np.round(at), at)
     base = np.floor(at).astype(int)
     part = at - base
     out = np.zeros(at.shape[1])
@@ -412,7 +412,8 @@ def joined_report(study, whole, atlases):
         report["verdict"] = "too_short"
     elif report["dof"] < enough["dof"]:
         report["verdict"] = "too_few_dof"
-    elif report["parcels_used"] / report["parcels"] < enough["coverage"]:
+    elif any(a["used"].mean() < enough["coverage"] for a in atlases.values()):
+        # Of each atlas by itself: a good coverage of one does not make up for another's.
         report["verdict"] = "poor_coverage"
     else:
         report["verdict"] = "enough"

@@ -118,11 +118,11 @@ def test_killed_again_and_again_it_still_gets_done(keepstill, cohort, clear):
 def test_finished_scans_survive_a_kill(keepstill, cohort, clear):
     study, results, expected, _ = cohort
     process = start(keepstill, study, "--jobs", "1")
-    wait_for(results, "sub-*/**/*_frames.tsv", process)
+    wait_for(results, "sub-*/**/sub-*_frames.tsv", process)
     process.send_signal(signal.SIGKILL)
     process.wait()
     left = [name for name in tree(results) if name in expected and name.endswith("_frames.tsv")]
-    assert left
+    assert left, sorted(map(str, results.rglob("*")))
     before = {name: (results / name).stat().st_mtime_ns for name in left}
     keepstill("run", study)
     same(tree(results), expected)
@@ -132,7 +132,7 @@ def test_finished_scans_survive_a_kill(keepstill, cohort, clear):
 def test_interrupt_ends_with_130_and_goes_on(keepstill, cohort, clear):
     study, results, expected, _ = cohort
     process = start(keepstill, study, "--jobs", "1")
-    wait_for(results, "sub-*/**/*_frames.tsv", process)
+    wait_for(results, "sub-*/**/sub-*_frames.tsv", process)
     process.send_signal(signal.SIGINT)
     process.send_signal(signal.SIGCONT)
     assert process.wait(60) == 130
@@ -146,7 +146,7 @@ def test_interrupt_ends_with_130_and_goes_on(keepstill, cohort, clear):
 def test_second_run_at_once_is_refused(keepstill, cohort, clear):
     study, results, expected, _ = cohort
     first = start(keepstill, study, "--jobs", "1")
-    wait_for(results, "sub-*/**/*_frames.tsv", first)
+    wait_for(results, "sub-*/**/sub-*_frames.tsv", first)
     second = subprocess.run([keepstill.path, "run", str(study)], capture_output=True, text=True, timeout=60)
     first.send_signal(signal.SIGCONT)
     assert second.returncode == 1, second.stderr
