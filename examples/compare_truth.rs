@@ -251,11 +251,15 @@ fn compare(cohort: &Path, censored: &Path, uncensored: &Path) -> Result<String, 
             &with,
         ),
     ];
-    text += "\nmean over children                   children  error of r (RMS)  change of error   rank correlation\n\
-             \u{20}                                                               per 100 mm        with distance\n";
+    writeln!(
+        text,
+        "\n{:<36} {:<9} {:<17} {:<17} rank correlation",
+        "mean over", "children", "error of r (RMS)", "change of error"
+    )?;
+    writeln!(text, "{:<36} {:<9} {:<17} {:<17} with distance", "", "", "", "per 100 mm")?;
     for (what, (count, error), results) in groups {
         if count == 0 {
-            writeln!(text, "{what:<36} 0         n/a               n/a               n/a")?;
+            writeln!(text, "{what:<36} {count:<9} {:<17} {:<17} n/a", "n/a", "n/a")?;
             continue;
         }
         let (slope, rank) = with_distance(&error, &results.distance_mm);

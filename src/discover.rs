@@ -5,6 +5,7 @@
 
 pub mod bids;
 mod children;
+pub mod guess;
 mod problem;
 pub mod table;
 

@@ -108,11 +108,11 @@ impl Children {
         let participant = &scan.id.participant;
         if let Some(fault) = self.faults.get(participant) {
             scan.problems.push(fault.to_string());
-        } else if radius == HeadRadius::ByAge && !self.by_participant.contains_key(participant) {
-            if let Some(path) = self.table.clone() {
-                let problem = ScanProblem::NoChild { path, participant: participant.clone() };
-                scan.problems.push(problem.to_string());
-            }
+        } else if radius == HeadRadius::ByAge
+            && !self.by_participant.contains_key(participant)
+            && let Some(path) = self.table.clone()
+        {
+            scan.problems.push(ScanProblem::NoChild { path, participant: participant.clone() }.to_string());
         }
     }
 }

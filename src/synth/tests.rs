@@ -415,3 +415,18 @@ fn both_study_files_read_without_a_problem() {
         assert!(cohort.scans.iter().all(|s| s.problems.is_empty()), "{}", cohort.scans[0].problems.join("; "));
     }
 }
+
+#[test]
+fn the_whole_brain_grid_takes_two_hundred_parcels() {
+    let settings =
+        SynthSettings { children: 1, frames: 20, parcels: 200, grid: Grid::Whole, ..SynthSettings::demo(51) };
+    let (_dir, out) = written(&settings);
+    let header =
+        crate::nifti::read_header(&out.join("sub-01/func/sub-01_task-rest_run-1_bold.nii.gz")).expect("a header");
+    assert_eq!((header.shape, header.frames), ([64, 64, 36], 20));
+    let labels = crate::nifti::read_3d(&out.join("atlas.nii.gz")).expect("the atlas");
+    let mut seen: Vec<i64> = labels.data.iter().map(|v| *v as i64).filter(|v| *v > 0).collect();
+    seen.sort_unstable();
+    seen.dedup();
+    assert_eq!(seen, (1..=200).collect::<Vec<_>>());
+}

@@ -157,10 +157,11 @@ fn edit_distance_equals_its_slow_twin() {
             return a.len().max(b.len());
         };
         let mut d = (slow(a1, b) + 1).min(slow(a, b1) + 1).min(slow(a1, b1) + usize::from(x != y));
-        if let (Some((x2, a2)), Some((y2, b2))) = (a1.split_last(), b1.split_last()) {
-            if x == y2 && x2 == y {
-                d = d.min(slow(a2, b2) + 1);
-            }
+        if let (Some((x2, a2)), Some((y2, b2))) = (a1.split_last(), b1.split_last())
+            && x == y2
+            && x2 == y
+        {
+            d = d.min(slow(a2, b2) + 1);
         }
         d
     }

@@ -1,0 +1,167 @@
+use ndarray::{Array1, Array2, array};
+use proptest::prelude::*;
+
+use super::*;
+use crate::study::settings::Fill;
+
+fn settings(band_hz: Option<[f64; 2]>, detrend_degree: usize) -> CleanSettings {
+    CleanSettings {
+        motion_terms: 0,
+        tissue_means: Vec::new(),
+        global_signal: false,
+        tissue_components: 0,
+        confound_columns: Vec::new(),
+        detrend_degree,
+        band_hz,
+        fill: Fill::Linear,
+    }
+}
+
+/// A made-up series that no step treats specially.
+fn wobble(frames: usize, columns: usize, seed: f64) -> Array2<f64> {
+    Array2::from_shape_fn((frames, columns), |(i, j)| {
+        let (t, c) = (i as f64, j as f64 + seed);
+        (0.31 * t + c).sin() + 0.5 * (0.047 * t * (1.0 + 0.1 * c)).cos() + 0.01 * c * t + 100.0
+    })
+}
+
+#[test]
+fn legendre_polynomials_are_the_known_ones() {
+    let p = detrend::legendre(5, 3);
+    for (i, x) in [-1.0, -0.5, 0.0, 0.5, 1.0_f64].into_iter().enumerate() {
+        let known = [1.0, x, (3.0 * x * x - 1.0) / 2.0, (5.0 * x.powi(3) - 3.0 * x) / 2.0];
+        known.iter().enumerate().for_each(|(n, v)| assert!((p[[i, n]] - v).abs() < 1e-15));
+    }
+    assert_eq!(detrend::legendre(1, 1), array![[1.0, 0.0]]);
+}
+
+#[test]
+fn a_column_that_is_only_trend_becomes_exactly_zero() {
+    let mut values = Array2::from_shape_fn((30, 2), |(i, j)| if j == 0 { 5.3 + 0.7 * i as f64 } else { (i as f64).sin() });
+    let kept: Vec<usize> = (3..28).collect();
+    detrend::remove(&mut values, &kept, 1).unwrap();
+    assert!(values.column(0).iter().all(|&v| v == 0.0));
+    assert!(values.column(1).iter().any(|&v| v != 0.0));
+    // So a constant confound costs no degree of freedom beside the intercept.
+    let confounds = Array2::from_elem((30, 1), 1234.567);
+    let cleaned = clean(wobble(30, 2, 0.0).view(), confounds.view(), &[true; 30], Seconds(2.0), &settings(None, 1)).unwrap();
+    assert_eq!(cleaned.rank, 1);
+    assert_eq!(cleaned.dof, 28.0);
+}
+
+#[test]
+fn linear_fill_between_neighbours_and_nearest_at_the_ends() {
+    let mut values = Array2::from_shape_vec((7, 1), vec![9.0, 2.0, 9.0, 9.0, 5.0, 9.0, 9.0]).unwrap();
+    let kept = [false, true, false, false, true, false, false];
+    fill::fill(&mut values, &kept, Fill::Linear);
+    assert_eq!(values.column(0).to_vec(), [2.0, 2.0, 3.0, 4.0, 5.0, 5.0, 5.0]);
+}
+
+#[test]
+fn spectral_fill_finds_a_wave_again() {
+    let frames = 80;
+    let wave = |i: usize| 10.0 + (std::f64::consts::TAU * 4.0 * i as f64 / 80.0).sin();
+    let mut values = Array2::from_shape_fn((frames, 1), |(i, _)| wave(i));
+    let kept: Vec<bool> = (0..frames).map(|i| !(30..36).contains(&i) && i != 50).collect();
+    for i in (0..frames).filter(|&i| !kept[i]) {
+        values[[i, 0]] = 1e6;
+    }
+    fill::fill(&mut values, &kept, Fill::Spectral);
+    for i in 0..frames {
+        let off = (values[[i, 0]] - wave(i)).abs();
+        assert!(if kept[i] { off == 0.0 } else { off < 0.3 }, "frame {i}: {off}");
+    }
+}
+
+#[test]
+fn the_filter_keeps_its_band_and_stops_the_rest() {
+    let tr = Seconds(2.0);
+    let frames = 600;
+    let amplitude = |hz: f64| {
+        let mut wave =
+            Array2::from_shape_fn((frames, 1), |(i, _)| (std::f64::consts::TAU * hz * 2.0 * i as f64).sin());
+        filter::band_pass(&mut wave, [0.01, 0.1], tr).unwrap();
+        wave.slice(ndarray::s![200..400, 0]).iter().fold(0.0_f64, |m, v| m.max(v.abs()))
+    };
+    assert!((amplitude(0.04) - 1.0).abs() < 0.02);
+    assert!(amplitude(0.002) < 0.02);
+    assert!(amplitude(0.22) < 0.02);
+    // Half power twice over (forward and backward) at the edges.
+    assert!((amplitude(0.1) - 0.5).abs() < 0.02);
+}
+
+#[test]
+fn a_band_above_what_frames_show_is_refused() {
+    let error = filter::require_below_nyquist(0.25, Seconds(2.0)).unwrap_err();
+    assert_eq!(
+        error.to_string(),
+        "clean.band_hz ends at 0.25 Hz, but frames 2 s apart show nothing above 0.2500 Hz; lower the upper edge, or set band_hz = [] for no filter"
+    );
+}
+
+#[test]
+fn nothing_kept_gives_nothing_and_no_panic() {
+    let data = wobble(20, 3, 0.0);
+    let cleaned =
+        clean(data.view(), wobble(20, 2, 9.0).view(), &[false; 20], Seconds(2.0), &settings(Some([0.01, 0.1]), 1)).unwrap();
+    assert_eq!((cleaned.residuals.dim(), cleaned.dof), ((0, 3), 0.0));
+}
+
+#[test]
+fn components_are_shared_signals_with_fixed_signs() {
+    let shared: Array1<f64> = (0..60).map(|i| (0.4 * i as f64).sin()).collect();
+    let voxels = Array2::from_shape_fn((60, 25), |(i, v)| {
+        50.0 + shared[i] * (1.0 + v as f64 % 3.0) + 0.05 * ((i * 7 + v * 13) as f64).sin() + 0.02 * i as f64
+    });
+    let kept: Vec<bool> = (0..60).map(|i| i % 11 != 5).collect();
+    let found = components::tissue_components(voxels.view(), &kept, 1, 3).unwrap();
+    assert_eq!(found.dim(), (60, 3));
+    let rows: Vec<usize> = (0..60).filter(|&i| kept[i]).collect();
+    let first = found.column(0).select(Axis(0), &rows);
+    let wave = shared.select(Axis(0), &rows);
+    let (a, b) = (&first - first.mean().unwrap(), &wave - wave.mean().unwrap());
+    let r = a.dot(&b) / (a.dot(&a) * b.dot(&b)).sqrt();
+    assert!(r.abs() > 0.99, "{r}");
+    assert!((first.dot(&first) - 1.0).abs() < 1e-12);
+    assert!((0..60).filter(|&i| !kept[i]).all(|i| found[[i, 0]] == 0.0));
+}
+
+proptest! {
+    /// The architecture's premise: cleaning is linear, so cleaning voxels and averaging is averaging and cleaning.
+    #[test]
+    fn cleaning_and_averaging_commute(
+        gaps in proptest::collection::vec(0usize..60, 0..15), seed in 0.0f64..50.0, filtered in any::<bool>()
+    ) {
+        let frames = 60;
+        let kept: Vec<bool> = (0..frames).map(|i| !gaps.contains(&i)).collect();
+        let voxels = wobble(frames, 6, seed);
+        let mean = voxels.mean_axis(Axis(1)).unwrap().insert_axis(Axis(1));
+        let confounds = wobble(frames, 3, seed + 0.37);
+        let settings = settings(filtered.then_some([0.01, 0.1]), 2);
+        let run = |data: &Array2<f64>| clean(data.view(), confounds.view(), &kept, Seconds(2.0), &settings).unwrap().residuals;
+        let after = run(&voxels).mean_axis(Axis(1)).unwrap();
+        for (a, b) in after.iter().zip(run(&mean).column(0)) {
+            prop_assert!((a - b).abs() < 1e-9, "{a} {b}");
+        }
+    }
+
+    /// The linear fill against a direct search for neighbours.
+    #[test]
+    fn linear_fill_is_what_a_slow_search_gives(kept in proptest::collection::vec(any::<bool>(), 1..24)) {
+        prop_assume!(kept.contains(&true));
+        let x = |i: usize| ((i * 37) % 11) as f64;
+        let mut values = Array2::from_shape_fn((kept.len(), 1), |(i, _)| x(i));
+        fill::fill(&mut values, &kept, Fill::Linear);
+        for i in 0..kept.len() {
+            let before = (0..=i).rev().find(|&k| kept[k]);
+            let after = (i..kept.len()).find(|&k| kept[k]);
+            let slow = match (before, after) {
+                (Some(a), Some(b)) if a == b => x(a),
+                (Some(a), Some(b)) => x(a) + (x(b) - x(a)) * (i - a) as f64 / (b - a) as f64,
+                (Some(only), None) | (None, Some(only)) => x(only),
+                (None, None) => unreachable!("something is kept"),
+            };
+            prop_assert!((values[[i, 0]] - slow).abs() < 1e-12);
+        }
+    }
+}

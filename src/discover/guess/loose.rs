@@ -1,0 +1,239 @@
+//! The guess for loose files: who is who by names and folders, and which masks and tables lie nearest to each run.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+use super::files::{Kind, image_stem, motion_table};
+use super::{Found, Guess, clean, head, motion_columns};
+use crate::tables::TextTable;
+
+/// One run as guessed.
+struct Run<'a> {
+    path: &'a Path,
+    frames: Option<usize>,
+    participant: String,
+    session: Option<String>,
+    run: Option<String>,
+}
+
+/// A study file and scan table for the 4-D images of a folder; none if there are none.
+pub(super) fn guess(found: &Found<'_>) -> Option<Guess> {
+    let mut notes = Vec::new();
+    let runs = runs(found, &mut notes)?;
+    let participants: BTreeSet<&str> = runs.iter().map(|run| run.participant.as_str()).collect();
+    notes.insert(0, format!("{} runs of {} children among loose files", runs.len(), participants.len()));
+
+    let (motion, table) = motion_tables(found, &runs, &participants);
+    let mask = |kind: Kind| -> Vec<Option<&Path>> {
+        let masks: Vec<&Path> = found.of_kind(kind).collect();
+        runs.iter().map(|run| nearest_file(found, run, &masks, &participants, true)).collect()
+    };
+    let (brain, white_matter, csf) = (mask(Kind::BrainMask), mask(Kind::WhiteMatter), mask(Kind::Csf));
+    let missing = |files: &[Option<&Path>]| files.iter().filter(|file| file.is_none()).count();
+    for (what, count) in [("motion table", missing(&motion)), ("brain mask", missing(&brain))] {
+        if count > 0 {
+            notes.push(format!("{count} of {} runs have no {what}: fill in scans.tsv", runs.len()));
+        }
+    }
+
+    let mut rows = "participant_id\tsession_id\trun_id\tbold\tmotion\tbrain_mask\twhite_matter\tcsf\n".to_owned();
+    for (i, run) in runs.iter().enumerate() {
+        let file = |path: Option<&Path>| path.map_or("n/a".to_owned(), |path| found.relative(path));
+        let label = |label: &Option<String>, prefix: &str| {
+            label.as_ref().map_or("n/a".to_owned(), |label| format!("{prefix}-{label}"))
+        };
+        let cells = [
+            format!("sub-{}", run.participant),
+            label(&run.session, "ses"),
+            label(&run.run, "run"),
+            file(Some(run.path)),
+            file(motion[i]),
+            file(brain[i]),
+            file(white_matter[i]),
+            file(csf[i]),
+        ];
+        let _ = writeln!(rows, "{}", cells.join("\t"));
+    }
+
+    let mut text = head(found);
+    text.push_str("[scans]\ntable = \"scans.tsv\"          # CHECK: the guessed list of runs and their files\n\n");
+    text.push_str(&found.children(false, &mut notes));
+    text.push('\n');
+    if let Some(table) = table {
+        text.push_str(&motion_columns::section(&table, &mut notes));
+    }
+    text.push_str(&clean(missing(&white_matter) == 0, missing(&csf) == 0, &mut notes));
+    text.push_str(&found.parcels(&mut notes));
+    Some(Guess { study_toml: text, scan_table: Some(rows), notes })
+}
+
+fn runs<'a>(found: &Found<'a>, notes: &mut Vec<String>) -> Option<Vec<Run<'a>>> {
+    let images: Vec<(&Path, Option<usize>)> = found
+        .images
+        .iter()
+        .filter_map(|image| match image.kind {
+            // A tab in a path cannot stand in a scan table.
+            Kind::Run(frames) => {
+                Some((image.path.as_path(), frames)).filter(|(p, _)| !p.to_string_lossy().contains('\t'))
+            }
+            _ => None,
+        })
+        .collect();
+    if images.is_empty() {
+        return None;
+    }
+    let labelled = images.iter().filter(|(path, _)| token(found, path, "sub").is_some()).count();
+    let unsure = images.iter().filter(|(_, frames)| frames.is_none()).count();
+    if unsure > 0 {
+        notes.push(format!(
+            "{unsure} images are taken for runs by their names alone, since their headers were not read"
+        ));
+    }
+    if labelled < images.len() {
+        notes.push(format!(
+            "{} runs have no sub- in their names: children are told by folder, else by file name",
+            images.len() - labelled
+        ));
+    }
+    // One folder around all of them names nobody.
+    let folders: BTreeSet<Option<String>> = images.iter().map(|(path, _)| by_folder(found, path)).collect();
+    let folder = |path| by_folder(found, path).filter(|_| folders.len() > 1);
+    let mut runs: Vec<Run<'a>> = images
+        .into_iter()
+        .map(|(path, frames)| Run {
+            path,
+            frames,
+            participant: token(found, path, "sub").or_else(|| folder(path)).unwrap_or_else(|| by_name(path)),
+            session: token(found, path, "ses"),
+            run: token(found, path, "run"),
+        })
+        .collect();
+    number_same_runs(&mut runs, notes);
+    Some(runs)
+}
+
+/// Runs that could not be told apart are numbered in the order of their names.
+fn number_same_runs(runs: &mut [Run<'_>], notes: &mut Vec<String>) {
+    let mut same: BTreeMap<(String, Option<String>, Option<String>), Vec<usize>> = BTreeMap::new();
+    for (i, run) in runs.iter().enumerate() {
+        same.entry((run.participant.clone(), run.session.clone(), run.run.clone())).or_default().push(i);
+    }
+    let mut children = 0;
+    for ((_, _, label), group) in same.iter().filter(|(_, group)| group.len() > 1) {
+        children += 1;
+        for (n, &i) in group.iter().enumerate() {
+            let label = label.as_deref().map_or(String::new(), |label| format!("{label}x"));
+            runs[i].run = Some(format!("{label}{}", n + 1));
+        }
+    }
+    if children > 0 {
+        notes.push(format!("{children} children have several runs without a run label: numbered by file name"));
+    }
+}
+
+/// The label of `key-label` in a path below the data folder, the file name first, then the nearest folder.
+fn token(found: &Found<'_>, path: &Path, key: &str) -> Option<String> {
+    let inside = path.strip_prefix(found.data).unwrap_or(path);
+    let components: Vec<String> = inside.components().map(|c| c.as_os_str().to_string_lossy().into_owned()).collect();
+    components.iter().rev().find_map(|component| {
+        component.split(['_', '.']).find_map(|part| {
+            let label = part.strip_prefix(key)?.strip_prefix('-')?;
+            let label: String = label.chars().take_while(char::is_ascii_alphanumeric).collect();
+            (!label.is_empty()).then_some(label)
+        })
+    })
+}
+
+/// The first folder below the data folder, as a label.
+fn by_folder(found: &Found<'_>, path: &Path) -> Option<String> {
+    let inside = path.strip_prefix(found.data).ok()?;
+    let first = inside.parent()?.components().next()?;
+    Some(letters(&first.as_os_str().to_string_lossy())).filter(|label| !label.is_empty())
+}
+
+/// The file's name as a label.
+fn by_name(path: &Path) -> String {
+    let label = letters(image_stem(path).unwrap_or_default());
+    if label.is_empty() { "unnamed".to_owned() } else { label }
+}
+
+fn letters(text: &str) -> String {
+    text.chars().filter(char::is_ascii_alphanumeric).collect()
+}
+
+/// A motion table for each run, none used twice, and one of them to look into.
+fn motion_tables<'a>(
+    found: &Found<'a>,
+    runs: &[Run<'a>],
+    participants: &BTreeSet<&str>,
+) -> (Vec<Option<&'a Path>>, Option<TextTable>) {
+    let texts: Vec<&Path> =
+        found.files.iter().map(PathBuf::as_path).filter(|path| image_stem(path).is_none()).collect();
+    let mut used: BTreeSet<&Path> = BTreeSet::new();
+    let mut sample = None;
+    let tables = runs
+        .iter()
+        .map(|run| {
+            let free: Vec<&Path> = texts.iter().copied().filter(|path| !used.contains(path)).collect();
+            // Nearest first, so that few files need to be read.
+            let mut free = ranked(found, run, &free, participants, false);
+            let path = free.find_map(|path| {
+                let table = motion_table(path, run.frames)?;
+                sample.get_or_insert(table);
+                Some(path)
+            })?;
+            used.insert(path);
+            Some(path)
+        })
+        .collect();
+    (tables, sample)
+}
+
+fn nearest_file<'a>(
+    found: &Found<'_>,
+    run: &Run<'_>,
+    files: &[&'a Path],
+    participants: &BTreeSet<&str>,
+    shared: bool,
+) -> Option<&'a Path> {
+    ranked(found, run, files, participants, shared).next()
+}
+
+/// Files that may belong to a run, the likeliest first: none of another child, session or run; those in the same
+/// folder and with the longest common start of the name first. `shared`: a file that names no child may serve all.
+fn ranked<'a>(
+    found: &Found<'_>,
+    run: &Run<'_>,
+    files: &[&'a Path],
+    participants: &BTreeSet<&str>,
+    shared: bool,
+) -> impl Iterator<Item = &'a Path> + use<'a> {
+    let stem = image_stem(run.path).unwrap_or_default();
+    let fits = |path: &Path| {
+        let child = token(found, path, "sub").or_else(|| by_folder(found, path));
+        let child = child.filter(|label| participants.contains(label.as_str()));
+        let agrees = |key: &str, own: &Option<String>| match (token(found, path, key), own) {
+            (Some(theirs), Some(own)) => theirs == *own,
+            _ => true,
+        };
+        let near = path.parent() == run.path.parent();
+        let named = !stem.is_empty() && path.file_name().is_some_and(|name| name.to_string_lossy().contains(stem));
+        let mine = match child {
+            Some(child) => child == run.participant,
+            None => shared || near || named,
+        };
+        mine && agrees("ses", &run.session) && agrees("run", &run.run)
+    };
+    let mut ranked: Vec<(bool, usize, &'a Path)> = files
+        .iter()
+        .filter(|path| fits(path))
+        .map(|path| {
+            let name = path.file_name().map_or(String::new(), |name| name.to_string_lossy().into_owned());
+            let common = name.chars().zip(stem.chars()).take_while(|(a, b)| a == b).count();
+            (path.parent() == run.path.parent(), common, *path)
+        })
+        .collect();
+    ranked.sort_by(|a, b| (b.0, b.1).cmp(&(a.0, a.1)).then(a.2.cmp(b.2)));
+    ranked.into_iter().map(|(_, _, path)| path)
+}
