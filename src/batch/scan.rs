@@ -1,6 +1,5 @@
 //! One scan of a run: done, written down, told.
 
-use std::cell::Cell;
 use std::fs;
 use std::io::Cursor;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -38,19 +37,12 @@ pub(super) fn work(shared: &Shared<'_>, group: usize, position: usize) -> Option
     let scan = &shared.cohort.scans[plan.index];
     let name = scan.id.to_string();
     let begin = Instant::now();
-    let announced = Cell::new(false);
-    let announce = || {
-        if !announced.replace(true) {
-            let frames = crate::nifti::read_header(&scan.bold).map_or(0, |h| h.frames);
-            (shared.tell)(&Event::ScanStarted { scan: name.clone(), frames });
-        }
-    };
+    let frames = crate::nifti::read_header(&scan.bold).map_or(0, |h| h.frames);
+    (shared.tell)(&Event::ScanStarted { scan: name.clone(), frames });
     let on_frame = |read: usize| {
         (shared.tell)(&Event::Frames { scan: name.clone(), read });
         !shared.interrupt.load(Ordering::Relaxed)
     };
-    announce();
-    forget(shared, group, position);
     let child = shared.cohort.children.get(&scan.id.participant);
     // A fault of ours in one scan must not take the night's other scans with it.
     let outcome =
@@ -85,6 +77,7 @@ pub(super) fn work(shared: &Shared<'_>, group: usize, position: usize) -> Option
             format!("a fault in keepstill ({text}); please report it with the study file")
         }
     };
+    forget(shared, group, position);
     let problem = relative(shared, &problem);
     (shared.tell)(&Event::ScanFailed { scan: name, problem: problem.clone() });
     Some(RunResult::Failed { id: scan.id.clone(), problem })
@@ -113,6 +106,7 @@ fn forget(shared: &Shared<'_>, group: usize, position: usize) {
 fn save(shared: &Shared<'_>, group: usize, position: usize, outcome: &Outcome) -> Result<(), SaveError> {
     let plan = &shared.groups[group].scans[position];
     let scan = &shared.cohort.scans[plan.index];
+    forget(shared, group, position);
     let mut written = Vec::new();
     let mut put = |name: String, bytes: &[u8]| -> Result<(), SaveError> {
         write_whole(&shared.study.results.join(&name), bytes)?;
