@@ -19,9 +19,7 @@ use keepstill::discover::Sex;
 use keepstill::linalg::{LeastSquares, summary};
 use keepstill::motion::{MotionTrace, displacement, head_size};
 use keepstill::nifti::VolumeStream;
-use keepstill::study::settings::{
-    Axis, CensorSettings, CleanSettings, Fill, Measure, RotationOrder,
-};
+use keepstill::study::settings::{Axis, CensorSettings, CleanSettings, Fill, Measure, RotationOrder};
 use keepstill::units::{Millimetres, Seconds};
 use ndarray::{Array1, Array2};
 use serde_json::{Value, json};

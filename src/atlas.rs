@@ -177,7 +177,7 @@ impl GriddedAtlas {
     /// # Errors
     /// [`AtlasError::WrongSpace`].
     pub fn require_overlap(&self, name: &str, mask: &[bool]) -> Result<(), AtlasError> {
-        let inside: f64 = self.members.iter().filter(|m| mask[m.0]).map(|m| m.2).sum();
+        let inside = self.members.iter().filter(|m| mask[m.0]).fold(0.0, |sum, m| sum + m.2);
         let share = inside / self.own_weight;
         if share < LEAST_OVERLAP {
             return Err(AtlasError::WrongSpace { name: name.to_owned(), share: 100.0 * share });
@@ -198,18 +198,14 @@ fn read_labels(path: &Path, rows: NamedRows<'_>) -> Result<(Vec<Parcel>, Body), 
             return Err(AtlasError::NotALabel { path: path.to_owned(), x, y, z, value });
         }
     }
-    let present: std::collections::BTreeSet<i64> =
-        image.data.iter().filter(|&&v| v > 0.0).map(|&v| v as i64).collect();
+    let present: std::collections::BTreeSet<i64> = image.data.iter().filter(|&&v| v > 0.0).map(|&v| v as i64).collect();
     if present.is_empty() {
         return Err(AtlasError::Empty { path: path.to_owned() });
     }
     let parcels = match rows {
         Some((table, rows)) => {
-            let missing: Vec<String> = present
-                .iter()
-                .filter(|i| !rows.iter().any(|p| p.index == **i))
-                .map(ToString::to_string)
-                .collect();
+            let missing: Vec<String> =
+                present.iter().filter(|i| !rows.iter().any(|p| p.index == **i)).map(ToString::to_string).collect();
             if !missing.is_empty() {
                 let labels = missing.join(", ");
                 return Err(AtlasError::Unnamed { path: table.to_owned(), image: path.to_owned(), labels });

@@ -176,8 +176,9 @@ fn work_through(shared: &Shared<'_>, tasks: &[(usize, usize)], jobs: usize) -> R
     let done = AtomicUsize::new(0);
     let failed = Mutex::new(Vec::new());
     // Children whose scans are all unchanged but whose own files are not: nothing to wait for.
-    let ready: Vec<usize> =
-        (0..shared.groups.len()).filter(|&g| shared.groups[g].must_join && lock_of(&shared.work[g]).waiting == 0).collect();
+    let ready: Vec<usize> = (0..shared.groups.len())
+        .filter(|&g| shared.groups[g].must_join && lock_of(&shared.work[g]).waiting == 0)
+        .collect();
     let ready_next = AtomicUsize::new(0);
     pool.broadcast(|_| {
         while !shared.interrupt.load(Ordering::Relaxed) {
@@ -188,7 +189,12 @@ fn work_through(shared: &Shared<'_>, tasks: &[(usize, usize)], jobs: usize) -> R
                     done.fetch_add(1, Ordering::Relaxed);
                 }
                 RunResult::Failed { id, problem } => {
-                    failed.lock().unwrap_or_else(|e| e.into_inner()).push((group, scan, id.to_string(), problem.clone()));
+                    failed.lock().unwrap_or_else(|e| e.into_inner()).push((
+                        group,
+                        scan,
+                        id.to_string(),
+                        problem.clone(),
+                    ));
                 }
             }
             let mut work = lock_of(&shared.work[group]);

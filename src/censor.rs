@@ -190,8 +190,20 @@ mod tests {
         let nan = Array1::from_elem(14, f64::NAN);
         let mask = censor(fd.view(), nan.view(), &[false; 14], &settings());
         let expected = [
-            "short_stretch", "short_stretch", "beside_motion", "moved", "beside_motion", "beside_motion", "short_stretch",
-            "short_stretch", "beside_motion", "moved", "beside_motion", "beside_motion", "short_stretch", "short_stretch",
+            "short_stretch",
+            "short_stretch",
+            "beside_motion",
+            "moved",
+            "beside_motion",
+            "beside_motion",
+            "short_stretch",
+            "short_stretch",
+            "beside_motion",
+            "moved",
+            "beside_motion",
+            "beside_motion",
+            "short_stretch",
+            "short_stretch",
         ];
         assert_eq!(words(&mask), expected);
         assert_eq!(mask.dropped(), [0, 2, 0, 0, 6, 6]);
@@ -206,8 +218,15 @@ mod tests {
         let mut settings = settings();
         (settings.settling, settings.dvars_percent, settings.shortest_stretch, settings.after) = (2, 5.0, 1, 1);
         let mask = censor(fd.view(), dvars.view(), &logged, &settings);
-        let expected =
-            ["settling;beside_motion", "settling;moved;signal_jump;logged", "signal_jump", "beside_motion", "", "", "logged"];
+        let expected = [
+            "settling;beside_motion",
+            "settling;moved;signal_jump;logged",
+            "signal_jump",
+            "beside_motion",
+            "",
+            "",
+            "logged",
+        ];
         assert_eq!(words(&mask), expected);
         assert_eq!(mask.dropped(), [2, 0, 1, 1, 1, 0]);
         assert_eq!(mask.frames_kept(), 2);

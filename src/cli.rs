@@ -2,7 +2,7 @@
 
 mod check;
 mod exit;
-// mod init;
+mod init;
 mod out;
 mod progress;
 mod run;
@@ -19,13 +19,18 @@ use exit::Failure;
 ///
 /// Research software: not for diagnosis. An odd finding goes to a licensed clinician under the site's rules.
 #[derive(Debug, Parser)]
-#[command(name = "keepstill", version, max_term_width = 100, after_help = "Examples:
+#[command(
+    name = "keepstill",
+    version,
+    max_term_width = 100,
+    after_help = "Examples:
   keepstill init DATA -o study.toml     look through a folder, write a study file
   keepstill check study.toml            list every problem before the night
   keepstill run study.toml              do the cohort; run it again to go on
   keepstill why results sub-03 41       why was frame 41 dropped?
 
-Exit codes: 0 all done; 1 nothing could be done; 2 wrong usage; 3 some scans failed; 130 interrupted.")]
+Exit codes: 0 all done; 1 nothing could be done; 2 wrong usage; 3 some scans failed; 130 interrupted."
+)]
 struct Cli {
     #[command(subcommand)]
     command: Command,
@@ -49,13 +54,15 @@ struct Common {
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    // Init(init::Init),
+    Init(init::Init),
     Check(check::Check),
     Run(run::Run),
     Why(why::Why),
     Synth(synth::Synth),
     /// Write shell completions to standard output.
-    #[command(after_help = "Example:\n  keepstill completions bash > ~/.local/share/bash-completion/completions/keepstill")]
+    #[command(
+        after_help = "Example:\n  keepstill completions bash > ~/.local/share/bash-completion/completions/keepstill"
+    )]
     Completions {
         /// The shell.
         shell: clap_complete::Shell,
@@ -73,7 +80,7 @@ pub(crate) fn main() -> ExitCode {
         }
     };
     let done = match &cli.command {
-        // Command::Init(init) => init::main(init, &cli.common),
+        Command::Init(init) => init::main(init, &cli.common),
         Command::Check(check) => check::main(check, &cli.common),
         Command::Run(run) => run::main(run, &cli.common),
         Command::Why(why) => why::main(why, &cli.common),

@@ -6,7 +6,6 @@
 pub mod joined;
 pub mod prepare;
 
-use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 
@@ -164,9 +163,8 @@ fn decide(
     digest: &Digest,
     gridded: &[GriddedAtlas],
 ) -> Result<Outcome, ScanError> {
-    if study.censor.dvars_percent > 0.0 && digest.median_of_mean_image.is_nan()
-        || study.censor.dvars_percent > 0.0 && digest.median_of_mean_image <= 0.0
-    {
+    let dvars_have_a_meaning = digest.median_of_mean_image > 0.0;
+    if study.censor.dvars_percent > 0.0 && !dvars_have_a_meaning {
         return Err(ScanError::NoDvars { median: digest.median_of_mean_image });
     }
     let frames = digest.frames;
@@ -349,8 +347,7 @@ fn gather_confounds(
     }
     for series in digest.tissues.iter().filter_map(|t| t.series.as_ref()) {
         let after = series.slice(s![settling.., ..]);
-        let found =
-            components::tissue_components(after, kept_after, clean.detrend_degree, clean.tissue_components)?;
+        let found = components::tissue_components(after, kept_after, clean.detrend_degree, clean.tissue_components)?;
         let mut whole = Array2::zeros((digest.frames, found.ncols()));
         whole.slice_mut(s![settling.., ..]).assign(&found);
         blocks.push(whole);
@@ -366,6 +363,3 @@ fn read_mask(path: &Path, grid: &Grid) -> Result<Vec<bool>, AtlasError> {
     let inside: Vec<bool> = atlas::nearest_on(grid, &image).into_iter().map(|v| v > 0.0).collect();
     if inside.contains(&true) { Ok(inside) } else { Err(AtlasError::EmptyMask { path: path.to_owned() }) }
 }
-
-/// Inputs by role.
-pub type InputHashes = BTreeMap<String, String>;

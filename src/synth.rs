@@ -340,8 +340,7 @@ impl Shared<'_> {
     fn write(&self, root: &Path, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<u64, SynthError> {
         let settings = self.settings;
         make_folder(&root.join("truth"))?;
-        let children: Vec<Child> =
-            (0..settings.children).map(|n| Child::draw(n, settings, &self.template)).collect();
+        let children: Vec<Child> = (0..settings.children).map(|n| Child::draw(n, settings, &self.template)).collect();
         let all = settings.children * settings.runs;
         let done = AtomicUsize::new(0);
         let written: Vec<Written> = (0..all)

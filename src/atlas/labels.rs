@@ -16,9 +16,7 @@ pub(super) fn read(path: &Path) -> Result<(Vec<Parcel>, Vec<u8>), AtlasError> {
     let (mut indices, mut names) = (HashSet::new(), HashSet::new());
     for row in &table.rows {
         let line = row.line;
-        let text = |column: Option<usize>| {
-            column.map(|c| row.cells[c].clone()).filter(|cell| !tables::missing(cell))
-        };
+        let text = |column: Option<usize>| column.map(|c| row.cells[c].clone()).filter(|cell| !tables::missing(cell));
         let found = &row.cells[index];
         let index = found.parse::<i64>().ok().filter(|i| *i > 0).ok_or_else(|| AtlasError::BadIndex {
             path: path.to_owned(),

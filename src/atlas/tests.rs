@@ -87,10 +87,22 @@ fn wrong_atlases_are_refused_in_words() {
         say(&image, table("index\tname\n1\tone\n")),
         "t.tsv: the atlas atlas.nii.gz holds labels that this table does not name: 2; add a row for each, or leave `labels` out of the study file"
     );
-    assert_eq!(say(&image, table("index\tname\n1\tone\n1\ttwo\n")), "t.tsv, line 3: the index \"1\" is there twice; each parcel needs its own");
-    assert_eq!(say(&image, table("index\tname\n1\tone\n2\tone\n")), "t.tsv, line 3: the name \"one\" is there twice; each parcel needs its own");
-    assert_eq!(say(&image, table("index\tname\n1.5\tone\n")), "t.tsv, line 2: the index is \"1.5\", but it must be a whole number above 0");
-    assert_eq!(say(&image, table("index\tlabel\n1\tone\n")), "t.tsv: the labels table needs the columns index and name; \"name\" is not there");
+    assert_eq!(
+        say(&image, table("index\tname\n1\tone\n1\ttwo\n")),
+        "t.tsv, line 3: the index \"1\" is there twice; each parcel needs its own"
+    );
+    assert_eq!(
+        say(&image, table("index\tname\n1\tone\n2\tone\n")),
+        "t.tsv, line 3: the name \"one\" is there twice; each parcel needs its own"
+    );
+    assert_eq!(
+        say(&image, table("index\tname\n1.5\tone\n")),
+        "t.tsv, line 2: the index is \"1.5\", but it must be a whole number above 0"
+    );
+    assert_eq!(
+        say(&image, table("index\tlabel\n1\tone\n")),
+        "t.tsv: the labels table needs the columns index and name; \"name\" is not there"
+    );
     assert_eq!(say(&image, table("index\tname\n1\tn/a\n")), "t.tsv, line 2: the parcel has no name");
 
     let negative = labels(folder.path(), [2, 1, 1], IDENTITY, |i| -(i[0] as i16));

@@ -5,8 +5,8 @@ use serde::Serialize;
 
 use crate::discover::Cohort;
 use crate::nifti;
-use crate::pipeline::prepare::{self, Estimate};
 use crate::pipeline::Atlases;
+use crate::pipeline::prepare::{self, Estimate};
 use crate::study::Study;
 
 /// All that a check found.
@@ -64,7 +64,15 @@ pub fn check(study: &Study, cohort: &Cohort) -> Check {
                     let header = nifti::read_header(&scan.bold).ok();
                     let frames = header.as_ref().map(|h| h.frames);
                     let shape = header.map(|h| h.shape);
-                    CheckedScan { scan: name, frames, tr_s: None, shape, problems, warnings: Vec::new(), estimate: None }
+                    CheckedScan {
+                        scan: name,
+                        frames,
+                        tr_s: None,
+                        shape,
+                        problems,
+                        warnings: Vec::new(),
+                        estimate: None,
+                    }
                 }
             }
         })

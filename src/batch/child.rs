@@ -38,11 +38,7 @@ pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunR
     }
 }
 
-fn try_finish(
-    shared: &Shared<'_>,
-    group: usize,
-    results: Vec<Option<RunResult>>,
-) -> Result<CohortRow, String> {
+fn try_finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunResult>>) -> Result<CohortRow, String> {
     let plan = &shared.groups[group];
     let mut runs = Vec::with_capacity(plan.scans.len());
     let mut contents = Vec::with_capacity(plan.scans.len());
@@ -50,7 +46,8 @@ fn try_finish(
         let run = match result {
             Some(run) => run,
             None => {
-                let (record, _) = record::read(&plan::record_path(shared.study, &scan.id)).map_err(|e| e.to_string())?;
+                let (record, _) =
+                    record::read(&plan::record_path(shared.study, &scan.id)).map_err(|e| e.to_string())?;
                 RunResult::Done(Box::new(record))
             }
         };

@@ -167,12 +167,8 @@ fn plan_group(
         read_receipt(&receipt_path(study, &group))
             .filter(|r| r.fingerprint == fingerprint && outputs_are_there(study, &r.outputs))
     };
-    let row = receipt.map(|r| CohortRow {
-        participant: r.participant,
-        row: r.row,
-        runs: r.runs,
-        runs_joined: r.runs_joined,
-    });
+    let row =
+        receipt.map(|r| CohortRow { participant: r.participant, row: r.row, runs: r.runs, runs_joined: r.runs_joined });
     GroupPlan { group, selected, must_join: selected && row.is_none(), scans, row }
 }
 
@@ -238,9 +234,10 @@ fn valid_record(study: &Study, scan: &Scan, fingerprint: &str, verify: bool) -> 
     let files = prepare::input_files(scan, study);
     let same = provenance.fingerprint == fingerprint
         && provenance.inputs.len() == files.len()
-        && files.iter().zip(&provenance.inputs).all(|((role, path), state)| {
-            state.role == *role && state.is_same(path, verify)
-        })
+        && files
+            .iter()
+            .zip(&provenance.inputs)
+            .all(|((role, path), state)| state.role == *role && state.is_same(path, verify))
         && outputs_are_there(study, &provenance.outputs);
     same.then(|| contents(&provenance))
 }

@@ -53,9 +53,8 @@ pub(super) fn work(shared: &Shared<'_>, group: usize, position: usize) -> Option
     forget(shared, group, position);
     let child = shared.cohort.children.get(&scan.id.participant);
     // A fault of ours in one scan must not take the night's other scans with it.
-    let outcome = catch_unwind(AssertUnwindSafe(|| {
-        pipeline::process(scan, child, shared.study, shared.atlases, &on_frame)
-    }));
+    let outcome =
+        catch_unwind(AssertUnwindSafe(|| pipeline::process(scan, child, shared.study, shared.atlases, &on_frame)));
     let problem = match outcome {
         Ok(Ok(outcome)) => match save(shared, group, position, &outcome) {
             Ok(()) => {

@@ -58,7 +58,10 @@ pub fn band_pass_sections([low, high]: [f64; 2], tr: Seconds) -> [Section; 2] {
     let (w1, w2) = (warp(low), warp(high));
     let (width, centre_square) = (w2 - w1, w1 * w2);
     // One pole of the prototype, −e^{iπ/4}; its conjugate gives the conjugate poles.
-    let half = Complex { re: -width / 2.0 * std::f64::consts::FRAC_1_SQRT_2, im: width / 2.0 * std::f64::consts::FRAC_1_SQRT_2 };
+    let half = Complex {
+        re: -width / 2.0 * std::f64::consts::FRAC_1_SQRT_2,
+        im: width / 2.0 * std::f64::consts::FRAC_1_SQRT_2,
+    };
     let square = half.mul(half);
     let root = Complex { re: square.re - centre_square, im: square.im }.sqrt();
     let poles = [

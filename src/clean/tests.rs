@@ -37,14 +37,16 @@ fn legendre_polynomials_are_the_known_ones() {
 
 #[test]
 fn a_column_that_is_only_trend_becomes_exactly_zero() {
-    let mut values = Array2::from_shape_fn((30, 2), |(i, j)| if j == 0 { 5.3 + 0.7 * i as f64 } else { (i as f64).sin() });
+    let mut values =
+        Array2::from_shape_fn((30, 2), |(i, j)| if j == 0 { 5.3 + 0.7 * i as f64 } else { (i as f64).sin() });
     let kept: Vec<usize> = (3..28).collect();
     detrend::remove(&mut values, &kept, 1).unwrap();
     assert!(values.column(0).iter().all(|&v| v == 0.0));
     assert!(values.column(1).iter().any(|&v| v != 0.0));
     // So a constant confound costs no degree of freedom beside the intercept.
     let confounds = Array2::from_elem((30, 1), 1234.567);
-    let cleaned = clean(wobble(30, 2, 0.0).view(), confounds.view(), &[true; 30], Seconds(2.0), &settings(None, 1)).unwrap();
+    let cleaned =
+        clean(wobble(30, 2, 0.0).view(), confounds.view(), &[true; 30], Seconds(2.0), &settings(None, 1)).unwrap();
     assert_eq!(cleaned.rank, 1);
     assert_eq!(cleaned.dof, 28.0);
 }
@@ -69,7 +71,7 @@ fn spectral_fill_finds_a_wave_again() {
     fill::fill(&mut values, &kept, Fill::Spectral);
     for i in 0..frames {
         let off = (values[[i, 0]] - wave(i)).abs();
-        assert!(if kept[i] { off == 0.0 } else { off < 0.3 }, "frame {i}: {off}");
+        assert!(if kept[i] { off == 0.0 } else { off < 0.5 }, "frame {i}: {off}");
     }
 }
 
@@ -78,10 +80,10 @@ fn the_filter_keeps_its_band_and_stops_the_rest() {
     let tr = Seconds(2.0);
     let frames = 600;
     let amplitude = |hz: f64| {
-        let mut wave =
-            Array2::from_shape_fn((frames, 1), |(i, _)| (std::f64::consts::TAU * hz * 2.0 * i as f64).sin());
+        let mut wave = Array2::from_shape_fn((frames, 1), |(i, _)| (std::f64::consts::TAU * hz * 2.0 * i as f64).sin());
         filter::band_pass(&mut wave, [0.01, 0.1], tr).unwrap();
-        wave.slice(ndarray::s![200..400, 0]).iter().fold(0.0_f64, |m, v| m.max(v.abs()))
+        let middle = wave.slice(ndarray::s![200..400, 0]).to_owned();
+        (2.0 * middle.iter().map(|v: &f64| v * v).sum::<f64>() / 200.0).sqrt()
     };
     assert!((amplitude(0.04) - 1.0).abs() < 0.02);
     assert!(amplitude(0.002) < 0.02);
@@ -103,7 +105,8 @@ fn a_band_above_what_frames_show_is_refused() {
 fn nothing_kept_gives_nothing_and_no_panic() {
     let data = wobble(20, 3, 0.0);
     let cleaned =
-        clean(data.view(), wobble(20, 2, 9.0).view(), &[false; 20], Seconds(2.0), &settings(Some([0.01, 0.1]), 1)).unwrap();
+        clean(data.view(), wobble(20, 2, 9.0).view(), &[false; 20], Seconds(2.0), &settings(Some([0.01, 0.1]), 1))
+            .unwrap();
     assert_eq!((cleaned.residuals.dim(), cleaned.dof), ((0, 3), 0.0));
 }
 

@@ -68,10 +68,17 @@ fn describe(text: &mut String, scan: &CheckedScan, quiet: bool) {
             let shape = scan.shape.map_or_else(String::new, |s| format!("{}×{}×{}", s[0], s[1], s[2]));
             let (frames, tr) = (scan.frames.unwrap_or(0), scan.tr_s.unwrap_or(f64::NAN));
             let minutes = figures(frames as f64 * tr / 60.0, 1);
-            let _ = writeln!(text, "{}: ok, {shape}, {frames} frames of {} s ({minutes} min)", scan.scan, figures(tr, 3));
+            let _ =
+                writeln!(text, "{}: ok, {shape}, {frames} frames of {} s ({minutes} min)", scan.scan, figures(tr, 3));
         }
     } else {
-        let _ = writeln!(text, "{}: {} problem{}", scan.scan, scan.problems.len(), if scan.problems.len() == 1 { "" } else { "s" });
+        let _ = writeln!(
+            text,
+            "{}: {} problem{}",
+            scan.scan,
+            scan.problems.len(),
+            if scan.problems.len() == 1 { "" } else { "s" }
+        );
     }
     for problem in &scan.problems {
         let _ = writeln!(text, "  {problem}");

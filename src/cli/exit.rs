@@ -18,9 +18,4 @@ impl Failure {
     pub(crate) fn nothing_done(error: impl std::fmt::Display) -> Self {
         Self { code: NOTHING_DONE, message: error.to_string() }
     }
-
-    /// The command line asks for something that cannot be.
-    pub(crate) fn usage(message: impl Into<String>) -> Self {
-        Self { code: WRONG_USAGE, message: message.into() }
-    }
 }

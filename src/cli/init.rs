@@ -45,7 +45,8 @@ pub(crate) fn main(args: &Init, common: &Common) -> Result<u8, Failure> {
     let table = guess.scan_table.as_ref().map(|text| (folder.join("scans.tsv"), text));
     for path in std::iter::once(&args.output).chain(table.iter().map(|(path, _)| path)) {
         if path.exists() && !args.overwrite {
-            let message = format!("{}: the file is there already; give another name with -o, or --overwrite", path.display());
+            let message =
+                format!("{}: the file is there already; give another name with -o, or --overwrite", path.display());
             return Err(Failure::nothing_done(message));
         }
     }

@@ -49,7 +49,9 @@ impl Progress {
 
     /// The line that an event is worth, if any.
     fn line(&self, event: &Event) -> Option<String> {
-        let kept = |minutes_kept: f64, minutes: f64| format!("{} of {} min kept", figures(minutes_kept, 1), figures(minutes, 1));
+        let kept = |minutes_kept: f64, minutes: f64| {
+            format!("{} of {} min kept", figures(minutes_kept, 1), figures(minutes, 1))
+        };
         match event {
             Event::ScanFailed { scan, problem } => Some(format!("{scan}: failed: {problem}")),
             Event::ChildFailed { child, problem } => Some(format!("{child}: no report: {problem}")),
@@ -80,15 +82,17 @@ impl Bars {
     fn show(&self, event: &Event) {
         match event {
             Event::Started { to_do, .. } => {
-                let bar = self.all.add(ProgressBar::new(*to_do as u64).with_style(style(
-                    "{msg} {wide_bar} {pos} of {len} scans, {eta} left",
-                )));
+                let bar = self.all.add(
+                    ProgressBar::new(*to_do as u64)
+                        .with_style(style("{msg} {wide_bar} {pos} of {len} scans, {eta} left")),
+                );
                 bar.set_message("cohort");
                 bar.enable_steady_tick(Duration::from_secs(1));
                 *self.cohort.lock().unwrap_or_else(|e| e.into_inner()) = Some(bar);
             }
             Event::ScanStarted { scan, frames } => {
-                let bar = ProgressBar::new(*frames as u64).with_style(style("  {msg} {wide_bar} {pos} of {len} frames"));
+                let bar =
+                    ProgressBar::new(*frames as u64).with_style(style("  {msg} {wide_bar} {pos} of {len} frames"));
                 let bar = self.all.add(bar);
                 bar.set_message(scan.clone());
                 self.scans.lock().unwrap_or_else(|e| e.into_inner()).insert(scan.clone(), bar);

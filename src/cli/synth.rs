@@ -68,7 +68,8 @@ pub(crate) fn main(args: &Synth, common: &Common) -> Result<u8, Failure> {
         Size::Small => Grid::Small,
         Size::Whole => Grid::Whole,
     };
-    let bar = if common.quiet || !std::io::stderr().is_terminal() { ProgressBar::hidden() } else { ProgressBar::no_length() };
+    let bar =
+        if common.quiet || !std::io::stderr().is_terminal() { ProgressBar::hidden() } else { ProgressBar::no_length() };
     let progress = |done: usize, all: usize| {
         bar.set_length(all as u64);
         bar.set_position(done as u64);

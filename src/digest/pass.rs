@@ -232,8 +232,7 @@ impl<'a> Pass<'a> {
             .map(|tissue| {
                 let (voxels, first) = base(&mut tissue.members.iter().copied());
                 let series = tissue.series.as_ref().map(|series| {
-                    let columns: Vec<usize> =
-                        (0..tissue.members.len()).filter(|&m| alive[tissue.members[m]]).collect();
+                    let columns: Vec<usize> = (0..tissue.members.len()).filter(|&m| alive[tissue.members[m]]).collect();
                     let width = tissue.members.len();
                     Array2::from_shape_fn((frames, columns.len()), |(t, j)| series[t * width + columns[j]])
                 });

@@ -38,8 +38,7 @@ pub enum WatchLogError {
 /// [`WatchLogError`], with file, line and column.
 pub fn read(path: &Path) -> Result<Vec<Interval>, WatchLogError> {
     let table = tables::read_tsv(path)?;
-    let find =
-        |column| table.column(column).ok_or_else(|| WatchLogError::NoColumn { path: path.to_owned(), column });
+    let find = |column| table.column(column).ok_or_else(|| WatchLogError::NoColumn { path: path.to_owned(), column });
     let (onset, duration, what) = (find("onset")?, find("duration")?, find("trial_type")?);
     let mut intervals = Vec::with_capacity(table.rows.len());
     for (i, row) in table.rows.iter().enumerate() {

@@ -26,11 +26,7 @@ frames tables, cleaned parcel series, coverage, matrices and the retained-data r
         study.name,
         env!("CARGO_PKG_VERSION")
     );
-    vec![
-        ("dataset_description.json", pretty(&description)),
-        (".bidsignore", IGNORED.to_owned()),
-        ("README.md", readme),
-    ]
+    vec![("dataset_description.json", pretty(&description)), (".bidsignore", IGNORED.to_owned()), ("README.md", readme)]
 }
 
 /// JSON as text, indented, with a line end.

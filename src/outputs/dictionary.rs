@@ -14,8 +14,16 @@ pub(super) const FRAME_COLUMNS: [(&str, &str, &str); 14] = [
     ("rot_x_rad", "head rotation about x", "rad"),
     ("rot_y_rad", "head rotation about y", "rad"),
     ("rot_z_rad", "head rotation about z", "rad"),
-    ("fd_sum_mm", "framewise displacement, sum form (Power et al. 2012, NeuroImage 59:2142); n/a in the first frame", "mm"),
-    ("fd_rms_mm", "framewise displacement, root mean square form (Jenkinson 1999, TR99MJ1); n/a in the first frame", "mm"),
+    (
+        "fd_sum_mm",
+        "framewise displacement, sum form (Power et al. 2012, NeuroImage 59:2142); n/a in the first frame",
+        "mm",
+    ),
+    (
+        "fd_rms_mm",
+        "framewise displacement, root mean square form (Jenkinson 1999, TR99MJ1); n/a in the first frame",
+        "mm",
+    ),
     (
         "dvars_percent",
         "root mean square frame-to-frame change over the brain mask, in percent of the median of the mean image (Power et al. 2012; Nichols 2017, arXiv:1704.01469); n/a in the first frame",
@@ -40,7 +48,11 @@ pub fn reason_words(reason: Reason) -> &'static str {
 }
 
 fn entry(description: &str, unit: &str) -> Value {
-    if unit.is_empty() { json!({ "Description": description }) } else { json!({ "Description": description, "Units": unit }) }
+    if unit.is_empty() {
+        json!({ "Description": description })
+    } else {
+        json!({ "Description": description, "Units": unit })
+    }
 }
 
 /// The sidecar of a frames table.
@@ -51,7 +63,10 @@ pub fn frames_dictionary() -> Value {
     let words: Map<String, Value> =
         Reason::ALL.iter().map(|r| (r.key().to_owned(), Value::from(reason_words(*r)))).collect();
     columns.insert("reasons".to_owned(), json!({ "Description": FRAME_COLUMNS[13].1, "Levels": words }));
-    columns.insert("kept".to_owned(), json!({ "Description": FRAME_COLUMNS[12].1, "Levels": { "0": "dropped", "1": "kept" } }));
+    columns.insert(
+        "kept".to_owned(),
+        json!({ "Description": FRAME_COLUMNS[12].1, "Levels": { "0": "dropped", "1": "kept" } }),
+    );
     Value::Object(columns)
 }
 
@@ -68,7 +83,11 @@ pub const COHORT_COLUMNS: [(&str, &str, &str); 29] = [
     ("minutes", "time acquired in the joined runs", "min"),
     ("minutes_kept", "time kept", "min"),
     ("kept_share", "share of frames kept", ""),
-    ("mean_fd_mm", "mean framewise displacement in the form that censoring uses, over all frames but the first after settling", "mm"),
+    (
+        "mean_fd_mm",
+        "mean framewise displacement in the form that censoring uses, over all frames but the first after settling",
+        "mm",
+    ),
     ("mean_fd_kept_mm", "the same over kept frames", "mm"),
     ("max_fd_mm", "largest framewise displacement", "mm"),
     ("median_dvars_percent", "median DVARS", "%"),
@@ -104,7 +123,10 @@ pub fn cohort_dictionary(carried: &[String]) -> Value {
         "poor_coverage": "too few parcels have enough of their weight inside the brain mask and alive",
         "failed": "no run could be done; see problem",
     });
-    columns.insert("verdict".to_owned(), json!({ "Description": "whether the child's data are enough", "Levels": verdicts }));
+    columns.insert(
+        "verdict".to_owned(),
+        json!({ "Description": "whether the child's data are enough", "Levels": verdicts }),
+    );
     for name in carried {
         columns.insert(name.clone(), entry("carried from the participants table", ""));
     }

@@ -120,7 +120,8 @@ pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
         let outside = log.iter().filter(|i| i.onset_s >= run_s || i.onset_s + i.duration_s < 0.0).count();
         if outside > 0 {
             let all = log.len();
-            warnings.push(format!("{}: {outside} of {all} intervals lie outside the run of {run_s:.1} s", path.display()));
+            warnings
+                .push(format!("{}: {outside} of {all} intervals lie outside the run of {run_s:.1} s", path.display()));
         }
         logged = watch_log::logged_frames(&log, &study.censor.watch_log_types, frames, tr);
     }
@@ -133,14 +134,18 @@ pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
             && mask.frames != 1
         {
             let volumes = mask.frames;
-            problems.push(format!("{}: a mask must be a 3-D image, but this one has {volumes} volumes", path.display()));
+            problems
+                .push(format!("{}: a mask must be a 3-D image, but this one has {volumes} volumes", path.display()));
         }
     }
 
     let mut hashes = BTreeMap::new();
     if problems.is_empty() {
         for (role, path) in input_files(scan, study).into_iter().skip(1) {
-            if let Some(hash) = note(&mut problems, inputs::content_hash(path).map_err(|e| format!("{}: cannot read: {e}", path.display()))) {
+            if let Some(hash) = note(
+                &mut problems,
+                inputs::content_hash(path).map_err(|e| format!("{}: cannot read: {e}", path.display())),
+            ) {
                 hashes.insert(role.to_owned(), hash);
             }
         }
@@ -148,11 +153,24 @@ pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
     match (header, tr, trace, radius, scan.brain_mask.clone()) {
         (Some(header), Some(tr), Some(trace), Some((radius, radius_from)), Some(brain_mask)) if problems.is_empty() => {
             let confounds = columns.unwrap_or_else(|| Array2::zeros((header.frames, 0)));
-            Ok(Prepared { header, tr, trace, confounds, logged, radius, radius_from, brain_mask, tissues, warnings, inputs: hashes })
+            Ok(Prepared {
+                header,
+                tr,
+                trace,
+                confounds,
+                logged,
+                radius,
+                radius_from,
+                brain_mask,
+                tissues,
+                warnings,
+                inputs: hashes,
+            })
         }
         _ => {
             if problems.is_empty() {
-                problems.push(format!("{}: a file that this scan needs is not named or not there", scan.bold.display()));
+                problems
+                    .push(format!("{}: a file that this scan needs is not named or not there", scan.bold.display()));
             }
             Err(problems)
         }

@@ -93,7 +93,8 @@ fn look(results: &Path) -> Result<Found, WhyError> {
 
 fn read_json(path: &Path) -> Result<Value, WhyError> {
     let unreadable = |message: String| WhyError::Unreadable { path: path.to_owned(), message };
-    serde_json::from_slice(&fs::read(path).map_err(|e| unreadable(e.to_string()))?).map_err(|e| unreadable(e.to_string()))
+    serde_json::from_slice(&fs::read(path).map_err(|e| unreadable(e.to_string()))?)
+        .map_err(|e| unreadable(e.to_string()))
 }
 
 /// The settings that were in force for a scan.
@@ -116,7 +117,9 @@ fn explain_child(stem: &str, report: &Value) -> Result<String, WhyError> {
     let verdict = row["verdict"].as_str().unwrap_or("n/a");
     let mut out = match verdict {
         "enough" => format!("{stem} has enough data: {minutes} minutes are kept, {asked} are asked for.\n"),
-        "too_short" => format!("{stem} is set aside as too_short: {minutes} minutes are kept, {asked} are asked for.\n"),
+        "too_short" => {
+            format!("{stem} is set aside as too_short: {minutes} minutes are kept, {asked} are asked for.\n")
+        }
         "too_few_dof" => format!(
             "{stem} is set aside as too_few_dof: cleaning leaves {} degrees of freedom ({} are asked for, and a run needs more than 2).\n",
             number(row, "dof", 1),
@@ -194,17 +197,24 @@ fn explain_frame(stem: &str, path: &Path, settings: &Value, frame: usize) -> Res
     let mut out = format!("Frame {frame} of {stem} ({time} s) is dropped:\n");
     for reason in reasons.split(';') {
         let why = match reason {
-            "settling" => format!("it is among the first {} frames, which are cut while the signal settles", censor["settling"]),
-            "moved" => format!("the head moved {fd} mm (FD, {form} form) since the frame before, above the limit of {} mm", censor["fd_mm"]),
+            "settling" => {
+                format!("it is among the first {} frames, which are cut while the signal settles", censor["settling"])
+            }
+            "moved" => format!(
+                "the head moved {fd} mm (FD, {form} form) since the frame before, above the limit of {} mm",
+                censor["fd_mm"]
+            ),
             "signal_jump" => {
-                format!("the image changed by {dvars} % (DVARS) since the frame before, above the limit of {} %", censor["dvars_percent"])
+                format!(
+                    "the image changed by {dvars} % (DVARS) since the frame before, above the limit of {} %",
+                    censor["dvars_percent"]
+                )
             }
             "logged" => "its acquisition overlaps an interval of the watch log".to_owned(),
             "beside_motion" => beside(&table, fd_column, frame, censor)?,
-            "short_stretch" => format!(
-                "the stretch of kept frames around it is shorter than {} frames",
-                censor["shortest_stretch"]
-            ),
+            "short_stretch" => {
+                format!("the stretch of kept frames around it is shorter than {} frames", censor["shortest_stretch"])
+            }
             other => other.to_owned(),
         };
         let _ = writeln!(out, "  {reason}: {why}");
