@@ -166,7 +166,8 @@ def process_scan(study, scan):
 
     world = (scan_affine @ np.vstack([np.indices(shape).reshape(3, -1), np.ones(series.shape[1])]))[:3]
     atlases = {}
-    dof = None
+    # With nothing kept there is nothing to fit: K and the rank are 0.
+    dof = 0.0 if clean["band_hz"] else -float(clean["detrend_degree"])
     for parcels in study["parcels"]:
         indices, names, weights = atlas_on_grid(study, parcels, shape, scan_affine)
         total = weights.sum(1)
@@ -208,6 +209,10 @@ def process_scan(study, scan):
     }
     for reason in DROPPED:
         report[f"dropped_{reason}"] = sum(r[:1] == [reason] for r in reasons)
+    residuals = [a["residuals"][:, a["used"]] for a in atlases.values() if a["residuals"] is not None]
+    if residuals:
+        report["lag1_autocorrelation"] = np.median(np.concatenate([lag1_of_kept(r, kept) for r in residuals]))
+    report["verdict"] = verdict(study, report, [a["used"] for a in atlases.values()], bool(residuals))
     return {
         "scan": scan, "tr_s": tr_s, "trans": trans, "rot": rot, "fd": fd, "dvars": dvars,
         "global_signal": global_signal, "kept": kept, "reasons": reasons, "atlases": atlases, "report": report,
@@ -250,6 +255,29 @@ def process_study(path):
     return study, runs, out
 
 
+def lag1_of_kept(residuals, kept):
+    """Lag-1 autocorrelation of each column, NIST's sums, over pairs of frames that follow one another."""
+    at = np.flatnonzero(kept)
+    follows = np.diff(at) == 1
+    d = residuals - residuals.mean(0)
+    return (d[:-1] * d[1:])[follows].sum(0) / (d**2).sum(0)
+
+
+def verdict(study, report, used, gives_series=True):
+    """The first thing that is lacking, in the order of the contract's list; `used` holds the flags of each atlas."""
+    enough = study["enough"]
+    if not gives_series:
+        return "too_few_dof"
+    if report["minutes_kept"] < enough["minutes"]:
+        return "too_short"
+    if report["dof"] < enough["dof"]:
+        return "too_few_dof"
+    # Of each atlas by itself: a good coverage of one does not make up for another's.
+    if any(not u.any() or u.mean() < enough["coverage"] for u in used):
+        return "poor_coverage"
+    return "enough"
+
+
 def joined_report(study, whole, atlases):
     """The joined block's numbers that follow from the contract."""
     if not whole:
@@ -266,14 +294,5 @@ def joined_report(study, whole, atlases):
         "parcels_used": int(sum(a["used"].sum() for a in atlases.values())),
         "parcels": sum(len(a["used"]) for a in atlases.values()),
     }
-    enough = study["enough"]
-    if report["minutes_kept"] < enough["minutes"]:
-        report["verdict"] = "too_short"
-    elif report["dof"] < enough["dof"]:
-        report["verdict"] = "too_few_dof"
-    elif any(a["used"].mean() < enough["coverage"] for a in atlases.values()):
-        # Of each atlas by itself: a good coverage of one does not make up for another's.
-        report["verdict"] = "poor_coverage"
-    else:
-        report["verdict"] = "enough"
+    report["verdict"] = verdict(study, report, [a["used"] for a in atlases.values()])
     return report
