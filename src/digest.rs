@@ -19,6 +19,7 @@ use ndarray::{Array1, Array2};
 
 use crate::atlas::GriddedAtlas;
 use crate::nifti::NiftiError;
+use crate::study::settings::Tissue;
 use pass::Pass;
 
 /// What can go wrong while a scan is read.
@@ -40,7 +41,7 @@ pub enum DigestError {
 pub struct Wanted<'a> {
     pub brain: &'a [bool],
     /// Tissue masks, and whether their voxels' series are to be kept (for tissue components).
-    pub tissues: Vec<&'a [bool]>,
+    pub tissues: Vec<(Tissue, &'a [bool])>,
     pub keep_tissue_voxels: bool,
     pub atlases: Vec<&'a GriddedAtlas>,
 }
@@ -71,6 +72,7 @@ pub struct Digest {
 /// A tissue's signal.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TissueDigest {
+    pub tissue: Tissue,
     /// Alive voxels of the tissue inside the brain mask.
     pub voxels: usize,
     /// Their mean, one value a frame; NaN when there is no such voxel.
@@ -86,6 +88,10 @@ pub struct AtlasDigest {
     pub means: Array2<f64>,
     /// Share of each parcel's weight that is inside the brain mask and alive; 0 for a parcel that is not on the grid.
     pub coverage: Vec<f64>,
+    /// Voxels of each parcel on the scan's grid.
+    pub voxels: Vec<usize>,
+    /// Weighted mean position of each parcel, world mm; NaN for a parcel that is not on the grid.
+    pub centroid_mm: Vec<[f64; 3]>,
 }
 
 /// Reads a scan. `on_frame` is called with the number of frames read, now and then; when it says false, reading stops.

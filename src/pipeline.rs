@@ -106,15 +106,21 @@ pub struct Outcome {
     pub fd: FramewiseDisplacement,
     pub global_signal: Array1<f64>,
     pub mask: FrameMask,
-    pub coverage: Vec<CoverageTable>,
+    /// By atlas: the raw parcels, with coverage.
+    pub parcels: Vec<AtlasDigest>,
 }
 
-/// One atlas's coverage in a scan.
-#[derive(Debug, Clone)]
-pub struct CoverageTable {
-    pub voxels: Vec<usize>,
-    pub coverage: Vec<f64>,
-    pub centroid_mm: Vec<[f64; 3]>,
+/// Where digests of earlier runs are found and new ones are kept.
+pub trait DigestStore {
+    /// The digest of a scan whose image, masks and atlases are as they were; none: the image must be read.
+    fn find(&self, prepared: &Prepared) -> Option<Digest>;
+    /// The image is opened.
+    fn opening(&self);
+    /// Keeps a digest that was just made.
+    ///
+    /// # Errors
+    /// When it cannot be written.
+    fn keep(&self, prepared: &Prepared, digest: &Digest) -> Result<(), RecordError>;
 }
 
 /// Does one scan. `on_frame` is told how many frames have been read, and stops the scan by saying false.
@@ -126,33 +132,53 @@ pub fn process(
     child: Option<&Child>,
     study: &Study,
     atlases: &Atlases,
+    store: &dyn DigestStore,
     on_frame: &dyn Fn(usize) -> bool,
 ) -> Result<Outcome, ScanError> {
     let prepared = prepare::prepare(scan, child, study).map_err(|problems| ScanError::Problems { problems })?;
+    let digest = match store.find(&prepared) {
+        Some(digest) => digest,
+        None => {
+            store.opening();
+            let digest = read(scan, study, atlases, &prepared, on_frame)?;
+            store.keep(&prepared, &digest)?;
+            digest
+        }
+    };
+    for (tissue, path) in prepared.tissues_needed() {
+        if digest.tissues.iter().all(|t| t.tissue != tissue || t.voxels == 0) {
+            return Err(ScanError::NoTissue { path: path.to_owned(), tissue: tissue.key() });
+        }
+    }
+    decide(scan, study, atlases, prepared, digest)
+}
+
+/// The one costly step: masks and atlases on the scan's grid, then the image.
+fn read(
+    scan: &Scan,
+    study: &Study,
+    atlases: &Atlases,
+    prepared: &Prepared,
+    on_frame: &dyn Fn(usize) -> bool,
+) -> Result<Digest, ScanError> {
     let grid = Grid { shape: prepared.header.shape, affine: prepared.header.affine };
     let gridded = atlases.on(&grid);
     let brain = read_mask(&prepared.brain_mask, &grid)?;
     for (atlas, source) in gridded.iter().zip(&atlases.list) {
         atlas.require_overlap(&source.name, &brain)?;
     }
-    let tissue_masks: Vec<(Tissue, &Path, Vec<bool>)> = prepared
+    let tissue_masks: Vec<(Tissue, Vec<bool>)> = prepared
         .tissues
         .iter()
-        .map(|(tissue, path)| Ok((*tissue, path.as_path(), read_mask(path, &grid)?)))
+        .map(|mask| Ok((mask.tissue, read_mask(&mask.path, &grid)?)))
         .collect::<Result<_, AtlasError>>()?;
     let wanted = Wanted {
         brain: &brain,
-        tissues: tissue_masks.iter().map(|(_, _, mask)| mask.as_slice()).collect(),
+        tissues: tissue_masks.iter().map(|(tissue, mask)| (*tissue, mask.as_slice())).collect(),
         keep_tissue_voxels: study.clean.tissue_components > 0,
         atlases: gridded.iter().collect(),
     };
-    let digest = digest::read(&scan.bold, &wanted, on_frame)?;
-    for ((tissue, path, _), signal) in tissue_masks.iter().zip(&digest.tissues) {
-        if signal.voxels == 0 {
-            return Err(ScanError::NoTissue { path: path.to_path_buf(), tissue: tissue.key() });
-        }
-    }
-    decide(scan, study, atlases, prepared, &digest, &gridded)
+    Ok(digest::read(&scan.bold, &wanted, on_frame)?)
 }
 
 /// Everything after the reading: cheap, and open to other settings at will.
@@ -161,8 +187,7 @@ fn decide(
     study: &Study,
     atlases: &Atlases,
     prepared: Prepared,
-    digest: &Digest,
-    gridded: &[GriddedAtlas],
+    digest: Digest,
 ) -> Result<Outcome, ScanError> {
     let dvars_have_a_meaning = digest.median_of_mean_image > 0.0;
     if study.censor.dvars_percent > 0.0 && !dvars_have_a_meaning {
@@ -176,16 +201,15 @@ fn decide(
     let settling = study.censor.settling.min(frames);
     let kept_after = &kept[settling..];
 
-    let confounds = gather_confounds(study, &prepared, digest, kept_after, settling)?;
+    let confounds = gather_confounds(study, &prepared, &digest, kept_after, settling)?;
     let mut warnings = prepared.warnings;
     if digest.read_twice {
         warnings.push("some voxels stop being finite after the first frame; they were left out".to_owned());
     }
 
     let mut records = Vec::new();
-    let mut coverage = Vec::new();
     let mut dof = f64::NAN;
-    for ((atlas, gridded), signal) in atlases.list.iter().zip(gridded).zip(&digest.atlases) {
+    for (atlas, signal) in atlases.list.iter().zip(&digest.atlases) {
         let used: Vec<bool> = signal.coverage.iter().map(|&c| c > 0.0 && c >= atlas.min_coverage).collect();
         let columns: Vec<usize> = (0..used.len()).filter(|&p| used[p]).collect();
         let data = signal.means.slice(s![settling.., ..]).select(Axis(1), &columns);
@@ -193,11 +217,6 @@ fn decide(
         dof = cleaned.dof;
         let residuals = (cleaned.dof > clean::LEAST_DOF).then_some(cleaned.residuals);
         records.push(AtlasRecord { name: atlas.name.clone(), used, residuals });
-        coverage.push(CoverageTable {
-            voxels: gridded.voxels.clone(),
-            coverage: signal.coverage.clone(),
-            centroid_mm: gridded.centroid_mm.clone(),
-        });
     }
 
     let mut inputs = prepared.inputs;

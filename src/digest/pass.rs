@@ -6,6 +6,7 @@ use ndarray::{Array1, Array2};
 
 use super::{AtlasDigest, Digest, DigestError, TissueDigest, Wanted};
 use crate::nifti::VolumeStream;
+use crate::study::settings::Tissue;
 
 /// State of a reading; all `Vec`s named for voxels are over the brain mask's voxels, by rising voxel.
 pub(super) struct Pass<'a> {
@@ -32,6 +33,7 @@ pub(super) struct Pass<'a> {
 }
 
 struct TissuePass {
+    tissue: Tissue,
     /// Positions among the brain-mask voxels.
     members: Vec<usize>,
     sums: Vec<f64>,
@@ -60,11 +62,11 @@ impl<'a> Pass<'a> {
         let tissues = wanted
             .tissues
             .iter()
-            .map(|mask| {
+            .map(|&(tissue, mask)| {
                 assert_eq!(mask.len(), position.len(), "one flag a voxel");
                 let inside = (0..mask.len()).filter(|&i| mask[i] && position[i] != u32::MAX);
                 let members = inside.map(|i| position[i] as usize).collect();
-                TissuePass { members, sums: Vec::new(), series: wanted.keep_tissue_voxels.then(Vec::new) }
+                TissuePass { tissue, members, sums: Vec::new(), series: wanted.keep_tissue_voxels.then(Vec::new) }
             })
             .collect();
         let atlases = wanted
@@ -236,7 +238,7 @@ impl<'a> Pass<'a> {
                     let width = tissue.members.len();
                     Array2::from_shape_fn((frames, columns.len()), |(t, j)| series[t * width + columns[j]])
                 });
-                TissueDigest { voxels, mean: mean_series((voxels, first), &tissue.sums), series }
+                TissueDigest { tissue: tissue.tissue, voxels, mean: mean_series((voxels, first), &tissue.sums), series }
             })
             .collect();
         let atlases = self
@@ -254,7 +256,12 @@ impl<'a> Pass<'a> {
                 });
                 let share = |(&w, &all): (&f64, &f64)| if all > 0.0 { w / all } else { 0.0 };
                 let coverage = weight.iter().zip(&atlas.weight).map(share).collect();
-                AtlasDigest { means, coverage }
+                AtlasDigest {
+                    means,
+                    coverage,
+                    voxels: atlas.voxels.clone(),
+                    centroid_mm: atlas.centroid_mm.clone(),
+                }
             })
             .collect();
         Some(Digest {

@@ -31,11 +31,16 @@ impl InputState {
         Ok(Self { role: role.to_owned(), files: look(path)?, content: content.to_owned() })
     }
 
+    /// Whether the file at `path` has this input's size and modification time.
+    #[must_use]
+    pub fn looks_same(&self, path: &Path) -> bool {
+        look(path).is_ok_and(|files| files == self.files)
+    }
+
     /// Whether the file at `path` still is this input.
     #[must_use]
     pub fn is_same(&self, path: &Path, verify: bool) -> bool {
-        let unchanged = look(path).is_ok_and(|files| files == self.files);
-        (unchanged && !verify) || content_hash(path).is_ok_and(|hash| hash == self.content)
+        (!verify && self.looks_same(path)) || content_hash(path).is_ok_and(|hash| hash == self.content)
     }
 }
 

@@ -6,7 +6,7 @@
 
 use std::path::PathBuf;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// `[motion]`: where head positions come from and how displacement is measured.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -130,7 +130,7 @@ pub struct CleanSettings {
 }
 
 /// A tissue that a scan may have a mask for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Tissue {
     WhiteMatter,

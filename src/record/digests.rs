@@ -1,0 +1,215 @@
+//! Digests on disk: what one reading of a scan gave, so that other thresholds, confounds or bands read no image again.
+//!
+//! A digest lies in `.keepstill/digests/KEY.npz`, KEY being the hash of the contents and settings that reach it: image,
+//! masks, atlases, and whether tissue voxels are held. Beside it, `.keepstill/inputs/R.json` notes the size, modification
+//! time and content hash of the scan's files, so that the key is known without reading them. Arrays are plain `.npy`
+//! members, readable from numpy (docs/outputs.md); `meta` is JSON as bytes.
+
+use std::fs::{self, File};
+use std::io::Cursor;
+use std::path::{Path, PathBuf};
+
+use ndarray::{Array1, Array2};
+use ndarray_npy::{NpzReader, NpzWriter, ReadNpzError, WriteNpzError};
+use serde::{Deserialize, Serialize};
+
+use super::RecordError;
+use super::files::write_whole;
+use super::inputs::{InputState, content_hash};
+use crate::digest::{AtlasDigest, Digest, TissueDigest};
+use crate::study::settings::Tissue;
+
+/// The version of this layout; part of every key, so that a digest of another version is never found.
+pub const FORMAT: u32 = 1;
+
+#[derive(Serialize, Deserialize)]
+struct Meta {
+    format: u32,
+    key: String,
+    frames: usize,
+    #[serde(with = "super::number")]
+    median_of_mean_image: f64,
+    #[serde(with = "super::number")]
+    tsnr_median: f64,
+    brain_voxels: usize,
+    alive_voxels: usize,
+    read_twice: bool,
+    content: String,
+    tissues: Vec<TissueMeta>,
+    atlases: usize,
+    checksum: String,
+}
+
+#[derive(Serialize, Deserialize)]
+struct TissueMeta {
+    tissue: Tissue,
+    voxels: usize,
+    held: bool,
+}
+
+/// Writes a digest under its key.
+///
+/// # Errors
+/// [`RecordError`].
+pub fn write(path: &Path, key: &str, digest: &Digest) -> Result<(), RecordError> {
+    let unwritable = |message: String| RecordError::Unwritable { path: path.to_owned(), message };
+    let npz_error = |e: WriteNpzError| unwritable(e.to_string());
+    let tissue_meta = |t: &TissueDigest| TissueMeta { tissue: t.tissue, voxels: t.voxels, held: t.series.is_some() };
+    let meta = Meta {
+        format: FORMAT,
+        key: key.to_owned(),
+        frames: digest.frames,
+        median_of_mean_image: digest.median_of_mean_image,
+        tsnr_median: digest.tsnr_median,
+        brain_voxels: digest.brain_voxels,
+        alive_voxels: digest.alive_voxels,
+        read_twice: digest.read_twice,
+        content: digest.content.clone(),
+        tissues: digest.tissues.iter().map(tissue_meta).collect(),
+        atlases: digest.atlases.len(),
+        checksum: checksum(digest),
+    };
+    let meta = serde_json::to_vec(&meta).map_err(|e| unwritable(e.to_string()))?;
+    let mut npz = NpzWriter::new(Cursor::new(Vec::new()));
+    npz.add_array("meta", &Array1::from_vec(meta)).map_err(npz_error)?;
+    npz.add_array("global_signal", &digest.global_signal).map_err(npz_error)?;
+    npz.add_array("dvars_percent", &digest.dvars_percent).map_err(npz_error)?;
+    for tissue in &digest.tissues {
+        let name = tissue.tissue.key();
+        npz.add_array(format!("{name}_mean"), &tissue.mean).map_err(npz_error)?;
+        if let Some(series) = &tissue.series {
+            npz.add_array(format!("{name}_voxels"), series).map_err(npz_error)?;
+        }
+    }
+    for (i, atlas) in digest.atlases.iter().enumerate() {
+        npz.add_array(format!("parcels_{i}_means"), &atlas.means).map_err(npz_error)?;
+        npz.add_array(format!("parcels_{i}_coverage"), &Array1::from_vec(atlas.coverage.clone())).map_err(npz_error)?;
+        let voxels: Array1<u64> = atlas.voxels.iter().map(|&v| v as u64).collect();
+        npz.add_array(format!("parcels_{i}_voxel_count"), &voxels).map_err(npz_error)?;
+        let centroids = Array2::from_shape_fn((atlas.centroid_mm.len(), 3), |(p, k)| atlas.centroid_mm[p][k]);
+        npz.add_array(format!("parcels_{i}_centroid_mm"), &centroids).map_err(npz_error)?;
+    }
+    let bytes = npz.finish().map_err(npz_error)?.into_inner();
+    Ok(write_whole(path, &bytes)?)
+}
+
+/// Reads a digest back.
+///
+/// # Errors
+/// [`RecordError`]: unreadable, of another version or key, or damaged.
+pub fn read(path: &Path, key: &str) -> Result<Digest, RecordError> {
+    let unreadable = |message: String| RecordError::Unreadable { path: path.to_owned(), message };
+    let npz_error = |e: ReadNpzError| unreadable(e.to_string());
+    let file = File::open(path).map_err(|e| unreadable(e.to_string()))?;
+    let mut npz = NpzReader::new(file).map_err(npz_error)?;
+    let meta: Array1<u8> = npz.by_name("meta").map_err(npz_error)?;
+    let meta: Meta = serde_json::from_slice(&meta.to_vec()).map_err(|e| unreadable(e.to_string()))?;
+    if meta.format != FORMAT {
+        return Err(RecordError::Format { path: path.to_owned(), found: meta.format });
+    }
+    let mut tissues = Vec::new();
+    for TissueMeta { tissue, voxels, held } in meta.tissues {
+        let name = tissue.key();
+        let mean = npz.by_name(&format!("{name}_mean")).map_err(npz_error)?;
+        let series = if held { Some(npz.by_name(&format!("{name}_voxels")).map_err(npz_error)?) } else { None };
+        tissues.push(TissueDigest { tissue, voxels, mean, series });
+    }
+    let mut atlases = Vec::new();
+    for i in 0..meta.atlases {
+        let means = npz.by_name(&format!("parcels_{i}_means")).map_err(npz_error)?;
+        let coverage: Array1<f64> = npz.by_name(&format!("parcels_{i}_coverage")).map_err(npz_error)?;
+        let voxels: Array1<u64> = npz.by_name(&format!("parcels_{i}_voxel_count")).map_err(npz_error)?;
+        let centroids: Array2<f64> = npz.by_name(&format!("parcels_{i}_centroid_mm")).map_err(npz_error)?;
+        if centroids.ncols() != 3 {
+            return Err(unreadable("centroids need three columns".to_owned()));
+        }
+        atlases.push(AtlasDigest {
+            means,
+            coverage: coverage.to_vec(),
+            voxels: voxels.iter().map(|&v| v as usize).collect(),
+            centroid_mm: centroids.rows().into_iter().map(|r| [r[0], r[1], r[2]]).collect(),
+        });
+    }
+    let digest = Digest {
+        frames: meta.frames,
+        global_signal: npz.by_name("global_signal").map_err(npz_error)?,
+        dvars_percent: npz.by_name("dvars_percent").map_err(npz_error)?,
+        median_of_mean_image: meta.median_of_mean_image,
+        tsnr_median: meta.tsnr_median,
+        tissues,
+        atlases,
+        brain_voxels: meta.brain_voxels,
+        alive_voxels: meta.alive_voxels,
+        read_twice: meta.read_twice,
+        content: meta.content,
+    };
+    if meta.key != key || meta.checksum != checksum(&digest) {
+        return Err(RecordError::Checksum { path: path.to_owned() });
+    }
+    Ok(digest)
+}
+
+/// BLAKE3 over every number of a digest and the shapes of its arrays.
+fn checksum(digest: &Digest) -> String {
+    let mut hasher = blake3::Hasher::new();
+    let mut numbers = |shape: &[usize], values: &mut dyn Iterator<Item = f64>| {
+        let mut bytes: Vec<u8> = shape.iter().flat_map(|&n| (n as u64).to_le_bytes()).collect();
+        bytes.extend(values.flat_map(f64::to_le_bytes));
+        hasher.update(&bytes);
+    };
+    let facts = [digest.frames, digest.brain_voxels, digest.alive_voxels, usize::from(digest.read_twice)];
+    numbers(&facts, &mut [digest.median_of_mean_image, digest.tsnr_median].map(one_nan).into_iter());
+    numbers(&[digest.global_signal.len()], &mut digest.global_signal.iter().copied());
+    numbers(&[digest.dvars_percent.len()], &mut digest.dvars_percent.iter().copied());
+    for tissue in &digest.tissues {
+        numbers(&[tissue.tissue as usize, tissue.voxels], &mut tissue.mean.iter().copied());
+        if let Some(series) = &tissue.series {
+            numbers(series.shape(), &mut series.iter().copied());
+        }
+    }
+    for atlas in &digest.atlases {
+        numbers(atlas.means.shape(), &mut atlas.means.iter().copied());
+        numbers(&atlas.voxels, &mut atlas.coverage.iter().copied());
+        numbers(&[], &mut atlas.centroid_mm.iter().flatten().copied());
+    }
+    hasher.update(digest.content.as_bytes());
+    hasher.finalize().to_hex().to_string()
+}
+
+/// JSON has no NaN, so what is read back may be another bit pattern than the one written.
+fn one_nan(value: f64) -> f64 {
+    if value.is_nan() { f64::NAN } else { value }
+}
+
+/// What is known of a scan's files from an earlier run.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct KnownInputs {
+    pub inputs: Vec<InputState>,
+    /// The key of the digest made of them.
+    pub key: String,
+}
+
+impl KnownInputs {
+    /// Reads what an earlier run noted; nothing when it noted nothing or it cannot be read.
+    #[must_use]
+    pub fn read(path: &Path) -> Self {
+        fs::read(path).ok().and_then(|bytes| serde_json::from_slice(&bytes).ok()).unwrap_or_default()
+    }
+
+    /// The content hash of a file: known when size and time are as they were, else found by reading it.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn content(&self, role: &str, path: &Path, verify: bool) -> std::io::Result<String> {
+        match self.inputs.iter().find(|state| state.role == role) {
+            Some(state) if !verify && state.looks_same(path) => Ok(state.content.clone()),
+            _ => content_hash(path),
+        }
+    }
+}
+
+/// Where a digest lies below the state folder.
+#[must_use]
+pub fn path(state: &Path, key: &str) -> PathBuf {
+    state.join("digests").join(format!("{key}.npz"))
+}
