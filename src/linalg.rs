@@ -49,19 +49,21 @@ pub(crate) fn lapack_error(
 pub struct Summary {
     pub mean: f64,
     pub sd: f64,
-    /// Σ (xₜ − x̄)(xₜ₊₁ − x̄) / Σ (xₜ − x̄)², the definition of NIST's reference datasets.
     pub lag1: f64,
 }
 
 /// Summarises a series; NaN where it is too short.
 ///
-/// The mean is corrected by the mean of its own residuals, which undoes the rounding of a large offset.
+/// The mean is corrected by the mean of its own residuals, which undoes the rounding of a large offset. The lag-1
+/// autocorrelation is Σ (xₜ − x̄)(xₜ₊₁ − x̄) / Σ (xₜ − x̄)², as NIST's reference datasets define it; the upper sum runs over
+/// the places where `joined(t)` says that t + 1 follows t without a gap.
 #[must_use]
-pub fn summary(x: &[f64]) -> Summary {
+pub fn summary(x: &[f64], joined: impl Fn(usize) -> bool) -> Summary {
     let n = x.len() as f64;
     let rough = x.iter().sum::<f64>() / n;
     let mean = rough + x.iter().map(|v| v - rough).sum::<f64>() / n;
     let squares: f64 = x.iter().map(|v| (v - mean).powi(2)).sum();
-    let products: f64 = x.windows(2).map(|w| (w[0] - mean) * (w[1] - mean)).sum();
+    let pairs = x.windows(2).enumerate().filter(|(t, _)| joined(*t));
+    let products: f64 = pairs.map(|(_, w)| (w[0] - mean) * (w[1] - mean)).sum();
     Summary { mean, sd: (squares / (n - 1.0)).sqrt(), lag1: products / squares }
 }

@@ -16,7 +16,7 @@ use crate::censor::{self, FrameMask};
 use crate::clean::{self, CleanError, components, confounds};
 use crate::digest::{self, Digest, DigestError, Wanted};
 use crate::discover::{Child, Scan};
-use crate::linalg::LinalgError;
+use crate::linalg::{self, LinalgError};
 use crate::motion::{FramewiseDisplacement, MotionTrace, displacement};
 use crate::nifti;
 use crate::record::{AtlasCount, AtlasRecord, ReportRow, ScanRecord, Verdict};
@@ -241,6 +241,7 @@ fn decide(
         parcels_used: counts.iter().map(|c| c.parcels_used).sum(),
         parcels: counts.iter().map(|c| c.parcels).sum(),
         tsnr_median: digest.tsnr_median,
+        lag1_autocorrelation: lag1_autocorrelation(&records, &kept),
         verdict: Verdict::Enough,
         problem: None,
         atlases: counts,
@@ -252,7 +253,7 @@ fn decide(
         row.problem = Some(format!(
             "no series: {} frames are kept and cleaning leaves {} degrees of freedom, but more than {} are needed",
             row.frames_kept,
-            crate::report::figures(dof.max(0.0), 1),
+            format_args!("{:.1}", dof.max(0.0)),
             clean::LEAST_DOF
         ));
     }
@@ -269,6 +270,18 @@ fn decide(
         atlases: records,
     };
     Ok(Outcome { record, trace: prepared.trace, fd, global_signal: digest.global_signal.clone(), mask, coverage })
+}
+
+/// Median over all atlases' used parcels of the lag-1 autocorrelation of the cleaned series; frames on both sides of a gap
+/// are not neighbours.
+fn lag1_autocorrelation(atlases: &[AtlasRecord], kept: &[bool]) -> f64 {
+    let frames: Vec<usize> = (0..kept.len()).filter(|&i| kept[i]).collect();
+    let of_columns = |residuals: &Array2<f64>| -> Vec<f64> {
+        let columns = residuals.columns().into_iter();
+        columns.map(|c| linalg::summary(&c.to_vec(), |t| frames[t + 1] == frames[t] + 1).lag1).collect()
+    };
+    let all = atlases.iter().filter_map(|a| a.residuals.as_ref()).flat_map(of_columns);
+    digest::median(all.filter(|v| v.is_finite()).collect())
 }
 
 /// The verdict on a row: whether its data are enough.

@@ -97,6 +97,10 @@ pub struct ReportRow {
     pub parcels: usize,
     #[serde(with = "number")]
     pub tsnr_median: f64,
+    /// Median over the used parcels of the cleaned series' lag-1 autocorrelation: how much less than its frames a run
+    /// tells.
+    #[serde(with = "number")]
+    pub lag1_autocorrelation: f64,
     pub verdict: Verdict,
     pub problem: Option<String>,
     /// Parcels by atlas.

@@ -56,24 +56,27 @@ pub(super) fn work(shared: &Shared<'_>, group: usize, position: usize) -> Option
     let outcome =
         catch_unwind(AssertUnwindSafe(|| pipeline::process(scan, child, shared.study, shared.atlases, &on_frame)));
     let problem = match outcome {
-        Ok(Ok(outcome)) => match save(shared, group, position, &outcome) {
-            Ok(()) => {
-                let row = &outcome.record.row;
-                for message in &row.warnings {
-                    (shared.tell)(&Event::Warning { about: name.clone(), message: message.clone() });
+        Ok(Ok(mut outcome)) => {
+            outcome.record.row.warnings.iter_mut().for_each(|w| *w = relative(shared, w));
+            match save(shared, group, position, &outcome) {
+                Ok(()) => {
+                    let row = &outcome.record.row;
+                    for message in &row.warnings {
+                        (shared.tell)(&Event::Warning { about: name.clone(), message: message.clone() });
+                    }
+                    (shared.tell)(&Event::ScanDone {
+                        scan: name,
+                        minutes: row.minutes,
+                        minutes_kept: row.minutes_kept,
+                        mean_fd_mm: row.mean_fd_mm,
+                        verdict: row.verdict,
+                        seconds: begin.elapsed().as_secs_f64(),
+                    });
+                    return Some(RunResult::Done(Box::new(outcome.record)));
                 }
-                (shared.tell)(&Event::ScanDone {
-                    scan: name,
-                    minutes: row.minutes,
-                    minutes_kept: row.minutes_kept,
-                    mean_fd_mm: row.mean_fd_mm,
-                    verdict: row.verdict,
-                    seconds: begin.elapsed().as_secs_f64(),
-                });
-                return Some(RunResult::Done(Box::new(outcome.record)));
+                Err(error) => error.to_string(),
             }
-            Err(error) => error.to_string(),
-        },
+        }
         Ok(Err(error)) if error.is_stop() => return None,
         Ok(Err(error)) => error.to_string(),
         Err(panic) => {
@@ -82,8 +85,16 @@ pub(super) fn work(shared: &Shared<'_>, group: usize, position: usize) -> Option
             format!("a fault in keepstill ({text}); please report it with the study file")
         }
     };
+    let problem = relative(shared, &problem);
     (shared.tell)(&Event::ScanFailed { scan: name, problem: problem.clone() });
     Some(RunResult::Failed { id: scan.id.clone(), problem })
+}
+
+/// Paths below the study file's folder without that folder: results may be passed on, and where they were made is no
+/// one's business.
+fn relative(shared: &Shared<'_>, text: &str) -> String {
+    let folder = shared.study.folder().display().to_string();
+    if folder.is_empty() || folder == "." { text.to_owned() } else { text.replace(&format!("{folder}/"), "") }
 }
 
 /// Takes back what an earlier run said of the scan: its record, then the files that belonged to it.

@@ -98,6 +98,7 @@ impl ReportRow {
             parcels_used: 0,
             parcels: 0,
             tsnr_median: nan,
+            lag1_autocorrelation: nan,
             verdict: Verdict::Failed,
             problem: Some(problem.to_owned()),
             atlases: Vec::new(),
@@ -213,8 +214,9 @@ fn joined_row(group: &Group, runs: &[RunResult], done: &[&ScanRecord], contribut
     row.dropped_beside_motion = sum(|r| r.dropped_beside_motion);
     row.dropped_short_stretch = sum(|r| r.dropped_short_stretch);
     row.longest_stretch_s = seen.iter().map(|r| r.row.longest_stretch_s).fold(f64::NAN, f64::max);
-    let weighted: f64 = seen.iter().map(|r| r.row.frames as f64 * r.row.tsnr_median).sum();
-    row.tsnr_median = weighted / row.frames as f64;
+    let weighted = |f: fn(&ReportRow) -> f64| seen.iter().map(|r| r.row.frames as f64 * f(&r.row)).sum::<f64>();
+    row.tsnr_median = weighted(|r| r.tsnr_median) / row.frames as f64;
+    row.lag1_autocorrelation = weighted(|r| r.lag1_autocorrelation) / row.frames as f64;
     for run in seen {
         for warning in &run.row.warnings {
             row.warnings.push(if runs.len() > 1 { format!("{}: {warning}", run.id) } else { warning.clone() });
