@@ -9,6 +9,7 @@ mod child;
 mod log;
 mod plan;
 mod scan;
+mod sweep;
 
 use std::fs::{self, File, TryLockError};
 use std::path::{Path, PathBuf};
@@ -126,6 +127,7 @@ pub fn run(
         write_whole(&study.results.join(name), text.as_bytes())?;
     }
     let plan = Plan::make(study, cohort, &atlases, options)?;
+    sweep::strays(study, &plan.groups)?;
     tell(&Event::Started {
         version: env!("CARGO_PKG_VERSION").to_owned(),
         study: study.name.clone(),

@@ -9,6 +9,7 @@
 use ndarray::ArrayView1;
 use serde::{Deserialize, Serialize};
 
+use crate::stretches::stretches;
 use crate::study::settings::CensorSettings;
 
 /// Why a frame is dropped, in the order in which reasons are written and counted.
@@ -137,23 +138,6 @@ pub fn censor(
         }
     }
     FrameMask { reasons }
-}
-
-/// Half-open ranges of consecutive `true`.
-pub(crate) fn stretches(flags: &[bool]) -> Vec<(usize, usize)> {
-    let mut found = Vec::new();
-    let mut start = None;
-    for (i, &flag) in flags.iter().chain([&false]).enumerate() {
-        match (flag, start) {
-            (true, None) => start = Some(i),
-            (false, Some(first)) => {
-                found.push((first, i));
-                start = None;
-            }
-            _ => {}
-        }
-    }
-    found
 }
 
 #[cfg(test)]

@@ -17,6 +17,7 @@
 //! and settings in, values out) and know nothing of studies, files or each other's order. See DEVELOPERS.md.
 #![deny(clippy::print_stdout, clippy::print_stderr)]
 
+mod stretches;
 pub mod units;
 
 pub mod linalg;

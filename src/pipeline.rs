@@ -22,6 +22,7 @@ use crate::nifti;
 use crate::record::{AtlasCount, AtlasRecord, ReportRow, ScanRecord, Verdict};
 use crate::study::Study;
 use crate::study::settings::{EnoughSettings, Tissue};
+use crate::tables::figures;
 use prepare::Prepared;
 
 /// Why a scan has no result.
@@ -253,7 +254,7 @@ fn decide(
         row.problem = Some(format!(
             "no series: {} frames are kept and cleaning leaves {} degrees of freedom, but more than {} are needed",
             row.frames_kept,
-            format_args!("{:.1}", dof.max(0.0)),
+            figures(dof.max(0.0), 1),
             clean::LEAST_DOF
         ));
     }

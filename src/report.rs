@@ -15,11 +15,7 @@ pub use figure::stillness;
 pub use page::{CohortLine, child_page, cohort_page, escape};
 pub use why::{WhyError, explain};
 
-/// A number with a fixed count of digits after the point; n/a when there is none.
-#[must_use]
-pub fn figures(value: f64, digits: usize) -> String {
-    if value.is_finite() { format!("{value:.digits$}") } else { "n/a".to_owned() }
-}
+pub use crate::tables::figures;
 
 /// `S_report.json`: version, caution, settings, a row a run, and the joined row.
 #[must_use]

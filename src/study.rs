@@ -158,6 +158,27 @@ impl Study {
         }
     }
 
+    /// A message as reports may tell it: without the folders of the study file, of the tables and datasets that it
+    /// names, and of `files`, where these were given in full. The names of the files themselves stay.
+    #[must_use]
+    pub fn told_message(&self, message: &str, files: &[&Path]) -> String {
+        let source = match &self.scans {
+            ScanSource::Table(path) => path,
+            ScanSource::Bids { root, .. } => root,
+        };
+        let parcels = self.parcels.iter().flat_map(|p| [Some(p.image.as_path()), p.labels.as_deref()]).flatten();
+        let named = [source.as_path(), &self.results].into_iter().chain(self.children.table.as_deref());
+        let named = named.chain(parcels).chain(files.iter().copied()).filter(|path| path.is_absolute());
+        let mut folders: Vec<&Path> = named.filter_map(Path::parent).filter(|f| f.parent().is_some()).collect();
+        // The longest first, so that no half of a path is left; but within the study's folder, the way from it stays.
+        folders.retain(|folder| self.folder().as_os_str().is_empty() || !folder.starts_with(self.folder()));
+        folders.sort_by_key(|folder| std::cmp::Reverse(folder.as_os_str().len()));
+        folders.push(self.folder());
+        folders
+            .into_iter()
+            .fold(message.to_owned(), |text, folder| without_folder(&text, &folder.display().to_string()))
+    }
+
     /// A path as reports may tell it.
     fn told(&self, path: &Path) -> String {
         let inside = if self.folder().as_os_str().is_empty() { None } else { path.strip_prefix(self.folder()).ok() };
@@ -169,6 +190,24 @@ impl Study {
         };
         told.display().to_string()
     }
+}
+
+/// Text without `folder/` where a path starts with it.
+fn without_folder(text: &str, folder: &str) -> String {
+    if folder.is_empty() {
+        return text.to_owned();
+    }
+    let (mut out, mut rest) = (String::new(), text);
+    while let Some(at) = rest.find(&format!("{folder}/")) {
+        let (before, after) = rest.split_at(at);
+        out.push_str(before);
+        let inside_a_path = out.chars().next_back().is_some_and(|c| c.is_alphanumeric() || "/._-".contains(c));
+        if inside_a_path {
+            out.push_str(&after[..=folder.len()]);
+        }
+        rest = &after[folder.len() + 1..];
+    }
+    out + rest
 }
 
 /// A settings struct as a JSON object.

@@ -238,6 +238,12 @@ pub fn write_number_f32(out: &mut String, v: f64) {
     }
 }
 
+/// A number for people: a fixed count of digits after the point; n/a when there is none.
+#[must_use]
+pub fn figures(value: f64, digits: usize) -> String {
+    if value.is_finite() { format!("{value:.digits$}") } else { "n/a".to_owned() }
+}
+
 #[derive(Clone, Copy)]
 enum Separator {
     Tab,

@@ -6,7 +6,7 @@ use serde_json::json;
 
 use super::plan::{self, RECEIPT_FORMAT, Receipt};
 use super::scan::{SaveError, npy};
-use super::{Shared, lock_of};
+use super::{Shared, lock_of, sweep};
 use crate::cohort::CohortRow;
 use crate::event::Event;
 use crate::outputs;
@@ -27,6 +27,7 @@ pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunR
             (shared.tell)(&Event::ChildDone { child: stem, minutes_kept, verdict });
         }
         Err(problem) => {
+            let problem = shared.study.told_message(&problem, &[]);
             let id = &plan.scans[0].id;
             let mut row = crate::record::ReportRow::failed(id, &problem);
             row.run_id = None;
@@ -78,7 +79,6 @@ fn save(
     let (study, group) = (shared.study, &shared.groups[group].group);
     let (stem, folder) = (group.stem(), outputs::folder(&group.participant, group.session.as_deref()));
     let receipt = plan::receipt_path(study, group);
-    let earlier = plan::read_receipt(&receipt).map(|r| r.outputs).unwrap_or_default();
     let _ = fs::remove_file(&receipt);
 
     let mut written: Vec<(String, u64)> = Vec::new();
@@ -105,11 +105,7 @@ fn save(
         let settings = outputs::pretty(&study.settings_json());
         put("report.html", report::child_page(study, &stem, runs, joined, &settings).as_bytes())?;
     }
-    for (name, _) in earlier {
-        if !written.iter().any(|(kept, _)| *kept == name) {
-            let _ = fs::remove_file(study.results.join(name));
-        }
-    }
+    sweep::child(study, &folder, &stem, &written)?;
     let row = CohortRow {
         participant: group.participant.clone(),
         row: joined.row.clone(),

@@ -1,15 +1,16 @@
 //! One scan of a run: done, written down, told.
 
-use std::cell::Cell;
 use std::fs;
-use std::io::Cursor;
+use std::io::{Cursor, ErrorKind};
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 use std::time::Instant;
 
 use ndarray_npy::WriteNpyExt;
 
-use super::{Shared, plan};
+use super::{Shared, plan, sweep};
+use crate::discover::{Scan, ScanId};
 use crate::event::Event;
 use crate::outputs::{self, scan_file};
 use crate::pipeline::joined::RunResult;
@@ -34,85 +35,89 @@ pub(super) enum SaveError {
 
 /// Does a scan; none when it was interrupted.
 pub(super) fn work(shared: &Shared<'_>, group: usize, position: usize) -> Option<RunResult> {
-    let plan = &shared.groups[group].scans[position];
-    let scan = &shared.cohort.scans[plan.index];
+    let scan = &shared.cohort.scans[shared.groups[group].scans[position].index];
     let name = scan.id.to_string();
     let begin = Instant::now();
-    let announced = Cell::new(false);
-    let announce = || {
-        if !announced.replace(true) {
-            let frames = crate::nifti::read_header(&scan.bold).map_or(0, |h| h.frames);
-            (shared.tell)(&Event::ScanStarted { scan: name.clone(), frames });
+    let frames = crate::nifti::read_header(&scan.bold).map_or(0, |h| h.frames);
+    (shared.tell)(&Event::ScanStarted { scan: name.clone(), frames });
+    match attempt(shared, group, position) {
+        Ok(None) => None,
+        Ok(Some(outcome)) => {
+            let row = &outcome.record.row;
+            for message in &row.warnings {
+                (shared.tell)(&Event::Warning { about: name.clone(), message: message.clone() });
+            }
+            (shared.tell)(&Event::ScanDone {
+                scan: name,
+                minutes: row.minutes,
+                minutes_kept: row.minutes_kept,
+                mean_fd_mm: row.mean_fd_mm,
+                verdict: row.verdict,
+                seconds: begin.elapsed().as_secs_f64(),
+            });
+            Some(RunResult::Done(Box::new(outcome.record)))
         }
-    };
+        Err(mut problem) => {
+            // What an earlier run said of it holds no longer.
+            if let Err(error) = forget(shared, &scan.id) {
+                problem = format!("{problem}; {error}");
+            }
+            let problem = shared.study.told_message(&problem, &files_of(scan));
+            (shared.tell)(&Event::ScanFailed { scan: name, problem: problem.clone() });
+            Some(RunResult::Failed { id: scan.id.clone(), problem })
+        }
+    }
+}
+
+/// Does a scan and writes it down; none when it was interrupted, and otherwise why it could not be done.
+fn attempt(shared: &Shared<'_>, group: usize, position: usize) -> Result<Option<Outcome>, String> {
+    let scan = &shared.cohort.scans[shared.groups[group].scans[position].index];
+    let name = scan.id.to_string();
     let on_frame = |read: usize| {
         (shared.tell)(&Event::Frames { scan: name.clone(), read });
         !shared.interrupt.load(Ordering::Relaxed)
     };
-    announce();
-    forget(shared, group, position);
     let child = shared.cohort.children.get(&scan.id.participant);
     // A fault of ours in one scan must not take the night's other scans with it.
     let outcome =
         catch_unwind(AssertUnwindSafe(|| pipeline::process(scan, child, shared.study, shared.atlases, &on_frame)));
-    let problem = match outcome {
-        Ok(Ok(mut outcome)) => {
-            outcome.record.row.warnings.iter_mut().for_each(|w| *w = relative(shared, w));
-            match save(shared, group, position, &outcome) {
-                Ok(()) => {
-                    let row = &outcome.record.row;
-                    for message in &row.warnings {
-                        (shared.tell)(&Event::Warning { about: name.clone(), message: message.clone() });
-                    }
-                    (shared.tell)(&Event::ScanDone {
-                        scan: name,
-                        minutes: row.minutes,
-                        minutes_kept: row.minutes_kept,
-                        mean_fd_mm: row.mean_fd_mm,
-                        verdict: row.verdict,
-                        seconds: begin.elapsed().as_secs_f64(),
-                    });
-                    return Some(RunResult::Done(Box::new(outcome.record)));
-                }
-                Err(error) => error.to_string(),
-            }
-        }
-        Ok(Err(error)) if error.is_stop() => return None,
-        Ok(Err(error)) => error.to_string(),
+    let mut outcome = match outcome {
+        Ok(Ok(outcome)) => outcome,
+        Ok(Err(error)) if error.is_stop() => return Ok(None),
+        Ok(Err(error)) => return Err(error.to_string()),
         Err(panic) => {
             let text = panic.downcast_ref::<String>().map(String::as_str);
             let text = text.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("no message");
-            format!("a fault in keepstill ({text}); please report it with the study file")
+            return Err(format!("a fault in keepstill ({text}); please report it with the study file"));
         }
     };
-    let problem = relative(shared, &problem);
-    (shared.tell)(&Event::ScanFailed { scan: name, problem: problem.clone() });
-    Some(RunResult::Failed { id: scan.id.clone(), problem })
+    for warning in &mut outcome.record.row.warnings {
+        *warning = shared.study.told_message(warning, &files_of(scan));
+    }
+    save(shared, group, position, &outcome).map_err(|e| e.to_string())?;
+    Ok(Some(outcome))
 }
 
-/// Paths below the study file's folder without that folder: results may be passed on, and where they were made is no
-/// one's business.
-fn relative(shared: &Shared<'_>, text: &str) -> String {
-    let folder = shared.study.folder().display().to_string();
-    if folder.is_empty() || folder == "." { text.to_owned() } else { text.replace(&format!("{folder}/"), "") }
+/// Every file that a message about a scan may name.
+fn files_of(scan: &Scan) -> Vec<&Path> {
+    let others = [&scan.motion, &scan.confounds, &scan.brain_mask, &scan.white_matter, &scan.csf, &scan.watch_log];
+    others.into_iter().flatten().chain([&scan.bold]).map(PathBuf::as_path).collect()
 }
 
 /// Takes back what an earlier run said of the scan: its record, then the files that belonged to it.
-fn forget(shared: &Shared<'_>, group: usize, position: usize) {
-    let results = &shared.study.results;
-    let path = plan::record_path(shared.study, &shared.groups[group].scans[position].id);
-    if let Ok((_, provenance)) = record::read(&path) {
-        let _ = fs::remove_file(&path);
-        for (name, _) in provenance.outputs {
-            let _ = fs::remove_file(results.join(name));
-        }
+fn forget(shared: &Shared<'_>, id: &ScanId) -> Result<(), WriteError> {
+    let path = plan::record_path(shared.study, id);
+    match fs::remove_file(&path) {
+        Err(source) if source.kind() != ErrorKind::NotFound => return Err(WriteError { path, source }),
+        _ => {}
     }
-    let _ = fs::remove_file(&path);
+    sweep::scan(shared.study, &outputs::folder(&id.participant, id.session.as_deref()), &id.to_string())
 }
 
 fn save(shared: &Shared<'_>, group: usize, position: usize, outcome: &Outcome) -> Result<(), SaveError> {
     let plan = &shared.groups[group].scans[position];
     let scan = &shared.cohort.scans[plan.index];
+    forget(shared, &scan.id)?;
     let mut written = Vec::new();
     let mut put = |name: String, bytes: &[u8]| -> Result<(), SaveError> {
         write_whole(&shared.study.results.join(&name), bytes)?;

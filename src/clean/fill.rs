@@ -31,7 +31,7 @@ pub fn fill(values: &mut Array2<f64>, kept: &[bool], how: Fill) {
 }
 
 fn linear(values: &mut Array2<f64>, kept: &[bool]) {
-    for (start, end) in crate::censor::stretches(&kept.iter().map(|k| !k).collect::<Vec<_>>()) {
+    for (start, end) in crate::stretches::stretches(&kept.iter().map(|k| !k).collect::<Vec<_>>()) {
         let before = start.checked_sub(1).map(|i| values.row(i).to_owned());
         let after = (end < kept.len()).then(|| values.row(end).to_owned());
         for i in start..end {

@@ -5,7 +5,7 @@ use std::io::IsTerminal;
 use std::sync::Mutex;
 use std::time::Duration;
 
-use indicatif::{MultiProgress, ProgressBar, ProgressStyle};
+use indicatif::{HumanDuration, MultiProgress, ProgressBar, ProgressState, ProgressStyle};
 use keepstill::event::Event;
 use keepstill::report::figures;
 
@@ -20,8 +20,25 @@ pub(crate) struct Progress {
 
 struct Bars {
     all: MultiProgress,
-    cohort: Mutex<Option<ProgressBar>>,
+    cohort: Mutex<Option<Cohort>>,
     scans: Mutex<HashMap<String, ProgressBar>>,
+}
+
+/// The cohort's bar counts in thousandths of a scan, so that the time left is known before the first scan is done.
+struct Cohort {
+    bar: ProgressBar,
+    done: u64,
+    to_do: usize,
+}
+
+const PARTS: u64 = 1000;
+
+impl Cohort {
+    /// `under_way`: sum of the shares read of the scans in work.
+    fn draw(&self, under_way: f64) {
+        self.bar.set_position(self.done * PARTS + (under_way * PARTS as f64) as u64);
+        self.bar.set_message(format!("{} of {} scans", self.done, self.to_do));
+    }
 }
 
 impl Progress {
@@ -80,52 +97,59 @@ impl Progress {
 
 impl Bars {
     fn show(&self, event: &Event) {
+        let mut scans = self.scans.lock().unwrap_or_else(|e| e.into_inner());
+        let mut cohort = self.cohort.lock().unwrap_or_else(|e| e.into_inner());
         match event {
             Event::Started { to_do, .. } => {
-                let bar = self.all.add(
-                    ProgressBar::new(*to_do as u64)
-                        .with_style(style("{msg} {wide_bar} {pos} of {len} scans, {eta} left")),
-                );
-                bar.set_message("cohort");
+                let bar = ProgressBar::new(*to_do as u64 * PARTS).with_style(style("{msg} {wide_bar} {left}"));
+                let bar = self.all.add(bar);
                 bar.enable_steady_tick(Duration::from_secs(1));
-                *self.cohort.lock().unwrap_or_else(|e| e.into_inner()) = Some(bar);
+                *cohort = Some(Cohort { bar, done: 0, to_do: *to_do });
             }
             Event::ScanStarted { scan, frames } => {
                 let bar =
                     ProgressBar::new(*frames as u64).with_style(style("  {msg} {wide_bar} {pos} of {len} frames"));
                 let bar = self.all.add(bar);
                 bar.set_message(scan.clone());
-                self.scans.lock().unwrap_or_else(|e| e.into_inner()).insert(scan.clone(), bar);
+                scans.insert(scan.clone(), bar);
             }
             Event::Frames { scan, read } => {
-                if let Some(bar) = self.scans.lock().unwrap_or_else(|e| e.into_inner()).get(scan) {
+                if let Some(bar) = scans.get(scan) {
                     bar.set_position(*read as u64);
                 }
             }
             Event::ScanDone { scan, .. } | Event::ScanFailed { scan, .. } => {
-                if let Some(bar) = self.scans.lock().unwrap_or_else(|e| e.into_inner()).remove(scan) {
+                if let Some(bar) = scans.remove(scan) {
                     bar.finish_and_clear();
                 }
-                if let Some(bar) = &*self.cohort.lock().unwrap_or_else(|e| e.into_inner()) {
-                    bar.inc(1);
+                if let Some(cohort) = &mut *cohort {
+                    cohort.done += 1;
                 }
             }
             Event::Finished { .. } => {
-                for (_, bar) in self.scans.lock().unwrap_or_else(|e| e.into_inner()).drain() {
-                    bar.finish_and_clear();
-                }
-                if let Some(bar) = self.cohort.lock().unwrap_or_else(|e| e.into_inner()).take() {
-                    bar.finish_and_clear();
+                scans.drain().for_each(|(_, bar)| bar.finish_and_clear());
+                if let Some(cohort) = cohort.take() {
+                    cohort.bar.finish_and_clear();
                 }
             }
             _ => {}
+        }
+        if let Some(cohort) = &*cohort {
+            let share = |bar: &ProgressBar| bar.position() as f64 / bar.length().unwrap_or(1).max(1) as f64;
+            cohort.draw(scans.values().map(share).sum());
         }
     }
 }
 
 /// A bar's look; the templates are constant, and a wrong one falls back to indicatif's own.
 fn style(template: &str) -> ProgressStyle {
+    let left = |state: &ProgressState, out: &mut dyn std::fmt::Write| {
+        let _ = match state.pos() {
+            0 => out.write_str("time left not known yet"),
+            _ => write!(out, "{} left", HumanDuration(state.eta())),
+        };
+    };
     ProgressStyle::with_template(template)
-        .map(|style| style.progress_chars("━╸─"))
+        .map(|style| style.with_key("left", left).progress_chars("━╸─"))
         .unwrap_or_else(|_| ProgressStyle::default_bar())
 }

@@ -49,7 +49,7 @@ struct AtlasPass {
 
 impl<'a> Pass<'a> {
     pub(super) fn new(wanted: &'a Wanted<'a>) -> Self {
-        let runs = crate::censor::stretches(wanted.brain).into_iter().map(|(a, b)| (a, b - a)).collect();
+        let runs = crate::stretches::stretches(wanted.brain).into_iter().map(|(a, b)| (a, b - a)).collect();
         let mut position = vec![u32::MAX; wanted.brain.len()];
         let mut voxels = 0_u32;
         for (slot, _) in position.iter_mut().zip(wanted.brain).filter(|(_, inside)| **inside) {

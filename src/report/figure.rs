@@ -21,7 +21,7 @@ pub fn stillness(record: &ScanRecord, limit_mm: f64) -> String {
     let mut svg = format!(
         "<svg viewBox=\"0 0 {WIDTH} {HEIGHT}\" role=\"img\" aria-label=\"{kept} of {frames} frames kept; largest displacement {largest:.2} mm\" preserveAspectRatio=\"none\">"
     );
-    for (start, end) in crate::censor::stretches(&record.kept.iter().map(|k| !k).collect::<Vec<_>>()) {
+    for (start, end) in crate::stretches::stretches(&record.kept.iter().map(|k| !k).collect::<Vec<_>>()) {
         let (x, width) = (start as f64 * step, (end - start) as f64 * step);
         let _ = write!(svg, "<rect class=\"out\" x=\"{x:.2}\" y=\"0\" width=\"{width:.2}\" height=\"{HEIGHT}\"/>");
     }

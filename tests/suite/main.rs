@@ -1,1 +1,9 @@
+//! One test binary for the whole program: the built command and the library against tiny studies on disk.
 
+mod architecture;
+mod builders;
+mod commands;
+mod messages;
+mod outputs;
+mod privacy;
+mod resume;

@@ -1,0 +1,194 @@
+//! The invariants of the library's layout, held by reading its source: who may use whom, who may print, what messages and
+//! module names must not hold.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// Modules in the order of the flow; each may use those before it, and none after.
+const FLOW: [&str; 21] = [
+    "units",
+    "stretches",
+    "linalg",
+    "tables",
+    "study",
+    "discover",
+    "nifti",
+    "atlas",
+    "digest",
+    "motion",
+    "censor",
+    "clean",
+    "connectivity",
+    "record",
+    "event",
+    "pipeline",
+    "outputs",
+    "report",
+    "cohort",
+    "batch",
+    "synth",
+];
+
+/// Modules that turn arrays and settings into values and know nothing of studies, records or each other's order.
+const STAGES: [&str; 7] = ["nifti", "atlas", "digest", "motion", "censor", "clean", "connectivity"];
+
+/// What a stage may use beside earlier stages. `discover::Sex` is the one fact about a child that changes a formula.
+const OPEN_TO_STAGES: [&str; 6] = ["units", "stretches", "linalg", "tables", "study::settings", "discover::Sex"];
+
+/// A source file of the library, without comments and tests.
+struct Source {
+    path: PathBuf,
+    /// Its top module, as `clean` for `src/clean/fill.rs`.
+    module: String,
+    code: String,
+}
+
+fn sources() -> Vec<Source> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let mut sources = Vec::new();
+    let mut folders = vec![root.clone()];
+    while let Some(folder) = folders.pop() {
+        for entry in fs::read_dir(&folder).unwrap() {
+            let path = entry.unwrap().path();
+            let name = path.file_name().unwrap().to_str().unwrap().to_owned();
+            if path.is_dir() {
+                if name != "tests" {
+                    folders.push(path);
+                }
+            } else if name.ends_with(".rs") && name != "tests.rs" {
+                let text = fs::read_to_string(&path).unwrap();
+                let end = text.find("#[cfg(test)]\nmod tests {").unwrap_or(text.len());
+                let lines: Vec<&str> =
+                    text[..end].lines().filter(|line| !line.trim_start().starts_with("//")).collect();
+                let inside = path.strip_prefix(&root).unwrap();
+                let module = inside.components().next().unwrap().as_os_str().to_str().unwrap();
+                let module = module.trim_end_matches(".rs").to_owned();
+                sources.push(Source { path: inside.to_owned(), module, code: lines.join("\n") });
+            }
+        }
+    }
+    sources.sort_by(|a, b| a.path.cmp(&b.path));
+    assert!(sources.len() > 50, "only {} source files were found", sources.len());
+    sources
+}
+
+/// The library alone: not the command line, which may use all of it.
+fn library() -> Vec<Source> {
+    let mut sources = sources();
+    sources.retain(|source| !["main", "lib", "cli"].contains(&source.module.as_str()));
+    sources
+}
+
+/// The paths after `crate::`, as `study::settings::Fill`.
+fn uses(code: &str) -> Vec<String> {
+    let path =
+        |rest: &str| -> String { rest.chars().take_while(|c| c.is_alphanumeric() || "_:".contains(*c)).collect() };
+    // `use crate::{a, b}` would pass unseen.
+    assert!(!code.contains("crate::{"), "name one module a `use crate::` line");
+    code.split("crate::").skip(1).map(path).collect()
+}
+
+fn begins(path: &str, with: &str) -> bool {
+    path.strip_prefix(with).is_some_and(|rest| rest.is_empty() || rest.starts_with("::"))
+}
+
+#[test]
+fn dependencies_run_down_the_flow_only() {
+    let place = |module: &str| FLOW.iter().position(|known| *known == module);
+    let mut wrong = Vec::new();
+    for source in library() {
+        let Some(own) = place(&source.module) else {
+            panic!("{} is not in the flow; add it at its place", source.path.display())
+        };
+        for used in uses(&source.code) {
+            let top = used.split("::").next().unwrap();
+            if top != source.module && place(top).is_none_or(|other| other > own) {
+                wrong.push(format!("{} uses crate::{used}", source.path.display()));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "against the flow:\n{}", wrong.join("\n"));
+}
+
+#[test]
+fn stages_know_only_settings_and_earlier_stages() {
+    let mut wrong = Vec::new();
+    for source in library() {
+        let Some(own) = STAGES.iter().position(|stage| *stage == source.module) else { continue };
+        for used in uses(&source.code) {
+            let earlier = STAGES[..=own].iter().any(|stage| begins(&used, stage));
+            let open = OPEN_TO_STAGES.iter().any(|open| begins(&used, open));
+            if !earlier && !open {
+                wrong.push(format!("{} uses crate::{used}", source.path.display()));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "stages know too much:\n{}", wrong.join("\n"));
+}
+
+#[test]
+fn stages_know_neither_clock_nor_threads_nor_environment() {
+    let banned = ["SystemTime", "Instant::", "std::env", "env::", "rayon", "par_iter", "thread::", "rand::"];
+    let mut wrong = Vec::new();
+    for source in library().iter().filter(|source| STAGES.contains(&source.module.as_str())) {
+        wrong.extend(banned.iter().filter(|word| source.code.contains(*word)).map(|w| (source.path.clone(), *w)));
+    }
+    assert!(wrong.is_empty(), "{wrong:?}");
+}
+
+#[test]
+fn the_library_draws_and_prints_nothing() {
+    let banned = ["println!", "eprintln!", "print!(", "eprint!(", "dbg!", "stdout()", "stderr()", "indicatif", "clap"];
+    let mut wrong = Vec::new();
+    for source in library() {
+        wrong.extend(banned.iter().filter(|word| source.code.contains(*word)).map(|w| (source.path.clone(), *w)));
+    }
+    assert!(wrong.is_empty(), "{wrong:?}");
+    let lib = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("src/lib.rs")).unwrap();
+    assert!(lib.contains("#![deny(clippy::print_stdout, clippy::print_stderr)]"));
+}
+
+#[test]
+fn progress_bars_are_drawn_in_one_place() {
+    for source in sources().iter().filter(|source| source.code.contains("indicatif")) {
+        let name = source.path.to_str().unwrap();
+        assert!(["cli/progress.rs", "cli/synth.rs"].contains(&name), "{name} uses indicatif");
+    }
+}
+
+#[test]
+fn messages_hold_no_debug_text_and_start_small() {
+    let mut wrong = Vec::new();
+    for source in library() {
+        for attribute in source.code.split("#[error(").skip(1) {
+            let text = attribute.split(")]").next().unwrap();
+            let literal = text.trim_start().trim_start_matches('"');
+            let capital = text.trim_start().starts_with('"')
+                && literal.chars().next().is_some_and(char::is_uppercase)
+                && !literal.starts_with("DVARS");
+            if text.contains(":?") || capital {
+                wrong.push(format!("{}: {}", source.path.display(), text.trim()));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn modules_open_with_an_essay_and_have_telling_names() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    for source in sources() {
+        let text = fs::read_to_string(root.join(&source.path)).unwrap();
+        assert!(text.starts_with("//! "), "{} does not say what it is for", source.path.display());
+        assert!(text.lines().count() <= 600, "{} is longer than 600 lines", source.path.display());
+        let stem = source.path.file_stem().unwrap().to_str().unwrap();
+        assert!(!["mod", "utils", "util", "helpers", "common", "misc"].contains(&stem), "{}", source.path.display());
+    }
+}
+
+#[test]
+fn settings_have_no_defaults_in_code() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let settings = fs::read_to_string(root.join("study/settings.rs")).unwrap();
+    assert!(!settings.contains("Default)") && !settings.contains("Default,") && !settings.contains("impl Default"));
+}

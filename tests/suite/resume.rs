@@ -1,0 +1,393 @@
+//! A second run does what is needed and no more; a run that is stopped, killed or refused loses and spoils nothing.
+
+use std::fs::{self, File};
+use std::process::{Command, Stdio};
+use std::thread;
+use std::time::{Duration, SystemTime};
+
+use serde_json::Value;
+
+use crate::builders::{Folder, Tiny, motion_table};
+
+/// What the latest run of a folder did: scans done and scans found unchanged, children joined, from `run-log.jsonl`.
+#[derive(Debug, PartialEq, Eq)]
+struct Did {
+    done: Vec<String>,
+    unchanged: Vec<String>,
+    failed: Vec<String>,
+    children: Vec<String>,
+}
+
+fn log(folder: &Folder) -> Vec<Value> {
+    folder.read("results/run-log.jsonl").lines().map(|line| serde_json::from_str(line).unwrap()).collect()
+}
+
+fn did(folder: &Folder) -> Did {
+    let log = log(folder);
+    let start = log.iter().rposition(|event| event["event"] == "started").unwrap();
+    let named = |event: &str, field: &str| {
+        let mut names: Vec<String> = log[start..]
+            .iter()
+            .filter(|line| line["event"] == event)
+            .map(|line| line[field].as_str().unwrap().to_owned())
+            .collect();
+        names.sort();
+        names
+    };
+    Did {
+        done: named("scan_done", "scan"),
+        unchanged: named("scan_unchanged", "scan"),
+        failed: named("scan_failed", "scan"),
+        children: named("child_done", "child"),
+    }
+}
+
+fn names(list: &[&str]) -> Vec<String> {
+    list.iter().map(|&name| name.to_owned()).collect()
+}
+
+/// Asserts what the latest run did; `failed` is empty.
+#[track_caller]
+fn assert_did(folder: &Folder, done: &[&str], unchanged: &[&str], children: &[&str]) {
+    let expected =
+        Did { done: names(done), unchanged: names(unchanged), failed: Vec::new(), children: names(children) };
+    assert_eq!(did(folder), expected);
+}
+
+const ALL: [&str; 3] = ["sub-01", "sub-02", "sub-03"];
+
+fn finished() -> Folder {
+    let folder = Tiny::default().build();
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &ALL, &[], &ALL);
+    folder
+}
+
+fn times(folder: &Folder) -> Vec<(String, SystemTime)> {
+    let files = folder.files("results").into_iter().map(|(name, _)| name);
+    files
+        .filter(|name| name.starts_with("sub-") || name.starts_with(".keepstill/scans"))
+        .map(|name| {
+            let time = fs::metadata(folder.join("results").join(&name)).unwrap().modified().unwrap();
+            (name, time)
+        })
+        .collect()
+}
+
+#[test]
+fn a_second_run_does_nothing() {
+    let folder = finished();
+    let (times_before, results) = (times(&folder), folder.results());
+    let said = folder.run(&[]).expect(0).stdout;
+    assert!(said.starts_with("3 scans: 0 done, 3 unchanged, 0 failed. Children: 3 enough."), "{said}");
+    assert_did(&folder, &[], &ALL, &[]);
+    assert_eq!(times(&folder), times_before);
+    assert_eq!(folder.results(), results);
+    folder.run(&["--verify"]).expect(0);
+    assert_did(&folder, &[], &ALL, &[]);
+}
+
+#[test]
+fn a_changed_motion_table_does_its_scan_again() {
+    let folder = finished();
+    folder.write("motion_02.tsv", &motion_table(40, 77));
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &["sub-02"], &["sub-01", "sub-03"], &["sub-02"]);
+}
+
+#[test]
+fn a_changed_image_mask_or_sidecar_does_its_scans_again() {
+    let folder = finished();
+    folder.write_run("bold_03.nii", 40, 99);
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &["sub-03"], &["sub-01", "sub-02"], &["sub-03"]);
+    folder.write_volume("white.nii", |x, y, z| u8::from(x > 1 && y == 0 && z == 0));
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &ALL, &[], &ALL);
+}
+
+#[test]
+fn a_changed_setting_does_what_depends_on_it() {
+    let folder = finished();
+    folder.edit("study.toml", "motion_terms = 6", "motion_terms = 12");
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &ALL, &[], &ALL);
+    // The measure is worked out from the finished scans.
+    folder.write("study.toml", &(folder.read("study.toml") + "\n[connectivity]\nmeasures = [\"spearman\"]\n"));
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &[], &ALL, &ALL);
+    // An age matters only for a radius by age.
+    folder.edit("participants.tsv", "sub-02\t12", "sub-02\t14");
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &[], &ALL, &[]);
+    assert!(folder.read("results/cohort.tsv").contains("\t14\t"), "the cohort table carries the new age");
+    folder.write("study.toml", &(folder.read("study.toml") + "\n[motion]\nhead_radius = \"by-age\"\n"));
+    folder.run(&[]).expect(0);
+    folder.edit("participants.tsv", "sub-02\t14", "sub-02\t15");
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &["sub-02"], &["sub-01", "sub-03"], &["sub-02"]);
+}
+
+#[test]
+fn a_changed_atlas_does_every_scan_again() {
+    let folder = finished();
+    folder.write_volume("atlas.nii", |x, y, _| if y < 3 { x as u8 } else { 0 });
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &ALL, &[], &ALL);
+    folder.edit("atlas.tsv", "cove", "cape");
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &ALL, &[], &ALL);
+    assert!(folder.read("results/sub-01/func/sub-01_atlas-tern5_parcels.tsv").starts_with("cape\t"));
+}
+
+#[test]
+fn a_deleted_or_shortened_output_is_made_again() {
+    let folder = finished();
+    let results = folder.results();
+    folder.remove("results/sub-01/func/sub-01_frames.tsv");
+    folder.remove("results/sub-02/func/sub-02_report.json");
+    folder.cut("results/sub-03/func/sub-03_atlas-tern5_parcels.tsv", 10);
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &["sub-01", "sub-03"], &["sub-02"], &ALL);
+    assert_eq!(folder.results(), results);
+}
+
+#[test]
+fn a_damaged_record_is_made_again() {
+    let folder = finished();
+    let results = folder.results();
+    let length = folder.bytes("results/.keepstill/scans/sub-01.npz").len();
+    folder.cut("results/.keepstill/scans/sub-01.npz", length / 2);
+    // Among the first array's numbers, so that only a checksum can tell.
+    let record = folder.bytes("results/.keepstill/scans/sub-02.npz");
+    let at = record.windows(9).position(|bytes| bytes == b"fd_mm.npy").unwrap() + 9 + 128 + 80;
+    folder.patch("results/.keepstill/scans/sub-02.npz", at, &[record[at] ^ 1]);
+    folder.write("results/.keepstill/children/sub-03.json", "{\"format\":");
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &["sub-01", "sub-02"], &["sub-03"], &ALL);
+    assert_eq!(folder.results(), results);
+    fs::remove_dir_all(folder.join("results/.keepstill")).unwrap();
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &ALL, &[], &ALL);
+    assert_eq!(folder.results(), results);
+}
+
+#[test]
+fn equal_contents_under_another_time_are_no_change() {
+    let folder = finished();
+    folder.touch("bold_01.nii");
+    folder.touch("motion_02.tsv");
+    folder.touch("brain.nii");
+    folder.touch("atlas.nii");
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &[], &ALL, &[]);
+}
+
+#[test]
+fn verify_sees_a_change_that_kept_size_and_time() {
+    let folder = finished();
+    let time = fs::metadata(folder.join("bold_01.nii")).unwrap().modified().unwrap();
+    let last = folder.bytes("bold_01.nii").len() - 8;
+    folder.patch("bold_01.nii", last, &[1, 3]);
+    File::options().write(true).open(folder.join("bold_01.nii")).unwrap().set_modified(time).unwrap();
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &[], &ALL, &[]);
+    folder.run(&["--verify"]).expect(0);
+    assert_did(&folder, &["sub-01"], &["sub-02", "sub-03"], &["sub-01"]);
+}
+
+#[test]
+fn redo_only_and_part_choose_children() {
+    let folder = Tiny::default().build();
+    folder.run(&["--only", "sub-02"]).expect(0);
+    assert_did(&folder, &["sub-02"], &[], &["sub-02"]);
+    assert_eq!(folder.read("results/cohort.tsv").lines().count(), 2);
+    folder.run(&["--only", "02", "--only", "03"]).expect(0);
+    assert_did(&folder, &["sub-03"], &["sub-02"], &["sub-03"]);
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &["sub-01"], &["sub-02", "sub-03"], &["sub-01"]);
+    let results = folder.results();
+    folder.run(&["--redo", "--only", "03"]).expect(0);
+    assert_did(&folder, &["sub-03"], &[], &["sub-03"]);
+    assert_eq!(folder.results(), results, "the other children keep their rows");
+    folder.run(&["--redo"]).expect(0);
+    assert_did(&folder, &ALL, &[], &ALL);
+    assert_eq!(folder.results(), results);
+
+    let parts = Tiny::default().build();
+    parts.run(&["--part", "1/2"]).expect(0);
+    assert_did(&parts, &["sub-01", "sub-03"], &[], &["sub-01", "sub-03"]);
+    parts.run(&["--part", "2/2"]).expect(0);
+    assert_did(&parts, &["sub-02"], &[], &["sub-02"]);
+    assert_eq!(parts.results(), results);
+}
+
+#[test]
+fn nothing_stale_is_left() {
+    let matrix = |measure: &str| format!("results/sub-01/func/sub-01_atlas-tern5_measure-{measure}_matrix.tsv");
+    let measures = "\n[connectivity]\nmeasures = [\"pearson\", \"partial\"]\n";
+    let folder = Tiny { settings: measures.to_owned(), ..Tiny::default() }.build();
+    folder.run(&[]).expect(0);
+    assert!(folder.join(&matrix("partial")).exists());
+    folder.edit("study.toml", "\"pearson\", \"partial\"", "\"pearson\"");
+    folder.run(&[]).expect(0);
+    assert!(folder.join(&matrix("pearson")).exists() && !folder.join(&matrix("partial")).exists());
+
+    // The same when the state that knew of it is gone.
+    folder.edit("study.toml", "\"pearson\"", "\"spearman\"");
+    fs::remove_dir_all(folder.join("results/.keepstill")).unwrap();
+    folder.run(&[]).expect(0);
+    assert!(folder.join(&matrix("spearman")).exists() && !folder.join(&matrix("pearson")).exists());
+
+    // An atlas of another name.
+    folder.edit("study.toml", "name = \"tern5\"", "name = \"gull\"");
+    folder.run(&[]).expect(0);
+    let left: Vec<String> =
+        folder.results().into_iter().map(|(name, _)| name).filter(|n| n.contains("tern5")).collect();
+    assert!(left.is_empty(), "{left:?}");
+}
+
+#[test]
+fn another_joining_or_a_dropped_run_leaves_nothing_stale() {
+    let folder = Tiny { children: 2, runs: 2, ..Tiny::default() }.build();
+    folder.run(&[]).expect(0);
+    let joined = folder.results();
+    folder.write("study.toml", &(folder.read("study.toml") + "\n[connectivity]\njoin = \"none\"\n"));
+    folder.run(&[]).expect(0);
+    let undisturbed =
+        Tiny { children: 2, runs: 2, settings: "\n[connectivity]\njoin = \"none\"\n".to_owned(), ..Tiny::default() };
+    let fresh = undisturbed.build();
+    fresh.run(&[]).expect(0);
+    assert_eq!(file_names(&folder), file_names(&fresh));
+    folder.edit("study.toml", "join = \"none\"", "join = \"runs\"");
+    folder.run(&[]).expect(0);
+    assert_eq!(folder.results(), joined);
+
+    let table = folder.read("scans.tsv");
+    let rows: Vec<&str> = table.lines().filter(|line| !line.starts_with("02\tn/a\t2")).collect();
+    folder.write("scans.tsv", &(rows.join("\n") + "\n"));
+    folder.run(&[]).expect(0);
+    let left: Vec<String> = file_names(&folder).into_iter().filter(|n| n.contains("sub-02_run-2")).collect();
+    assert!(left.is_empty(), "{left:?}");
+}
+
+fn file_names(folder: &Folder) -> Vec<String> {
+    folder.results().into_iter().map(|(name, _)| name).collect()
+}
+
+#[test]
+fn a_scan_that_now_fails_leaves_no_earlier_results() {
+    for forget_state in [false, true] {
+        let folder = finished();
+        folder.cut("bold_02.nii", 5000);
+        if forget_state {
+            fs::remove_dir_all(folder.join("results/.keepstill")).unwrap();
+        }
+        folder.run(&[]).expect(3);
+        assert_eq!(did(&folder).failed, ["sub-02"]);
+        let mut left: Vec<String> =
+            folder.files("results/sub-02").into_iter().map(|(name, _)| name.replace("func/", "")).collect();
+        left.sort();
+        assert_eq!(left, ["sub-02_report.html", "sub-02_report.json"], "state forgotten: {forget_state}");
+        let rows = folder.read("results/cohort.tsv");
+        let row = rows.lines().find(|line| line.starts_with("sub-02")).unwrap();
+        assert!(row.contains("\tfailed\t") && row.contains("cut short"), "{row}");
+        assert_eq!(rows.lines().count(), 4);
+
+        folder.write_run("bold_02.nii", 40, 2);
+        folder.run(&[]).expect(0);
+        assert_did(&folder, &["sub-02"], &["sub-01", "sub-03"], &["sub-02"]);
+        assert!(folder.read("results/cohort.tsv").lines().all(|line| !line.contains("failed")));
+    }
+}
+
+#[test]
+fn results_do_not_depend_on_the_number_of_jobs() {
+    let tiny = Tiny { children: 4, runs: 2, ..Tiny::default() };
+    let (one, three) = (tiny.build(), tiny.build());
+    one.run(&["--jobs", "1"]).expect(0);
+    three.run(&["--jobs", "3"]).expect(0);
+    assert!(one.results() == three.results());
+}
+
+#[test]
+fn a_second_run_at_once_is_refused() {
+    let folder = finished();
+    let before = folder.files("results");
+    folder.write("motion_02.tsv", &motion_table(40, 77));
+    let lock = File::options().write(true).open(folder.join("results/.keepstill/lock")).unwrap();
+    lock.lock().unwrap();
+    let said = folder.run(&[]).expect(1).stderr;
+    assert!(said.contains("another run is at work in this results folder"), "{said}");
+    assert_eq!(folder.files("results"), before);
+    drop(lock);
+    folder.run(&[]).expect(0);
+    assert_did(&folder, &["sub-02"], &["sub-01", "sub-03"], &["sub-02"]);
+}
+
+/// Waits until a run has logged so many finished scans; gives up when the run has ended.
+fn wait_for_scans(folder: &Folder, child: &mut std::process::Child, count: usize) {
+    while child.try_wait().unwrap().is_none() {
+        let log = fs::read_to_string(folder.join("results/run-log.jsonl")).unwrap_or_default();
+        if log.matches("\"event\":\"scan_done\"").count() >= count {
+            return;
+        }
+        thread::sleep(Duration::from_millis(1));
+    }
+}
+
+fn start(folder: &Folder) -> std::process::Child {
+    let study = folder.join("study.toml").display().to_string();
+    folder.command(&["run", &study, "--jobs", "2"]).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap()
+}
+
+#[test]
+fn a_killed_run_loses_nothing_finished_and_goes_on_to_the_same_results() {
+    let tiny = Tiny { children: 5, runs: 2, frames: 200, ..Tiny::default() };
+    let undisturbed = tiny.build();
+    undisturbed.run(&[]).expect(0);
+    let folder = tiny.build();
+    let mut killed = 0;
+    // Sometimes at a finished scan, sometimes between; one scan more is finished before each kill.
+    for round in 0..8 {
+        let mut child = start(&folder);
+        wait_for_scans(&folder, &mut child, round);
+        thread::sleep(Duration::from_micros(1700 * (round as u64 * 7 % 5)));
+        killed += usize::from(child.try_wait().unwrap().is_none());
+        child.kill().unwrap();
+        child.wait().unwrap();
+        for (name, bytes) in folder.files("results") {
+            let whole = undisturbed.join("results").join(&name);
+            let part_of_state = name.starts_with(".keepstill") || name.contains(".unfinished-");
+            if !part_of_state && name != "run-log.jsonl" && !name.starts_with("cohort.") {
+                assert!(fs::read(whole).unwrap() == bytes, "{name} is half a file");
+            }
+        }
+    }
+    assert!(killed >= 3, "only {killed} runs were caught at work");
+    let finished_before = folder.files("results/.keepstill/scans").iter().filter(|f| f.0.ends_with(".npz")).count();
+    folder.run(&[]).expect(0);
+    assert_eq!(did(&folder).unchanged.len(), finished_before);
+    assert!(folder.results() == undisturbed.results());
+}
+
+#[test]
+fn an_interrupted_run_says_so_and_goes_on() {
+    let tiny = Tiny { children: 12, runs: 2, frames: 200, ..Tiny::default() };
+    let undisturbed = tiny.build();
+    undisturbed.run(&[]).expect(0);
+    let folder = tiny.build();
+    let mut child = start(&folder);
+    wait_for_scans(&folder, &mut child, 1);
+    let sent = Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap();
+    assert!(sent.success());
+    assert_eq!(child.wait().unwrap().code(), Some(130));
+    let first = did(&folder);
+    assert!(!first.done.is_empty() && first.done.len() < 24, "{} scans were done", first.done.len());
+    assert!(log(&folder).iter().any(|event| event["event"] == "finished" && event["interrupted"] == true));
+    folder.run(&[]).expect(0);
+    let second = did(&folder);
+    assert_eq!(second.unchanged, first.done);
+    assert_eq!(second.done.len() + first.done.len(), 24);
+    assert!(folder.results() == undisturbed.results());
+}
