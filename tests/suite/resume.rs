@@ -311,6 +311,26 @@ fn results_do_not_depend_on_the_number_of_jobs() {
 }
 
 #[test]
+fn a_table_changed_while_a_run_is_at_work_is_seen_by_the_next() {
+    let tiny = Tiny { children: 1, frames: 6000, ..Tiny::default() };
+    let (folder, fresh) = (tiny.build(), tiny.build());
+    fresh.write("motion_01.tsv", &motion_table(6000, 77));
+    fresh.run(&[]).expect(0);
+    let mut child = start(&folder);
+    while !fs::read_to_string(folder.join("results/run-log.jsonl")).unwrap_or_default().contains("scan_started") {
+        assert!(child.try_wait().unwrap().is_none(), "the run is over");
+        thread::sleep(Duration::from_millis(1));
+    }
+    // The tables have been read by now, the image hardly; the result must be right in any case.
+    thread::sleep(Duration::from_millis(40));
+    folder.write("new.tsv", &motion_table(6000, 77));
+    fs::rename(folder.join("new.tsv"), folder.join("motion_01.tsv")).unwrap();
+    assert!(child.wait().unwrap().success());
+    folder.run(&[]).expect(0);
+    assert!(folder.results() == fresh.results());
+}
+
+#[test]
 fn a_second_run_at_once_is_refused() {
     let folder = finished();
     let before = folder.files("results");
