@@ -3,6 +3,7 @@
 mod architecture;
 mod builders;
 mod commands;
+mod library;
 mod messages;
 mod outputs;
 mod privacy;

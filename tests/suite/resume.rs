@@ -184,6 +184,23 @@ fn equal_contents_under_another_time_are_no_change() {
 }
 
 #[test]
+fn the_same_study_by_another_path_is_no_change() {
+    let folder = Tiny::default().build();
+    folder.cut("bold_02.nii", 3000);
+    folder.run(&[]).expect(3);
+    let results = folder.results();
+    let above = folder.path().parent().unwrap();
+    let path = format!("{}/study.toml", folder.path().file_name().unwrap().to_str().unwrap());
+    for (here, study) in [(folder.path(), "study.toml"), (folder.path(), "./study.toml"), (above, path.as_str())] {
+        let ran: crate::builders::Ran = folder.command(&["run", study]).current_dir(here).output().unwrap().into();
+        ran.expect(3);
+        let did = did(&folder);
+        assert_eq!((did.unchanged, did.failed), (names(&["sub-01", "sub-03"]), names(&["sub-02"])), "{study}");
+        assert!(folder.results() == results, "{study}");
+    }
+}
+
+#[test]
 fn verify_sees_a_change_that_kept_size_and_time() {
     let folder = finished();
     let time = fs::metadata(folder.join("bold_01.nii")).unwrap().modified().unwrap();
@@ -363,7 +380,7 @@ fn start(folder: &Folder) -> std::process::Child {
 
 #[test]
 fn a_killed_run_loses_nothing_finished_and_goes_on_to_the_same_results() {
-    let tiny = Tiny { children: 5, runs: 2, frames: 200, ..Tiny::default() };
+    let tiny = Tiny { children: 5, runs: 4, frames: 200, ..Tiny::default() };
     let undisturbed = tiny.build();
     undisturbed.run(&[]).expect(0);
     let folder = tiny.build();
@@ -385,7 +402,7 @@ fn a_killed_run_loses_nothing_finished_and_goes_on_to_the_same_results() {
         }
     }
     assert!(killed >= 3, "only {killed} runs were caught at work");
-    let finished_before = folder.files("results/.keepstill/scans").iter().filter(|f| f.0.ends_with(".npz")).count();
+    let finished_before = folder.files("results/.keepstill/scans").iter().filter(|f| f.0.starts_with("sub-")).count();
     folder.run(&[]).expect(0);
     assert_eq!(did(&folder).unchanged.len(), finished_before);
     assert!(folder.results() == undisturbed.results());
@@ -393,7 +410,7 @@ fn a_killed_run_loses_nothing_finished_and_goes_on_to_the_same_results() {
 
 #[test]
 fn an_interrupted_run_says_so_and_goes_on() {
-    let tiny = Tiny { children: 12, runs: 2, frames: 200, ..Tiny::default() };
+    let tiny = Tiny { children: 20, runs: 2, frames: 400, ..Tiny::default() };
     let undisturbed = tiny.build();
     undisturbed.run(&[]).expect(0);
     let folder = tiny.build();
@@ -403,11 +420,11 @@ fn an_interrupted_run_says_so_and_goes_on() {
     assert!(sent.success());
     assert_eq!(child.wait().unwrap().code(), Some(130));
     let first = did(&folder);
-    assert!(!first.done.is_empty() && first.done.len() < 24, "{} scans were done", first.done.len());
+    assert!(!first.done.is_empty() && first.done.len() < 40, "{} scans were done", first.done.len());
     assert!(log(&folder).iter().any(|event| event["event"] == "finished" && event["interrupted"] == true));
     folder.run(&[]).expect(0);
     let second = did(&folder);
     assert_eq!(second.unchanged, first.done);
-    assert_eq!(second.done.len() + first.done.len(), 24);
+    assert_eq!(second.done.len() + first.done.len(), 40);
     assert!(folder.results() == undisturbed.results());
 }
