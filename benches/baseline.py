@@ -2,7 +2,7 @@
 
     baseline.py STUDY OUT [--processes N]
 
-It is written to be fast within those tools: one read of each image, float32, only brain voxels kept, parcel and tissue
+It is written to be fast within those tools: one read of each image, float32, only brain voxels scaled and kept, parcel and tissue
 means by one sparse product, DVARS a frame at a time without a second copy, everything vectorised, one process a core with one
 BLAS thread each. It does what the study file asks for with 3-D labels on the scan's own grid: frames table, DVARS, global
 and tissue means, tSNR, censoring, cleaning (linear fill), Pearson matrix of the joined runs, TSV files. What
@@ -30,7 +30,7 @@ import scipy.signal
 import scipy.sparse
 
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent / "tests" / "reference"))
-import numpy_pipeline as tables  # the study file and tables only
+import study_files as tables
 
 
 def fd_both(six, radius):
@@ -101,12 +101,17 @@ def one_scan(job):
     study, scan, out = job
     image = nibabel.load(scan.path("bold"))
     tr_s = tables.tr_of(scan, image)
-    volumes = np.asanyarray(image.dataobj)  # stored type where there is no scaling
+    # As stored: nibabel's own scaling would make doubles of the whole image, two thirds of it air.
+    volumes = image.dataobj.get_unscaled()
+    slope, inter = image.dataobj.slope, image.dataobj.inter
     frames = volumes.shape[3]
     flat = volumes.reshape(-1, frames, order="F").T  # [frames, voxels], a frame contiguous
     read = lambda path: np.asanyarray(nibabel.load(path).dataobj).ravel(order="F")
     inside = np.flatnonzero(read(scan.path("brain_mask")) > 0)
     brain = flat[:, inside].astype(np.float32)
+    if (slope, inter) != (1, 0):
+        brain *= np.float32(slope)
+        brain += np.float32(inter)
     del volumes, flat, image
 
     mean, sd = brain.mean(0, dtype=np.float64), brain.std(0)
@@ -152,7 +157,7 @@ def one_scan(job):
     six = tables.read_columns(scan.path("motion"), motion["columns"])
     six[:, :3] *= {"mm": 1, "m": 1000}[motion["translation_unit"]]
     six[:, 3:] *= {"rad": 1, "deg": math.pi / 180}[motion["rotation_unit"]]
-    fd_sum, fd_rms = fd_both(six, tables.head_radius(study, scan))
+    fd_sum, fd_rms = fd_both(six, float(motion["head_radius"]))
     fd = fd_sum if motion["displacement"] == "sum" else fd_rms
     logged = np.zeros(frames, bool)
     if study["censor"]["watch_log"] and scan.path("watch_log"):

@@ -4,148 +4,16 @@ Slow and obvious on purpose: whole images in memory, dense loops over parcels, f
 study file, tables and images by itself (tomllib, nibabel) and shares nothing with the program but the contract.
 """
 
-import dataclasses
-import json
 import math
-import pathlib
-import re
-import tomllib
 
 import nibabel
 import numpy as np
 
 import formulas as f
+from study_files import MONTHS, load_study, read_columns, read_tsv, scans_of, tr_of
 
-DEFAULTS = {
-    "children": {"table": None, "age_column": None, "age_unit": "months", "sex_column": None},
-    "motion": {
-        "columns": ["trans_1", "trans_2", "trans_3", "rot_1", "rot_2", "rot_3"], "translation_unit": "mm",
-        "rotation_unit": "rad", "rotation_order": "xyz", "displacement": "sum", "head_radius": 50.0,
-    },
-    "censor": {
-        "fd_mm": 0.2, "dvars_percent": 0, "before": 1, "after": 2, "shortest_stretch": 5, "settling": 0,
-        "watch_log": True, "watch_log_types": [],
-    },
-    "clean": {
-        "motion_terms": 24, "tissue_means": ["white_matter", "csf"], "global_signal": False, "tissue_components": 0,
-        "confound_columns": [], "detrend_degree": 1, "band_hz": [0.01, 0.1], "fill": "linear",
-    },
-    "connectivity": {"measures": ["pearson"], "join": "runs"},
-    "enough": {"minutes": 5.0, "dof": 0, "coverage": 0.0},
-    "output": {"series": "tsv", "matrices": "tsv", "pages": True},
-}
 # `unaligned` needs poses estimated from images, which no study here asks for.
 DROPPED = [reason for reason in f.REASONS if reason != "unaligned"]
-DAYS_A_MONTH = 365.25 / 12
-MONTHS = {"months": 1, "years": 12, "days": 1 / DAYS_A_MONTH, "weeks": 7 / DAYS_A_MONTH}
-
-
-def load_study(path):
-    path = pathlib.Path(path)
-    study = tomllib.loads(path.read_text())
-    for section, defaults in DEFAULTS.items():
-        study[section] = {**defaults, **study.get(section, {})}
-    for parcels in study["parcels"]:
-        parcels.setdefault("min_coverage", 0.5)
-        parcels.setdefault("labels", None)
-    study["folder"] = path.parent
-    return study
-
-
-def read_tsv(path):
-    """Rows of a tab-separated table with a header, `n/a` and empty cells as None."""
-    lines = [l for l in pathlib.Path(path).read_text().splitlines() if l.strip()]
-    names = lines[0].split("\t")
-    cells = [[None if c.strip() in ("n/a", "") else c.strip() for c in l.split("\t")] for l in lines[1:]]
-    return [dict(zip(names, row)) for row in cells]
-
-
-def read_columns(path, columns):
-    """Named (or 1-based) columns of a motion or confound table, [frames, columns]; a missing first value counts as 0."""
-    lines = [l for l in pathlib.Path(path).read_text().splitlines() if l.strip() and not l.lstrip().startswith("#")]
-    if "\t" in lines[0]:
-        split = lambda l: [c.strip() for c in l.split("\t")]
-    elif "," in lines[0]:
-        split = lambda l: [c.strip() for c in l.split(",")]
-    else:
-        split = str.split
-    number = re.compile(r"^[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$|^n/a$|^nan$|^$", re.IGNORECASE)
-    first = split(lines[0])
-    header = None if all(number.match(c) for c in first) else first
-    rows = [split(l) for l in lines[1 if header else 0 :]]
-    at = [c - 1 if isinstance(c, int) else header.index(c) for c in columns]
-    value = lambda c: math.nan if c.lower() in ("n/a", "nan", "") else float(c)
-    out = np.array([[value(row[i]) for i in at] for row in rows]).reshape(len(rows), len(at))
-    out[0, np.isnan(out[0])] = 0
-    assert np.isfinite(out).all(), path
-    return out
-
-
-@dataclasses.dataclass
-class Scan:
-    participant: str
-    session: str | None
-    run: str | None
-    row: dict
-    folder: pathlib.Path
-
-    def path(self, column):
-        value = self.row.get(column)
-        return None if value is None else self.folder / value
-
-    @property
-    def key(self):
-        return (self.participant, self.session or "", self.run or "")
-
-
-def bids_scans(study):
-    """Scans of a BIDS dataset whose entities match `where`, other files by patterns, TR by sidecar inheritance."""
-    root = study["folder"] / study["scans"]["bids"]
-    scans = []
-    for path in sorted(root.rglob("*_bold.nii*")):
-        stem = path.name.split(".")[0]
-        entities = dict(part.split("-", 1) for part in stem.removesuffix("_bold").split("_"))
-        if any(entities.get(k) != str(v) for k, v in study["scans"].get("where", {}).items()):
-            continue
-        row = {"bold": path}
-        parts = {"participant": "sub", "session": "ses", "task": "task", "run": "run"}
-        for column in ("motion", "confounds", "brain_mask", "white_matter", "csf", "watch_log"):
-            pattern = study["scans"].get(column)
-            if pattern is None:
-                continue
-            for placeholder, label in parts.items():
-                if label in entities:
-                    pattern = pattern.replace("{" + placeholder + "}", entities[label])
-                else:
-                    # The part falls away with its label and the sign before it.
-                    pattern = re.sub(r"[/_]?" + label + r"-\{" + placeholder + r"\}", "", pattern)
-            found = study["folder"] / pattern.replace("{stem}", stem)
-            row[column] = found if found.exists() else None
-        # The nearest sidecar whose entities are all among the scan's goes before those above it (BIDS 1, inheritance).
-        for folder in [path.parent, *path.parent.parents]:
-            for sidecar in sorted(folder.glob("*bold.json"), key=lambda p: -p.name.count("_")):
-                own = sidecar.stem.removesuffix("bold").strip("_")
-                fits = all(stem_part in stem.split("_") for stem_part in own.split("_") if stem_part)
-                value = json.loads(sidecar.read_text()).get("RepetitionTime") if fits else None
-                if value is not None and "tr_s" not in row:
-                    row["tr_s"] = value
-            if folder == root:
-                break
-        scans.append(Scan(entities["sub"], entities.get("ses"), entities.get("run"), row, study["folder"]))
-    return sorted(scans, key=lambda s: s.key)
-
-
-def scans_of(study):
-    if "bids" in study["scans"]:
-        return bids_scans(study)
-    table = study["folder"] / study["scans"]["table"]
-    bare = lambda value, label: None if value is None else value.removeprefix(label)
-    scans = [
-        Scan(bare(r["participant_id"], "sub-"), bare(r.get("session_id"), "ses-"), bare(r.get("run_id"), "run-"), r,
-             table.parent)
-        for r in read_tsv(table)
-    ]
-    return sorted(scans, key=lambda s: s.key)
 
 
 def affine_of(image):
@@ -161,15 +29,6 @@ def affine_of(image):
 def voxels_of(image):
     """Scaled values in double precision, as stored where the slope is 0 or not finite."""
     return np.asarray(image.dataobj, dtype=np.float64)
-
-
-def tr_of(scan, image):
-    if scan.row.get("tr_s") is not None:
-        return float(scan.row["tr_s"])
-    h = image.header
-    unit = {8: 1.0, 16: 1e-3, 24: 1e-6, 0: 1.0}[int(h["xyzt_units"]) & 0x38]
-    # The header holds single precision; 1.35 is meant, not 1.35000002.
-    return float(str(np.float32(h["pixdim"][4]))) * unit
 
 
 def grid_positions(shape, scan_affine, other_affine):
@@ -307,7 +166,8 @@ def process_scan(study, scan):
 
     world = (scan_affine @ np.vstack([np.indices(shape).reshape(3, -1), np.ones(series.shape[1])]))[:3]
     atlases = {}
-    dof = None
+    # With nothing kept there is nothing to fit: K and the rank are 0.
+    dof = 0.0 if clean["band_hz"] else -float(clean["detrend_degree"])
     for parcels in study["parcels"]:
         indices, names, weights = atlas_on_grid(study, parcels, shape, scan_affine)
         total = weights.sum(1)
@@ -349,6 +209,10 @@ def process_scan(study, scan):
     }
     for reason in DROPPED:
         report[f"dropped_{reason}"] = sum(r[:1] == [reason] for r in reasons)
+    residuals = [a["residuals"][:, a["used"]] for a in atlases.values() if a["residuals"] is not None]
+    if residuals:
+        report["lag1_autocorrelation"] = np.median(np.concatenate([lag1_of_kept(r, kept) for r in residuals]))
+    report["verdict"] = verdict(study, report, [a["used"] for a in atlases.values()], bool(residuals))
     return {
         "scan": scan, "tr_s": tr_s, "trans": trans, "rot": rot, "fd": fd, "dvars": dvars,
         "global_signal": global_signal, "kept": kept, "reasons": reasons, "atlases": atlases, "report": report,
@@ -391,6 +255,30 @@ def process_study(path):
     return study, runs, out
 
 
+def lag1_of_kept(residuals, kept):
+    """Lag-1 autocorrelation of each column, NIST's sums, over pairs of frames that follow one another."""
+    at = np.flatnonzero(kept)
+    follows = np.diff(at) == 1
+    d = residuals - residuals.mean(0)
+    whole = (len(at) - 1) / follows.sum()  # gaps take pairs out of the upper sum only
+    return whole * (d[:-1] * d[1:])[follows].sum(0) / (d**2).sum(0)
+
+
+def verdict(study, report, used, gives_series=True):
+    """The first thing that is lacking, in the order of the contract's list; `used` holds the flags of each atlas."""
+    enough = study["enough"]
+    if not gives_series:
+        return "too_few_dof"
+    if report["minutes_kept"] < enough["minutes"]:
+        return "too_short"
+    if report["dof"] < enough["dof"]:
+        return "too_few_dof"
+    # Of each atlas by itself: a good coverage of one does not make up for another's.
+    if any(not u.any() or u.mean() < enough["coverage"] for u in used):
+        return "poor_coverage"
+    return "enough"
+
+
 def joined_report(study, whole, atlases):
     """The joined block's numbers that follow from the contract."""
     if not whole:
@@ -407,14 +295,5 @@ def joined_report(study, whole, atlases):
         "parcels_used": int(sum(a["used"].sum() for a in atlases.values())),
         "parcels": sum(len(a["used"]) for a in atlases.values()),
     }
-    enough = study["enough"]
-    if report["minutes_kept"] < enough["minutes"]:
-        report["verdict"] = "too_short"
-    elif report["dof"] < enough["dof"]:
-        report["verdict"] = "too_few_dof"
-    elif any(a["used"].mean() < enough["coverage"] for a in atlases.values()):
-        # Of each atlas by itself: a good coverage of one does not make up for another's.
-        report["verdict"] = "poor_coverage"
-    else:
-        report["verdict"] = "enough"
+    report["verdict"] = verdict(study, report, [a["used"] for a in atlases.values()])
     return report

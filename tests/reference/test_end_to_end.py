@@ -139,6 +139,106 @@ def test_units_of_motion_tables(keepstill, real, tmp_path):
     agree(results, study)
 
 
+def test_every_frame_dropped(keepstill, mixed):
+    """Nothing is kept: no series, no matrix, a verdict, and the motion is still told."""
+    study, results = cohorts.mixed_study(mixed, "nothing", fd_mm="0.001")
+    keepstill("run", study)
+    assert not list(results.rglob("*_parcels.tsv")) and not list(results.rglob("*_matrix.tsv"))
+    rows = numpy_pipeline.read_tsv(results / "cohort.tsv")
+    assert len(rows) == 7
+    assert {r["verdict"] for r in rows} == {"too_few_dof"}
+    assert {float(r["minutes_kept"]) for r in rows} == {0}
+    assert all(float(r["mean_fd_mm"]) > 0 for r in rows)
+    agree(results, study, series=False)
+
+
+def test_one_broken_scan_does_not_stop_the_others(keepstill, mixed, tmp_path):
+    """Exit 3, the scan named with its reason, all else as if it had not been in the table."""
+    folder = tmp_path / "data"
+    shutil.copytree(mixed, folder, ignore=shutil.ignore_patterns("results*"))
+    broken = folder / "scans" / "cy_a_1.nii"
+    broken.write_bytes(broken.read_bytes()[:-100])
+    study, results = cohorts.mixed_study(folder, "broken", motion_terms="6")
+    done = keepstill("run", study, code=3)
+    assert "cy" in done.stderr
+    (row,) = [r for r in numpy_pipeline.read_tsv(results / "cohort.tsv") if r["participant_id"] == "sub-cy"]
+    assert row["verdict"] == "failed" and "cy_a_1.nii" in row["problem"]
+    assert not list(results.glob("sub-cy/**/*_matrix.tsv"))
+    # The rest agrees with a table that lacks the scan.
+    table = folder / "tables" / "scans.tsv"
+    table.write_text("\n".join(l for l in table.read_text().splitlines() if "cy_a_1" not in l) + "\n")
+    agree(results, study)
+
+
+def test_arrays_hold_what_the_tables_hold(keepstill, mixed):
+    study, results = cohorts.mixed_study(mixed, "arrays", motion_terms="6")
+    study.write_text(study.read_text() + '[output]\nseries = "both"\nmatrices = "both"\npages = false\n')
+    keepstill("run", study)
+    agree(results, study)
+    for kind, skip in (("parcels", 0), ("matrix", 1)):
+        paths = sorted(results.rglob(f"*_{kind}.npy"))
+        assert len(paths) == len(list(results.rglob(f"*_{kind}.tsv"))) > 6
+        for path in paths:
+            rows = [l.split("\t")[skip:] for l in path.with_suffix(".tsv").read_text().splitlines()[1:]]
+            table = np.array([[np.nan if v == "n/a" else float(v) for v in r] for r in rows], np.float32)
+            assert np.array_equal(np.load(path).astype(np.float32), table, equal_nan=True), path
+    assert not list(results.rglob("sub-*.html"))
+
+
+def test_series_only_as_arrays_or_not_at_all(keepstill, mixed):
+    for name, series, found in (("npy", "npy", "npy"), ("none", "none", None)):
+        study, results = cohorts.mixed_study(mixed, f"series-{name}", motion_terms="6")
+        study.write_text(study.read_text() + f'[output]\nseries = "{series}"\nmatrices = "npy"\n')
+        keepstill("run", study)
+        assert {p.suffix for p in results.rglob("*_parcels.*")} <= {f".{found}", ".json"}
+        assert bool(list(results.rglob("*_parcels.npy"))) == (found == "npy")
+        assert list(results.rglob("*_matrix.npy")) and not list(results.rglob("*_matrix.tsv"))
+
+
+def test_atlas_without_a_label_table(keepstill, real, tmp_path):
+    folder = tmp_path / "data"
+    shutil.copytree(real, folder, ignore=shutil.ignore_patterns("results*"))
+    study, results = cohorts.real_study(folder, "tern", [], "motion_terms = 6\ntissue_means = []")
+    study.write_text(study.read_text().replace('labels = "tern_atlas.tsv"', ""))
+    keepstill("run", study)
+    agree(results, study)
+
+
+def test_atlas_in_the_wrong_space_is_refused(keepstill, mixed, tmp_path):
+    folder = tmp_path / "data"
+    shutil.copytree(mixed, folder, ignore=shutil.ignore_patterns("results*"))
+    atlas = cohorts.nibabel.load(folder / "atlas.nii.gz")
+    affine = atlas.affine.copy()
+    affine[:3, 3] += [60, 0, 0]
+    cohorts.save(np.asarray(atlas.dataobj), affine, folder / "atlas.nii.gz", np.int16)
+    study, results = cohorts.mixed_study(folder, "away")
+    done = subprocess.run([keepstill.path, "run", str(study)], capture_output=True, text=True)
+    assert done.returncode in (1, 3), done.stderr
+    assert "tern18" in done.stderr and "10 %" in done.stderr and "space" in done.stderr
+    assert not list(results.rglob("*_matrix.tsv"))
+
+
+def test_two_repetition_times_that_differ_are_refused(keepstill, mixed, tmp_path):
+    """The scan table's and the header's TR 2 % apart: an error; 0.5 % apart: the table's."""
+    for name, tr, code in (("far", "2.04", 3), ("near", "2.01", 0)):
+        folder = tmp_path / name
+        shutil.copytree(mixed, folder, ignore=shutil.ignore_patterns("results*"))
+        table = folder / "tables" / "scans.tsv"
+        lines = [l.split("\t") for l in table.read_text().splitlines()]
+        at = lines[0].index("tr_s")
+        for line in lines:
+            if "fay_a_1" in "".join(line):
+                line[at] = tr
+        table.write_text("\n".join("\t".join(l) for l in lines) + "\n")
+        study, results = cohorts.mixed_study(folder, name, motion_terms="6")
+        keepstill("run", study, code=code)
+        (row,) = [r for r in numpy_pipeline.read_tsv(results / "cohort.tsv") if r["participant_id"] == "sub-fay"]
+        if code:
+            assert row["verdict"] == "failed" and "2.04 s" in row["problem"] and "2 s" in row["problem"]
+        else:
+            agree(results, study)
+
+
 def test_bids_dataset(keepstill, mixed, tmp_path):
     """The same scans found in a BIDS dataset: entities, patterns with parts that fall away, TR by inheritance."""
     study, results = cohorts.bids_study(mixed, tmp_path)
