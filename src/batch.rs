@@ -53,6 +53,8 @@ pub struct Options {
 pub enum BatchError {
     #[error("{}: another run is at work in this results folder; wait for it to end, or give another `results` in the study file", path.display())]
     Locked { path: PathBuf },
+    #[error("{}: is a file, where the results folder should be; give another `results` in the study file", path.display())]
+    NotAFolder { path: PathBuf },
     #[error("{}: cannot lock the results folder: {source}", path.display())]
     Lock { path: PathBuf, source: std::io::Error },
     #[error(transparent)]
@@ -112,6 +114,9 @@ pub fn run(
     listener: Listener<'_>,
 ) -> Result<Summary, BatchError> {
     let begin = Instant::now();
+    if study.results.is_file() {
+        return Err(BatchError::NotAFolder { path: study.results.clone() });
+    }
     let state = study.results.join(STATE);
     fs::create_dir_all(&state).map_err(|source| WriteError { path: state.clone(), source })?;
     let _lock = lock(&state.join("lock"))?;

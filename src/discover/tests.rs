@@ -402,7 +402,7 @@ fn several_files_of_one_run_ask_for_where() {
     assert!(!cohort.scans[0].problems.iter().any(|problem| problem.contains("same run")));
     assert_eq!(
         f.refused("bids = \"ds\"\nwhere = { space = \"adult\" }", ""),
-        "none of the 3 runs in DIR/ds matches scans.where (space = \"adult\"); space is \"child\" or \"scanner\""
+        "none of the 3 runs in DIR/ds matches scans.where (space = \"adult\"); space is \"child\" or \"scanner\" there; correct it"
     );
 }
 

@@ -14,8 +14,8 @@ use crate::tables::{self, TableError, TextTable};
 pub enum WhyError {
     #[error("{}: cannot read: {message}; is this a results folder that `keepstill run` wrote?", path.display())]
     Unreadable { path: PathBuf, message: String },
-    #[error("{}: there is no child or scan \"{wanted}\"{}", results.display(), nearest.as_ref().map(|n| format!("; is \"{n}\" meant?")).unwrap_or_default())]
-    NotFound { results: PathBuf, wanted: String, nearest: Option<String> },
+    #[error("{}: there is no child or scan \"{wanted}\"{}", results.display(), advice(nearest.as_deref(), known))]
+    NotFound { results: PathBuf, wanted: String, nearest: Option<String>, known: String },
     #[error("{wanted} has the runs {runs}; name one of them to ask about a frame")]
     WhichRun { wanted: String, runs: String },
     #[error("{scan} has frames 0 to {last}, so there is no frame {frame}")]
@@ -24,6 +24,14 @@ pub enum WhyError {
     NoColumn { path: PathBuf, column: &'static str },
     #[error(transparent)]
     Table(#[from] TableError),
+}
+
+fn advice(nearest: Option<&str>, known: &str) -> String {
+    match nearest {
+        Some(near) => format!("; is \"{near}\" meant?"),
+        None if known.is_empty() => "; is this a results folder that `keepstill run` wrote?".to_owned(),
+        None => format!("; there are {known}"),
+    }
 }
 
 /// The files of a results folder that explanations come from, by stem.
@@ -57,10 +65,15 @@ pub fn explain(results: &Path, wanted: &str, frame: Option<usize>) -> Result<Str
             }
         }
         (None, None, _) => {
-            let names = || found.frames.iter().chain(&found.reports).map(|(stem, _)| stem.as_str());
-            let nearest = names().find(|name| holds_parts(name, wanted)).or_else(|| tables::nearest(wanted, names()));
-            let nearest = nearest.map(str::to_owned);
-            Err(WhyError::NotFound { results: results.to_owned(), wanted: wanted.to_owned(), nearest })
+            let names = found.reports.iter().chain(&found.frames).map(|(stem, _)| stem.as_str());
+            let whole = names.clone().find(|name| holds_parts(name, wanted));
+            let nearest = whole.or_else(|| tables::nearest(wanted, names.clone())).map(str::to_owned);
+            let mut known: Vec<&str> = names.collect();
+            known.sort_unstable();
+            known.dedup();
+            known.truncate(10);
+            let known = known.join(", ");
+            Err(WhyError::NotFound { results: results.to_owned(), wanted: wanted.to_owned(), nearest, known })
         }
     }
 }
