@@ -33,19 +33,19 @@ pub enum AtlasError {
     )]
     NotALabel { path: PathBuf, x: usize, y: usize, z: usize, value: f64 },
     #[error(
-        "{}: volume {volume} holds the weight {value} at voxel ({x}, {y}, {z}), but weights must be finite and not negative",
+        "{}: volume {volume} holds the weight {value} at voxel ({x}, {y}, {z}), but weights must be finite and not negative; mend the image",
         path.display()
     )]
     BadWeight { path: PathBuf, volume: usize, x: usize, y: usize, z: usize, value: f64 },
-    #[error("{}: the atlas holds no parcel: every voxel is background", path.display())]
+    #[error("{}: the atlas holds no parcel: every voxel is background; check that this is the atlas", path.display())]
     Empty { path: PathBuf },
     #[error("{}: the labels table needs the columns index and name; \"{column}\" is not there", path.display())]
     NoColumn { path: PathBuf, column: &'static str },
-    #[error("{}, line {line}: the index is \"{found}\", but it must be a whole number above 0", path.display())]
+    #[error("{} line {line}: the index is \"{found}\", but it must be a whole number above 0", path.display())]
     BadIndex { path: PathBuf, line: usize, found: String },
-    #[error("{}, line {line}: {what} \"{value}\" is there twice; each parcel needs its own", path.display())]
+    #[error("{} line {line}: {what} \"{value}\" is there twice; each parcel needs its own", path.display())]
     Twice { path: PathBuf, line: usize, what: &'static str, value: String },
-    #[error("{}, line {line}: the parcel has no name", path.display())]
+    #[error("{} line {line}: the parcel has no name; name it, or take the row out", path.display())]
     NoName { path: PathBuf, line: usize },
     #[error(
         "{}: the atlas {} holds labels that this table does not name: {labels}; add a row for each, or leave `labels` out of the study file",

@@ -53,6 +53,8 @@ pub struct Options {
 pub enum BatchError {
     #[error("{}: another run is at work in this results folder; wait for it to end, or give another `results` in the study file", path.display())]
     Locked { path: PathBuf },
+    #[error("{}: is a file, where the results folder should be; give another `results` in the study file", path.display())]
+    NotAFolder { path: PathBuf },
     #[error("{}: cannot lock the results folder: {source}", path.display())]
     Lock { path: PathBuf, source: std::io::Error },
     #[error(transparent)]
@@ -112,6 +114,9 @@ pub fn run(
     listener: Listener<'_>,
 ) -> Result<Summary, BatchError> {
     let begin = Instant::now();
+    if study.results.is_file() {
+        return Err(BatchError::NotAFolder { path: study.results.clone() });
+    }
     let state = study.results.join(STATE);
     fs::create_dir_all(&state).map_err(|source| WriteError { path: state.clone(), source })?;
     let _lock = lock(&state.join("lock"))?;
@@ -151,7 +156,10 @@ pub fn run(
     if missing > 0 {
         tell(&Event::Warning {
             about: "cohort.tsv".to_owned(),
-            message: format!("{missing} children are not done yet with these settings and have no row"),
+            message: match missing {
+                1 => "1 child is not done yet with these settings and has no row".to_owned(),
+                n => format!("{n} children are not done yet with these settings and have no row"),
+            },
         });
     }
     let interrupted = interrupt.load(Ordering::Relaxed);

@@ -55,8 +55,8 @@ pub struct Summary {
 /// Summarises a series; NaN where it is too short.
 ///
 /// The mean is corrected by the mean of its own residuals, which undoes the rounding of a large offset. The lag-1
-/// autocorrelation is Σ (xₜ − x̄)(xₜ₊₁ − x̄) / Σ (xₜ − x̄)², as NIST's reference datasets define it; the upper sum runs over
-/// the places where `joined(t)` says that t + 1 follows t without a gap.
+/// autocorrelation is Σ (xₜ − x̄)(xₜ₊₁ − x̄) / Σ (xₜ − x̄)², as NIST's reference datasets define it. The upper sum runs over
+/// the places where `joined(t)` says that t + 1 follows t without a gap, scaled up to what n − 1 such places would give.
 #[must_use]
 pub fn summary(x: &[f64], joined: impl Fn(usize) -> bool) -> Summary {
     let n = x.len() as f64;
@@ -64,6 +64,8 @@ pub fn summary(x: &[f64], joined: impl Fn(usize) -> bool) -> Summary {
     let mean = rough + x.iter().map(|v| v - rough).sum::<f64>() / n;
     let squares: f64 = x.iter().map(|v| (v - mean).powi(2)).sum();
     let pairs = x.windows(2).enumerate().filter(|(t, _)| joined(*t));
-    let products: f64 = pairs.map(|(_, w)| (w[0] - mean) * (w[1] - mean)).sum();
-    Summary { mean, sd: (squares / (n - 1.0)).sqrt(), lag1: products / squares }
+    let (count, products) =
+        pairs.fold((0, 0.0), |(count, sum), (_, w)| (count + 1, sum + (w[0] - mean) * (w[1] - mean)));
+    let lag1 = products / squares * ((n - 1.0) / f64::from(count));
+    Summary { mean, sd: (squares / (n - 1.0)).sqrt(), lag1 }
 }

@@ -45,9 +45,10 @@ pub enum ScanError {
     )]
     NoTissue { path: std::path::PathBuf, tissue: &'static str },
     #[error(
-        "the mean image's median inside the brain mask is {median}, so DVARS in percent has no meaning (is the mean already removed?); set censor.dvars_percent = 0"
+        "{}: the mean image's median inside the brain mask is {median}, so DVARS in percent has no meaning (is the mean already removed?); set censor.dvars_percent = 0",
+        path.display()
     )]
-    NoDvars { median: f64 },
+    NoDvars { path: std::path::PathBuf, median: f64 },
 }
 
 impl ScanError {
@@ -191,7 +192,7 @@ fn decide(
 ) -> Result<Outcome, ScanError> {
     let dvars_have_a_meaning = digest.median_of_mean_image > 0.0;
     if study.censor.dvars_percent > 0.0 && !dvars_have_a_meaning {
-        return Err(ScanError::NoDvars { median: digest.median_of_mean_image });
+        return Err(ScanError::NoDvars { path: scan.bold.clone(), median: digest.median_of_mean_image });
     }
     let frames = digest.frames;
     let fd = displacement::framewise(&prepared.trace, prepared.radius, study.motion.rotation_order);

@@ -78,7 +78,7 @@ impl Study {
         let bytes = std::fs::read(path).map_err(|e| unreadable(e.to_string()))?;
         let text = String::from_utf8(bytes).map_err(|e| {
             let line = 1 + e.as_bytes()[..e.utf8_error().valid_up_to()].iter().filter(|b| **b == b'\n').count();
-            unreadable(format!("line {line} is not UTF-8 text"))
+            StudyError::NotUtf8 { path: path.to_owned(), line }
         })?;
         Self::parse(&text, path)
     }

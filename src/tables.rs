@@ -64,9 +64,9 @@ pub enum TableError {
     #[error("{} line {line}: column '{name}' stands twice (columns {first} and {second}); rename or remove one",
         path.display())]
     DuplicateColumn { path: PathBuf, line: usize, name: String, first: usize, second: usize },
-    #[error("{} line {line}, {column}: '{found}' is not a number; expected a number or n/a", path.display())]
+    #[error("{} line {line}, {column}: '{found}' is not a number; write a number there", path.display())]
     NotANumber { path: PathBuf, line: usize, column: String, found: String },
-    #[error("{} line {line}, {column}: '{found}' is not finite; expected a finite number or n/a", path.display())]
+    #[error("{} line {line}, {column}: '{found}' is not finite; write a finite number there", path.display())]
     NotFinite { path: PathBuf, line: usize, column: String, found: String },
     #[error("{} has {rows} rows and {columns} columns; row {row}, column {column} does not exist", path.display())]
     NoSuchCell { path: PathBuf, rows: usize, columns: usize, row: usize, column: usize },

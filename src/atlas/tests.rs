@@ -89,21 +89,24 @@ fn wrong_atlases_are_refused_in_words() {
     );
     assert_eq!(
         say(&image, table("index\tname\n1\tone\n1\ttwo\n")),
-        "t.tsv, line 3: the index \"1\" is there twice; each parcel needs its own"
+        "t.tsv line 3: the index \"1\" is there twice; each parcel needs its own"
     );
     assert_eq!(
         say(&image, table("index\tname\n1\tone\n2\tone\n")),
-        "t.tsv, line 3: the name \"one\" is there twice; each parcel needs its own"
+        "t.tsv line 3: the name \"one\" is there twice; each parcel needs its own"
     );
     assert_eq!(
         say(&image, table("index\tname\n1.5\tone\n")),
-        "t.tsv, line 2: the index is \"1.5\", but it must be a whole number above 0"
+        "t.tsv line 2: the index is \"1.5\", but it must be a whole number above 0"
     );
     assert_eq!(
         say(&image, table("index\tlabel\n1\tone\n")),
         "t.tsv: the labels table needs the columns index and name; \"name\" is not there"
     );
-    assert_eq!(say(&image, table("index\tname\n1\tn/a\n")), "t.tsv, line 2: the parcel has no name");
+    assert_eq!(
+        say(&image, table("index\tname\n1\tn/a\n")),
+        "t.tsv line 2: the parcel has no name; name it, or take the row out"
+    );
 
     let negative = labels(folder.path(), [2, 1, 1], IDENTITY, |i| -(i[0] as i16));
     assert_eq!(
@@ -111,5 +114,8 @@ fn wrong_atlases_are_refused_in_words() {
         "atlas.nii.gz: voxel (1, 0, 0) holds -1, but a 3-D atlas holds whole labels of 0 or more; for weights give a 4-D image with one parcel a volume"
     );
     let empty = labels(folder.path(), [2, 1, 1], IDENTITY, |_| 0);
-    assert_eq!(say(&empty, None), "atlas.nii.gz: the atlas holds no parcel: every voxel is background");
+    assert_eq!(
+        say(&empty, None),
+        "atlas.nii.gz: the atlas holds no parcel: every voxel is background; check that this is the atlas"
+    );
 }

@@ -77,6 +77,11 @@ fn attempt(shared: &Shared<'_>, group: usize, position: usize) -> Result<Option<
         (shared.tell)(&Event::Frames { scan: name.clone(), read });
         !shared.interrupt.load(Ordering::Relaxed)
     };
+    // As they are before anything is read: a file that is changed meanwhile must look changed to the next run.
+    let inputs: Result<Vec<InputState>, std::io::Error> = prepare::input_files(scan, shared.study)
+        .into_iter()
+        .map(|(role, path)| InputState::new(role, path, ""))
+        .collect();
     let child = shared.cohort.children.get(&scan.id.participant);
     // A fault of ours in one scan must not take the night's other scans with it.
     let outcome =
@@ -94,7 +99,8 @@ fn attempt(shared: &Shared<'_>, group: usize, position: usize) -> Result<Option<
     for warning in &mut outcome.record.row.warnings {
         *warning = shared.study.told_message(warning, &files_of(scan));
     }
-    save(shared, group, position, &outcome).map_err(|e| e.to_string())?;
+    let inputs = inputs.map_err(|e| SaveError::Input(e).to_string())?;
+    save(shared, group, position, &outcome, inputs).map_err(|e| e.to_string())?;
     Ok(Some(outcome))
 }
 
@@ -114,7 +120,13 @@ fn forget(shared: &Shared<'_>, id: &ScanId) -> Result<(), WriteError> {
     sweep::scan(shared.study, &outputs::folder(&id.participant, id.session.as_deref()), &id.to_string())
 }
 
-fn save(shared: &Shared<'_>, group: usize, position: usize, outcome: &Outcome) -> Result<(), SaveError> {
+fn save(
+    shared: &Shared<'_>,
+    group: usize,
+    position: usize,
+    outcome: &Outcome,
+    mut inputs: Vec<InputState>,
+) -> Result<(), SaveError> {
     let plan = &shared.groups[group].scans[position];
     let scan = &shared.cohort.scans[plan.index];
     forget(shared, &scan.id)?;
@@ -144,10 +156,9 @@ fn save(shared: &Shared<'_>, group: usize, position: usize, outcome: &Outcome) -
         }
     }
     let hashes = &outcome.record.row.inputs;
-    let inputs = prepare::input_files(scan, shared.study)
-        .into_iter()
-        .map(|(role, path)| InputState::new(role, path, hashes.get(role).map_or("", String::as_str)))
-        .collect::<Result<_, _>>()?;
+    for input in &mut inputs {
+        input.content = hashes.get(&input.role).cloned().unwrap_or_default();
+    }
     let provenance = Provenance { fingerprint: plan.fingerprint.clone(), inputs, outputs: written };
     record::write(&plan::record_path(shared.study, &scan.id), &outcome.record, &provenance)?;
     Ok(())

@@ -11,7 +11,7 @@ use crate::tables::{self, TableError};
 pub enum ConfoundsError {
     #[error(transparent)]
     Table(#[from] TableError),
-    #[error("{}: the confounds table has no header line, but clean.confound_columns gives names", path.display())]
+    #[error("{}: the confounds table has no header line, but clean.confound_columns gives names; add a header line", path.display())]
     NoHeader { path: PathBuf },
     #[error(
         "{}: there is no column \"{name}\"{}; correct clean.confound_columns in the study file",
@@ -19,7 +19,7 @@ pub enum ConfoundsError {
     )]
     NoColumn { path: PathBuf, name: String, nearest: Option<String> },
     #[error(
-        "{}, line {line}: the confound \"{name}\" has no value; only the first row of a column may be empty, where it counts as 0",
+        "{} line {line}: the confound \"{name}\" has no value; only the first row of a column may be empty, where it counts as 0; fill it in or leave the column out",
         path.display()
     )]
     Missing { path: PathBuf, line: usize, name: String },

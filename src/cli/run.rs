@@ -27,7 +27,7 @@ pub(crate) struct Run {
     /// The study file.
     study: PathBuf,
     /// Scans at once [default: all cores].
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = jobs)]
     jobs: Option<NonZeroUsize>,
     /// Only this child; may be given more than once.
     #[arg(long, value_name = "PARTICIPANT")]
@@ -41,6 +41,10 @@ pub(crate) struct Run {
     /// Only part M of N of the children, counted from 1.
     #[arg(long, value_name = "M/N", value_parser = part)]
     part: Option<(usize, usize)>,
+}
+
+fn jobs(text: &str) -> Result<NonZeroUsize, String> {
+    text.parse().map_err(|_| "expected a whole number, 1 or more".to_owned())
 }
 
 fn part(text: &str) -> Result<(usize, usize), String> {
@@ -93,8 +97,8 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
         let verdicts: Vec<String> =
             summary.verdicts.iter().filter(|(_, n)| *n > 0).map(|(word, n)| format!("{n} {word}")).collect();
         out::text(&format!(
-            "{} scans: {} done, {} unchanged, {} failed. Children: {}.\nSee {} and {}.\n",
-            summary.scans,
+            "{}: {} done, {} unchanged, {} failed. Children: {}.\nSee {} and {}.\n",
+            super::out::counted(summary.scans, "scan", "scans"),
             summary.done,
             summary.unchanged,
             summary.failed.len(),

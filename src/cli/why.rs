@@ -21,7 +21,12 @@ pub(crate) struct Why {
     /// A child or a scan, as its files are called: sub-XX, sub-XX_ses-YY, sub-XX_ses-YY_run-N.
     scan: String,
     /// A frame, counted from 0.
+    #[arg(value_parser = frame)]
     frame: Option<usize>,
+}
+
+fn frame(text: &str) -> Result<usize, String> {
+    text.parse().map_err(|_| "expected a whole number; frames are counted from 0".to_owned())
 }
 
 pub(crate) fn main(args: &Why, common: &Common) -> Result<u8, Failure> {

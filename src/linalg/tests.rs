@@ -53,3 +53,12 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn a_gap_takes_its_pair_out_of_the_autocorrelation() {
+    let x = [1.0, 3.0, 2.0, 6.0];
+    // Deviations −2, 0, −1, 3; squares 14.
+    assert!((summary(&x, |_| true).lag1 - (0.0 + 0.0 - 3.0) / 14.0).abs() < 1e-15);
+    assert!((summary(&x, |t| t != 0).lag1 - (-3.0 / 14.0) * (3.0 / 2.0)).abs() < 1e-15);
+    assert!(summary(&x, |_| false).lag1.is_nan());
+}

@@ -29,7 +29,7 @@ pub enum ParametersError {
     )]
     NoPosition { path: PathBuf, position: usize, columns: usize },
     #[error(
-        "{}, line {line}: the motion parameter \"{column}\" has no value ({cell}); every frame needs all six, so mend the table or leave the scan out",
+        "{} line {line}: the motion parameter \"{column}\" has no value ({cell}); every frame needs all six, so mend the table or leave the scan out",
         path.display()
     )]
     Missing { path: PathBuf, line: usize, column: String, cell: String },

@@ -22,13 +22,13 @@ pub enum WatchLogError {
     #[error(transparent)]
     Table(#[from] TableError),
     #[error(
-        "{}: a watch log needs the columns onset, duration and trial_type (BIDS events); \"{column}\" is not there",
+        "{}: a watch log needs the columns onset, duration and trial_type (BIDS events); \"{column}\" is not there; add it",
         path.display()
     )]
     NoColumn { path: PathBuf, column: &'static str },
-    #[error("{}, line {line}: {column} has no value; a watch log needs onset and duration in seconds", path.display())]
+    #[error("{} line {line}: {column} has no value; a watch log needs onset and duration in seconds, so fill it in", path.display())]
     Missing { path: PathBuf, line: usize, column: &'static str },
-    #[error("{}, line {line}: the duration is {duration_s} s, but it must not be negative", path.display())]
+    #[error("{} line {line}: the duration is {duration_s} s, but it must not be negative; correct it", path.display())]
     Negative { path: PathBuf, line: usize, duration_s: f64 },
 }
 

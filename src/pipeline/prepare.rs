@@ -78,8 +78,8 @@ fn mask_of(scan: &Scan, tissue: Tissue) -> Option<&PathBuf> {
 pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prepared, Vec<String>> {
     let mut problems = scan.problems.clone();
     let mut warnings = Vec::new();
-    // A path that discovery already found missing is not complained of twice.
-    let exists = |path: &&PathBuf| path.exists();
+    // A path that discovery already found missing or a folder is not complained of twice.
+    let exists = |path: &&PathBuf| path.exists() && !path.is_dir();
 
     let header = Some(&scan.bold).filter(exists).and_then(|path| note(&mut problems, nifti::read_header(path)));
     let tr = header.as_ref().and_then(|header| note(&mut problems, repetition_time(scan, header)));
@@ -90,7 +90,8 @@ pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
         note(&mut problems, filter::require_below_nyquist(high, tr));
     }
 
-    let frames = header.as_ref().map(|h| h.frames);
+    // Of an image that is no run, no rows can be too many.
+    let frames = header.as_ref().map(|h| h.frames).filter(|&frames| frames > 1);
     let mut trace = None;
     if let Some(path) = scan.motion.as_ref().filter(exists)
         && let Some(read) = note(&mut problems, parameters::read(path, &study.motion))
@@ -126,7 +127,17 @@ pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
         logged = watch_log::logged_frames(&log, &study.censor.watch_log_types, frames, tr);
     }
 
-    let radius = note(&mut problems, head_radius(scan, child, study.motion.head_radius));
+    if child.is_none() && study.children.table.is_some() {
+        warnings.push(format!(
+            "the participants table has no row for sub-{}, so the child has no age, sex or group",
+            scan.id.participant
+        ));
+    }
+    let radius = match head_radius(scan, child, study.motion.head_radius) {
+        // Discovery has told already what is wrong with the child's age.
+        Err(_) if !scan.problems.is_empty() => None,
+        radius => note(&mut problems, radius),
+    };
     let tissues: Vec<(Tissue, PathBuf)> =
         tissues_needed(study).into_iter().filter_map(|t| Some((t, mask_of(scan, t)?.clone()))).collect();
     for path in scan.brain_mask.iter().chain(tissues.iter().map(|(_, path)| path)).filter(exists) {
@@ -134,8 +145,10 @@ pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
             && mask.frames != 1
         {
             let volumes = mask.frames;
-            problems
-                .push(format!("{}: a mask must be a 3-D image, but this one has {volumes} volumes", path.display()));
+            problems.push(format!(
+                "{}: a mask must be a 3-D image, but this one has {volumes} volumes; take one out of it",
+                path.display()
+            ));
         }
     }
 
@@ -187,7 +200,7 @@ fn run_shaped(problems: &mut Vec<String>, path: &Path, header: &Header) {
     if header.frames < 2 {
         let axes = header.axes;
         problems.push(format!(
-            "{}: the image has {axes} axes and 1 frame, but a run needs a 4-D image with at least 2 frames",
+            "{}: the image has {axes} axes and 1 frame, but a run needs a 4-D image with at least 2 frames; name the run's own file",
             path.display()
         ));
     } else if !header.extra_dims.is_empty() {
@@ -202,7 +215,7 @@ fn run_shaped(problems: &mut Vec<String>, path: &Path, header: &Header) {
 fn rows_match(problems: &mut Vec<String>, path: &Path, rows: usize, frames: Option<usize>, what: &str) {
     if let Some(frames) = frames.filter(|&f| f != rows) {
         problems.push(format!(
-            "{}: the {what} has {rows} rows, but the image has {frames} frames; one row a frame is needed",
+            "{}: the {what} has {rows} rows, but the image has {frames} frames; check that both are of the same run, one row a frame",
             path.display()
         ));
     }

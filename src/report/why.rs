@@ -14,8 +14,8 @@ use crate::tables::{self, TableError, TextTable};
 pub enum WhyError {
     #[error("{}: cannot read: {message}; is this a results folder that `keepstill run` wrote?", path.display())]
     Unreadable { path: PathBuf, message: String },
-    #[error("{}: there is no child or scan \"{wanted}\"{}", results.display(), nearest.as_ref().map(|n| format!("; is \"{n}\" meant?")).unwrap_or_default())]
-    NotFound { results: PathBuf, wanted: String, nearest: Option<String> },
+    #[error("{}: there is no child or scan \"{wanted}\"{}", results.display(), advice(nearest.as_deref(), known))]
+    NotFound { results: PathBuf, wanted: String, nearest: Option<String>, known: String },
     #[error("{wanted} has the runs {runs}; name one of them to ask about a frame")]
     WhichRun { wanted: String, runs: String },
     #[error("{scan} has frames 0 to {last}, so there is no frame {frame}")]
@@ -24,6 +24,14 @@ pub enum WhyError {
     NoColumn { path: PathBuf, column: &'static str },
     #[error(transparent)]
     Table(#[from] TableError),
+}
+
+fn advice(nearest: Option<&str>, known: &str) -> String {
+    match nearest {
+        Some(near) => format!("; is \"{near}\" meant?"),
+        None if known.is_empty() => "; is this a results folder that `keepstill run` wrote?".to_owned(),
+        None => format!("; there are {known}"),
+    }
 }
 
 /// The files of a results folder that explanations come from, by stem.
@@ -57,11 +65,22 @@ pub fn explain(results: &Path, wanted: &str, frame: Option<usize>) -> Result<Str
             }
         }
         (None, None, _) => {
-            let names = found.frames.iter().chain(&found.reports).map(|(stem, _)| stem.as_str());
-            let nearest = tables::nearest(wanted, names).map(str::to_owned);
-            Err(WhyError::NotFound { results: results.to_owned(), wanted: wanted.to_owned(), nearest })
+            let names = found.reports.iter().chain(&found.frames).map(|(stem, _)| stem.as_str());
+            let whole = names.clone().find(|name| holds_parts(name, wanted));
+            let nearest = whole.or_else(|| tables::nearest(wanted, names.clone())).map(str::to_owned);
+            let mut known: Vec<&str> = names.collect();
+            known.sort_unstable();
+            known.dedup();
+            known.truncate(10);
+            let known = known.join(", ");
+            Err(WhyError::NotFound { results: results.to_owned(), wanted: wanted.to_owned(), nearest, known })
         }
     }
+}
+
+/// Whether a stem has every part of what was asked for, with others between: `sub-1_run-1` of `sub-1_task-rest_run-1`.
+fn holds_parts(stem: &str, wanted: &str) -> bool {
+    wanted.split('_').all(|part| stem.split('_').any(|own| own == part))
 }
 
 /// Whether a run's stem is that of a child with more entities after it.
@@ -120,11 +139,16 @@ fn explain_child(stem: &str, report: &Value) -> Result<String, WhyError> {
         "too_short" => {
             format!("{stem} is set aside as too_short: {minutes} minutes are kept, {asked} are asked for.\n")
         }
-        "too_few_dof" => format!(
-            "{stem} is set aside as too_few_dof: cleaning leaves {} degrees of freedom ({} are asked for, and a run needs more than 2).\n",
-            number(row, "dof", 1),
-            number(&settings["enough"], "dof", 0)
-        ),
+        "too_few_dof" => match row["dof"].as_f64() {
+            Some(dof) => format!(
+                "{stem} is set aside as too_few_dof: cleaning leaves {} degrees of freedom, and {} are asked for.\n",
+                figures(dof, 1),
+                number(&settings["enough"], "dof", 0)
+            ),
+            None => format!(
+                "{stem} is set aside as too_few_dof: no run leaves more than the 2 degrees of freedom that a run needs.\n"
+            ),
+        },
         "poor_coverage" => format!(
             "{stem} is set aside as poor_coverage: {} of {} parcels have enough of their voxels inside the brain mask and alive.\n",
             row["parcels_used"], row["parcels"]
@@ -137,6 +161,10 @@ fn explain_child(stem: &str, report: &Value) -> Result<String, WhyError> {
     let runs = report["runs"].as_array().map(Vec::as_slice).unwrap_or_default();
     for run in runs {
         let name = run["run_id"].as_str().unwrap_or("its run");
+        if run["verdict"] == "failed" {
+            let _ = writeln!(out, "{name}: failed.");
+            continue;
+        }
         let _ = writeln!(
             out,
             "{name}: {} of {} minutes kept, mean FD {} mm; of {} frames, {} dropped.",

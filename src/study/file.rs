@@ -76,7 +76,10 @@ impl<'t> Document<'t> {
                 line: error.span().map(|span| line_of(text, span.start)),
                 fault: Fault::Syntax { reason: error.message().trim().replace('\n', "; ") },
             });
-            Err(problems.collect::<Vec<_>>())
+            let mut problems: Vec<Problem> = problems.collect();
+            // What follows an error on the same line is its echo.
+            problems.dedup_by_key(|problem| problem.line);
+            Err(problems)
         };
         let (user, defaults) = (table(text)?, table(default_text)?);
         let document = Self { text, user, default_text, defaults, problems: RefCell::new(Vec::new()) };

@@ -8,6 +8,8 @@ use std::path::{Path, PathBuf};
 pub enum StudyError {
     #[error("cannot read the study file {}: {reason}; check the path", path.display())]
     Unreadable { path: PathBuf, reason: String },
+    #[error("{} line {line}: bytes that are not UTF-8; save the study file as UTF-8 text", path.display())]
+    NotUtf8 { path: PathBuf, line: usize },
     /// Every problem of the file, in line order.
     #[error("{}", listed(path, problems))]
     Problems { path: PathBuf, problems: Vec<Problem> },

@@ -433,7 +433,7 @@ fn unreadable_files_are_named() {
     assert!(found.starts_with(&format!("cannot read the study file {}: ", path.display())), "{found}");
     std::fs::write(&path, b"[study]\nname = \"\xff\"\n").unwrap();
     let found = Study::read(&path).unwrap_err().to_string();
-    assert!(found.ends_with("line 2 is not UTF-8 text; check the path"), "{found}");
+    assert!(found.ends_with("line 2: bytes that are not UTF-8; save the study file as UTF-8 text"), "{found}");
     std::fs::write(&path, format!("\u{feff}{SCANS}{PARCELS}")).unwrap();
     assert_eq!(Study::read(&path).unwrap().folder(), folder.path());
 }

@@ -119,8 +119,8 @@ fn bad_cells_are_named() {
         let text = table.number(row, col).unwrap_err().to_string();
         text.replace(&f.path.display().to_string(), "FILE")
     };
-    assert_eq!(message(1, 0), "FILE line 3, column 'x': 'far' is not a number; expected a number or n/a");
-    assert_eq!(message(1, 1), "FILE line 3, column 'y': 'inf' is not finite; expected a finite number or n/a");
+    assert_eq!(message(1, 0), "FILE line 3, column 'x': 'far' is not a number; write a number there");
+    assert_eq!(message(1, 1), "FILE line 3, column 'y': 'inf' is not finite; write a finite number there");
     assert_eq!(message(2, 0), "FILE has 2 rows and 2 columns; row 3, column 1 does not exist");
     let f = fixture(b"1 2\n3 4,5\n");
     let table = read_numeric(&f.path).unwrap();

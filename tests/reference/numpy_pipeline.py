@@ -260,7 +260,8 @@ def lag1_of_kept(residuals, kept):
     at = np.flatnonzero(kept)
     follows = np.diff(at) == 1
     d = residuals - residuals.mean(0)
-    return (d[:-1] * d[1:])[follows].sum(0) / (d**2).sum(0)
+    whole = (len(at) - 1) / follows.sum()  # gaps take pairs out of the upper sum only
+    return whole * (d[:-1] * d[1:])[follows].sum(0) / (d**2).sum(0)
 
 
 def verdict(study, report, used, gives_series=True):

@@ -3,6 +3,8 @@
 mod architecture;
 mod builders;
 mod commands;
+mod interrupted;
+mod library;
 mod messages;
 mod outputs;
 mod privacy;

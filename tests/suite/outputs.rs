@@ -111,6 +111,23 @@ fn the_cohort_table_is_as_the_contract_says() {
 }
 
 #[test]
+fn the_participants_table_is_carried_along() {
+    let folder = Tiny::default().build();
+    folder.write(
+        "participants.tsv",
+        "participant_id\tage_months\tsex\tverdict\tnote\nsub-03\t18\tm\tcheerful\tn/a\nsub-01\t6\tm\tsleepy\tsnores, \"loudly\"\n",
+    );
+    folder.run(&[]).expect(0);
+    let table = cells(&folder.read("results/cohort.tsv"));
+    let carried = |row: usize| table[row][31..].join("|");
+    assert_eq!(carried(0), "age_months|sex|participants_verdict|note");
+    assert_eq!(carried(1), "6|m|sleepy|snores, \"loudly\"");
+    assert_eq!(carried(2), "n/a|n/a|n/a|n/a");
+    assert_eq!(carried(3), "18|m|cheerful|n/a");
+    assert_eq!(keys(&json(&folder, "results/cohort.json")), table[0]);
+}
+
+#[test]
 fn the_report_has_the_keys_of_the_contract() {
     let folder = finished(&Tiny { children: 1, runs: 2, ..Tiny::default() });
     let report = json(&folder, "results/sub-01/func/sub-01_report.json");

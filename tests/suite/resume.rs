@@ -1,9 +1,7 @@
-//! A second run does what is needed and no more; a run that is stopped, killed or refused loses and spoils nothing.
+//! A second run does what is needed and no more, and leaves nothing stale.
 
 use std::fs::{self, File};
-use std::process::{Command, Stdio};
-use std::thread;
-use std::time::{Duration, SystemTime};
+use std::time::SystemTime;
 
 use serde_json::Value;
 
@@ -11,18 +9,18 @@ use crate::builders::{Folder, Tiny, motion_table};
 
 /// What the latest run of a folder did: scans done and scans found unchanged, children joined, from `run-log.jsonl`.
 #[derive(Debug, PartialEq, Eq)]
-struct Did {
-    done: Vec<String>,
-    unchanged: Vec<String>,
-    failed: Vec<String>,
-    children: Vec<String>,
+pub struct Did {
+    pub done: Vec<String>,
+    pub unchanged: Vec<String>,
+    pub failed: Vec<String>,
+    pub children: Vec<String>,
 }
 
-fn log(folder: &Folder) -> Vec<Value> {
+pub fn log(folder: &Folder) -> Vec<Value> {
     folder.read("results/run-log.jsonl").lines().map(|line| serde_json::from_str(line).unwrap()).collect()
 }
 
-fn did(folder: &Folder) -> Did {
+pub fn did(folder: &Folder) -> Did {
     let log = log(folder);
     let start = log.iter().rposition(|event| event["event"] == "started").unwrap();
     let named = |event: &str, field: &str| {
@@ -42,21 +40,21 @@ fn did(folder: &Folder) -> Did {
     }
 }
 
-fn names(list: &[&str]) -> Vec<String> {
+pub fn names(list: &[&str]) -> Vec<String> {
     list.iter().map(|&name| name.to_owned()).collect()
 }
 
 /// Asserts what the latest run did; `failed` is empty.
 #[track_caller]
-fn assert_did(folder: &Folder, done: &[&str], unchanged: &[&str], children: &[&str]) {
+pub fn assert_did(folder: &Folder, done: &[&str], unchanged: &[&str], children: &[&str]) {
     let expected =
         Did { done: names(done), unchanged: names(unchanged), failed: Vec::new(), children: names(children) };
     assert_eq!(did(folder), expected);
 }
 
-const ALL: [&str; 3] = ["sub-01", "sub-02", "sub-03"];
+pub const ALL: [&str; 3] = ["sub-01", "sub-02", "sub-03"];
 
-fn finished() -> Folder {
+pub fn finished() -> Folder {
     let folder = Tiny::default().build();
     folder.run(&[]).expect(0);
     assert_did(&folder, &ALL, &[], &ALL);
@@ -184,6 +182,23 @@ fn equal_contents_under_another_time_are_no_change() {
 }
 
 #[test]
+fn the_same_study_by_another_path_is_no_change() {
+    let folder = Tiny::default().build();
+    folder.cut("bold_02.nii", 3000);
+    folder.run(&[]).expect(3);
+    let results = folder.results();
+    let above = folder.path().parent().unwrap();
+    let path = format!("{}/study.toml", folder.path().file_name().unwrap().to_str().unwrap());
+    for (here, study) in [(folder.path(), "study.toml"), (folder.path(), "./study.toml"), (above, path.as_str())] {
+        let ran: crate::builders::Ran = folder.command(&["run", study]).current_dir(here).output().unwrap().into();
+        ran.expect(3);
+        let did = did(&folder);
+        assert_eq!((did.unchanged, did.failed), (names(&["sub-01", "sub-03"]), names(&["sub-02"])), "{study}");
+        assert!(folder.results() == results, "{study}");
+    }
+}
+
+#[test]
 fn verify_sees_a_change_that_kept_size_and_time() {
     let folder = finished();
     let time = fs::metadata(folder.join("bold_01.nii")).unwrap().modified().unwrap();
@@ -308,86 +323,4 @@ fn results_do_not_depend_on_the_number_of_jobs() {
     one.run(&["--jobs", "1"]).expect(0);
     three.run(&["--jobs", "3"]).expect(0);
     assert!(one.results() == three.results());
-}
-
-#[test]
-fn a_second_run_at_once_is_refused() {
-    let folder = finished();
-    let before = folder.files("results");
-    folder.write("motion_02.tsv", &motion_table(40, 77));
-    let lock = File::options().write(true).open(folder.join("results/.keepstill/lock")).unwrap();
-    lock.lock().unwrap();
-    let said = folder.run(&[]).expect(1).stderr;
-    assert!(said.contains("another run is at work in this results folder"), "{said}");
-    assert_eq!(folder.files("results"), before);
-    drop(lock);
-    folder.run(&[]).expect(0);
-    assert_did(&folder, &["sub-02"], &["sub-01", "sub-03"], &["sub-02"]);
-}
-
-/// Waits until a run has logged so many finished scans; gives up when the run has ended.
-fn wait_for_scans(folder: &Folder, child: &mut std::process::Child, count: usize) {
-    while child.try_wait().unwrap().is_none() {
-        let log = fs::read_to_string(folder.join("results/run-log.jsonl")).unwrap_or_default();
-        if log.matches("\"event\":\"scan_done\"").count() >= count {
-            return;
-        }
-        thread::sleep(Duration::from_millis(1));
-    }
-}
-
-fn start(folder: &Folder) -> std::process::Child {
-    let study = folder.join("study.toml").display().to_string();
-    folder.command(&["run", &study, "--jobs", "2"]).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap()
-}
-
-#[test]
-fn a_killed_run_loses_nothing_finished_and_goes_on_to_the_same_results() {
-    let tiny = Tiny { children: 5, runs: 2, frames: 200, ..Tiny::default() };
-    let undisturbed = tiny.build();
-    undisturbed.run(&[]).expect(0);
-    let folder = tiny.build();
-    let mut killed = 0;
-    // Sometimes at a finished scan, sometimes between; one scan more is finished before each kill.
-    for round in 0..8 {
-        let mut child = start(&folder);
-        wait_for_scans(&folder, &mut child, round);
-        thread::sleep(Duration::from_micros(1700 * (round as u64 * 7 % 5)));
-        killed += usize::from(child.try_wait().unwrap().is_none());
-        child.kill().unwrap();
-        child.wait().unwrap();
-        for (name, bytes) in folder.files("results") {
-            let whole = undisturbed.join("results").join(&name);
-            let part_of_state = name.starts_with(".keepstill") || name.contains(".unfinished-");
-            if !part_of_state && name != "run-log.jsonl" && !name.starts_with("cohort.") {
-                assert!(fs::read(whole).unwrap() == bytes, "{name} is half a file");
-            }
-        }
-    }
-    assert!(killed >= 3, "only {killed} runs were caught at work");
-    let finished_before = folder.files("results/.keepstill/scans").iter().filter(|f| f.0.ends_with(".npz")).count();
-    folder.run(&[]).expect(0);
-    assert_eq!(did(&folder).unchanged.len(), finished_before);
-    assert!(folder.results() == undisturbed.results());
-}
-
-#[test]
-fn an_interrupted_run_says_so_and_goes_on() {
-    let tiny = Tiny { children: 12, runs: 2, frames: 200, ..Tiny::default() };
-    let undisturbed = tiny.build();
-    undisturbed.run(&[]).expect(0);
-    let folder = tiny.build();
-    let mut child = start(&folder);
-    wait_for_scans(&folder, &mut child, 1);
-    let sent = Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap();
-    assert!(sent.success());
-    assert_eq!(child.wait().unwrap().code(), Some(130));
-    let first = did(&folder);
-    assert!(!first.done.is_empty() && first.done.len() < 24, "{} scans were done", first.done.len());
-    assert!(log(&folder).iter().any(|event| event["event"] == "finished" && event["interrupted"] == true));
-    folder.run(&[]).expect(0);
-    let second = did(&folder);
-    assert_eq!(second.unchanged, first.done);
-    assert_eq!(second.done.len() + first.done.len(), 24);
-    assert!(folder.results() == undisturbed.results());
 }
