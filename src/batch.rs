@@ -9,6 +9,7 @@ mod child;
 mod log;
 mod plan;
 mod scan;
+mod store;
 mod sweep;
 
 use std::fs::{self, File, TryLockError};
@@ -87,6 +88,8 @@ struct Shared<'a> {
     atlases: &'a Atlases,
     groups: &'a [GroupPlan],
     work: Vec<Mutex<GroupWork>>,
+    /// Hash inputs again instead of trusting size and time.
+    verify: bool,
     interrupt: &'a AtomicBool,
     tell: Listener<'a>,
 }
@@ -147,7 +150,16 @@ pub fn run(
     }
 
     let work = plan.groups.iter().map(|group| Mutex::new(group.new_work())).collect();
-    let shared = Shared { study, cohort, atlases: &atlases, groups: &plan.groups, work, interrupt, tell: &tell };
+    let shared = Shared {
+        study,
+        cohort,
+        atlases: &atlases,
+        groups: &plan.groups,
+        work,
+        verify: options.verify,
+        interrupt,
+        tell: &tell,
+    };
     let outcome = work_through(&shared, &plan.tasks, options.jobs)?;
 
     let rows = shared.rows();

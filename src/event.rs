@@ -12,6 +12,8 @@ pub enum Event {
     Started { version: String, study: String, scans: usize, to_do: usize, jobs: usize },
     /// A scan is taken up.
     ScanStarted { scan: String, frames: usize },
+    /// A scan's image is opened to be read, since no digest of it serves.
+    ImageOpened { scan: String },
     /// Frames read so far.
     #[serde(skip)]
     Frames { scan: String, read: usize },

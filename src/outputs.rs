@@ -12,8 +12,9 @@ use ndarray::{ArrayView2, s};
 
 use crate::atlas::Parcel;
 use crate::censor::Reason;
+use crate::digest::AtlasDigest;
 use crate::discover::ScanId;
-use crate::pipeline::{CoverageTable, Outcome};
+use crate::pipeline::Outcome;
 use crate::tables::write_number_f32;
 
 pub use dataset::{CAUTION, dataset_files, pretty};
@@ -153,7 +154,7 @@ pub fn parcels_array(kept: &[bool], used: &[bool], residuals: ArrayView2<'_, f64
 
 /// `R_atlas-A_coverage.tsv`.
 #[must_use]
-pub fn coverage_table(parcels: &[Parcel], table: &CoverageTable, used: &[bool]) -> String {
+pub fn coverage_table(parcels: &[Parcel], table: &AtlasDigest, used: &[bool]) -> String {
     let mut out = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\n".to_owned();
     for (p, parcel) in parcels.iter().enumerate() {
         let mut row = Row::new(&mut out);

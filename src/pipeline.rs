@@ -14,12 +14,12 @@ use ndarray::{Array1, Array2, Axis, s};
 use crate::atlas::{self, Atlas, AtlasError, Grid, GriddedAtlas};
 use crate::censor::{self, FrameMask};
 use crate::clean::{self, CleanError, components, confounds};
-use crate::digest::{self, Digest, DigestError, Wanted};
+use crate::digest::{self, AtlasDigest, Digest, DigestError, Wanted};
 use crate::discover::{Child, Scan};
 use crate::linalg::{self, LinalgError};
 use crate::motion::{FramewiseDisplacement, MotionTrace, displacement};
 use crate::nifti;
-use crate::record::{AtlasCount, AtlasRecord, ReportRow, ScanRecord, Verdict};
+use crate::record::{AtlasCount, AtlasRecord, RecordError, ReportRow, ScanRecord, Verdict};
 use crate::study::Study;
 use crate::study::settings::{EnoughSettings, Tissue};
 use crate::tables::figures;
@@ -35,6 +35,8 @@ pub enum ScanError {
     Atlas(#[from] AtlasError),
     #[error(transparent)]
     Digest(#[from] DigestError),
+    #[error(transparent)]
+    Record(#[from] RecordError),
     #[error(transparent)]
     Clean(#[from] CleanError),
     #[error(transparent)]
@@ -290,7 +292,14 @@ fn decide(
         motion_from,
         atlases: records,
     };
-    Ok(Outcome { record, trace: prepared.trace, fd, global_signal: digest.global_signal.clone(), mask, coverage })
+    Ok(Outcome {
+        record,
+        trace: prepared.trace,
+        fd,
+        global_signal: digest.global_signal,
+        mask,
+        parcels: digest.atlases,
+    })
 }
 
 /// Median over all atlases' used parcels of the lag-1 autocorrelation of the cleaned series; frames on both sides of a gap
@@ -371,15 +380,16 @@ fn gather_confounds(
     let motion = prepared.trace.terms(clean.motion_terms);
     let mut blocks: Vec<Array2<f64>> = vec![motion];
     let column = |v: &Array1<f64>| v.view().insert_axis(Axis(1)).to_owned();
-    for ((tissue, _), signal) in prepared.tissues.iter().zip(&digest.tissues) {
-        if clean.tissue_means.contains(tissue) {
-            blocks.push(column(&signal.mean));
-        }
+    // In the digest's order, whatever the order in the study file.
+    for signal in digest.tissues.iter().filter(|t| clean.tissue_means.contains(&t.tissue)) {
+        blocks.push(column(&signal.mean));
     }
     if clean.global_signal {
         blocks.push(column(&digest.global_signal));
     }
-    for series in digest.tissues.iter().filter_map(|t| t.series.as_ref()) {
+    let needed = prepare::tissues_needed(study);
+    let wanted = digest.tissues.iter().filter(|t| clean.tissue_components > 0 && needed.contains(&t.tissue));
+    for series in wanted.filter_map(|t| t.series.as_ref()) {
         let after = series.slice(s![settling.., ..]);
         let found = components::tissue_components(after, kept_after, clean.detrend_degree, clean.tissue_components)?;
         let mut whole = Array2::zeros((digest.frames, found.ncols()));

@@ -211,7 +211,7 @@ pub(super) fn child_fingerprint(
     }))
 }
 
-fn hash(value: &Value) -> String {
+pub(super) fn hash(value: &Value) -> String {
     blake3::hash(value.to_string().as_bytes()).to_hex().to_string()
 }
 

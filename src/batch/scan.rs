@@ -9,6 +9,7 @@ use std::time::Instant;
 
 use ndarray_npy::WriteNpyExt;
 
+use super::store::Store;
 use super::{Shared, plan, sweep};
 use crate::discover::{Scan, ScanId};
 use crate::event::Event;
@@ -83,9 +84,11 @@ fn attempt(shared: &Shared<'_>, group: usize, position: usize) -> Result<Option<
         .map(|(role, path)| InputState::new(role, path, ""))
         .collect();
     let child = shared.cohort.children.get(&scan.id.participant);
+    let store = Store::open(shared, scan);
     // A fault of ours in one scan must not take the night's other scans with it.
-    let outcome =
-        catch_unwind(AssertUnwindSafe(|| pipeline::process(scan, child, shared.study, shared.atlases, &on_frame)));
+    let outcome = catch_unwind(AssertUnwindSafe(|| {
+        pipeline::process(scan, child, shared.study, shared.atlases, &store, &on_frame)
+    }));
     let mut outcome = match outcome {
         Ok(Ok(outcome)) => outcome,
         Ok(Err(error)) if error.is_stop() => return Ok(None),
@@ -138,7 +141,7 @@ fn save(
     };
     put(scan_file(&scan.id, "frames.tsv"), outputs::frames_table(outcome).as_bytes())?;
     put(scan_file(&scan.id, "frames.json"), outputs::pretty(&outputs::frames_dictionary()).as_bytes())?;
-    let records = outcome.record.atlases.iter().zip(&shared.atlases.list).zip(&outcome.coverage);
+    let records = outcome.record.atlases.iter().zip(&shared.atlases.list).zip(&outcome.parcels);
     for ((record, atlas), coverage) in records {
         let name = |ending: &str| scan_file(&scan.id, &format!("atlas-{}_{ending}", atlas.name));
         put(name("coverage.tsv"), outputs::coverage_table(&atlas.parcels, coverage, &record.used).as_bytes())?;

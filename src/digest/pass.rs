@@ -256,12 +256,7 @@ impl<'a> Pass<'a> {
                 });
                 let share = |(&w, &all): (&f64, &f64)| if all > 0.0 { w / all } else { 0.0 };
                 let coverage = weight.iter().zip(&atlas.weight).map(share).collect();
-                AtlasDigest {
-                    means,
-                    coverage,
-                    voxels: atlas.voxels.clone(),
-                    centroid_mm: atlas.centroid_mm.clone(),
-                }
+                AtlasDigest { means, coverage, voxels: atlas.voxels.clone(), centroid_mm: atlas.centroid_mm.clone() }
             })
             .collect();
         Some(Digest {

@@ -31,11 +31,28 @@ pub struct Prepared {
     pub radius: Millimetres,
     pub radius_from: String,
     pub brain_mask: PathBuf,
-    /// The tissues that cleaning needs, with their masks.
-    pub tissues: Vec<(Tissue, PathBuf)>,
+    /// Every tissue that the scan has a sound mask for, needed by these settings or not: a change of confounds must not
+    /// read the image again.
+    pub tissues: Vec<TissueMask>,
     pub warnings: Vec<String>,
     /// Content hashes of the inputs besides the image, by role.
     pub inputs: BTreeMap<String, String>,
+}
+
+/// A tissue's mask.
+#[derive(Debug, Clone)]
+pub struct TissueMask {
+    pub tissue: Tissue,
+    pub path: PathBuf,
+    /// Whether these settings need it.
+    pub needed: bool,
+}
+
+impl Prepared {
+    /// The tissues that these settings need, with their masks.
+    pub fn tissues_needed(&self) -> impl Iterator<Item = (Tissue, &Path)> {
+        self.tissues.iter().filter(|t| t.needed).map(|t| (t.tissue, t.path.as_path()))
+    }
 }
 
 /// The tissues that cleaning needs: those named for means; for components, both when none is named.
@@ -138,18 +155,20 @@ pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
         Err(_) if !scan.problems.is_empty() => None,
         radius => note(&mut problems, radius),
     };
-    let tissues: Vec<(Tissue, PathBuf)> =
-        tissues_needed(study).into_iter().filter_map(|t| Some((t, mask_of(scan, t)?.clone()))).collect();
-    for path in scan.brain_mask.iter().chain(tissues.iter().map(|(_, path)| path)).filter(exists) {
-        if let Some(mask) = note(&mut problems, nifti::read_header(path))
-            && mask.frames != 1
-        {
-            let volumes = mask.frames;
-            problems.push(format!(
-                "{}: a mask must be a 3-D image, but this one has {volumes} volumes; take one out of it",
-                path.display()
-            ));
+    let needed = tissues_needed(study);
+    let mut tissues = Vec::new();
+    for tissue in [Tissue::WhiteMatter, Tissue::Csf] {
+        let Some(path) = mask_of(scan, tissue).filter(exists) else { continue };
+        let needed = needed.contains(&tissue);
+        match mask_header(path) {
+            Ok(()) => tissues.push(TissueMask { tissue, path: path.clone(), needed }),
+            Err(problem) if needed => problems.push(problem),
+            // A mask that nothing needs is nobody's trouble.
+            Err(_) => {}
         }
+    }
+    if let Some(path) = scan.brain_mask.as_ref().filter(exists) {
+        note(&mut problems, mask_header(path));
     }
 
     let mut hashes = BTreeMap::new();
@@ -187,6 +206,15 @@ pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
             }
             Err(problems)
         }
+    }
+}
+
+/// A mask is a 3-D image.
+fn mask_header(path: &Path) -> Result<(), String> {
+    let mask = nifti::read_header(path).map_err(|e| e.to_string())?;
+    match mask.frames {
+        1 => Ok(()),
+        volumes => Err(format!("{}: a mask must be a 3-D image, but this one has {volumes} volumes", path.display())),
     }
 }
 

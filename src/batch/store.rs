@@ -1,0 +1,132 @@
+//! The digests of one scan, below `.keepstill/`: found when nothing that reaches them has changed, kept after a reading.
+
+use std::path::{Path, PathBuf};
+
+use serde_json::json;
+
+use super::{STATE, Shared, plan};
+use crate::digest::Digest;
+use crate::discover::Scan;
+use crate::event::Event;
+use crate::pipeline::DigestStore;
+use crate::pipeline::prepare::Prepared;
+use crate::record::RecordError;
+use crate::record::digests::{self, KnownInputs};
+use crate::record::files::write_whole;
+use crate::record::inputs::InputState;
+
+/// One scan's store.
+pub(super) struct Store<'a> {
+    shared: &'a Shared<'a>,
+    scan: &'a Scan,
+    state: PathBuf,
+    /// What an earlier run noted of the scan's files.
+    known: KnownInputs,
+    /// The files as they are now, before anything is read: one that is changed meanwhile must look changed later.
+    now: Vec<InputState>,
+}
+
+impl<'a> Store<'a> {
+    /// Looks at the scan's files.
+    pub(super) fn open(shared: &'a Shared<'a>, scan: &'a Scan) -> Self {
+        let state = shared.study.results.join(STATE);
+        let known = KnownInputs::read(&inputs_path(&state, scan));
+        let files = [
+            ("bold", Some(&scan.bold)),
+            ("brain_mask", scan.brain_mask.as_ref()),
+            ("white_matter", scan.white_matter.as_ref()),
+            ("csf", scan.csf.as_ref()),
+        ];
+        let now = files.into_iter().filter_map(|(role, path)| InputState::new(role, path?, "").ok()).collect();
+        Self { shared, scan, state, known, now }
+    }
+
+    /// The content hash of one of the scan's files, as far as it can be had without decoding it.
+    fn content(&self, prepared: &Prepared, role: &str, path: &Path) -> Option<String> {
+        let hashed = prepared.inputs.get(role).cloned();
+        hashed.or_else(|| self.known.content(role, path, self.shared.verify).ok())
+    }
+
+    /// The key of the digest of an image with these contents.
+    fn key(&self, prepared: &Prepared, bold: &str, voxels_held: bool) -> Option<String> {
+        let mut masks = vec![("brain_mask", self.content(prepared, "brain_mask", &prepared.brain_mask)?)];
+        for mask in &prepared.tissues {
+            masks.push((mask.tissue.key(), self.content(prepared, mask.tissue.key(), &mask.path)?));
+        }
+        let atlases: Vec<&str> = self.shared.atlases.list.iter().map(|a| a.content.as_str()).collect();
+        Some(plan::hash(&json!({
+            "format": digests::FORMAT,
+            "version": env!("CARGO_PKG_VERSION"),
+            "bold": bold,
+            "masks": masks,
+            "atlases": atlases,
+            "voxels_held": voxels_held,
+        })))
+    }
+
+    /// Whether these settings need the tissues' voxels.
+    fn needs_voxels(&self) -> bool {
+        self.shared.study.clean.tissue_components > 0
+    }
+
+    /// Notes the files' states and the key; takes away the digest that they had before.
+    fn note(&self, prepared: &Prepared, bold: &str, key: String) -> Result<(), RecordError> {
+        let mut inputs = self.now.clone();
+        for state in &mut inputs {
+            state.content = match state.role.as_str() {
+                "bold" => bold.to_owned(),
+                role => {
+                    let path = prepared.tissues.iter().find(|t| t.tissue.key() == role).map(|t| t.path.as_path());
+                    let path = path.unwrap_or(&prepared.brain_mask);
+                    self.content(prepared, role, path).unwrap_or_default()
+                }
+            };
+        }
+        // A tissue mask that could not be read is in no digest.
+        inputs.retain(|state| {
+            matches!(state.role.as_str(), "bold" | "brain_mask")
+                || prepared.tissues.iter().any(|t| t.tissue.key() == state.role)
+        });
+        let noted = KnownInputs { inputs, key };
+        if noted == self.known {
+            return Ok(());
+        }
+        if !self.known.key.is_empty() && self.known.key != noted.key {
+            let _ = std::fs::remove_file(digests::path(&self.state, &self.known.key));
+        }
+        write_whole(&inputs_path(&self.state, self.scan), json!(noted).to_string().as_bytes())?;
+        Ok(())
+    }
+}
+
+fn inputs_path(state: &Path, scan: &Scan) -> PathBuf {
+    state.join("inputs").join(format!("{}.json", scan.id))
+}
+
+impl DigestStore for Store<'_> {
+    fn find(&self, prepared: &Prepared) -> Option<Digest> {
+        if self.known.key.is_empty() {
+            return None;
+        }
+        let bold = self.known.content("bold", &self.scan.bold, self.shared.verify).ok()?;
+        // A digest that holds the tissues' voxels serves also where none are needed.
+        let forms: &[bool] = if self.needs_voxels() { &[true] } else { &[false, true] };
+        forms.iter().find_map(|&held| {
+            let key = self.key(prepared, &bold, held)?;
+            let digest = digests::read(&digests::path(&self.state, &key), &key).ok()?;
+            // What cannot be noted only costs a look at the file next time.
+            let _ = self.note(prepared, &bold, key);
+            Some(digest)
+        })
+    }
+
+    fn opening(&self) {
+        (self.shared.tell)(&Event::ImageOpened { scan: self.scan.id.to_string() });
+    }
+
+    fn keep(&self, prepared: &Prepared, digest: &Digest) -> Result<(), RecordError> {
+        let Some(key) = self.key(prepared, &digest.content, self.needs_voxels()) else { return Ok(()) };
+        digests::write(&digests::path(&self.state, &key), &key, digest)?;
+        self.note(prepared, &digest.content, key)
+    }
+}
