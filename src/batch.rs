@@ -156,7 +156,10 @@ pub fn run(
     if missing > 0 {
         tell(&Event::Warning {
             about: "cohort.tsv".to_owned(),
-            message: format!("{missing} children are not done yet with these settings and have no row"),
+            message: match missing {
+                1 => "1 child is not done yet with these settings and has no row".to_owned(),
+                n => format!("{n} children are not done yet with these settings and have no row"),
+            },
         });
     }
     let interrupted = interrupt.load(Ordering::Relaxed);

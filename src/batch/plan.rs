@@ -132,7 +132,7 @@ fn labels(cohort: &Cohort, only: &[String]) -> Result<Vec<String>, BatchError> {
             }
             let mut known: Vec<&str> = cohort.scans.iter().map(|s| s.id.participant.as_str()).collect();
             known.dedup();
-            let shown = known.iter().take(20).copied().collect::<Vec<_>>().join(", ");
+            let shown = known.iter().take(20).map(|label| format!("sub-{label}")).collect::<Vec<_>>().join(", ");
             let more = if known.len() > 20 { format!(" and {} more", known.len() - 20) } else { String::new() };
             Err(BatchError::NoSuchChild { label: given.clone(), known: shown + &more })
         })

@@ -11,6 +11,7 @@ use keepstill::study::Study;
 use serde_json::json;
 
 use super::exit::{self, Failure};
+use super::out::counted;
 use super::{Common, out};
 
 /// Read every header and table, run nothing: list each scan, every problem, and what a run will cost.
@@ -40,12 +41,23 @@ pub(crate) fn main(args: &Check, common: &Common) -> Result<u8, Failure> {
         let mebibytes = |bytes: u64| bytes.div_ceil(1 << 20);
         let _ = writeln!(
             text,
-            "{} scans of {} children, {} minutes of data; {} scans with problems.",
-            check.scans.len(),
-            count_children(&check.scans),
+            "{} of {}, {} minutes of data; {} with a problem{}.",
+            counted(check.scans.len(), "scan", "scans"),
+            counted(count_children(&check.scans), "child", "children"),
             figures(check.minutes_of_data, 0),
-            with_problems
+            counted(with_problems, "scan", "scans"),
+            match check.problems.len() {
+                0 => String::new(),
+                n => format!(
+                    ", and {} with the parcels: no run is possible until it is mended",
+                    counted(n, "problem", "problems")
+                ),
+            }
         );
+        if !check.problems.is_empty() {
+            out::text(&text)?;
+            return Ok(exit::NOTHING_DONE);
+        }
         let _ = writeln!(
             text,
             "A run will take about {} s on {jobs} cores, {} MiB of memory a scan ({jobs} at a time), {} MiB of disk.",

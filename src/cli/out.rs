@@ -20,6 +20,11 @@ pub(crate) fn json(value: &serde_json::Value) -> Result<(), Failure> {
     text(&format!("{value:#}\n"))
 }
 
+/// "1 scan", "2 scans".
+pub(crate) fn counted(n: usize, one: &str, many: &str) -> String {
+    format!("{n} {}", if n == 1 { one } else { many })
+}
+
 /// Writes a line to standard error.
 pub(crate) fn note(line: &str) {
     let _ = writeln!(io::stderr().lock(), "{line}");

@@ -75,7 +75,8 @@ impl Progress {
             _ if self.quiet => None,
             Event::Started { study, scans, to_do, jobs, .. } => {
                 let unchanged = scans - to_do;
-                Some(format!("{study}: {scans} scans, {to_do} to do, {unchanged} unchanged, {jobs} at a time"))
+                let scans = out::counted(*scans, "scan", "scans");
+                Some(format!("{study}: {scans}, {to_do} to do, {unchanged} unchanged, {jobs} at a time"))
             }
             Event::ScanStarted { scan, frames } if self.verbose => Some(format!("{scan}: reading {frames} frames")),
             Event::ScanDone { scan, minutes, minutes_kept, mean_fd_mm, verdict, seconds } => Some(format!(

@@ -97,8 +97,8 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
         let verdicts: Vec<String> =
             summary.verdicts.iter().filter(|(_, n)| *n > 0).map(|(word, n)| format!("{n} {word}")).collect();
         out::text(&format!(
-            "{} scans: {} done, {} unchanged, {} failed. Children: {}.\nSee {} and {}.\n",
-            summary.scans,
+            "{}: {} done, {} unchanged, {} failed. Children: {}.\nSee {} and {}.\n",
+            super::out::counted(summary.scans, "scan", "scans"),
             summary.done,
             summary.unchanged,
             summary.failed.len(),

@@ -110,6 +110,7 @@ pub(super) fn scans(
             let stem = run.path.file_name().and_then(|name| name.to_str()).unwrap_or_default();
             let stem = stem.strip_suffix(".gz").unwrap_or(stem);
             let stem = stem.strip_suffix(".nii").unwrap_or(stem);
+            let stem = stem.strip_suffix("_bold").unwrap_or(stem);
             let place = |pattern: &Option<String>| {
                 pattern.as_ref().map(|pattern| study_folder.join(fill(pattern, &run.id, stem)))
             };

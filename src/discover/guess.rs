@@ -60,6 +60,9 @@ pub fn guess(data: &Path, study_dir: &Path) -> Result<Guess, GuessError> {
     loose::guess(&found).ok_or_else(|| GuessError::NoRuns { path: data.to_owned() })
 }
 
+/// What every guess says, since nothing is to be missed in silence.
+const NOT_LOOKED_FOR: &str = "watch logs and confounds tables are not looked for: if there are any, name them by hand";
+
 /// The folder's contents, as the guesses for datasets and loose files need them.
 struct Found<'a> {
     data: &'a Path,

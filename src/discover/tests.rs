@@ -328,7 +328,7 @@ fn patterns_lose_what_a_scan_lacks() {
         "m/sub-b/sub-b_task-rest_run-01.txt",
         "k/a.nii",
         "k/b.nii",
-        "l/sub-b_task-rest_run-02_bold.tsv",
+        "l/sub-b_task-rest_run-02.tsv",
     ]);
     let scans = "bids = \"ds\"\nbrain_mask = \"k/{participant}.nii\"\nwatch_log = \"l/{stem}.tsv\"\n\
                  motion = \"m/sub-{participant}/ses-{session}/sub-{participant}_ses-{session}_task-{task}_run-{run}.txt\"";
@@ -344,7 +344,7 @@ fn patterns_lose_what_a_scan_lacks() {
     assert_eq!(
         f.refused("bids = \"ds\"\nwatch_log = \"logs/{stem}.tsv\"", ""),
         "scans.watch_log finds no file for any scan (the first looked for is \
-         DIR/logs/sub-a_ses-1_task-rest_bold.tsv); correct the pattern or leave it out"
+         DIR/logs/sub-a_ses-1_task-rest.tsv); correct the pattern or leave it out"
     );
     // A pattern without {run} gives two runs the same table.
     f.touch(&["n/a1.txt", "n/a2.txt", "n/b.txt"]);

@@ -127,6 +127,12 @@ pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
         logged = watch_log::logged_frames(&log, &study.censor.watch_log_types, frames, tr);
     }
 
+    if child.is_none() && study.children.table.is_some() {
+        warnings.push(format!(
+            "the participants table has no row for sub-{}, so the child has no age, sex or group",
+            scan.id.participant
+        ));
+    }
     let radius = match head_radius(scan, child, study.motion.head_radius) {
         // Discovery has told already what is wrong with the child's age.
         Err(_) if !scan.problems.is_empty() => None,

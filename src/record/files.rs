@@ -22,7 +22,8 @@ pub struct WriteError {
 /// [`WriteError`] with the path.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), WriteError> {
     let write = || -> io::Result<()> {
-        let folder = path.parent().unwrap_or(Path::new("."));
+        // The parent of a bare file name is an empty path, which no system call takes.
+        let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
         fs::create_dir_all(folder)?;
         let name = path.file_name().unwrap_or_default().to_string_lossy();
         let unfinished = folder.join(format!("{UNFINISHED}{name}"));

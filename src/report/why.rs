@@ -66,7 +66,8 @@ pub fn explain(results: &Path, wanted: &str, frame: Option<usize>) -> Result<Str
         }
         (None, None, _) => {
             let names = found.reports.iter().chain(&found.frames).map(|(stem, _)| stem.as_str());
-            let nearest = tables::nearest(wanted, names.clone()).map(str::to_owned);
+            let whole = names.clone().find(|name| holds_parts(name, wanted));
+            let nearest = whole.or_else(|| tables::nearest(wanted, names.clone())).map(str::to_owned);
             let mut known: Vec<&str> = names.collect();
             known.sort_unstable();
             known.dedup();
@@ -75,6 +76,11 @@ pub fn explain(results: &Path, wanted: &str, frame: Option<usize>) -> Result<Str
             Err(WhyError::NotFound { results: results.to_owned(), wanted: wanted.to_owned(), nearest, known })
         }
     }
+}
+
+/// Whether a stem has every part of what was asked for, with others between: `sub-1_run-1` of `sub-1_task-rest_run-1`.
+fn holds_parts(stem: &str, wanted: &str) -> bool {
+    wanted.split('_').all(|part| stem.split('_').any(|own| own == part))
 }
 
 /// Whether a run's stem is that of a child with more entities after it.
@@ -133,11 +139,16 @@ fn explain_child(stem: &str, report: &Value) -> Result<String, WhyError> {
         "too_short" => {
             format!("{stem} is set aside as too_short: {minutes} minutes are kept, {asked} are asked for.\n")
         }
-        "too_few_dof" => format!(
-            "{stem} is set aside as too_few_dof: cleaning leaves {} degrees of freedom ({} are asked for, and a run needs more than 2).\n",
-            number(row, "dof", 1),
-            number(&settings["enough"], "dof", 0)
-        ),
+        "too_few_dof" => match row["dof"].as_f64() {
+            Some(dof) => format!(
+                "{stem} is set aside as too_few_dof: cleaning leaves {} degrees of freedom, and {} are asked for.\n",
+                figures(dof, 1),
+                number(&settings["enough"], "dof", 0)
+            ),
+            None => format!(
+                "{stem} is set aside as too_few_dof: no run leaves more than the 2 degrees of freedom that a run needs.\n"
+            ),
+        },
         "poor_coverage" => format!(
             "{stem} is set aside as poor_coverage: {} of {} parcels have enough of their voxels inside the brain mask and alive.\n",
             row["parcels_used"], row["parcels"]
@@ -150,6 +161,10 @@ fn explain_child(stem: &str, report: &Value) -> Result<String, WhyError> {
     let runs = report["runs"].as_array().map(Vec::as_slice).unwrap_or_default();
     for run in runs {
         let name = run["run_id"].as_str().unwrap_or("its run");
+        if run["verdict"] == "failed" {
+            let _ = writeln!(out, "{name}: failed.");
+            continue;
+        }
         let _ = writeln!(
             out,
             "{name}: {} of {} minutes kept, mean FD {} mm; of {} frames, {} dropped.",

@@ -371,10 +371,10 @@ def bids_study(mixed, folder):
         beside.mkdir(parents=True, exist_ok=True)
         stem = pathlib.Path(to).name
         for kind, name in [("brain", "brain.nii.gz"), ("wm", "wm.nii"), ("csf", "csf.nii.gz")]:
-            shutil.copy(mixed / "scans" / f"{child}_{session}_{run}_{name}", beside / f"{stem}_bold_{name}")
+            shutil.copy(mixed / "scans" / f"{child}_{session}_{run}_{name}", beside / f"{stem}_{name}")
         shutil.copy(tables / f"{child}_{session}_{run}_motion.tsv", beside / f"{stem}_motion.tsv")
         if child == "anna":
-            shutil.copy(tables / f"{child}_{session}_{run}_watch.tsv", beside / f"{stem}_bold_watch.tsv")
+            shutil.copy(tables / f"{child}_{session}_{run}_watch.tsv", beside / f"{stem}_watch.tsv")
     (dataset / "dataset_description.json").write_text('{"Name": "Tern Bay", "BIDSVersion": "1.10.0"}')
     (dataset / "task-rest_bold.json").write_text('{"TaskName": "rest", "RepetitionTime": 2.0}')
     (dataset / "sub-eli/func/sub-eli_task-rest_bold.json").write_text('{"RepetitionTime": 2.5}')

@@ -97,8 +97,8 @@ def bids_scans(study):
     root = study["folder"] / study["scans"]["bids"]
     scans = []
     for path in sorted(root.rglob("*_bold.nii*")):
-        stem = path.name.split(".")[0]
-        entities = dict(part.split("-", 1) for part in stem.removesuffix("_bold").split("_"))
+        stem = path.name.split(".")[0].removesuffix("_bold")
+        entities = dict(part.split("-", 1) for part in stem.split("_"))
         if any(entities.get(k) != str(v) for k, v in study["scans"].get("where", {}).items()):
             continue
         row = {"bold": path}

@@ -66,6 +66,7 @@ pub(super) fn guess(found: &Found<'_>) -> Option<Guess> {
     }
     text.push_str(&clean(white_matter, csf, &mut notes));
     text.push_str(&found.parcels(&mut notes));
+    notes.push(super::NOT_LOOKED_FOR.to_owned());
     Some(Guess { study_toml: text, scan_table: None, notes })
 }
 

@@ -65,6 +65,7 @@ pub(super) fn guess(found: &Found<'_>) -> Option<Guess> {
     }
     text.push_str(&clean(missing(&white_matter) == 0, missing(&csf) == 0, &mut notes));
     text.push_str(&found.parcels(&mut notes));
+    notes.push(super::NOT_LOOKED_FOR.to_owned());
     Some(Guess { study_toml: text, scan_table: Some(rows), notes })
 }
 
