@@ -107,7 +107,7 @@ fn errors_are_values_with_facts() {
     let unknown = Options { only: vec!["sub-9".to_owned()], ..options(1) };
     match run(&folder, &unknown, &|_| {}) {
         Err(BatchError::NoSuchChild { label, known }) => {
-            assert_eq!((label.as_str(), known.as_str()), ("sub-9", "01, 02, 03"))
+            assert_eq!((label.as_str(), known.as_str()), ("sub-9", "sub-01, sub-02, sub-03"))
         }
         other => panic!("{other:?}"),
     }
