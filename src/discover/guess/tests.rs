@@ -122,6 +122,7 @@ fn loose_files_become_a_scan_table_that_works() {
             "rotations reach 3, so they are taken as degrees",
             "not every scan has masks of white matter and csf, so their means are not removed",
             "../data/tern_atlas.nii.gz is taken for the atlas by its name",
+            NOT_LOOKED_FOR,
         ]
     );
     let cohort = f.found(&guess);
@@ -265,6 +266,7 @@ fn a_dataset_that_leaves_choices_says_so() {
             "no brain masks were found: set the pattern scans.brain_mask",
             "not every scan has masks of white matter and csf, so their means are not removed",
             "no atlas was found: fill in the [[parcels]] block of the study file",
+            NOT_LOOKED_FOR,
         ]
     );
     assert_eq!(guess.study_toml.matches("# CHOOSE").count(), 4);
