@@ -30,7 +30,7 @@ pub const LEAST_DOF: f64 = 2.0;
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum CleanError {
     #[error(
-        "clean.band_hz ends at {high_hz} Hz, but frames {tr_s} s apart show nothing above {nyquist_hz:.4} Hz; lower the upper edge, or set band_hz = [] for no filter"
+        "clean.band_hz ends at {high_hz} Hz, but frames {tr_s} s apart show only what is below {nyquist_hz:.4} Hz; lower the upper edge, or set band_hz = [] for no filter"
     )]
     BandAboveNyquist { high_hz: f64, tr_s: f64, nyquist_hz: f64 },
     #[error(transparent)]

@@ -83,6 +83,11 @@ fn why_explains_runs_and_verdicts() {
         "{child}"
     );
     assert!(child.contains("\nrun-1: 1.2 of 1.3 minutes kept") && child.contains("\nrun-2: "), "{child}");
+    folder.edit("study.toml", "[clean]", "[censor]\nsettling = 33\n\n[clean]");
+    folder.run(&[]).expect(0);
+    let child = folder.keepstill(&["why", "results", "sub-01"]).expect(0).stdout;
+    assert!(child.starts_with("sub-01 is set aside as too_few_dof: no run leaves more than the 2 degrees"), "{child}");
+    assert!(child.contains("\nProblem: sub-01_run-1: no series: 7 frames are kept"), "{child}");
     folder.cut("bold_01_1.nii", 3000);
     folder.cut("bold_01_2.nii", 3000);
     folder.run(&[]).expect(3);
