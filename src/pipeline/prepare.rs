@@ -214,7 +214,10 @@ fn mask_header(path: &Path) -> Result<(), String> {
     let mask = nifti::read_header(path).map_err(|e| e.to_string())?;
     match mask.frames {
         1 => Ok(()),
-        volumes => Err(format!("{}: a mask must be a 3-D image, but this one has {volumes} volumes", path.display())),
+        volumes => Err(format!(
+            "{}: a mask must be a 3-D image, but this one has {volumes} volumes; take one out of it",
+            path.display()
+        )),
     }
 }
 
