@@ -3,6 +3,7 @@
 mod architecture;
 mod builders;
 mod commands;
+mod digests;
 mod extremes;
 mod interrupted;
 mod library;
