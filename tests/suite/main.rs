@@ -9,3 +9,4 @@ mod messages;
 mod outputs;
 mod privacy;
 mod resume;
+mod thresholds;
