@@ -28,15 +28,19 @@ fn words(study: &Study, form: Displacement, neighbours: bool) -> String {
 
 /// The table of one form.
 fn table(rows: &[Row], own_mm: Option<f64>) -> String {
-    let mut out = "<div class=\"wide\"><table>\n<thead><tr><th scope=\"col\">limit</th>".to_owned();
+    let mut out = "<div class=\"wide\"><table>\n<thead><tr><th scope=\"col\">limit, mm</th>".to_owned();
     for minimum in MINIMUMS_MIN {
-        let _ = write!(out, "<th scope=\"col\">≥ {} min</th>", figures(minimum, 0));
+        let _ = write!(out, "<th scope=\"col\">≥\u{a0}{} min</th>", figures(minimum, 0));
     }
     out += "<th scope=\"col\">median min kept</th></tr></thead>\n<tbody>\n";
     for row in rows {
         let own = row.choice.limit_mm == own_mm;
-        let (class, mark) = if own { (" class=\"own\"", " (this study)") } else { ("", "") };
-        let _ = write!(out, "<tr{class}><th scope=\"row\">{}{mark}</th>", escape(&limit_words(row.choice.limit_mm)));
+        let (class, mark) = if own { (" class=\"own\"", "<br><small>this study</small>") } else { ("", "") };
+        let _ = write!(
+            out,
+            "<tr{class}><th scope=\"row\">{}{mark}</th>",
+            escape(limit_words(row.choice.limit_mm).trim_end_matches(" mm"))
+        );
         for count in row.children_above {
             let _ = write!(out, "<td class=\"n\">{count}</td>");
         }

@@ -7,6 +7,7 @@ use crate::outputs::{self, CAUTION, number_cell};
 use crate::record::files::{WriteError, write_whole};
 use crate::study::Study;
 use crate::study::settings::Displacement;
+use crate::tables::write_number_f32;
 
 /// The folder of these files, relative to the results folder.
 pub const FOLDER: &str = "thresholds";
@@ -73,7 +74,11 @@ pub fn minutes_table(found: &Thresholds) -> String {
         let own = child_cells(child).map(|text| outputs::cell(&text.unwrap_or_default())).join("\t");
         let minutes = number_cell(if child.runs_read > 0 { child.minutes } else { f64::NAN });
         for (choice, &kept) in choices.iter().zip(&child.minutes_kept) {
-            table += &format!("{own}\t{choice}\t{minutes}\t{}\n", number_cell(kept));
+            for text in [&own, "\t", choice, "\t", &minutes, "\t"] {
+                table.push_str(text);
+            }
+            write_number_f32(&mut table, kept);
+            table.push('\n');
         }
     }
     table
