@@ -7,6 +7,7 @@ mod out;
 mod progress;
 mod run;
 mod synth;
+mod thresholds;
 mod why;
 
 use std::process::ExitCode;
@@ -27,6 +28,7 @@ use exit::Failure;
   keepstill init DATA -o study.toml     look through a folder, write a study file
   keepstill check study.toml            list every problem before the night
   keepstill run study.toml              do the cohort; run it again to go on
+  keepstill thresholds study.toml       what would other motion limits keep?
   keepstill why results sub-03 41       why was frame 41 dropped?
 
 Exit codes: 0 all done; 1 nothing could be done; 2 wrong usage; 3 some scans failed; 130 interrupted."
@@ -57,6 +59,7 @@ enum Command {
     Init(init::Init),
     Check(check::Check),
     Run(run::Run),
+    Thresholds(thresholds::Thresholds),
     Why(why::Why),
     Synth(synth::Synth),
     /// Write shell completions to standard output.
@@ -83,6 +86,7 @@ pub(crate) fn main() -> ExitCode {
         Command::Init(init) => init::main(init, &cli.common),
         Command::Check(check) => check::main(check, &cli.common),
         Command::Run(run) => run::main(run, &cli.common),
+        Command::Thresholds(thresholds) => thresholds::main(thresholds, &cli.common),
         Command::Why(why) => why::main(why, &cli.common),
         Command::Synth(synth) => synth::main(synth, &cli.common),
         Command::Completions { shell } => {

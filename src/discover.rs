@@ -63,6 +63,15 @@ pub struct Scan {
     pub problems: Vec<String>,
 }
 
+impl Scan {
+    /// Every file that a message about the scan may name.
+    #[must_use]
+    pub fn files(&self) -> Vec<&Path> {
+        let others = [&self.motion, &self.confounds, &self.brain_mask, &self.white_matter, &self.csf, &self.watch_log];
+        others.into_iter().flatten().chain([&self.bold]).map(PathBuf::as_path).collect()
+    }
+}
+
 /// A child's sex as far as it changes a formula.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]

@@ -11,6 +11,7 @@
 //!                 one scan ─► Outcome, ScanRecord                     (pipeline, record)
 //!                one child ─► retained-data report, tables            (report, outputs)
 //!              all records ─► cohort table                            (cohort)
+//!   all motion tables ─► minutes kept for a grid of limits            (thresholds)
 //! ```
 //!
 //! [`batch`] does a whole cohort: in parallel, resumable, telling what happens as [`event`]s. The stages are pure (arrays
@@ -52,6 +53,8 @@ pub mod report;
 pub mod outputs;
 
 pub mod cohort;
+
+pub mod thresholds;
 
 pub mod batch;
 

@@ -12,7 +12,7 @@ use crate::pipeline::joined::{Joined, RunResult};
 use crate::study::Study;
 
 pub use figure::stillness;
-pub use page::{CohortLine, child_page, cohort_page, escape};
+pub use page::{CohortLine, child_page, cohort_page, document, escape};
 pub use why::{WhyError, explain};
 
 pub use crate::tables::figures;

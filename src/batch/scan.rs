@@ -3,7 +3,6 @@
 use std::fs;
 use std::io::{Cursor, ErrorKind};
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 use std::time::Instant;
 
@@ -11,7 +10,7 @@ use ndarray_npy::WriteNpyExt;
 
 use super::store::Store;
 use super::{Shared, plan, sweep};
-use crate::discover::{Scan, ScanId};
+use crate::discover::ScanId;
 use crate::event::Event;
 use crate::outputs::{self, scan_file};
 use crate::pipeline::joined::RunResult;
@@ -63,7 +62,7 @@ pub(super) fn work(shared: &Shared<'_>, group: usize, position: usize) -> Option
             if let Err(error) = forget(shared, &scan.id) {
                 problem = format!("{problem}; {error}");
             }
-            let problem = shared.study.told_message(&problem, &files_of(scan));
+            let problem = shared.study.told_message(&problem, &scan.files());
             (shared.tell)(&Event::ScanFailed { scan: name, problem: problem.clone() });
             Some(RunResult::Failed { id: scan.id.clone(), problem })
         }
@@ -100,17 +99,11 @@ fn attempt(shared: &Shared<'_>, group: usize, position: usize) -> Result<Option<
         }
     };
     for warning in &mut outcome.record.row.warnings {
-        *warning = shared.study.told_message(warning, &files_of(scan));
+        *warning = shared.study.told_message(warning, &scan.files());
     }
     let inputs = inputs.map_err(|e| SaveError::Input(e).to_string())?;
     save(shared, group, position, &outcome, inputs).map_err(|e| e.to_string())?;
     Ok(Some(outcome))
-}
-
-/// Every file that a message about a scan may name.
-fn files_of(scan: &Scan) -> Vec<&Path> {
-    let others = [&scan.motion, &scan.confounds, &scan.brain_mask, &scan.white_matter, &scan.csf, &scan.watch_log];
-    others.into_iter().flatten().chain([&scan.bold]).map(PathBuf::as_path).collect()
 }
 
 /// Takes back what an earlier run said of the scan: its record, then the files that belonged to it.

@@ -35,7 +35,7 @@ pub struct Prepared {
     /// read the image again.
     pub tissues: Vec<TissueMask>,
     pub warnings: Vec<String>,
-    /// Content hashes of the inputs besides the image, by role.
+    /// Content hashes of the inputs besides the image, by role; empty from [`examine`].
     pub inputs: BTreeMap<String, String>,
 }
 
@@ -88,11 +88,28 @@ fn mask_of(scan: &Scan, tissue: Tissue) -> Option<&PathBuf> {
     }
 }
 
-/// Reads headers and tables.
+/// Reads headers and tables, and hashes the inputs besides the image.
 ///
 /// # Errors
 /// Every problem found, each a sentence.
 pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prepared, Vec<String>> {
+    let mut prepared = examine(scan, child, study)?;
+    let mut problems = Vec::new();
+    for (role, path) in input_files(scan, study).into_iter().skip(1) {
+        if let Some(hash) =
+            note(&mut problems, inputs::content_hash(path).map_err(|e| format!("{}: cannot read: {e}", path.display())))
+        {
+            prepared.inputs.insert(role.to_owned(), hash);
+        }
+    }
+    if problems.is_empty() { Ok(prepared) } else { Err(problems) }
+}
+
+/// Reads headers and tables alone: no image is read beyond its header, and nothing is hashed.
+///
+/// # Errors
+/// Every problem found, each a sentence.
+pub fn examine(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prepared, Vec<String>> {
     let mut problems = scan.problems.clone();
     let mut warnings = Vec::new();
     // A path that discovery already found missing or a folder is not complained of twice.
@@ -171,17 +188,6 @@ pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
         note(&mut problems, mask_header(path));
     }
 
-    let mut hashes = BTreeMap::new();
-    if problems.is_empty() {
-        for (role, path) in input_files(scan, study).into_iter().skip(1) {
-            if let Some(hash) = note(
-                &mut problems,
-                inputs::content_hash(path).map_err(|e| format!("{}: cannot read: {e}", path.display())),
-            ) {
-                hashes.insert(role.to_owned(), hash);
-            }
-        }
-    }
     match (header, tr, trace, radius, scan.brain_mask.clone()) {
         (Some(header), Some(tr), Some(trace), Some((radius, radius_from)), Some(brain_mask)) if problems.is_empty() => {
             let confounds = columns.unwrap_or_else(|| Array2::zeros((header.frames, 0)));
@@ -196,7 +202,7 @@ pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
                 brain_mask,
                 tissues,
                 warnings,
-                inputs: hashes,
+                inputs: BTreeMap::new(),
             })
         }
         _ => {

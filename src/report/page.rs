@@ -28,7 +28,9 @@ pub fn escape(text: &str) -> String {
     out
 }
 
-fn document(title: &str, body: &str) -> String {
+/// A whole page around a body: title, style, and the caution at its end. The title is escaped here, the body is not.
+#[must_use]
+pub fn document(title: &str, body: &str) -> String {
     let title = escape(title);
     format!(
         "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\

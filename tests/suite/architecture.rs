@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the flow; each may use those before it, and none after.
-const FLOW: [&str; 21] = [
+const FLOW: [&str; 22] = [
     "units",
     "stretches",
     "linalg",
@@ -25,6 +25,7 @@ const FLOW: [&str; 21] = [
     "outputs",
     "report",
     "cohort",
+    "thresholds",
     "batch",
     "synth",
 ];
