@@ -11,3 +11,4 @@ mod messages;
 mod outputs;
 mod privacy;
 mod resume;
+mod tries;
