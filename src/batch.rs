@@ -11,6 +11,7 @@ mod plan;
 mod scan;
 mod store;
 mod sweep;
+pub mod tries;
 
 use std::fs::{self, File, TryLockError};
 use std::path::{Path, PathBuf};
@@ -47,6 +48,8 @@ pub struct Options {
     pub verify: bool,
     /// Part M of N of the children, counted from 1.
     pub part: Option<(usize, usize)>,
+    /// Results folder whose digests serve; none: the study's own.
+    pub digests_of: Option<PathBuf>,
 }
 
 /// Why nothing could be done.
@@ -69,7 +72,7 @@ pub enum BatchError {
 }
 
 /// What became of a run.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone)]
 pub struct Summary {
     pub scans: usize,
     pub done: usize,
@@ -79,6 +82,8 @@ pub struct Summary {
     pub interrupted: bool,
     /// Children by verdict: (word, count), in the order of the verdicts.
     pub verdicts: Vec<(&'static str, usize)>,
+    /// Stem and row of each finished child, in the study's order.
+    pub rows: Vec<(String, CohortRow)>,
 }
 
 /// Everything that the threads of a run share.
@@ -88,6 +93,8 @@ struct Shared<'a> {
     atlases: &'a Atlases,
     groups: &'a [GroupPlan],
     work: Vec<Mutex<GroupWork>>,
+    /// Where digests are found and kept.
+    digests: PathBuf,
     /// Hash inputs again instead of trusting size and time.
     verify: bool,
     interrupt: &'a AtomicBool,
@@ -150,12 +157,14 @@ pub fn run(
     }
 
     let work = plan.groups.iter().map(|group| Mutex::new(group.new_work())).collect();
+    let digests = options.digests_of.as_ref().unwrap_or(&study.results).join(STATE);
     let shared = Shared {
         study,
         cohort,
         atlases: &atlases,
         groups: &plan.groups,
         work,
+        digests,
         verify: options.verify,
         interrupt,
         tell: &tell,
@@ -180,7 +189,7 @@ pub fn run(
     let unchanged = plan.groups.iter().filter(|g| g.selected).map(|g| g.unchanged_scans().count()).sum();
     let seconds = begin.elapsed().as_secs_f64();
     tell(&Event::Finished { done, unchanged, failed: failed.len(), interrupted, seconds });
-    Ok(Summary { scans: plan.scans(), done, unchanged, failed, interrupted, verdicts })
+    Ok(Summary { scans: plan.scans(), done, unchanged, failed, interrupted, verdicts, rows })
 }
 
 struct Outcomes {

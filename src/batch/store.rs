@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::json;
 
-use super::{STATE, Shared, plan};
+use super::{Shared, plan};
 use crate::digest::Digest;
 use crate::discover::Scan;
 use crate::event::Event;
@@ -29,7 +29,7 @@ pub(super) struct Store<'a> {
 impl<'a> Store<'a> {
     /// Looks at the scan's files.
     pub(super) fn open(shared: &'a Shared<'a>, scan: &'a Scan) -> Self {
-        let state = shared.study.results.join(STATE);
+        let state = shared.digests.clone();
         let known = KnownInputs::read(&inputs_path(&state, scan));
         let files = [
             ("bold", Some(&scan.bold)),

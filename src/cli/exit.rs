@@ -18,4 +18,9 @@ impl Failure {
     pub(crate) fn nothing_done(error: impl std::fmt::Display) -> Self {
         Self { code: NOTHING_DONE, message: error.to_string() }
     }
+
+    /// The command line asks for something that cannot be.
+    pub(crate) fn usage(message: String) -> Self {
+        Self { code: WRONG_USAGE, message }
+    }
 }

@@ -6,8 +6,10 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use clap::Args;
+use keepstill::batch::tries::{self, Compared, Try, TryError};
 use keepstill::batch::{self, Options};
 use keepstill::discover;
+use keepstill::report::figures;
 use keepstill::study::Study;
 use serde_json::json;
 
@@ -20,6 +22,7 @@ use super::{Common, out};
 #[command(after_help = "Examples:
   keepstill run study.toml
   keepstill run study.toml --only sub-03 --redo
+  keepstill run study.toml --try fd_mm=0.3 global_signal=true --try fd_mm=0.5
   keepstill run study.toml --jobs 1 --json > summary.json
 
 Ctrl-C ends the run; what is finished is kept, and the same command goes on.")]
@@ -41,6 +44,70 @@ pub(crate) struct Run {
     /// Only part M of N of the children, counted from 1.
     #[arg(long, value_name = "M/N", value_parser = part)]
     part: Option<(usize, usize)>,
+    #[command(flatten)]
+    tries: Tries,
+}
+
+/// `--try KEY=VALUE…`, any number of times; each time is one try. clap's derive flattens repeated options of several
+/// values, so the groups are taken from the matches here.
+#[derive(Debug)]
+struct Tries(Vec<Vec<String>>);
+
+impl Args for Tries {
+    fn augment_args(command: clap::Command) -> clap::Command {
+        command.arg(
+            clap::Arg::new("try")
+                .long("try")
+                .value_name("KEY=VALUE")
+                .num_args(1..)
+                .action(clap::ArgAction::Append)
+                .help("A try beside the main results, with other [motion], [censor], [clean] or [enough] keys; repeatable"),
+        )
+    }
+
+    fn augment_args_for_update(command: clap::Command) -> clap::Command {
+        Self::augment_args(command)
+    }
+}
+
+impl clap::FromArgMatches for Tries {
+    fn from_arg_matches(matches: &clap::ArgMatches) -> Result<Self, clap::Error> {
+        let groups = matches.get_occurrences::<String>("try").into_iter().flatten();
+        Ok(Self(groups.map(|group| group.cloned().collect()).collect()))
+    }
+
+    fn update_from_arg_matches(&mut self, matches: &clap::ArgMatches) -> Result<(), clap::Error> {
+        *self = Self::from_arg_matches(matches)?;
+        Ok(())
+    }
+}
+
+impl Tries {
+    /// The tries of a study, each once.
+    fn of(&self, study: &Study) -> Result<Vec<Try>, Failure> {
+        let mut tries: Vec<Try> = Vec::new();
+        for pairs in &self.0 {
+            let attempt = Try::new(study, pairs).map_err(|e| Failure::usage(e.to_string()))?;
+            if tries.iter().any(|other| other.name == attempt.name) {
+                return Err(Failure::usage(TryError::Twice { name: attempt.name }.to_string()));
+            }
+            tries.push(attempt);
+        }
+        Ok(tries)
+    }
+}
+
+/// Tries in a table for the terminal.
+fn side_by_side(rows: &[Compared]) -> String {
+    let width = rows.iter().map(|r| r.name.len()).max().unwrap_or(0).max(4);
+    let mut text = format!("\n{:width$}  enough  minutes kept  dof left  matrices moved by\n", "try");
+    for row in rows {
+        let moved: Vec<String> = row.mean_absolute_difference.iter().map(|d| figures(d.value, 4)).collect();
+        let (minutes, dof) = (figures(row.median_minutes_kept, 2), figures(row.median_dof, 1));
+        let enough = format!("{}/{}", row.children_enough, row.children);
+        text += &format!("{:width$}  {enough:>6}  {minutes:>12}  {dof:>8}  {}\n", row.name, moved.join(" "));
+    }
+    text + "Minutes and degrees of freedom are medians over the children.\n"
 }
 
 fn jobs(text: &str) -> Result<NonZeroUsize, String> {
@@ -74,10 +141,30 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
         redo: args.redo,
         verify: args.verify,
         part: args.part,
+        digests_of: None,
     };
+    // A wrong try must not be found out after a night's work.
+    let tries = args.tries.of(&study)?;
     let progress = Progress::new(common);
-    let summary = batch::run(&study, &cohort, &options, &interrupt, &|event| progress.show(event))
+    let mut summary = batch::run(&study, &cohort, &options, &interrupt, &|event| progress.show(event))
         .map_err(Failure::nothing_done)?;
+    let mut tried = Vec::new();
+    for attempt in tries {
+        if summary.interrupted {
+            break;
+        }
+        let options = Options { digests_of: Some(study.results.clone()), ..options.clone() };
+        let done = batch::run(&attempt.study, &cohort, &options, &interrupt, &|event| progress.show(event))
+            .map_err(Failure::nothing_done)?;
+        summary.interrupted |= done.interrupted;
+        let failed = done.failed.iter().map(|(scan, problem)| (format!("{}: {scan}", attempt.name), problem.clone()));
+        summary.failed.extend(failed);
+        tried.push((attempt, done));
+    }
+    let compared = match tried.is_empty() || summary.interrupted {
+        true => Vec::new(),
+        false => tries::compare(&study, &summary, &tried).map_err(Failure::nothing_done)?,
+    };
 
     if common.json {
         let failed: Vec<_> =
@@ -91,6 +178,7 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
             "failed": failed,
             "interrupted": summary.interrupted,
             "children": verdicts,
+            "tries": compared,
             "cohort": study.results.join("cohort.tsv").display().to_string(),
         }))?;
     } else {
@@ -106,6 +194,10 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
             study.results.join("cohort.html").display(),
             study.results.join("cohort.tsv").display()
         ))?;
+        if !compared.is_empty() {
+            out::text(&side_by_side(&compared))?;
+            out::text(&format!("See {}.\n", study.results.join("tries.tsv").display()))?;
+        }
     }
     if summary.interrupted {
         out::note("Interrupted: what is finished is kept; the same command goes on.");

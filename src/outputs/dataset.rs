@@ -9,7 +9,7 @@ pub const CAUTION: &str = "Research software: these numbers are not for diagnosi
 under the site's rules. Consent and data protection follow local law.";
 
 /// Suffixes that the standard lacks, for its validator to pass over.
-const IGNORED: &str = ".keepstill/\nrun-log.jsonl\ncohort.*\nreview/\nstack/\nthresholds/\n**/*_frames.*\n**/*_parcels.*\n**/*_coverage.*\n**/*_matrix.*\n**/*_report.*\n";
+const IGNORED: &str = ".keepstill/\nrun-log.jsonl\ncohort.*\ntries/\ntries.*\nreview/\nstack/\nthresholds/\n**/*_frames.*\n**/*_parcels.*\n**/*_coverage.*\n**/*_matrix.*\n**/*_report.*\n";
 
 /// Name and contents of each file at the top of the results folder.
 #[must_use]

@@ -12,3 +12,4 @@ mod outputs;
 mod privacy;
 mod resume;
 mod thresholds;
+mod tries;

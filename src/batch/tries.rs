@@ -1,0 +1,282 @@
+//! `run --try`: what would come of other settings, beside the main results and set against them.
+//!
+//! A try is the study with some keys of `[motion]`, `[censor]`, `[clean]` or `[enough]` changed. It is a run of its own
+//! in `results/tries/NAME`, made from the main run's digests, so that no image is read again. `tries.tsv` then sets the
+//! tries side by side: children kept, minutes, degrees of freedom, and how far each child's matrices moved.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use serde::Serialize;
+use serde_json::json;
+
+use super::Summary;
+use crate::digest::median;
+use crate::outputs::{self, CAUTION, number_cell};
+use crate::record::Verdict;
+use crate::record::files::{WriteError, write_whole};
+use crate::study::settings::MatrixFormat;
+use crate::study::{DEFAULTS, Study, StudyError};
+use crate::tables::nearest;
+
+/// Sections whose keys may be tried: those that a digest does not depend on.
+const SECTIONS: [&str; 4] = ["motion", "censor", "clean", "enough"];
+
+/// What can be wrong with a try.
+#[derive(Debug, thiserror::Error)]
+pub enum TryError {
+    #[error("--try {given}: expected KEY=VALUE, such as censor.fd_mm=0.3")]
+    NotAPair { given: String },
+    #[error("--try {key}: keys that can be tried are those of [motion], [censor], [clean] and [enough]{}",
+        nearest.as_ref().map(|n| format!("; is \"{n}\" meant?")).unwrap_or_default())]
+    UnknownKey { key: String, nearest: Option<String> },
+    #[error("--try {given}: {reason}")]
+    Refused { given: String, reason: String },
+    #[error("--try {name} is given twice; leave one out")]
+    Twice { name: String },
+    #[error(transparent)]
+    Study(#[from] StudyError),
+    #[error("{}: cannot read the matrix: {message}", path.display())]
+    Matrix { path: PathBuf, message: String },
+    #[error(transparent)]
+    Write(#[from] WriteError),
+}
+
+/// The study as a try would have it.
+#[derive(Debug, Clone)]
+pub struct Try {
+    /// Its folder below `results/tries`.
+    pub name: String,
+    /// The changed keys with their sections, and their values as TOML.
+    pub changes: Vec<(String, String)>,
+    pub study: Study,
+}
+
+/// Every key that can be tried, with its section.
+fn known_keys() -> Vec<String> {
+    let defaults: toml::Table = DEFAULTS.parse().unwrap_or_default();
+    let of_section = |section: &str| {
+        let table = defaults.get(section).and_then(toml::Value::as_table).cloned().unwrap_or_default();
+        table.keys().map(|key| format!("{section}.{key}")).collect::<Vec<_>>()
+    };
+    SECTIONS.into_iter().flat_map(of_section).collect()
+}
+
+impl Try {
+    /// Makes a try of a study from `KEY=VALUE` pairs; KEY may leave out its section, VALUE is TOML or a bare word.
+    ///
+    /// # Errors
+    /// [`TryError`]: no pair, an unknown key, a value that the study file would refuse.
+    pub fn new(study: &Study, pairs: &[String]) -> Result<Self, TryError> {
+        let known = known_keys();
+        let mut changes = Vec::new();
+        let text = fs::read_to_string(&study.path)
+            .map_err(|e| StudyError::Unreadable { path: study.path.clone(), reason: e.to_string() })?;
+        let refused = |reason: String| TryError::Refused { given: pairs.join(" "), reason };
+        let mut file: toml::Table = text.parse().map_err(|e: toml::de::Error| refused(e.message().to_owned()))?;
+        for pair in pairs {
+            let (key, value) = pair.split_once('=').ok_or_else(|| TryError::NotAPair { given: pair.clone() })?;
+            let (key, value) = (key.trim(), value.trim());
+            let full = known.iter().find(|k| *k == key || k.split('.').nth(1) == Some(key));
+            let full = full.ok_or_else(|| {
+                let short = known.iter().flat_map(|k| [k.as_str(), k.split('.').nth(1).unwrap_or_default()]);
+                TryError::UnknownKey { key: key.to_owned(), nearest: nearest(key, short).map(str::to_owned) }
+            })?;
+            let parsed: Result<toml::Table, _> = format!("value = {value}").parse();
+            let parsed = parsed.ok().and_then(|mut table| table.remove("value"));
+            let parsed = parsed.unwrap_or_else(|| toml::Value::String(value.to_owned()));
+            changes.push((full.clone(), parsed.to_string()));
+            let (section, key) = full.split_once('.').unwrap_or(("", full));
+            let table = file.entry(section).or_insert_with(|| toml::Value::Table(toml::Table::new()));
+            if let Some(table) = table.as_table_mut() {
+                table.insert(key.to_owned(), parsed);
+            }
+        }
+        let name = folder_name(&changes);
+        let mut changed = Study::parse(&file.to_string(), &study.path).map_err(|error| match error {
+            // Lines would be those of the changed text, which no one sees.
+            StudyError::Problems { problems, .. } => {
+                refused(problems.iter().map(|p| p.fault.to_string()).collect::<Vec<_>>().join("; "))
+            }
+            other => TryError::Study(other),
+        })?;
+        changed.results = study.results.join("tries").join(&name);
+        changed.name = format!("{} – try {}", study.name, told(&changes));
+        Ok(Self { name, changes, study: changed })
+    }
+}
+
+/// The changes as words: `censor.fd_mm=0.3 clean.global_signal=true`.
+fn told(changes: &[(String, String)]) -> String {
+    changes.iter().map(|(key, value)| format!("{key}={value}")).collect::<Vec<_>>().join(" ")
+}
+
+/// A folder's name from the changes: letters, digits, points, and marks between them.
+fn folder_name(changes: &[(String, String)]) -> String {
+    /// File systems allow 255 bytes; a hash stands for what is longer than this.
+    const LONGEST: usize = 80;
+    let one = |(key, value): &(String, String)| {
+        let short = key.split('.').nth(1).unwrap_or(key);
+        let mut clean = String::new();
+        for c in value.chars() {
+            let c = if c.is_ascii_alphanumeric() || c == '.' || c == '_' { c } else { '-' };
+            if c != '-' || !(clean.is_empty() || clean.ends_with('-')) {
+                clean.push(c);
+            }
+        }
+        format!("{short}-{}", clean.trim_matches('-'))
+    };
+    let name = changes.iter().map(one).collect::<Vec<_>>().join("+");
+    if name.len() <= LONGEST {
+        return name;
+    }
+    let hash = blake3::hash(told(changes).as_bytes()).to_hex();
+    format!("{}+{}", &name[..LONGEST - 9], &hash[..8])
+}
+
+/// The main run, or a try, in numbers.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Compared {
+    /// "main", or the try's folder.
+    pub name: String,
+    pub settings: String,
+    pub children: usize,
+    /// Children with the verdict `enough`.
+    pub children_enough: usize,
+    #[serde(serialize_with = "crate::record::number::serialize")]
+    pub median_minutes_kept: f64,
+    #[serde(serialize_with = "crate::record::number::serialize")]
+    pub median_dof: f64,
+    /// By atlas and measure: mean absolute difference of the matrices from the main run's, over all edges of all
+    /// children who have a matrix in both.
+    pub mean_absolute_difference: Vec<Difference>,
+}
+
+/// How far the matrices of one atlas and measure moved.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Difference {
+    pub atlas: String,
+    pub measure: String,
+    pub children: usize,
+    #[serde(serialize_with = "crate::record::number::serialize")]
+    pub value: f64,
+}
+
+/// Sets tries against the main run and writes `tries.tsv` and `tries.json` in the main results folder.
+///
+/// # Errors
+/// [`TryError`] when a matrix cannot be read back or a table not written.
+pub fn compare(study: &Study, main: &Summary, tries: &[(Try, Summary)]) -> Result<Vec<Compared>, TryError> {
+    let mut rows = vec![in_numbers("main", "", main, Vec::new())];
+    for (attempt, summary) in tries {
+        let differences = differences(study, main, &attempt.study)?;
+        rows.push(in_numbers(&attempt.name, &told(&attempt.changes), summary, differences));
+    }
+    write_whole(&study.results.join("tries.tsv"), table(study, &rows).as_bytes())?;
+    let whole = json!({ "version": env!("CARGO_PKG_VERSION"), "caution": CAUTION, "tries": rows });
+    write_whole(&study.results.join("tries.json"), outputs::pretty(&whole).as_bytes())?;
+    Ok(rows)
+}
+
+fn in_numbers(name: &str, settings: &str, summary: &Summary, differences: Vec<Difference>) -> Compared {
+    let finite = |f: fn(&crate::record::ReportRow) -> f64| {
+        median(summary.rows.iter().map(|(_, r)| f(&r.row)).filter(|v| v.is_finite()).collect())
+    };
+    Compared {
+        name: name.to_owned(),
+        settings: settings.to_owned(),
+        children: summary.rows.len(),
+        children_enough: summary.rows.iter().filter(|(_, r)| r.row.verdict == Verdict::Enough).count(),
+        median_minutes_kept: finite(|r| r.minutes_kept),
+        median_dof: finite(|r| r.dof),
+        mean_absolute_difference: differences,
+    }
+}
+
+fn differences(study: &Study, main: &Summary, attempt: &Study) -> Result<Vec<Difference>, TryError> {
+    let mut found = Vec::new();
+    for parcels in &study.parcels {
+        for measure in &study.connectivity.measures {
+            let (mut sum, mut edges, mut children) = (0.0, 0_usize, 0);
+            for (stem, row) in &main.rows {
+                let session = row.row.session_id.as_deref().map(|s| s.trim_start_matches("ses-"));
+                let folder = outputs::folder(&row.participant, session);
+                let name = format!("{folder}/{stem}_atlas-{}_measure-{}_matrix", parcels.name, measure.key());
+                let read = |study: &Study| read_matrix(&study.results.join(&name), study.output.matrices);
+                let (Some(a), Some(b)) = (read(study)?, read(attempt)?) else { continue };
+                let moved = a.iter().zip(&b).map(|(x, y)| (x - y).abs()).filter(|d| d.is_finite());
+                let (n, total) = moved.fold((0, 0.0), |(n, total), d| (n + 1, total + d));
+                (edges, sum, children) = (edges + n, sum + total, children + 1);
+            }
+            found.push(Difference {
+                atlas: parcels.name.clone(),
+                measure: measure.key().to_owned(),
+                children,
+                value: sum / edges as f64,
+            });
+        }
+    }
+    Ok(found)
+}
+
+/// The upper triangle of a written matrix, NaN for n/a; none when there is no such file.
+fn read_matrix(stem: &Path, format: MatrixFormat) -> Result<Option<Vec<f64>>, TryError> {
+    let with = |ending: &str| PathBuf::from(format!("{}.{ending}", stem.display()));
+    if matches!(format, MatrixFormat::Npy) {
+        let path = with("npy");
+        if !path.exists() {
+            return Ok(None);
+        }
+        let matrix: ndarray::Array2<f32> =
+            ndarray_npy::read_npy(&path).map_err(|e| TryError::Matrix { path, message: e.to_string() })?;
+        let upper = matrix.indexed_iter().filter(|((i, j), _)| j > i).map(|(_, &v)| f64::from(v));
+        return Ok(Some(upper.collect()));
+    }
+    let path = with("tsv");
+    let text = match fs::read_to_string(&path) {
+        Ok(text) => text,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
+        Err(error) => return Err(TryError::Matrix { path, message: error.to_string() }),
+    };
+    let mut upper = Vec::new();
+    for (i, line) in text.lines().skip(1).enumerate() {
+        for cell in line.split('\t').skip(i + 2) {
+            let value = if cell == "n/a" { Ok(f64::NAN) } else { cell.parse() };
+            upper.push(value.map_err(|_| TryError::Matrix {
+                path: path.clone(),
+                message: format!("\"{cell}\" in line {} is no number", i + 2),
+            })?);
+        }
+    }
+    Ok(Some(upper))
+}
+
+fn table(study: &Study, rows: &[Compared]) -> String {
+    let mut header: Vec<String> =
+        ["try", "settings", "children", "children_enough", "median_minutes_kept", "median_dof"]
+            .map(str::to_owned)
+            .into();
+    for parcels in &study.parcels {
+        for measure in &study.connectivity.measures {
+            header.push(format!("mean_absolute_difference_atlas-{}_measure-{}", parcels.name, measure.key()));
+        }
+    }
+    let lines: Vec<Vec<String>> = rows
+        .iter()
+        .map(|row| {
+            let mut cells = vec![
+                row.name.clone(),
+                row.settings.clone(),
+                row.children.to_string(),
+                row.children_enough.to_string(),
+                number_cell(row.median_minutes_kept),
+                number_cell(row.median_dof),
+            ];
+            let moved = row.mean_absolute_difference.iter().map(|d| number_cell(d.value));
+            cells.extend(moved);
+            cells.resize(header.len(), "n/a".to_owned());
+            cells
+        })
+        .collect();
+    outputs::text_table(&header, &lines)
+}

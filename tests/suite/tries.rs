@@ -1,0 +1,114 @@
+//! `run --try`: other settings beside the main results, from the same digests.
+
+use serde_json::Value;
+
+use crate::builders::{Folder, cells};
+use crate::resume::{finished, log};
+
+fn tries_table(folder: &Folder) -> Vec<Vec<String>> {
+    cells(&folder.read("results/tries.tsv"))
+}
+
+/// Mean absolute difference over upper triangles of all children's matrices in two results folders.
+fn moved(folder: &Folder, name: &str) -> f64 {
+    let (mut sum, mut n) = (0.0, 0);
+    for child in ["01", "02", "03"] {
+        let file = format!("sub-{child}/func/sub-{child}_atlas-tern5_measure-pearson_matrix.tsv");
+        let main = cells(&folder.read(&format!("results/{file}")));
+        let other = cells(&folder.read(&format!("results/tries/{name}/{file}")));
+        for i in 1..main.len() {
+            for j in i + 1..main.len() {
+                if let (Ok(a), Ok(b)) = (main[i][j].parse::<f64>(), other[i][j].parse::<f64>()) {
+                    sum += (a - b).abs();
+                    n += 1;
+                }
+            }
+        }
+    }
+    sum / f64::from(n)
+}
+
+#[test]
+fn tries_stand_beside_the_main_results_and_open_no_image() {
+    let folder = finished();
+    let before = folder.read("results/cohort.tsv");
+    folder
+        .run(&[
+            "--try",
+            "censor.fd_mm=0.5",
+            "global_signal=true",
+            "--try",
+            "displacement=rms",
+            "--try",
+            "fill=spectral",
+        ])
+        .expect(0);
+    assert_eq!(folder.read("results/cohort.tsv"), before);
+    let names = ["fd_mm-0.5+global_signal-true", "displacement-rms", "fill-spectral"];
+    for name in names {
+        let log = folder.read(&format!("results/tries/{name}/run-log.jsonl"));
+        assert!(log.contains("scan_done") && !log.contains("image_opened"), "{log}");
+    }
+    let table = tries_table(&folder);
+    assert_eq!(
+        table[0],
+        [
+            "try",
+            "settings",
+            "children",
+            "children_enough",
+            "median_minutes_kept",
+            "median_dof",
+            "mean_absolute_difference_atlas-tern5_measure-pearson"
+        ]
+    );
+    assert_eq!(table.iter().skip(1).map(|row| row[0].as_str()).collect::<Vec<_>>(), [&["main"], &names[..]].concat());
+    assert_eq!(table[2][1], "censor.fd_mm=0.5 clean.global_signal=true");
+    for (row, name) in table[2..].iter().zip(names) {
+        let told: f64 = row[6].parse().unwrap();
+        assert!((told - moved(&folder, name)).abs() < 1e-6, "{name}");
+    }
+    // The try is what the study file with these keys would give.
+    let matrix = "sub-02/func/sub-02_atlas-tern5_measure-pearson_matrix.tsv";
+    let tried = folder.read(&format!("results/tries/{}/{matrix}", names[0]));
+    folder.edit("study.toml", "[clean]", "[censor]\nfd_mm = 0.5\n\n[clean]\nglobal_signal = true");
+    folder.run(&[]).expect(0);
+    assert_eq!(folder.read(&format!("results/{matrix}")), tried);
+    // Trying what is in force now moves nothing.
+    folder.run(&["--try", "fd_mm=0.5"]).expect(0);
+    assert_eq!(tries_table(&folder)[2][6], "0");
+}
+
+#[test]
+fn the_same_try_again_does_nothing_and_json_tells_it() {
+    let folder = finished();
+    folder.run(&["--try", "minutes=0.1"]).expect(0);
+    let ran = folder.run(&["--json", "--try", "minutes=0.1"]).expect(0);
+    let told: Value = serde_json::from_str(&ran.stdout).unwrap();
+    assert_eq!(told["tries"][1]["settings"], "enough.minutes=0.1");
+    assert_eq!(told["tries"].as_array().unwrap().len(), 2);
+    let events = folder.read("results/tries/minutes-0.1/run-log.jsonl");
+    assert_eq!(events.matches("scan_done").count(), 3);
+    assert_eq!(events.matches("scan_unchanged").count(), 3);
+    assert_eq!(log(&folder).iter().filter(|event| event["event"] == "image_opened").count(), 3);
+}
+
+#[test]
+fn wrong_tries_are_told_before_anything_is_done() {
+    let folder = finished();
+    let refused = |arguments: &[&str]| folder.run(arguments).expect(2).stderr;
+    assert_eq!(
+        refused(&["--try", "fd_mn=0.3"]),
+        "keepstill: --try fd_mn: keys that can be tried are those of [motion], [censor], [clean] and [enough]; is \"fd_mm\" meant?\n"
+    );
+    assert_eq!(refused(&["--try", "fd_mm"]), "keepstill: --try fd_mm: expected KEY=VALUE, such as censor.fd_mm=0.3\n");
+    assert!(
+        refused(&["--try", "motion_terms=7"])
+            .starts_with("keepstill: --try motion_terms=7: clean.motion_terms is 7; expected ")
+    );
+    assert!(refused(&["--try", "join=none"]).contains("keys that can be tried are those of"));
+    assert_eq!(
+        refused(&["--try", "fd_mm=0.3", "--try", "censor.fd_mm=0.3"]),
+        "keepstill: --try fd_mm-0.3 is given twice; leave one out\n"
+    );
+}
