@@ -37,6 +37,8 @@ pub enum AtlasError {
         path.display()
     )]
     BadWeight { path: PathBuf, volume: usize, x: usize, y: usize, z: usize, value: f64 },
+    #[error("{}: the atlas has the shape {shape}; give 3-D labels or 4-D weights", path.display())]
+    TooManyAxes { path: PathBuf, shape: String },
     #[error("{}: the atlas holds no parcel: every voxel is background; check that this is the atlas", path.display())]
     Empty { path: PathBuf },
     #[error("{}: the labels table needs the columns index and name; \"{column}\" is not there", path.display())]
@@ -130,8 +132,12 @@ impl Atlas {
             None => None,
         };
         let grid = Grid { shape: header.shape, affine: header.affine };
+        if !header.extra_dims.is_empty() {
+            return Err(AtlasError::TooManyAxes { path: path.clone(), shape: header.shape_text() });
+        }
+        // A label image is often stored with a fourth axis of length 1.
         let (parcels, body) =
-            if header.axes == 3 { read_labels(path, rows)? } else { read_weights(path, header.shape, rows)? };
+            if header.frames == 1 { read_labels(path, rows)? } else { read_weights(path, header.shape, rows)? };
         let content = hasher.finalize().to_hex().to_string();
         Ok(Self { name: settings.name.clone(), parcels, min_coverage: settings.min_coverage, content, grid, body })
     }

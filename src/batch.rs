@@ -59,12 +59,16 @@ pub enum BatchError {
     Locked { path: PathBuf },
     #[error("{}: is a file, where the results folder should be; give another `results` in the study file", path.display())]
     NotAFolder { path: PathBuf },
-    #[error("{}: cannot lock the results folder: {source}", path.display())]
+    #[error("{}: cannot be opened: {source}; check that the results folder can be written to", path.display())]
     Lock { path: PathBuf, source: std::io::Error },
     #[error(transparent)]
     Write(#[from] WriteError),
     #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))]
     Atlases(Vec<AtlasError>),
+    #[error("{}: the results folder holds a dataset that keepstill did not make; give another `results` in the study file", path.display())]
+    NotOurs { path: PathBuf },
+    #[error("{}: the results folder holds inputs of the study, such as {}; give another `results` in the study file", path.display(), input.display())]
+    HoldsInputs { path: PathBuf, input: PathBuf },
     #[error("--only {label}: the study has no such child; it has {known}")]
     NoSuchChild { label: String, known: String },
     #[error("cannot start {jobs} threads: {message}")]
@@ -77,7 +81,7 @@ pub struct Summary {
     pub scans: usize,
     pub done: usize,
     pub unchanged: usize,
-    /// Scan and reason.
+    /// Scan, or child whose report could not be made, and reason.
     pub failed: Vec<(String, String)>,
     pub interrupted: bool,
     /// Children by verdict: (word, count), in the order of the verdicts.
@@ -97,6 +101,8 @@ struct Shared<'a> {
     digests: PathBuf,
     /// Hash inputs again instead of trusting size and time.
     verify: bool,
+    /// Read images again though there are digests of them.
+    redo: bool,
     interrupt: &'a AtomicBool,
     tell: Listener<'a>,
 }
@@ -127,6 +133,7 @@ pub fn run(
     if study.results.is_file() {
         return Err(BatchError::NotAFolder { path: study.results.clone() });
     }
+    require_own_folder(study, cohort)?;
     let state = study.results.join(STATE);
     fs::create_dir_all(&state).map_err(|source| WriteError { path: state.clone(), source })?;
     let _lock = lock(&state.join("lock"))?;
@@ -166,11 +173,15 @@ pub fn run(
         work,
         digests,
         verify: options.verify,
+        redo: options.redo,
         interrupt,
         tell: &tell,
     };
     let outcome = work_through(&shared, &plan.tasks, options.jobs)?;
 
+    if options.digests_of.is_none() {
+        store::forget_unnamed(&state)?;
+    }
     let rows = shared.rows();
     write_cohort(&shared, &rows)?;
     let missing = plan.children_in_study.saturating_sub(rows.len());
@@ -199,18 +210,19 @@ struct Outcomes {
 
 /// Takes up tasks in order, `jobs` at a time.
 fn work_through(shared: &Shared<'_>, tasks: &[(usize, usize)], jobs: usize) -> Result<Outcomes, BatchError> {
+    // Children whose scans are all unchanged but whose own files are not: nothing to wait for.
+    let ready: Vec<usize> = (0..shared.groups.len())
+        .filter(|&g| shared.groups[g].must_join && lock_of(&shared.work[g]).waiting == 0)
+        .collect();
     let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(jobs)
+        .num_threads(jobs.min(tasks.len().max(ready.len())).max(1))
         .build()
         .map_err(|e| BatchError::Threads { jobs, message: e.to_string() })?;
     let next = AtomicUsize::new(0);
     let done = AtomicUsize::new(0);
     let failed = Mutex::new(Vec::new());
-    // Children whose scans are all unchanged but whose own files are not: nothing to wait for.
-    let ready: Vec<usize> = (0..shared.groups.len())
-        .filter(|&g| shared.groups[g].must_join && lock_of(&shared.work[g]).waiting == 0)
-        .collect();
     let ready_next = AtomicUsize::new(0);
+    let note_failure = |failure| failed.lock().unwrap_or_else(|e| e.into_inner()).push(failure);
     pool.broadcast(|_| {
         while !shared.interrupt.load(Ordering::Relaxed) {
             let Some(&(group, scan)) = tasks.get(next.fetch_add(1, Ordering::Relaxed)) else { break };
@@ -220,12 +232,7 @@ fn work_through(shared: &Shared<'_>, tasks: &[(usize, usize)], jobs: usize) -> R
                     done.fetch_add(1, Ordering::Relaxed);
                 }
                 RunResult::Failed { id, problem } => {
-                    failed.lock().unwrap_or_else(|e| e.into_inner()).push((
-                        group,
-                        scan,
-                        id.to_string(),
-                        problem.clone(),
-                    ));
+                    note_failure((group, scan, id.to_string(), problem.clone()));
                 }
             }
             let mut work = lock_of(&shared.work[group]);
@@ -234,13 +241,17 @@ fn work_through(shared: &Shared<'_>, tasks: &[(usize, usize)], jobs: usize) -> R
             if work.waiting == 0 {
                 let results = std::mem::take(&mut work.results);
                 drop(work);
-                child::finish(shared, group, results);
+                if let Some(problem) = child::finish(shared, group, results) {
+                    note_failure((group, usize::MAX, shared.groups[group].group.stem(), problem));
+                }
             }
         }
         while !shared.interrupt.load(Ordering::Relaxed) {
             let Some(&group) = ready.get(ready_next.fetch_add(1, Ordering::Relaxed)) else { break };
             let results = std::mem::take(&mut lock_of(&shared.work[group]).results);
-            child::finish(shared, group, results);
+            if let Some(problem) = child::finish(shared, group, results) {
+                note_failure((group, usize::MAX, shared.groups[group].group.stem(), problem));
+            }
         }
     });
     let mut failed = failed.into_inner().unwrap_or_else(|e| e.into_inner());
@@ -251,6 +262,28 @@ fn work_through(shared: &Shared<'_>, tasks: &[(usize, usize)], jobs: usize) -> R
 
 fn lock_of(work: &Mutex<GroupWork>) -> std::sync::MutexGuard<'_, GroupWork> {
     work.lock().unwrap_or_else(|e| e.into_inner())
+}
+
+/// Results are swept and written over, so their folder must hold nothing else.
+fn require_own_folder(study: &Study, cohort: &Cohort) -> Result<(), BatchError> {
+    let results = &study.results;
+    let made_by = |path: &Path| -> Option<bool> {
+        let description: serde_json::Value = serde_json::from_slice(&fs::read(path).ok()?).ok()?;
+        let tools = description["GeneratedBy"].as_array();
+        Some(tools.is_some_and(|tools| tools.iter().any(|tool| tool["Name"] == "keepstill")))
+    };
+    if made_by(&results.join("dataset_description.json")) == Some(false) {
+        return Err(BatchError::NotOurs { path: results.clone() });
+    }
+    let Ok(real) = results.canonicalize() else { return Ok(()) };
+    for scan in &cohort.scans {
+        for input in scan.files() {
+            if input.canonicalize().is_ok_and(|file| file.starts_with(&real)) {
+                return Err(BatchError::HoldsInputs { path: results.clone(), input: input.to_owned() });
+            }
+        }
+    }
+    Ok(())
 }
 
 fn lock(path: &Path) -> Result<File, BatchError> {

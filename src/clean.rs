@@ -19,7 +19,7 @@ mod tests;
 
 use ndarray::{Array2, ArrayView2, Axis, concatenate};
 
-use crate::linalg::{LeastSquares, LinalgError};
+use crate::linalg::{LeastSquares, LinalgError, RANK_TOLERANCE};
 use crate::study::settings::CleanSettings;
 use crate::units::Seconds;
 
@@ -86,7 +86,14 @@ pub fn clean(
     let design = concatenate![Axis(1), intercept, confounds];
     let fit = LeastSquares::new(design.view())?;
     let dof = degrees_of_freedom(kept_rows.len(), fit.rank(), tr, settings);
-    Ok(Cleaned { residuals: fit.residuals(data.view())?, rank: fit.rank(), dof })
+    let mut residuals = fit.residuals(data.view())?;
+    for (mut left, had) in residuals.columns_mut().into_iter().zip(data.columns()) {
+        // What rounding leaves of a parcel that the confounds explain wholly is no signal.
+        if left.dot(&left).sqrt() <= RANK_TOLERANCE * had.dot(&had).sqrt() {
+            left.fill(0.0);
+        }
+    }
+    Ok(Cleaned { residuals, rank: fit.rank(), dof })
 }
 
 /// K·min(1, 2·(f_high − f_low)·TR) − rank; without a filter K − rank − degree of the trend.

@@ -67,7 +67,7 @@ impl FramewiseDisplacement {
     }
 }
 
-/// Both forms side by side as frames × 2 would be; see [`displacement::framewise`].
+/// A row of a frames × 3 array.
 pub(crate) fn row3(a: ArrayView2<'_, f64>, i: usize) -> [f64; 3] {
     [a[[i, 0]], a[[i, 1]], a[[i, 2]]]
 }

@@ -320,7 +320,8 @@ pub fn verdict(row: &ReportRow, gives_series: bool, enough: &EnoughSettings) -> 
     let covered = |a: &AtlasCount| a.parcels_used as f64 >= enough.coverage * a.parcels as f64;
     if !gives_series {
         Verdict::TooFewDof
-    } else if row.minutes_kept < enough.minutes {
+    } else if row.minutes_kept < enough.minutes * (1.0 - 1e-9) {
+        // The slack is for the rounding of a sum of runs that is just enough.
         Verdict::TooShort
     } else if row.dof < enough.dof {
         Verdict::TooFewDof

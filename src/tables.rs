@@ -120,11 +120,17 @@ impl TextTable {
     }
 }
 
+/// Whether a cell of text says that there is nothing: empty or `n/a`. A child may well be called Nan.
+#[must_use]
+pub fn absent(cell: &str) -> bool {
+    let cell = cell.trim();
+    cell.is_empty() || cell.eq_ignore_ascii_case("n/a")
+}
+
 /// Whether a cell says that there is no value: empty, `n/a` or `NaN`, in any case.
 #[must_use]
 pub fn missing(cell: &str) -> bool {
-    let cell = cell.trim();
-    cell.is_empty() || cell.eq_ignore_ascii_case("n/a") || cell.eq_ignore_ascii_case("nan")
+    absent(cell) || cell.trim().eq_ignore_ascii_case("nan")
 }
 
 /// Reads a table of the BIDS form: tab-separated, header line, UTF-8 (a byte order mark is dropped), any line ends.

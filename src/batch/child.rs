@@ -1,11 +1,12 @@
 //! One child of a run: runs joined, matrices and report written.
 
 use std::fs;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use serde_json::json;
 
 use super::plan::{self, RECEIPT_FORMAT, Receipt};
-use super::scan::{SaveError, npy};
+use super::scan::{SaveError, fault_of_ours, npy};
 use super::{Shared, lock_of, sweep};
 use crate::cohort::CohortRow;
 use crate::event::Event;
@@ -17,24 +18,36 @@ use crate::report;
 use crate::study::settings::MatrixFormat;
 
 /// Joins a child whose scans are all finished; entries of `results` that are none are read from their records.
-pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunResult>>) {
+/// Gives the reason when that cannot be done.
+pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunResult>>) -> Option<String> {
     let plan = &shared.groups[group];
     let stem = plan.group.stem();
-    match try_finish(shared, group, results) {
+    // A fault of ours in one child must not take the others with it.
+    let done = catch_unwind(AssertUnwindSafe(|| try_finish(shared, group, results)))
+        .unwrap_or_else(|panic| Err(fault_of_ours(&*panic)));
+    match done {
         Ok(row) => {
             let (minutes_kept, verdict) = (row.row.minutes_kept, row.row.verdict);
             lock_of(&shared.work[group]).finished = Some(row);
             (shared.tell)(&Event::ChildDone { child: stem, minutes_kept, verdict });
+            None
         }
         Err(problem) => {
-            let problem = shared.study.told_message(&problem, &[]);
+            let mut problem = shared.study.told_message(&problem, &[]);
+            // What an earlier run said of the child holds no longer.
+            let _ = fs::remove_file(plan::receipt_path(shared.study, &plan.group));
+            let folder = outputs::folder(&plan.group.participant, plan.group.session.as_deref());
+            if let Err(error) = sweep::child(shared.study, &folder, &stem, &[]) {
+                problem = format!("{problem}; {error}");
+            }
             let id = &plan.scans[0].id;
             let mut row = crate::record::ReportRow::failed(id, &problem);
             row.run_id = None;
             let participant = plan.group.participant.clone();
             let runs = plan.scans.len();
             lock_of(&shared.work[group]).finished = Some(CohortRow { participant, row, runs, runs_joined: 0 });
-            (shared.tell)(&Event::ChildFailed { child: stem, problem });
+            (shared.tell)(&Event::ChildFailed { child: stem, problem: problem.clone() });
+            Some(problem)
         }
     }
 }

@@ -1,6 +1,6 @@
 //! `run-log.jsonl`: one JSON object an event, appended; times are seconds since 1970 (UTC).
 
-use std::fs::File;
+use std::fs::{self, File};
 use std::io::Write;
 use std::path::Path;
 use std::sync::Mutex;
@@ -22,6 +22,10 @@ impl RunLog {
             .append(true)
             .open(path)
             .map_err(|source| WriteError { path: path.to_owned(), source })?;
+        // A run that was killed amid a line must not spoil the next one.
+        if fs::read(path).is_ok_and(|bytes| bytes.last().is_some_and(|&b| b != b'\n')) {
+            let _ = (&file).write_all(b"\n");
+        }
         Ok(Self { file: Mutex::new(file) })
     }
 

@@ -92,18 +92,23 @@ fn attempt(shared: &Shared<'_>, group: usize, position: usize) -> Result<Option<
         Ok(Ok(outcome)) => outcome,
         Ok(Err(error)) if error.is_stop() => return Ok(None),
         Ok(Err(error)) => return Err(error.to_string()),
-        Err(panic) => {
-            let text = panic.downcast_ref::<String>().map(String::as_str);
-            let text = text.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("no message");
-            return Err(format!("a fault in keepstill ({text}); please report it with the study file"));
-        }
+        Err(panic) => return Err(fault_of_ours(&*panic)),
     };
     for warning in &mut outcome.record.row.warnings {
         *warning = shared.study.told_message(warning, &scan.files());
     }
     let inputs = inputs.map_err(|e| SaveError::Input(e).to_string())?;
-    save(shared, group, position, &outcome, inputs).map_err(|e| e.to_string())?;
+    catch_unwind(AssertUnwindSafe(|| save(shared, group, position, &outcome, inputs)))
+        .map_err(|panic| fault_of_ours(&*panic))?
+        .map_err(|e| e.to_string())?;
     Ok(Some(outcome))
+}
+
+/// What a panic says, and what to do.
+pub(super) fn fault_of_ours(panic: &(dyn std::any::Any + Send)) -> String {
+    let text = panic.downcast_ref::<String>().map(String::as_str);
+    let text = text.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("no message");
+    format!("a fault in keepstill ({text}); please report it with the study file")
 }
 
 /// Takes back what an earlier run said of the scan: its record, then the files that belonged to it.

@@ -12,7 +12,7 @@ use crate::pipeline::DigestStore;
 use crate::pipeline::prepare::Prepared;
 use crate::record::RecordError;
 use crate::record::digests::{self, KnownInputs};
-use crate::record::files::write_whole;
+use crate::record::files::{WriteError, write_whole};
 use crate::record::inputs::InputState;
 
 /// One scan's store.
@@ -99,13 +99,27 @@ impl<'a> Store<'a> {
     }
 }
 
+/// Removes digests that no scan's notes name, such as those of scans that are renamed or gone.
+pub(super) fn forget_unnamed(state: &Path) -> Result<(), WriteError> {
+    let list = |folder: &str| -> Vec<PathBuf> {
+        let entries = std::fs::read_dir(state.join(folder));
+        entries.into_iter().flatten().filter_map(|entry| Some(entry.ok()?.path())).collect()
+    };
+    let named: Vec<PathBuf> =
+        list("inputs").iter().map(|notes| digests::path(state, &KnownInputs::read(notes).key)).collect();
+    for path in list("digests").into_iter().filter(|path| !named.contains(path)) {
+        std::fs::remove_file(&path).map_err(|source| WriteError { path, source })?;
+    }
+    Ok(())
+}
+
 fn inputs_path(state: &Path, scan: &Scan) -> PathBuf {
     state.join("inputs").join(format!("{}.json", scan.id))
 }
 
 impl DigestStore for Store<'_> {
     fn find(&self, prepared: &Prepared) -> Option<Digest> {
-        if self.known.key.is_empty() {
+        if self.known.key.is_empty() || self.shared.redo {
             return None;
         }
         let bold = self.known.content("bold", &self.scan.bold, self.shared.verify).ok()?;

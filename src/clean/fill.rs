@@ -77,7 +77,7 @@ fn spectral(values: &mut Array2<f64>, kept: &[bool]) {
 /// their norms there; rows are frames. A wave that vanishes on the kept frames is left out by a zero column.
 fn waves(frames: usize, kept: &[usize], dropped: &[usize]) -> (Array2<f64>, Array2<f64>) {
     let count = OVERSAMPLING * frames / 2;
-    let frequencies = 1..count + usize::from(OVERSAMPLING * frames % 2 == 1);
+    let frequencies = 1..count;
     let mut at_kept = Array2::zeros((kept.len(), 2 * frequencies.len()));
     let mut at_dropped = Array2::zeros((dropped.len(), 2 * frequencies.len()));
     for (column, j) in frequencies.enumerate() {

@@ -2,7 +2,7 @@
 //!
 //! Design: analogue prototype, band-pass transform, bilinear transform with prewarped edges, as second-order sections
 //! (Oppenheim & Schafer, Discrete-Time Signal Processing, ch. 7; from memory). The ends are extended by odd reflection
-//! over min(T−1, ⌈1/(f_low·TR)⌉ frames, and each pass starts in the state that a constant past would have left.
+//! over min(T−1, ⌈1/(f_low·TR)⌉) frames, and each pass starts in the state that a constant past would have left.
 
 use ndarray::{Array2, Axis};
 

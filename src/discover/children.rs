@@ -10,7 +10,7 @@ use super::problem::{CohortProblem, ScanProblem};
 use super::{Child, Scan, Sex};
 use crate::study::settings::{AgeUnit, ChildrenSettings, HeadRadius};
 use crate::study::{ScanSource, Study};
-use crate::tables::{TextRow, TextTable, missing, nearest, read_tsv};
+use crate::tables::{TextRow, TextTable, absent, nearest, read_tsv};
 
 /// Days in a month: a Julian year of 365.25 days by twelve.
 const DAYS_A_MONTH: f64 = 30.4375;
@@ -78,7 +78,7 @@ impl Children {
         for (row, TextRow { line, cells }) in table.rows.iter().enumerate() {
             let line = *line;
             let path = table.path.clone();
-            if missing(&cells[participant_column]) {
+            if absent(&cells[participant_column]) {
                 problems.push(CohortProblem::NoParticipant { path, line });
                 continue;
             }

@@ -8,7 +8,7 @@ use super::children::{bare, needed_column};
 use super::problem::{CohortProblem, ScanProblem, place};
 use super::{Scan, ScanId, check_file, usable_tr};
 use crate::study::bids_words::is_label;
-use crate::tables::{TextTable, missing, nearest, read_tsv};
+use crate::tables::{TextTable, absent, nearest, read_tsv};
 
 /// Columns of a scan table; the first two are needed.
 pub const COLUMNS: [&str; 11] = [
@@ -69,7 +69,7 @@ impl Row<'_> {
     /// A cell that is there and not `n/a`.
     fn cell(&self, column: &str) -> Option<&str> {
         let cell = self.table.rows[self.row].cells.get(self.table.column(column)?)?;
-        (!missing(cell)).then_some(cell)
+        (!absent(cell)).then_some(cell)
     }
 
     fn file(&self, column: &'static str, problems: &mut Vec<ScanProblem>) -> Option<PathBuf> {

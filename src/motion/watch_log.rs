@@ -61,9 +61,11 @@ pub fn logged_frames(log: &[Interval], types: &[String], frames: usize, tr: Seco
     for interval in log.iter().filter(|i| types.is_empty() || types.contains(&i.what)) {
         let (start, end) = (interval.onset_s, interval.onset_s + interval.duration_s);
         for (i, flag) in logged.iter_mut().enumerate() {
+            // A millionth of a frame is rounding, no overlap.
+            let slack = 1e-6 * tr.0;
             let (first, last) = (i as f64 * tr.0, (i + 1) as f64 * tr.0);
-            let inside = first <= start && start < last;
-            *flag |= inside || (start < last && end > first);
+            let inside = first - slack <= start && start < last - slack;
+            *flag |= inside || (start < last - slack && end > first + slack);
         }
     }
     logged
@@ -86,6 +88,9 @@ mod tests {
         assert_eq!(marks(&[interval(-5.0, 5.5, "awake")]), [true, false, false, false, false, false]);
         assert_eq!(marks(&[interval(11.0, 100.0, "awake")]), [false, false, false, false, false, true]);
         assert_eq!(marks(&[interval(12.0, 1.0, "awake")]), [false; 6]);
+        // 3 · 0.7 is 2.0999999999999996 in floating point; the interval still ends where frame 3 begins.
+        let marks = logged_frames(&[interval(1.4, 0.7, "awake")], &[], 5, Seconds(0.7));
+        assert_eq!(marks, [false, false, true, false, false]);
     }
 
     #[test]

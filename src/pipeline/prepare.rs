@@ -93,12 +93,16 @@ fn mask_of(scan: &Scan, tissue: Tissue) -> Option<&PathBuf> {
 /// # Errors
 /// Every problem found, each a sentence.
 pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prepared, Vec<String>> {
+    // Hashed before anything is read: a file that is changed in between must look changed to the next run.
+    let hashes: Vec<_> = input_files(scan, study)
+        .into_iter()
+        .skip(1)
+        .map(|(role, path)| (role, path, inputs::content_hash(path)))
+        .collect();
     let mut prepared = examine(scan, child, study)?;
     let mut problems = Vec::new();
-    for (role, path) in input_files(scan, study).into_iter().skip(1) {
-        if let Some(hash) =
-            note(&mut problems, inputs::content_hash(path).map_err(|e| format!("{}: cannot read: {e}", path.display())))
-        {
+    for (role, path, hash) in hashes {
+        if let Some(hash) = note(&mut problems, hash.map_err(|e| format!("{}: cannot read: {e}", path.display()))) {
             prepared.inputs.insert(role.to_owned(), hash);
         }
     }

@@ -19,7 +19,8 @@ use super::inputs::{InputState, content_hash};
 use crate::digest::{AtlasDigest, Digest, TissueDigest};
 use crate::study::settings::Tissue;
 
-/// The version of this layout; part of every key, so that a digest of another version is never found.
+/// The version of this layout and of the arithmetic of the reading; part of every key, so that a digest of another
+/// version is never found. Raise it with every change of either.
 pub const FORMAT: u32 = 1;
 
 #[derive(Serialize, Deserialize)]

@@ -27,11 +27,15 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), WriteError> {
         fs::create_dir_all(folder)?;
         let name = path.file_name().unwrap_or_default().to_string_lossy();
         let unfinished = folder.join(format!("{UNFINISHED}{name}"));
-        let mut file = File::create(&unfinished)?;
-        file.write_all(bytes)?;
-        file.sync_all()?;
-        drop(file);
-        fs::rename(&unfinished, path)?;
+        let written = File::create(&unfinished).and_then(|mut file| {
+            file.write_all(bytes)?;
+            file.sync_all()
+        });
+        if let Err(error) = written.and_then(|()| fs::rename(&unfinished, path)) {
+            // A full disk is not to be filled with halves.
+            let _ = fs::remove_file(&unfinished);
+            return Err(error);
+        }
         File::open(folder)?.sync_all()
     };
     write().map_err(|source| WriteError { path: path.to_owned(), source })

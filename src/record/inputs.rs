@@ -1,6 +1,6 @@
 //! Whether a scan's input files are those that a record was made from.
 //!
-//! A file of the same size and modification time is taken as unchanged; otherwise, or when asked to verify, its contents
+//! A file of the same path, size and modification time is taken as unchanged; otherwise, or when asked to verify, its contents
 //! are hashed (BLAKE3) and compared.
 
 use std::fs::{self, File};
@@ -16,6 +16,8 @@ use crate::nifti;
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct InputState {
     pub role: String,
+    /// Hash of the path: another file may have the same size and time.
+    named: String,
     /// Bytes, and modification time in ns since 1970, of each file (two for a header/image pair).
     files: Vec<(u64, u64)>,
     /// Content hash, hex.
@@ -28,13 +30,13 @@ impl InputState {
     /// # Errors
     /// When a file's size or time cannot be read.
     pub fn new(role: &str, path: &Path, content: &str) -> io::Result<Self> {
-        Ok(Self { role: role.to_owned(), files: look(path)?, content: content.to_owned() })
+        Ok(Self { role: role.to_owned(), named: named(path), files: look(path)?, content: content.to_owned() })
     }
 
-    /// Whether the file at `path` has this input's size and modification time.
+    /// Whether `path` is this input's, with the same size and modification time.
     #[must_use]
     pub fn looks_same(&self, path: &Path) -> bool {
-        look(path).is_ok_and(|files| files == self.files)
+        self.named == named(path) && look(path).is_ok_and(|files| files == self.files)
     }
 
     /// Whether the file at `path` still is this input.
@@ -54,6 +56,11 @@ pub fn content_hash(path: &Path) -> io::Result<String> {
         hasher.update_reader(File::open(file)?)?;
     }
     Ok(hasher.finalize().to_hex().to_string())
+}
+
+/// A path told without telling it.
+fn named(path: &Path) -> String {
+    blake3::hash(path.as_os_str().as_encoded_bytes()).to_hex().to_string()
 }
 
 fn files(path: &Path) -> Vec<PathBuf> {

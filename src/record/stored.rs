@@ -154,5 +154,7 @@ fn checksum(record: &ScanRecord) -> String {
     let flags = record.kept.iter().chain(record.atlases.iter().flat_map(|a| &a.used));
     hasher.update(&flags.map(|&f| u8::from(f)).collect::<Vec<u8>>());
     hasher.update(&record.first_reason);
+    // Cannot fail: a row is plain fields.
+    hasher.update(&serde_json::to_vec(&record.row).unwrap_or_default());
     hasher.finalize().to_hex().to_string()
 }

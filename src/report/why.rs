@@ -64,7 +64,15 @@ pub fn explain(results: &Path, wanted: &str, frame: Option<usize>) -> Result<Str
                 }
             }
         }
+        (None, None, None) if found.reports.iter().any(|(stem, _)| belongs(stem, wanted)) => {
+            // A child with several sessions: each of them.
+            let sessions = found.reports.iter().filter(|(stem, _)| belongs(stem, wanted));
+            sessions.map(|(stem, report)| explain_child(stem, &read_json(report)?)).collect()
+        }
         (None, None, _) => {
+            if let Some(failure) = failed_scan(&found, wanted)? {
+                return Ok(failure);
+            }
             let names = found.reports.iter().chain(&found.frames).map(|(stem, _)| stem.as_str());
             let whole = names.clone().find(|name| holds_parts(name, wanted));
             let nearest = whole.or_else(|| tables::nearest(wanted, names.clone())).map(str::to_owned);
@@ -76,6 +84,22 @@ pub fn explain(results: &Path, wanted: &str, frame: Option<usize>) -> Result<Str
             Err(WhyError::NotFound { results: results.to_owned(), wanted: wanted.to_owned(), nearest, known })
         }
     }
+}
+
+/// What became of a scan that left no frames table because it failed; none when no report knows of it.
+fn failed_scan(found: &Found, wanted: &str) -> Result<Option<String>, WhyError> {
+    for (_, report) in found.reports.iter().filter(|(child, _)| belongs(wanted, child)) {
+        let report = read_json(report)?;
+        for run in report["runs"].as_array().map(Vec::as_slice).unwrap_or_default() {
+            let ids = ["participant_id", "session_id", "run_id"].map(|field| run[field].as_str());
+            let is_it = ids.into_iter().flatten().all(|id| wanted.split('_').any(|part| part == id));
+            if run["verdict"] == "failed" && is_it {
+                let problem = run["problem"].as_str().unwrap_or("n/a");
+                return Ok(Some(format!("{wanted} failed, so none of its frames was judged: {problem}\n")));
+            }
+        }
+    }
+    Ok(None)
 }
 
 /// Whether a stem has every part of what was asked for, with others between: `sub-1_run-1` of `sub-1_task-rest_run-1`.
