@@ -39,6 +39,17 @@ fn gaps_in_labels_and_the_tables_order() {
 }
 
 #[test]
+fn a_fourth_axis_of_one_volume_is_still_labels() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("atlas.nii");
+    let image = ArrayD::from_shape_fn(IxDyn(&[3, 1, 1, 1]), |i| i[0] as i16);
+    write_image(&path, &image.view(), &IDENTITY, None, 1).unwrap();
+    let atlas = Atlas::read(&settings(path, None)).unwrap();
+    let on = atlas.on(&Grid { shape: [3, 1, 1], affine: IDENTITY });
+    assert_eq!(on.members, [(1, 0, 1.0), (2, 1, 1.0)]);
+}
+
+#[test]
 fn labels_on_a_finer_mirrored_grid() {
     let folder = tempfile::tempdir().unwrap();
     let image = labels(folder.path(), [3, 1, 1], IDENTITY, |i| i[0] as i16 + 1);

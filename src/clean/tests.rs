@@ -52,6 +52,18 @@ fn a_column_that_is_only_trend_becomes_exactly_zero() {
 }
 
 #[test]
+fn a_parcel_that_a_confound_explains_wholly_becomes_exactly_zero() {
+    let data = wobble(60, 2, 0.0);
+    let confounds = data.slice(ndarray::s![.., ..1]).mapv(|v| 3.0 * v - 7.0);
+    let kept: Vec<bool> = (0..60).map(|i| i % 9 != 4).collect();
+    for band in [None, Some([0.01, 0.1])] {
+        let cleaned = clean(data.view(), confounds.view(), &kept, Seconds(2.0), &settings(band, 1)).unwrap();
+        assert!(cleaned.residuals.column(0).iter().all(|&v| v == 0.0));
+        assert!(cleaned.residuals.column(1).iter().any(|&v| v.abs() > 1e-3));
+    }
+}
+
+#[test]
 fn linear_fill_between_neighbours_and_nearest_at_the_ends() {
     let mut values = Array2::from_shape_vec((7, 1), vec![9.0, 2.0, 9.0, 9.0, 5.0, 9.0, 9.0]).unwrap();
     let kept = [false, true, false, false, true, false, false];

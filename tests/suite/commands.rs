@@ -195,3 +195,18 @@ fn quiet_and_verbose_change_what_is_said_and_not_what_is_found() {
     assert!(!told.contains('\u{1b}') && !told.contains('\r'), "{told}");
     assert!(quiet.results() == verbose.results());
 }
+
+#[test]
+fn why_tells_of_failed_scans_and_of_all_sessions() {
+    let folder = Tiny { children: 1, sessions: 2, runs: 2, ..Tiny::default() }.build();
+    folder.write("motion_01_2_1.tsv", "trans_1\n1\n");
+    folder.run(&[]).expect(3);
+    let why = |scan: &str| folder.keepstill(&["why", "results", scan]).expect(0).stdout;
+    let failed = why("sub-01_ses-2_run-1");
+    assert!(
+        failed.starts_with("sub-01_ses-2_run-1 failed, so none of its frames was judged: motion_01_2_1.tsv"),
+        "{failed}"
+    );
+    let both = why("sub-01");
+    assert!(both.contains("sub-01_ses-1 ") && both.contains("sub-01_ses-2 "), "{both}");
+}

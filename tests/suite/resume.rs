@@ -324,3 +324,38 @@ fn results_do_not_depend_on_the_number_of_jobs() {
     three.run(&["--jobs", "3"]).expect(0);
     assert!(one.results() == three.results());
 }
+
+#[test]
+fn a_results_folder_of_others_is_refused_untouched() {
+    let folder = Tiny { children: 1, ..Tiny::default() }.build();
+    let theirs = r#"{"Name": "Tern Bay scans", "BIDSVersion": "1.10.0"}"#;
+    folder.write("results/dataset_description.json", theirs);
+    let said = folder.run(&[]).expect(1).stderr;
+    assert!(said.contains("holds a dataset that keepstill did not make"), "{said}");
+    assert_eq!(folder.read("results/dataset_description.json"), theirs);
+
+    folder.edit("study.toml", "name = \"Tern Bay naps\"", "name = \"Tern Bay naps\"\nresults = \".\"");
+    let before = folder.files("");
+    let said = folder.run(&[]).expect(1).stderr;
+    assert!(said.contains("the results folder holds inputs of the study"), "{said}");
+    assert_eq!(folder.files(""), before);
+}
+
+#[test]
+fn more_jobs_than_scans_are_as_many_as_scans() {
+    let folder = Tiny::default().build();
+    folder.run(&["--jobs", "4000000000"]).expect(0);
+    assert_did(&folder, &ALL, &[], &ALL);
+}
+
+#[test]
+fn a_child_whose_report_cannot_be_written_fails_the_run() {
+    let folder = Tiny::default().build();
+    // A folder stands where the report should go.
+    fs::create_dir_all(folder.join("results/sub-02/func/sub-02_report.json")).unwrap();
+    folder.run(&[]).expect(3);
+    let table = folder.read("results/cohort.tsv");
+    let row = table.lines().find(|line| line.starts_with("sub-02")).unwrap();
+    assert!(row.contains("failed") && row.contains("cannot"), "{row}");
+    assert_eq!(did(&folder).children, names(&["sub-01", "sub-03"]));
+}
