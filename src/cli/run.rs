@@ -41,10 +41,20 @@ pub(crate) struct Run {
     /// Only part M of N of the children, counted from 1.
     #[arg(long, value_name = "M/N", value_parser = part)]
     part: Option<(usize, usize)>,
+    /// Memory that the run may use, GiB [default: 80 % of what is free].
+    #[arg(long, value_name = "X", value_parser = memory)]
+    memory_gib: Option<u64>,
 }
 
 fn jobs(text: &str) -> Result<NonZeroUsize, String> {
     text.parse().map_err(|_| "expected a whole number, 1 or more".to_owned())
+}
+
+/// GiB as bytes.
+fn memory(text: &str) -> Result<u64, String> {
+    let gib = text.parse::<f64>().ok().filter(|gib| *gib > 0.0 && gib.is_finite());
+    gib.map(|gib| (gib * f64::from(1 << 30)) as u64)
+        .ok_or_else(|| "expected a number above 0, such as 4 or 0.5".to_owned())
 }
 
 fn part(text: &str) -> Result<(usize, usize), String> {
@@ -74,6 +84,7 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
         redo: args.redo,
         verify: args.verify,
         part: args.part,
+        memory_bytes: args.memory_gib,
     };
     let progress = Progress::new(common);
     let summary = batch::run(&study, &cohort, &options, &interrupt, &|event| progress.show(event))
