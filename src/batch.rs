@@ -98,6 +98,7 @@ struct Shared<'a> {
     jobs: usize,
     /// Memory that no scan answers for, and the gate that shares out the rest.
     program_bytes: u64,
+    allowed_bytes: u64,
     gate: gate::Gate,
     cores: cores::Cores,
     interrupt: &'a AtomicBool,
@@ -172,6 +173,7 @@ pub fn run(
         verify: options.verify,
         jobs: options.jobs,
         program_bytes,
+        allowed_bytes: allowed,
         gate: gate::Gate::new(allowed.saturating_sub(program_bytes)),
         cores: cores::Cores::new(options.jobs, plan.tasks.len()),
         interrupt,

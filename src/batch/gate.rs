@@ -49,11 +49,6 @@ impl Gate {
         Self { budget, state: Mutex::default(), changed: Condvar::new() }
     }
 
-    /// Bytes for all scans together.
-    pub(super) fn budget(&self) -> u64 {
-        self.budget
-    }
-
     /// Waits until there is room. The caller must not hold a pass.
     pub(super) fn enter(&self, bytes: u64, interrupt: &AtomicBool) -> Result<Pass<'_>, Refused> {
         if bytes > self.budget {

@@ -150,7 +150,7 @@ impl DigestStore for Store<'_> {
                 shape: prepared.header.shape_text(),
                 needs_mib: needs.div_ceil(1 << 20),
                 program_mib: self.shared.program_bytes.div_ceil(1 << 20),
-                allowed_mib: (self.shared.program_bytes + self.shared.gate.budget()) >> 20,
+                allowed_mib: self.shared.allowed_bytes >> 20,
                 more: if self.needs_voxels() { ", or set clean.tissue_components = 0" } else { "" },
             },
         })?;

@@ -3,7 +3,7 @@
 //! Counted from what the code holds at the same time, in bytes; grid: voxels of the scan, brain: voxels of the mask.
 //! *Masks*: one mask as numbers on its own and on the scan's grid, 17 · grid. *Reading*: a raw volume, a flag a voxel and
 //! mask, five numbers a brain voxel and 16 bytes a brain voxel and atlas, the parcels' sums, and, where components are
-//! asked for, the tissues' voxels three times over while their table is made. *Deciding*: the parcels' series four times
+//! asked for, the tissues' voxels three times over while their table is made. *Deciding*: the parcels' series five times
 //! over, the confounds five times. The largest of the three is the peak; what is the same for all scans, the program and
 //! the atlases, is counted once a run in [`process_bytes`]. Measured: docs/measurements.md, "Memory".
 
@@ -14,8 +14,8 @@ use super::prepare::{Prepared, tissues_needed};
 use crate::nifti::{self, Header, VolumeStream};
 use crate::study::Study;
 
-/// The program itself with its libraries, settings and threads: resident bytes of a run without scans, measured.
-const PROGRAM_BYTES: u64 = 6_000_000;
+/// The program itself with its libraries, settings and threads: resident bytes of a run of tiny scans, measured.
+const PROGRAM_BYTES: u64 = 8_500_000;
 /// Buffers that each scan has whatever its size: compressed input, window, tables as text.
 const SCAN_BYTES: u64 = 700_000;
 /// What the tables of a frame take: motion, flags, displacement, texts.
@@ -54,7 +54,7 @@ pub fn scan_bytes(prepared: &Prepared, atlases: &Atlases, study: &Study, from_di
     let voxels_held = 8 * frames * tissue_voxels;
     // The components: the largest tissue three times more, and the products of frames with frames.
     let product = if components { 24 * frames * frames } else { 0 };
-    let deciding = series + 24 * frames * largest + 40 * frames * confounds + voxels_held;
+    let deciding = 2 * series + 24 * frames * largest + 40 * frames * confounds + voxels_held;
     let components_made = series + voxels_held + 16 * frames * needed + product;
     let kept = 2 * (series + voxels_held);
     let after = deciding.max(components_made).max(kept);
