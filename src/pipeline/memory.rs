@@ -45,7 +45,7 @@ pub fn scan_bytes(prepared: &Prepared, atlases: &Atlases, study: &Study, from_di
         false => 0,
     };
     let series = 8 * frames * parcels;
-    let confounds = (study.clean.motion_terms as usize
+    let confounds = (study.clean.motion_terms
         + prepared.confounds.ncols()
         + tissues_needed(study).len() * (1 + study.clean.tissue_components)
         + 1) as u64;
