@@ -142,6 +142,16 @@ impl Atlas {
         Ok(Self { name: settings.name.clone(), parcels, min_coverage: settings.min_coverage, content, grid, body })
     }
 
+    /// Bytes that the atlas takes here and on a grid like its own.
+    #[must_use]
+    pub fn memory_bytes(&self) -> usize {
+        let member = size_of::<(usize, usize, f64)>();
+        match &self.body {
+            Body::Labels(labels) => 4 * labels.len() + member * labels.iter().filter(|&&l| l > 0).count(),
+            Body::Weights(weights) => (16 + member) * weights.iter().map(Vec::len).sum::<usize>(),
+        }
+    }
+
     /// Places the atlas on a scan's grid.
     #[must_use]
     pub fn on(&self, grid: &Grid) -> GriddedAtlas {

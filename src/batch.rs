@@ -6,7 +6,10 @@
 
 pub mod check;
 mod child;
+mod cores;
+mod gate;
 mod log;
+mod machine;
 mod plan;
 mod scan;
 mod store;
@@ -24,8 +27,8 @@ use crate::cohort::{self, CohortRow};
 use crate::discover::Cohort;
 use crate::event::{Event, Listener};
 use crate::outputs;
-use crate::pipeline::Atlases;
 use crate::pipeline::joined::RunResult;
+use crate::pipeline::{Atlases, memory};
 use crate::record::Verdict;
 use crate::record::files::{WriteError, remove_unfinished, write_whole};
 use crate::report::{self, CohortLine};
@@ -50,6 +53,8 @@ pub struct Options {
     pub part: Option<(usize, usize)>,
     /// Results folder whose digests serve; none: the study's own.
     pub digests_of: Option<PathBuf>,
+    /// Bytes that the whole run may use; none: 80 % of what the machine or its control group has free.
+    pub memory_bytes: Option<u64>,
 }
 
 /// Why nothing could be done.
@@ -103,6 +108,12 @@ struct Shared<'a> {
     verify: bool,
     /// Read images again though there are digests of them.
     redo: bool,
+    jobs: usize,
+    /// Memory that no scan answers for, and the gate that shares out the rest.
+    program_bytes: u64,
+    allowed_bytes: u64,
+    gate: gate::Gate,
+    cores: cores::Cores,
     interrupt: &'a AtomicBool,
     tell: Listener<'a>,
 }
@@ -150,12 +161,15 @@ pub fn run(
     }
     let plan = Plan::make(study, cohort, &atlases, options)?;
     sweep::strays(study, &plan.groups)?;
+    let program_bytes = memory::process_bytes(&atlases);
+    let allowed = options.memory_bytes.or_else(machine::default_budget).unwrap_or(u64::MAX);
     tell(&Event::Started {
         version: env!("CARGO_PKG_VERSION").to_owned(),
         study: study.name.clone(),
         scans: plan.scans(),
         to_do: plan.tasks.len(),
         jobs: options.jobs,
+        memory_bytes: allowed,
     });
     for group in &plan.groups {
         for scan in group.unchanged_scans() {
@@ -174,6 +188,11 @@ pub fn run(
         digests,
         verify: options.verify,
         redo: options.redo,
+        jobs: options.jobs,
+        program_bytes,
+        allowed_bytes: allowed,
+        gate: gate::Gate::new(allowed.saturating_sub(program_bytes)),
+        cores: cores::Cores::new(options.jobs, plan.tasks.len()),
         interrupt,
         tell: &tell,
     };
@@ -199,7 +218,8 @@ pub fn run(
     let Outcomes { done, failed } = outcome;
     let unchanged = plan.groups.iter().filter(|g| g.selected).map(|g| g.unchanged_scans().count()).sum();
     let seconds = begin.elapsed().as_secs_f64();
-    tell(&Event::Finished { done, unchanged, failed: failed.len(), interrupted, seconds });
+    let peak_bytes = machine::peak_bytes();
+    tell(&Event::Finished { done, unchanged, failed: failed.len(), interrupted, seconds, peak_bytes });
     Ok(Summary { scans: plan.scans(), done, unchanged, failed, interrupted, verdicts, rows })
 }
 
@@ -227,6 +247,7 @@ fn work_through(shared: &Shared<'_>, tasks: &[(usize, usize)], jobs: usize) -> R
         while !shared.interrupt.load(Ordering::Relaxed) {
             let Some(&(group, scan)) = tasks.get(next.fetch_add(1, Ordering::Relaxed)) else { break };
             let Some(result) = scan::work(shared, group, scan) else { break };
+            shared.cores.finished();
             match &result {
                 RunResult::Done(_) => {
                     done.fetch_add(1, Ordering::Relaxed);

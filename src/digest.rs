@@ -18,7 +18,7 @@ use std::path::{Path, PathBuf};
 use ndarray::{Array1, Array2};
 
 use crate::atlas::GriddedAtlas;
-use crate::nifti::NiftiError;
+use crate::nifti::{Header, NiftiError, RawVolume, VolumeStream};
 use crate::study::settings::Tissue;
 use pass::Pass;
 
@@ -94,6 +94,39 @@ pub struct AtlasDigest {
     pub centroid_mm: Vec<[f64; 3]>,
 }
 
+/// Where a run's volumes come from, one after another.
+pub trait Volumes {
+    /// The run's header.
+    fn header(&self) -> &Header;
+    /// The next volume, or none after the last.
+    ///
+    /// # Errors
+    /// When the file is damaged or cannot be read.
+    fn next_volume(&mut self) -> Result<Option<RawVolume<'_>>, NiftiError>;
+    /// Content hash of the file, hex; asked for after the last volume.
+    ///
+    /// # Errors
+    /// When the file is damaged or cannot be read.
+    fn content_hash(&mut self) -> Result<String, NiftiError>;
+}
+
+impl Volumes for VolumeStream {
+    fn header(&self) -> &Header {
+        self.header()
+    }
+
+    fn next_volume(&mut self) -> Result<Option<RawVolume<'_>>, NiftiError> {
+        self.next_volume()
+    }
+
+    fn content_hash(&mut self) -> Result<String, NiftiError> {
+        Ok(self.content_hash()?.to_hex().to_string())
+    }
+}
+
+/// Begins a reading of a run.
+pub type Open<'a> = &'a dyn Fn(&Path) -> Result<Box<dyn Volumes>, NiftiError>;
+
 /// Reads a scan. `on_frame` is called with the number of frames read, now and then; when it says false, reading stops.
 ///
 /// # Errors
@@ -102,12 +135,28 @@ pub struct AtlasDigest {
 /// # Panics
 /// When a mask has another number of voxels than the scan.
 pub fn read(path: &Path, wanted: &Wanted<'_>, on_frame: &dyn Fn(usize) -> bool) -> Result<Digest, DigestError> {
+    read_from(&|path| Ok(Box::new(VolumeStream::open(path)?)), path, wanted, on_frame)
+}
+
+/// As [`read`], with the volumes from elsewhere, such as a thread that unpacks ahead.
+///
+/// # Errors
+/// As [`read`].
+///
+/// # Panics
+/// As [`read`].
+pub fn read_from(
+    open: Open<'_>,
+    path: &Path,
+    wanted: &Wanted<'_>,
+    on_frame: &dyn Fn(usize) -> bool,
+) -> Result<Digest, DigestError> {
     let mut pass = Pass::new(wanted);
-    let mut content = pass.read(path, on_frame)?;
+    let mut content = pass.read(&mut *open(path)?, on_frame)?;
     let read_twice = pass.lost_voxels();
     if read_twice {
         pass.restart();
-        content = pass.read(path, on_frame)?;
+        content = pass.read(&mut *open(path)?, on_frame)?;
     }
     let mut digest = pass.finish(content).ok_or_else(|| DigestError::NothingAlive { path: path.to_owned() })?;
     digest.read_twice = read_twice;

@@ -8,8 +8,8 @@ use crate::record::Verdict;
 #[derive(Debug, Clone, Serialize)]
 #[serde(tag = "event", rename_all = "snake_case")]
 pub enum Event {
-    /// A run begins: scans in the study, and how many of them must be done.
-    Started { version: String, study: String, scans: usize, to_do: usize, jobs: usize },
+    /// A run begins: scans in the study, how many of them must be done, and bytes of memory that it may use.
+    Started { version: String, study: String, scans: usize, to_do: usize, jobs: usize, memory_bytes: u64 },
     /// A scan is taken up.
     ScanStarted { scan: String, frames: usize },
     /// A scan's image is opened to be read, since no digest of it serves.
@@ -29,8 +29,8 @@ pub enum Event {
     ChildDone { child: String, minutes_kept: f64, verdict: Verdict },
     /// A child's report could not be made.
     ChildFailed { child: String, problem: String },
-    /// The run ends.
-    Finished { done: usize, unchanged: usize, failed: usize, interrupted: bool, seconds: f64 },
+    /// The run ends; the largest memory that the process had, where the system tells.
+    Finished { done: usize, unchanged: usize, failed: usize, interrupted: bool, seconds: f64, peak_bytes: Option<u64> },
 }
 
 /// Who listens; called from many threads.

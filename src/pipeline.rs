@@ -3,7 +3,9 @@
 //! [`prepare::prepare`] reads headers and tables and lists every problem; [`process`] then reads the image once and
 //! decides. `keepstill check` stops after the first half.
 
+mod ahead;
 pub mod joined;
+pub mod memory;
 pub mod prepare;
 
 use std::path::Path;
@@ -46,6 +48,19 @@ pub enum ScanError {
         path.display()
     )]
     NoTissue { path: std::path::PathBuf, tissue: &'static str },
+    #[error(
+        "{}: the run ({shape}) needs about {needs_mib} MiB of memory beside the {program_mib} MiB of the program with its atlases, but {allowed_mib} MiB are allowed in all; give a larger --memory-gib, or run it on a machine with more memory free{more}",
+        path.display()
+    )]
+    TooBig {
+        path: std::path::PathBuf,
+        shape: String,
+        needs_mib: u64,
+        program_mib: u64,
+        allowed_mib: u64,
+        /// What else helps.
+        more: &'static str,
+    },
     #[error(
         "{}: the mean image's median inside the brain mask is {median}, so DVARS in percent has no meaning (is the mean already removed?); set censor.dvars_percent = 0",
         path.display()
@@ -113,12 +128,24 @@ pub struct Outcome {
     pub parcels: Vec<AtlasDigest>,
 }
 
+/// How an image is read; the digest is the same.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Reading {
+    /// Unpacking and sums take turns in one thread.
+    InTurn,
+    /// Unpacking runs ahead in a thread of its own.
+    Ahead,
+}
+
 /// Where digests of earlier runs are found and new ones are kept.
 pub trait DigestStore {
     /// The digest of a scan whose image, masks and atlases are as they were; none: the image must be read.
     fn find(&self, prepared: &Prepared) -> Option<Digest>;
-    /// The image is opened.
-    fn opening(&self);
+    /// The image is about to be opened, and how; waits until there is memory for it.
+    ///
+    /// # Errors
+    /// [`ScanError::TooBig`], or a stop while waiting.
+    fn opening(&self, prepared: &Prepared) -> Result<Reading, ScanError>;
     /// Keeps a digest that was just made.
     ///
     /// # Errors
@@ -142,8 +169,8 @@ pub fn process(
     let digest = match store.find(&prepared) {
         Some(digest) => digest,
         None => {
-            store.opening();
-            let digest = read(scan, study, atlases, &prepared, on_frame)?;
+            let reading = store.opening(&prepared)?;
+            let digest = read(scan, study, atlases, &prepared, reading, on_frame)?;
             store.keep(&prepared, &digest)?;
             digest
         }
@@ -162,6 +189,7 @@ fn read(
     study: &Study,
     atlases: &Atlases,
     prepared: &Prepared,
+    reading: Reading,
     on_frame: &dyn Fn(usize) -> bool,
 ) -> Result<Digest, ScanError> {
     let grid = Grid { shape: prepared.header.shape, affine: prepared.header.affine };
@@ -181,7 +209,12 @@ fn read(
         keep_tissue_voxels: study.clean.tissue_components > 0,
         atlases: gridded.iter().collect(),
     };
-    Ok(digest::read(&scan.bold, &wanted, on_frame)?)
+    Ok(match reading {
+        Reading::InTurn => digest::read(&scan.bold, &wanted, on_frame)?,
+        Reading::Ahead => {
+            digest::read_from(&|path| Ok(Box::new(ahead::Ahead::open(path)?)), &scan.bold, &wanted, on_frame)?
+        }
+    })
 }
 
 /// Everything after the reading: cheap, and open to other settings at will.

@@ -5,8 +5,8 @@ use serde::Serialize;
 
 use crate::discover::Cohort;
 use crate::nifti;
-use crate::pipeline::Atlases;
 use crate::pipeline::prepare::{self, Estimate};
+use crate::pipeline::{Atlases, memory};
 use crate::study::Study;
 
 /// All that a check found.
@@ -21,6 +21,8 @@ pub struct Check {
     pub core_seconds: f64,
     /// Largest memory of one scan, bytes; as many scans are held as there are jobs.
     pub memory_bytes_a_scan: u64,
+    /// Memory of the program with its atlases, once a run, bytes.
+    pub memory_bytes_program: u64,
     pub disk_bytes: u64,
 }
 
@@ -31,6 +33,8 @@ pub struct CheckedScan {
     pub frames: Option<usize>,
     pub tr_s: Option<f64>,
     pub shape: Option<[usize; 3]>,
+    /// Predicted peak of this scan in work, bytes.
+    pub memory_bytes: Option<u64>,
     pub problems: Vec<String>,
     pub warnings: Vec<String>,
     #[serde(skip)]
@@ -40,9 +44,9 @@ pub struct CheckedScan {
 /// Reads every header and table; opens no image's voxels but those of atlases.
 #[must_use]
 pub fn check(study: &Study, cohort: &Cohort) -> Check {
-    let (parcels, problems) = match Atlases::read(study) {
-        Ok(atlases) => (atlases.list.iter().map(|a| a.parcels.len()).sum(), Vec::new()),
-        Err(errors) => (0, errors.iter().map(ToString::to_string).collect()),
+    let (atlases, problems) = match Atlases::read(study) {
+        Ok(atlases) => (Some(atlases), Vec::new()),
+        Err(errors) => (None, errors.iter().map(ToString::to_string).collect::<Vec<_>>()),
     };
     let scans: Vec<CheckedScan> = cohort
         .scans
@@ -51,15 +55,19 @@ pub fn check(study: &Study, cohort: &Cohort) -> Check {
             let child = cohort.children.get(&scan.id.participant);
             let name = scan.id.to_string();
             match prepare::prepare(scan, child, study) {
-                Ok(prepared) => CheckedScan {
-                    scan: name,
-                    frames: Some(prepared.header.frames),
-                    tr_s: Some(prepared.tr.0),
-                    shape: Some(prepared.header.shape),
-                    problems: Vec::new(),
-                    warnings: prepared.warnings,
-                    estimate: Some(prepare::estimate(&prepared.header, parcels, study)),
-                },
+                Ok(prepared) => {
+                    let estimate = atlases.as_ref().map(|atlases| prepare::estimate(&prepared, atlases, study));
+                    CheckedScan {
+                        scan: name,
+                        frames: Some(prepared.header.frames),
+                        tr_s: Some(prepared.tr.0),
+                        shape: Some(prepared.header.shape),
+                        memory_bytes: estimate.map(|e| e.memory_bytes),
+                        problems: Vec::new(),
+                        warnings: prepared.warnings,
+                        estimate,
+                    }
+                }
                 Err(problems) => {
                     let header = nifti::read_header(&scan.bold).ok();
                     let frames = header.as_ref().map(|h| h.frames);
@@ -69,6 +77,7 @@ pub fn check(study: &Study, cohort: &Cohort) -> Check {
                         frames,
                         tr_s: None,
                         shape,
+                        memory_bytes: None,
                         problems,
                         warnings: Vec::new(),
                         estimate: None,
@@ -82,6 +91,7 @@ pub fn check(study: &Study, cohort: &Cohort) -> Check {
         minutes_of_data: scans.iter().map(|s| s.frames.unwrap_or(0) as f64 * s.tr_s.unwrap_or(0.0) / 60.0).sum(),
         core_seconds: estimates().map(|e| e.seconds).sum(),
         memory_bytes_a_scan: estimates().map(|e| e.memory_bytes).max().unwrap_or(0),
+        memory_bytes_program: atlases.as_ref().map_or(0, memory::process_bytes),
         disk_bytes: estimates().map(|e| e.disk_bytes).sum(),
         problems,
         scans,

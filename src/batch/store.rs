@@ -1,15 +1,17 @@
 //! The digests of one scan, below `.keepstill/`: found when nothing that reaches them has changed, kept after a reading.
 
+use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 
 use serde_json::json;
 
-use super::{Shared, plan};
-use crate::digest::Digest;
+use super::gate::{Pass, Refused};
+use super::{Shared, cores, plan};
+use crate::digest::{Digest, DigestError};
 use crate::discover::Scan;
 use crate::event::Event;
-use crate::pipeline::DigestStore;
 use crate::pipeline::prepare::Prepared;
+use crate::pipeline::{DigestStore, Reading, ScanError, memory};
 use crate::record::RecordError;
 use crate::record::digests::{self, KnownInputs};
 use crate::record::files::{WriteError, write_whole};
@@ -24,6 +26,9 @@ pub(super) struct Store<'a> {
     known: KnownInputs,
     /// The files as they are now, before anything is read: one that is changed meanwhile must look changed later.
     now: Vec<InputState>,
+    /// Memory set aside for the scan, and a core lent to it; given back with the store, when the scan is written.
+    pass: RefCell<Option<Pass<'a>>>,
+    core: RefCell<Option<cores::Lent<'a>>>,
 }
 
 impl<'a> Store<'a> {
@@ -38,7 +43,7 @@ impl<'a> Store<'a> {
             ("csf", scan.csf.as_ref()),
         ];
         let now = files.into_iter().filter_map(|(role, path)| InputState::new(role, path?, "").ok()).collect();
-        Self { shared, scan, state, known, now }
+        Self { shared, scan, state, known, now, pass: RefCell::default(), core: RefCell::default() }
     }
 
     /// The content hash of one of the scan's files, as far as it can be had without decoding it.
@@ -62,6 +67,16 @@ impl<'a> Store<'a> {
             "atlases": atlases,
             "voxels_held": voxels_held,
         })))
+    }
+
+    /// Sets memory aside for what comes; what was set aside before is given back first, so that no two scans can wait for
+    /// each other.
+    fn set_aside(&self, prepared: &Prepared, from_digest: bool) -> Result<(), Refused> {
+        let shared = self.shared;
+        self.pass.replace(None);
+        let bytes = memory::scan_bytes(prepared, shared.atlases, shared.study, from_digest, shared.jobs > 1);
+        self.pass.replace(Some(shared.gate.enter(bytes, shared.interrupt)?));
+        Ok(())
     }
 
     /// Whether these settings need the tissues' voxels.
@@ -127,18 +142,41 @@ impl DigestStore for Store<'_> {
         let forms: &[bool] = if self.needs_voxels() { &[true] } else { &[false, true] };
         forms.iter().find_map(|&held| {
             let key = self.key(prepared, &bold, held)?;
-            let digest = digests::read(&digests::path(&self.state, &key), &key).ok()?;
+            let path = digests::path(&self.state, &key);
+            if !path.exists() {
+                return None;
+            }
+            // Without room for the digest there is none for the image, and that is told when it is to be opened.
+            self.set_aside(prepared, true).ok()?;
+            let digest = digests::read(&path, &key).ok()?;
             // What cannot be noted only costs a look at the file next time.
             let _ = self.note(prepared, &bold, key);
             Some(digest)
         })
     }
 
-    fn opening(&self) {
+    fn opening(&self, prepared: &Prepared) -> Result<Reading, ScanError> {
+        let needs = memory::scan_bytes(prepared, self.shared.atlases, self.shared.study, false, self.shared.jobs > 1);
+        self.set_aside(prepared, false).map_err(|refused| match refused {
+            Refused::Interrupted => ScanError::Digest(DigestError::Stopped),
+            Refused::TooBig => ScanError::TooBig {
+                path: self.scan.bold.clone(),
+                shape: prepared.header.shape_text(),
+                needs_mib: needs.div_ceil(1 << 20),
+                program_mib: self.shared.program_bytes.div_ceil(1 << 20),
+                allowed_mib: self.shared.allowed_bytes >> 20,
+                more: if self.needs_voxels() { ", or set clean.tissue_components = 0" } else { "" },
+            },
+        })?;
         (self.shared.tell)(&Event::ImageOpened { scan: self.scan.id.to_string() });
+        let lent = self.shared.cores.lend();
+        let reading = if lent.is_some() { Reading::Ahead } else { Reading::InTurn };
+        self.core.replace(lent);
+        Ok(reading)
     }
 
     fn keep(&self, prepared: &Prepared, digest: &Digest) -> Result<(), RecordError> {
+        self.core.replace(None);
         let Some(key) = self.key(prepared, &digest.content, self.needs_voxels()) else { return Ok(()) };
         digests::write(&digests::path(&self.state, &key), &key, digest)?;
         self.note(prepared, &digest.content, key)

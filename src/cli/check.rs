@@ -60,9 +60,10 @@ pub(crate) fn main(args: &Check, common: &Common) -> Result<u8, Failure> {
         }
         let _ = writeln!(
             text,
-            "A run will take about {} s on {jobs} cores, {} MiB of memory a scan ({jobs} at a time), {} MiB of disk.",
+            "A run will take about {} s on {jobs} cores, {} MiB of memory a scan ({jobs} at a time) and {} MiB for the program, {} MiB of disk.",
             figures((check.core_seconds / jobs as f64).max(1.0), 0),
             mebibytes(check.memory_bytes_a_scan),
+            mebibytes(check.memory_bytes_program),
             mebibytes(check.disk_bytes)
         );
         out::text(&text)?;
@@ -79,9 +80,14 @@ fn describe(text: &mut String, scan: &CheckedScan, quiet: bool) {
         if !quiet {
             let shape = scan.shape.map_or_else(String::new, |s| format!("{}×{}×{}", s[0], s[1], s[2]));
             let (frames, tr) = (scan.frames.unwrap_or(0), scan.tr_s.unwrap_or(f64::NAN));
+            let memory = scan.memory_bytes.unwrap_or(0).div_ceil(1 << 20);
             let minutes = figures(frames as f64 * tr / 60.0, 1);
-            let _ =
-                writeln!(text, "{}: ok, {shape}, {frames} frames of {} s ({minutes} min)", scan.scan, figures(tr, 3));
+            let _ = writeln!(
+                text,
+                "{}: ok, {shape}, {frames} frames of {} s ({minutes} min), {memory} MiB of memory",
+                scan.scan,
+                figures(tr, 3)
+            );
         }
     } else {
         let _ = writeln!(

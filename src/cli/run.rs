@@ -44,6 +44,9 @@ pub(crate) struct Run {
     /// Only part M of N of the children, counted from 1.
     #[arg(long, value_name = "M/N", value_parser = part)]
     part: Option<(usize, usize)>,
+    /// Memory that the run may use, GiB [default: 80 % of what is free].
+    #[arg(long, value_name = "X", value_parser = memory)]
+    memory_gib: Option<u64>,
     #[command(flatten)]
     tries: Tries,
 }
@@ -114,6 +117,13 @@ fn jobs(text: &str) -> Result<NonZeroUsize, String> {
     text.parse().map_err(|_| "expected a whole number, 1 or more".to_owned())
 }
 
+/// GiB as bytes.
+fn memory(text: &str) -> Result<u64, String> {
+    let gib = text.parse::<f64>().ok().filter(|gib| *gib > 0.0 && gib.is_finite());
+    gib.map(|gib| (gib * f64::from(1 << 30)) as u64)
+        .ok_or_else(|| "expected a number above 0, such as 4 or 0.5".to_owned())
+}
+
 fn part(text: &str) -> Result<(usize, usize), String> {
     let (m, n) = text.split_once('/').ok_or("expected M/N, such as 2/8")?;
     let number = |t: &str| t.parse::<usize>().map_err(|_| format!("\"{t}\" is not a whole number"));
@@ -142,6 +152,7 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
         verify: args.verify,
         part: args.part,
         digests_of: None,
+        memory_bytes: args.memory_gib,
     };
     // A wrong try must not be found out after a night's work.
     let tries = args.tries.of(&study)?;

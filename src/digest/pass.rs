@@ -1,11 +1,8 @@
 //! The accumulators of one reading.
 
-use std::path::Path;
-
 use ndarray::{Array1, Array2};
 
-use super::{AtlasDigest, Digest, DigestError, TissueDigest, Wanted};
-use crate::nifti::VolumeStream;
+use super::{AtlasDigest, Digest, DigestError, TissueDigest, Volumes, Wanted};
 use crate::study::settings::Tissue;
 
 /// State of a reading; all `Vec`s named for voxels are over the brain mask's voxels, by rising voxel.
@@ -121,10 +118,13 @@ impl<'a> Pass<'a> {
     }
 
     /// Reads every volume; gives the file's content hash.
-    pub(super) fn read(&mut self, path: &Path, on_frame: &dyn Fn(usize) -> bool) -> Result<String, DigestError> {
+    pub(super) fn read(
+        &mut self,
+        stream: &mut dyn Volumes,
+        on_frame: &dyn Fn(usize) -> bool,
+    ) -> Result<String, DigestError> {
         /// How often progress is told.
         const EVERY: usize = 10;
-        let mut stream = VolumeStream::open(path)?;
         let header = stream.header();
         // Integers become infinite when a header's slope is near the largest number there is (2^64 · 1e288 is not).
         let can_be_not_finite = header.dtype.is_float() || header.slope.abs().max(header.inter.abs()) > 1e288;
@@ -141,7 +141,7 @@ impl<'a> Pass<'a> {
             }
         }
         on_frame(frame);
-        Ok(stream.content_hash()?.to_hex().to_string())
+        Ok(stream.content_hash()?)
     }
 
     /// Marks voxels that are not finite and takes dead ones out of the frame.

@@ -7,6 +7,7 @@
 use std::fmt;
 use std::path::{Path, PathBuf};
 
+use super::decode::RawVolume;
 use super::files::Files;
 use super::{Affine, AffineSource, NiftiError, shape_text};
 
@@ -195,6 +196,12 @@ impl Header {
     #[must_use]
     pub fn volume_bytes(&self) -> usize {
         self.voxels() * self.dtype.size()
+    }
+
+    /// The meaning of a volume's bytes.
+    pub(crate) fn volume<'a>(&self, bytes: &'a [u8]) -> RawVolume<'a> {
+        let (dtype, big_endian) = (self.dtype, self.big_endian);
+        RawVolume { bytes, dtype, big_endian, slope: self.slope, inter: self.inter }
     }
 
     /// Bytes from the start of the data file to the end of the last volume.

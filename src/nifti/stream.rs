@@ -244,13 +244,7 @@ impl VolumeStream {
             }
         }
         self.next += 1;
-        Ok(Some(RawVolume {
-            bytes: &self.volume[..wanted],
-            dtype: self.header.dtype,
-            big_endian: self.header.big_endian,
-            slope: self.header.slope,
-            inter: self.header.inter,
-        }))
+        Ok(Some(self.header.volume(&self.volume[..wanted])))
     }
 
     /// Hash of the files' bytes as they lie on disk (of a pair: header, then data). Reads what has not been read yet.
@@ -259,6 +253,11 @@ impl VolumeStream {
     /// When the rest is damaged or cannot be read.
     pub fn content_hash(&mut self) -> Result<blake3::Hash, NiftiError> {
         self.finish()
+    }
+
+    /// Gives the volume just read for another buffer, which the next volume is read into.
+    pub(crate) fn swap_buffer(&mut self, buffer: &mut Vec<u8>) {
+        std::mem::swap(&mut self.volume, buffer);
     }
 
     /// Memory held for a volume.

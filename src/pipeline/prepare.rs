@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use ndarray::Array2;
 
+use super::{Atlases, memory};
 use crate::clean::{confounds, filter};
 use crate::discover::{Child, Scan, Sex};
 use crate::motion::{MotionTrace, head_size, parameters, watch_log};
@@ -300,6 +301,7 @@ fn head_radius(scan: &Scan, child: Option<&Child>, setting: HeadRadius) -> Resul
 pub struct Estimate {
     /// On one core.
     pub seconds: f64,
+    /// Of this scan in work; the program and the atlases come once a run.
     pub memory_bytes: u64,
     pub disk_bytes: u64,
 }
@@ -308,17 +310,16 @@ pub struct Estimate {
 const COMPRESSED_BYTES_A_SECOND: f64 = 160e6;
 const PLAIN_BYTES_A_SECOND: f64 = 900e6;
 
-/// Estimates time, memory and disk of a scan from its header.
+/// Estimates time, memory and disk of a scan from its headers and masks.
 #[must_use]
-pub fn estimate(header: &Header, parcels: usize, study: &Study) -> Estimate {
-    let (voxels, frames, parcels) = (header.voxels() as u64, header.frames as u64, parcels as u64);
+pub fn estimate(prepared: &Prepared, atlases: &Atlases, study: &Study) -> Estimate {
+    let header = &prepared.header;
+    let parcels: u64 = atlases.list.iter().map(|a| a.parcels.len() as u64).sum();
+    let frames = header.frames as u64;
     let compressed = header.data_path.extension().is_some_and(|e| e.eq_ignore_ascii_case("gz"));
     let rate = if compressed { COMPRESSED_BYTES_A_SECOND } else { PLAIN_BYTES_A_SECOND };
-    // A raw volume; per voxel, masks, six accumulators of 8 bytes, and the atlases' entries.
-    let per_voxel = header.dtype.size() as u64 + 60 + 40 * study.parcels.len() as u64;
     let series = 8 * frames * parcels;
-    let tissue = if study.clean.tissue_components > 0 { 8 * frames * voxels / 5 } else { 0 };
-    let memory_bytes = voxels * per_voxel + 6 * series + tissue + 4_000_000;
+    let memory_bytes = memory::scan_bytes(prepared, atlases, study, false, false);
     let disk_bytes = 11 * frames * parcels + series + 120 * frames + 11 * parcels * parcels + 60_000;
     let size = fs::metadata(&header.data_path).map_or(header.file_bytes, |m| m.len());
     Estimate { seconds: size as f64 / rate, memory_bytes, disk_bytes }

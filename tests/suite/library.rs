@@ -12,7 +12,7 @@ use keepstill::study::Study;
 use crate::builders::{Folder, Tiny};
 
 fn options(jobs: usize) -> Options {
-    Options { jobs, only: Vec::new(), redo: false, verify: false, part: None, digests_of: None }
+    Options { jobs, only: Vec::new(), redo: false, verify: false, part: None, digests_of: None, memory_bytes: None }
 }
 
 fn run(folder: &Folder, options: &Options, listener: &(dyn Fn(&Event) + Sync)) -> Result<Summary, BatchError> {

@@ -7,6 +7,7 @@ mod digests;
 mod extremes;
 mod interrupted;
 mod library;
+mod memory;
 mod messages;
 mod outputs;
 mod privacy;

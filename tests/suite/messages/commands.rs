@@ -22,6 +22,10 @@ fn command_messages() {
         run_with("part that does not exist", &["--part", "3/2"]),
         run_with("part that is none", &["--part", "half"]),
         run_with("no jobs", &["--jobs", "0"]),
+        run_with("memory that is no number", &["--memory-gib", "plenty"]),
+        run_with("memory of nothing", &["--memory-gib", "0"]),
+        run_with("memory without end", &["--memory-gib", "inf"]),
+        run_with("a scan too big for the memory", &["-q", "--memory-gib", "0.001"]),
         check("band above what the frames show", |folder| folder.edit("study.toml", "0.2]", "0.3]")),
         run("too few frames left", |folder| {
             folder.edit("study.toml", "[clean]", "[censor]\nsettling = 33\n\n[clean]");
@@ -59,5 +63,5 @@ fn command_messages() {
         usage("synth that is too short", &["synth", "DIR/new", "--frames", "1"]),
         usage("synth with a repetition time of 0", &["synth", "DIR/new", "--tr", "0"]),
     ];
-    hold("commands.txt", 29, &cases);
+    hold("commands.txt", 33, &cases);
 }

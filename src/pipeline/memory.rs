@@ -1,0 +1,90 @@
+//! How much memory a scan in work will take, told before its image is opened.
+//!
+//! Counted from what the code holds at the same time, in bytes; grid: voxels of the scan, brain: voxels of the mask.
+//! *Masks*: one mask as numbers on its own and on the scan's grid, 17 · grid. *Reading*: a raw volume, a flag a voxel and
+//! mask, five numbers a brain voxel and 16 bytes a brain voxel and atlas, the parcels' sums, and, where components are
+//! asked for, the tissues' voxels three times over while their table is made. *Deciding*: the parcels' series five times
+//! over, the confounds five times. The largest of the three is the peak; what is the same for all scans, the program and
+//! the atlases, is counted once a run in [`process_bytes`]. Measured: docs/measurements.md, "Memory".
+
+use std::path::Path;
+
+use super::Atlases;
+use super::prepare::{Prepared, tissues_needed};
+use crate::nifti::{self, Header, VolumeStream};
+use crate::study::Study;
+
+/// The program itself with its libraries, settings and threads: resident bytes of a run of tiny scans, measured.
+const PROGRAM_BYTES: u64 = 8_500_000;
+/// Buffers that each scan has whatever its size: compressed input, window, tables as text.
+const SCAN_BYTES: u64 = 700_000;
+/// What the tables of a frame take: motion, flags, displacement, texts.
+const FRAME_BYTES: u64 = 900;
+
+/// Resident bytes that no scan answers for: the program, and the atlases on their own grid and on the scans'.
+#[must_use]
+pub fn process_bytes(atlases: &Atlases) -> u64 {
+    PROGRAM_BYTES + atlases.list.iter().map(|atlas| atlas.memory_bytes() as u64).sum::<u64>()
+}
+
+/// Peak bytes of one scan in work beside [`process_bytes`]. `from_digest`: its image need not be read; `ahead`: it may be
+/// unpacked ahead of the sums, in a thread of its own.
+#[must_use]
+pub fn scan_bytes(prepared: &Prepared, atlases: &Atlases, study: &Study, from_digest: bool, ahead: bool) -> u64 {
+    let header = &prepared.header;
+    let (grid, frames) = (header.voxels() as u64, header.frames as u64);
+    let parcels: u64 = atlases.list.iter().map(|a| a.parcels.len() as u64).sum();
+    let largest = atlases.list.iter().map(|a| a.parcels.len() as u64).max().unwrap_or(0);
+    let components = study.clean.tissue_components > 0;
+    let tissue_voxels: u64 = match components {
+        true => prepared.tissues.iter().map(|t| mask_voxels(&t.path, header)).sum(),
+        false => 0,
+    };
+    let needed: u64 = match components {
+        true => prepared.tissues_needed().map(|(_, path)| mask_voxels(path, header)).max().unwrap_or(0),
+        false => 0,
+    };
+    let series = 8 * frames * parcels;
+    let confounds = (study.clean.motion_terms
+        + prepared.confounds.ncols()
+        + tissues_needed(study).len() * (1 + study.clean.tissue_components)
+        + 1) as u64;
+    let tables = FRAME_BYTES * frames;
+
+    let voxels_held = 8 * frames * tissue_voxels;
+    // The components: the largest tissue three times more, and the products of frames with frames.
+    let product = if components { 24 * frames * frames } else { 0 };
+    let deciding = 2 * series + 24 * frames * largest + 40 * frames * confounds + voxels_held;
+    let components_made = series + voxels_held + 16 * frames * needed + product;
+    let kept = 2 * (series + voxels_held);
+    let after = deciding.max(components_made).max(kept);
+    if from_digest {
+        return SCAN_BYTES + tables + after;
+    }
+    let brain = mask_voxels(&prepared.brain_mask, header);
+    let masks = 1 + prepared.tissues.len() as u64;
+    let volumes = if ahead { 3 } else { 1 };
+    let reading = volumes * header.volume_bytes() as u64
+        + masks * grid
+        + brain * (41 + 16 * atlases.list.len() as u64)
+        + 2 * series
+        + 2 * voxels_held;
+    let opening = (masks + 17) * grid;
+    SCAN_BYTES + tables + reading.max(opening).max(after)
+}
+
+/// Voxels of a mask, counted on its own grid and turned into voxels of the scan's; of a mask that cannot be read, all that
+/// the scan has.
+fn mask_voxels(path: &Path, scan: &Header) -> u64 {
+    let count = || -> Result<u64, nifti::NiftiError> {
+        let mut stream = VolumeStream::open_any(path)?;
+        let share = stream.header().affine.determinant().abs() / scan.affine.determinant().abs();
+        let mut values = Vec::new();
+        if let Some(volume) = stream.next_volume()? {
+            volume.decode_all(&mut values);
+        }
+        Ok((values.iter().filter(|v| **v > 0.0).count() as f64 * share) as u64)
+    };
+    let all = scan.voxels() as u64;
+    count().map_or(all, |voxels| voxels.min(all))
+}
