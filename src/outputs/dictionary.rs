@@ -78,9 +78,9 @@ pub const COHORT_COLUMNS: [(&str, &str, &str); 29] = [
     ("runs", "runs found", ""),
     ("runs_joined", "runs that the joined result is made of", ""),
     ("tr_s", "repetition time", "s"),
-    ("frames", "frames acquired in the joined runs", ""),
+    ("frames", "frames acquired in the joined runs; in all readable runs when none could be joined", ""),
     ("frames_kept", "frames kept", ""),
-    ("minutes", "time acquired in the joined runs", "min"),
+    ("minutes", "time acquired in the joined runs; in all readable runs when none could be joined", "min"),
     ("minutes_kept", "time kept", "min"),
     ("kept_share", "share of frames kept", ""),
     (
