@@ -136,7 +136,7 @@ pub fn json(study: &Study, found: &Thresholds) -> Value {
     })
 }
 
-/// Writes all four files; `json` is what [`json`] gave.
+/// Writes all four files; `json` is what [`json()`] gave.
 ///
 /// # Errors
 /// [`WriteError`] with the path.
