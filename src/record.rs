@@ -4,6 +4,7 @@
 //! and plain arrays readable by numpy. It is versioned and checked when read; one that does not fit is done again. It is
 //! written last, so a scan whose record is there has all its outputs.
 
+mod archive;
 pub mod digests;
 pub mod files;
 pub mod inputs;

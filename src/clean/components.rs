@@ -40,7 +40,8 @@ pub fn tissue_components(
     let (eigenvalues, vectors) =
         product.eigh(UPLO::Lower).map_err(|e| lapack_error("eigenvector search", product.dim(), &e))?;
     let largest = eigenvalues.last().copied().unwrap_or(0.0);
-    // Rising order; an eigenvalue that is rounding only is no component.
+    // Rising order; an eigenvalue that is rounding only is no component (1e-12 of the largest: own
+    // convention, thousands of times the spacing of doubles).
     let real = eigenvalues.iter().filter(|&&v| v > 1e-12 * largest).count();
     let count = count.min(real);
     let frames_kept = kept_rows.len();

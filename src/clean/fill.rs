@@ -93,6 +93,7 @@ fn waves(frames: usize, kept: &[usize], dropped: &[usize]) -> (Array2<f64>, Arra
             let (sin, cos) = wave(t);
             (ss + sin * sin, cc + cos * cos)
         });
+        // A wave whose mean square over the kept frames is rounding is none (own convention).
         let scale = |square: f64| if square > 1e-12 * kept.len() as f64 { 1.0 / square.sqrt() } else { 0.0 };
         let (sin_scale, cos_scale) = (scale(ss), scale(cc));
         for (array, rows) in [(&mut at_kept, kept), (&mut at_dropped, dropped)] {

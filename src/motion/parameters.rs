@@ -71,21 +71,27 @@ pub fn read(path: &Path, settings: &MotionSettings) -> Result<MotionTrace, Param
     })
 }
 
+/// A quarter turn.
+const MOST_TURN_RAD: f64 = std::f64::consts::FRAC_PI_2;
+/// Half a metre.
+const MOST_SHIFT_MM: f64 = 500.0;
+
 /// Hints that the units may be wrong, in words; none when the values are plausible.
 ///
-/// A head in a coil cannot turn by half a turn nor move by half a metre (common practice).
+/// The limits are far beyond what a coil allows, and are this project's own: such numbers are in
+/// another unit.
 #[must_use]
 pub fn doubts(trace: &MotionTrace) -> Vec<String> {
     let largest = |a: ArrayView2<'_, f64>| a.iter().fold(0.0_f64, |m, v| m.max(v.abs()));
     let (shift, turn) = (largest(trace.translations_mm.view()), largest(trace.rotations_rad.view()));
     let mut doubts = Vec::new();
-    if turn > std::f64::consts::FRAC_PI_2 {
+    if turn > MOST_TURN_RAD {
         doubts.push(format!(
             "the largest rotation is {turn:.3} rad ({:.0}°), more than a head in a coil can turn; is motion.rotation_unit right?",
             turn.to_degrees()
         ));
     }
-    if shift > 500.0 {
+    if shift > MOST_SHIFT_MM {
         doubts.push(format!(
             "the largest translation is {shift:.1} mm, more than a head in a coil can move; is motion.translation_unit right?"
         ));

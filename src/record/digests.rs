@@ -5,15 +5,16 @@
 //! time and content hash of the scan's files, so that the key is known without reading them. Arrays are plain `.npy`
 //! members, readable from numpy (docs/outputs.md); `meta` is JSON as bytes.
 
-use std::fs::{self, File};
+use std::fs;
 use std::io::Cursor;
 use std::path::{Path, PathBuf};
 
 use ndarray::{Array1, Array2};
-use ndarray_npy::{NpzReader, NpzWriter, ReadNpzError, WriteNpzError};
+use ndarray_npy::{NpzWriter, WriteNpzError};
 use serde::{Deserialize, Serialize};
 
 use super::RecordError;
+use super::archive::{Archive, unreadable};
 use super::files::write_whole;
 use super::inputs::{InputState, content_hash};
 use crate::digest::{AtlasDigest, Digest, TissueDigest};
@@ -99,30 +100,22 @@ pub fn write(path: &Path, key: &str, digest: &Digest) -> Result<(), RecordError>
 /// # Errors
 /// [`RecordError`]: unreadable, of another version or key, or damaged.
 pub fn read(path: &Path, key: &str) -> Result<Digest, RecordError> {
-    let unreadable = |message: String| RecordError::Unreadable { path: path.to_owned(), message };
-    let npz_error = |e: ReadNpzError| unreadable(e.to_string());
-    let file = File::open(path).map_err(|e| unreadable(e.to_string()))?;
-    let mut npz = NpzReader::new(file).map_err(npz_error)?;
-    let meta: Array1<u8> = npz.by_name("meta").map_err(npz_error)?;
-    let meta: Meta = serde_json::from_slice(&meta.to_vec()).map_err(|e| unreadable(e.to_string()))?;
-    if meta.format != FORMAT {
-        return Err(RecordError::Format { path: path.to_owned(), found: meta.format });
-    }
+    let (mut archive, meta): (Archive<'_>, Meta) = Archive::open(path, FORMAT)?;
     let mut tissues = Vec::new();
     for TissueMeta { tissue, voxels, held } in meta.tissues {
         let name = tissue.key();
-        let mean = npz.by_name(&format!("{name}_mean")).map_err(npz_error)?;
-        let series = if held { Some(npz.by_name(&format!("{name}_voxels")).map_err(npz_error)?) } else { None };
+        let mean = archive.array(&format!("{name}_mean"))?;
+        let series = if held { Some(archive.array(&format!("{name}_voxels"))?) } else { None };
         tissues.push(TissueDigest { tissue, voxels, mean, series });
     }
     let mut atlases = Vec::new();
     for i in 0..meta.atlases {
-        let means = npz.by_name(&format!("parcels_{i}_means")).map_err(npz_error)?;
-        let coverage: Array1<f64> = npz.by_name(&format!("parcels_{i}_coverage")).map_err(npz_error)?;
-        let voxels: Array1<u64> = npz.by_name(&format!("parcels_{i}_voxel_count")).map_err(npz_error)?;
-        let centroids: Array2<f64> = npz.by_name(&format!("parcels_{i}_centroid_mm")).map_err(npz_error)?;
+        let means = archive.array(&format!("parcels_{i}_means"))?;
+        let coverage: Array1<f64> = archive.array(&format!("parcels_{i}_coverage"))?;
+        let voxels: Array1<u64> = archive.array(&format!("parcels_{i}_voxel_count"))?;
+        let centroids: Array2<f64> = archive.array(&format!("parcels_{i}_centroid_mm"))?;
         if centroids.ncols() != 3 {
-            return Err(unreadable("centroids need three columns".to_owned()));
+            return Err(unreadable(path, &"centroids need three columns"));
         }
         atlases.push(AtlasDigest {
             means,
@@ -133,8 +126,8 @@ pub fn read(path: &Path, key: &str) -> Result<Digest, RecordError> {
     }
     let digest = Digest {
         frames: meta.frames,
-        global_signal: npz.by_name("global_signal").map_err(npz_error)?,
-        dvars_percent: npz.by_name("dvars_percent").map_err(npz_error)?,
+        global_signal: archive.array("global_signal")?,
+        dvars_percent: archive.array("dvars_percent")?,
         median_of_mean_image: meta.median_of_mean_image,
         tsnr_median: meta.tsnr_median,
         tissues,

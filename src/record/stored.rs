@@ -1,13 +1,13 @@
 //! A [`ScanRecord`] on disk, as `.npz`.
 
-use std::fs::File;
 use std::io::Cursor;
 use std::path::{Path, PathBuf};
 
 use ndarray::{Array1, Array2};
-use ndarray_npy::{NpzReader, NpzWriter, ReadNpzError, WriteNpzError};
+use ndarray_npy::{NpzWriter, WriteNpzError};
 use serde::{Deserialize, Serialize};
 
+use super::archive::Archive;
 use super::files::{WriteError, write_whole};
 use super::inputs::InputState;
 use super::{AtlasRecord, ReportRow, ScanRecord};
@@ -21,8 +21,8 @@ const FORMAT: u32 = 1;
 pub enum RecordError {
     #[error("{}: cannot read the record: {message}", path.display())]
     Unreadable { path: PathBuf, message: String },
-    #[error("{}: the record has format {found}, this version reads {expected}", path.display(), expected = FORMAT)]
-    Format { path: PathBuf, found: u32 },
+    #[error("{}: the record has format {found}, this version reads {expected}", path.display())]
+    Format { path: PathBuf, found: u32, expected: u32 },
     #[error("{}: the record's checksum does not fit its contents", path.display())]
     Checksum { path: PathBuf },
     #[error("{}: cannot make the record: {message}", path.display())]
@@ -101,31 +101,23 @@ pub fn write(path: &Path, record: &ScanRecord, provenance: &Provenance) -> Resul
 /// # Errors
 /// [`RecordError`]: unreadable, of another version, or damaged.
 pub fn read(path: &Path) -> Result<(ScanRecord, Provenance), RecordError> {
-    let unreadable = |message: String| RecordError::Unreadable { path: path.to_owned(), message };
-    let npz_error = |e: ReadNpzError| unreadable(e.to_string());
-    let file = File::open(path).map_err(|e| unreadable(e.to_string()))?;
-    let mut npz = NpzReader::new(file).map_err(npz_error)?;
-    let meta: Array1<u8> = npz.by_name("meta").map_err(npz_error)?;
-    let meta: Meta = serde_json::from_slice(&meta.to_vec()).map_err(|e| unreadable(e.to_string()))?;
-    if meta.format != FORMAT {
-        return Err(RecordError::Format { path: path.to_owned(), found: meta.format });
-    }
+    let (mut archive, meta): (Archive<'_>, Meta) = Archive::open(path, FORMAT)?;
     let mut atlases = Vec::new();
     for atlas in meta.atlases {
-        let used: Array1<bool> = npz.by_name(&format!("used_{}", atlas.name)).map_err(npz_error)?;
+        let used: Array1<bool> = archive.array(&format!("used_{}", atlas.name))?;
         let residuals: Option<Array2<f64>> = match atlas.has_series {
-            true => Some(npz.by_name(&format!("series_{}", atlas.name)).map_err(npz_error)?),
+            true => Some(archive.array(&format!("series_{}", atlas.name))?),
             false => None,
         };
         atlases.push(AtlasRecord { name: atlas.name, used: used.to_vec(), residuals });
     }
-    let kept: Array1<bool> = npz.by_name("kept").map_err(npz_error)?;
-    let first_reason: Array1<u8> = npz.by_name("first_reason").map_err(npz_error)?;
+    let kept: Array1<bool> = archive.array("kept")?;
+    let first_reason: Array1<u8> = archive.array("first_reason")?;
     let record = ScanRecord {
         id: meta.id,
         row: meta.row,
-        fd_mm: npz.by_name("fd_mm").map_err(npz_error)?,
-        dvars_percent: npz.by_name("dvars_percent").map_err(npz_error)?,
+        fd_mm: archive.array("fd_mm")?,
+        dvars_percent: archive.array("dvars_percent")?,
         kept: kept.to_vec(),
         first_reason: first_reason.to_vec(),
         motion_from: meta.motion_from,

@@ -1,0 +1,43 @@
+//! What records and digests have in common: an `.npz` whose member `meta` is JSON as bytes and tells its `format`.
+
+use std::fs::File;
+use std::path::Path;
+
+use ndarray::{Array, Array1, Dimension};
+use ndarray_npy::{NpzReader, ReadableElement};
+use serde::de::DeserializeOwned;
+use serde_json::Value;
+
+use super::RecordError;
+
+/// An archive being read; every error names its file.
+pub(super) struct Archive<'a> {
+    path: &'a Path,
+    npz: NpzReader<File>,
+}
+
+impl<'a> Archive<'a> {
+    /// Opens an archive and reads its `meta`, which must be of this format.
+    pub(super) fn open<M: DeserializeOwned>(path: &'a Path, format: u32) -> Result<(Self, M), RecordError> {
+        let file = File::open(path).map_err(|e| unreadable(path, &e))?;
+        let npz = NpzReader::new(file).map_err(|e| unreadable(path, &e))?;
+        let mut archive = Self { path, npz };
+        let meta: Array1<u8> = archive.array("meta")?;
+        let meta: Value = serde_json::from_slice(&meta.to_vec()).map_err(|e| unreadable(path, &e))?;
+        let found = meta["format"].as_u64().and_then(|n| u32::try_from(n).ok()).unwrap_or(0);
+        if found != format {
+            return Err(RecordError::Format { path: path.to_owned(), found, expected: format });
+        }
+        let meta = serde_json::from_value(meta).map_err(|e| unreadable(path, &e))?;
+        Ok((archive, meta))
+    }
+
+    /// Reads one member.
+    pub(super) fn array<T: ReadableElement, D: Dimension>(&mut self, name: &str) -> Result<Array<T, D>, RecordError> {
+        self.npz.by_name(name).map_err(|e| unreadable(self.path, &e))
+    }
+}
+
+pub(super) fn unreadable(path: &Path, error: &dyn std::fmt::Display) -> RecordError {
+    RecordError::Unreadable { path: path.to_owned(), message: error.to_string() }
+}
