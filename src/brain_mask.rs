@@ -303,8 +303,8 @@ mod tests {
         values.extend([0.0, 255.0]);
         let threshold = otsu(&values).unwrap();
         // Any split between 10 and 200 is as good; the first is taken, and its bin's centre is half a bin on.
-        let width = 255.0 / 256.0;
-        assert!((threshold - ((10.0 / width as f64).floor() + 0.5) * width).abs() < 1e-12, "{threshold}");
+        let width: f64 = 255.0 / 256.0;
+        assert!((threshold - ((10.0 / width).floor() + 0.5) * width).abs() < 1e-12, "{threshold}");
     }
 
     /// Components against a slow search: voxels take the least number among themselves and their neighbours until none

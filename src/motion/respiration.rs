@@ -9,8 +9,9 @@
 //! - *low-pass*: Butterworth of order 2. Gratton et al. 2020, NeuroImage 217:116866.
 //!
 //! A band that reaches a folding point has no two edges for a notch. At the Nyquist frequency everything from its lower
-//! folded edge upward is breathing, and a low-pass there takes it out (said in words); at 0 it lies among the slow
-//! movements that are to be found, and a notch is refused. [`spectrum`] shows what was there and what is left.
+//! folded edge upward is breathing, and a low-pass there takes it out (said in words), unless that edge is so low that
+//! hardly any motion would be left to censor by; at 0 breathing lies among the slow movements that are to be found. Then a
+//! notch is refused. [`spectrum`] shows what was there and what is left.
 
 pub mod band;
 pub mod design;
@@ -28,6 +29,12 @@ pub use band::{BreathingBand, FoldedBand};
 
 /// Values by which each end is extended, by odd reflection: three times the number of coefficients (common practice).
 const EXTENSION: usize = 9;
+
+/// A low-pass below this is not put in a notch's place, Hz: it is the published low-pass (Gratton et al. 2020), and a
+/// lower one takes the head's own movements out, so that no frame would seem to have moved (own convention).
+const LOWEST_STAND_IN_HZ: f64 = 0.1;
+/// 18 breaths a minute at TR 2.5 s fold onto 0.1 Hz but for rounding.
+const ROUNDING: f64 = 1e-9;
 
 /// What can keep breathing in a trace.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -48,6 +55,10 @@ pub enum RespirationError {
         "{low_per_min} to {high_per_min} breaths a minute fold onto everything from 0 to {high_hz:.4} Hz in frames {tr_s} s apart, among the slow movements of the head, where no notch may go; set motion.respiration = \"low-pass\" or \"leave\""
     )]
     ReachesZero { low_per_min: f64, high_per_min: f64, high_hz: f64, tr_s: f64 },
+    #[error(
+        "{low_per_min} to {high_per_min} breaths a minute fold onto everything from {low_hz:.4} Hz up in frames {tr_s} s apart, and without that (a low-pass below {lowest_hz} Hz) hardly any motion would be left to censor by; give a narrower motion.breaths_per_min, or set motion.respiration = \"low-pass\" or \"leave\""
+    )]
+    ReachesFarDown { low_per_min: f64, high_per_min: f64, low_hz: f64, lowest_hz: f64, tr_s: f64 },
     #[error(
         "{low_per_min} to {high_per_min} breaths a minute fold onto all frequencies that frames {tr_s} s apart can show (0 to {nyquist_hz:.4} Hz), which leaves nothing for a notch to spare; give a narrower motion.breaths_per_min, or set motion.respiration = \"low-pass\" or \"leave\""
     )]
@@ -87,7 +98,7 @@ impl RespirationFilter {
     /// frequency. The notch's centre is halfway between the folded edges, its bandwidth the distance between them.
     ///
     /// # Errors
-    /// [`RespirationError::ReachesZero`] and [`RespirationError::CoversEverything`].
+    /// [`RespirationError::ReachesZero`], [`RespirationError::ReachesFarDown`], [`RespirationError::CoversEverything`].
     pub fn notch(band: BreathingBand, tr: Seconds) -> Result<Self, RespirationError> {
         let [low_per_min, high_per_min] = band.per_min();
         let tr_s = tr.0;
@@ -95,6 +106,10 @@ impl RespirationFilter {
             FoldedBand::Whole { low_hz, high_hz } => {
                 let (centre_hz, bandwidth_hz) = ((low_hz + high_hz) / 2.0, high_hz - low_hz);
                 (Design::Notch { centre_hz, bandwidth_hz }, design::notch(centre_hz, bandwidth_hz, tr))
+            }
+            FoldedBand::AtNyquist { low_hz } if low_hz < LOWEST_STAND_IN_HZ * (1.0 - ROUNDING) => {
+                let lowest_hz = LOWEST_STAND_IN_HZ;
+                return Err(RespirationError::ReachesFarDown { low_per_min, high_per_min, low_hz, lowest_hz, tr_s });
             }
             FoldedBand::AtNyquist { low_hz } => {
                 (Design::LowPassForNotch { cutoff_hz: low_hz }, design::low_pass(low_hz, tr))
@@ -145,13 +160,20 @@ impl RespirationFilter {
     pub fn sentences(&self) -> Vec<String> {
         let mut said: Vec<String> = self.band.iter().flat_map(|band| where_it_shows(band, self.tr)).collect();
         said.push(match self.design {
-            Design::Notch { centre_hz, bandwidth_hz } => format!(
-                "A notch about {centre_hz:.3} Hz, {bandwidth_hz:.3} Hz wide, was run forward and backward over the six motion \
-                 parameters before displacement was taken (Fair et al. 2020)."
-            ),
+            Design::Notch { centre_hz, bandwidth_hz } => {
+                let [from, to] = design::half_power_hz(centre_hz, bandwidth_hz, self.tr);
+                format!(
+                    "A notch about {centre_hz:.3} Hz, {bandwidth_hz:.3} Hz wide (half the power of a pass at {from:.3} and \
+                     {to:.3} Hz), was run forward and backward over the six motion parameters before displacement was taken \
+                     (Fair et al. 2020). It covers {:.0} % of what these frames show, and the head's own movements in there \
+                     go with the breathing.",
+                    100.0 * bandwidth_hz / band::nyquist_hz(self.tr)
+                )
+            }
             Design::LowPassForNotch { cutoff_hz } => format!(
-                "There is no upper edge for a notch, so a low-pass at the lower folded edge, {cutoff_hz:.3} Hz, was run forward \
-                 and backward over the six motion parameters instead; quick movements lose what they have above it."
+                "There is no upper edge for a notch, so a low-pass at the lower folded edge, {cutoff_hz:.3} Hz, was run \
+                 forward and backward over the six motion parameters instead, before displacement was taken; the head's own \
+                 movements above it go with the breathing."
             ),
             Design::LowPass { cutoff_hz } => format!(
                 "A low-pass at {cutoff_hz:.3} Hz was run forward and backward over the six motion parameters before \

@@ -178,8 +178,8 @@ impl ScanPlan<'_> {
         let parcels = self.truth.factor.size;
         let shared_loss = self.loss.shared[frame];
         let (white, csf) = (course.white[frame], course.csf[frame]);
-        for p in 0..parcels {
-            percent[p] = SIGNAL_PERCENT * course.signals[frame][p] - self.loss.parcels[frame][p]
+        for (p, value) in percent[..parcels].iter_mut().enumerate() {
+            *value = SIGNAL_PERCENT * course.signals[frame][p] - self.loss.parcels[frame][p]
                 + course.sharing[p] * (WHITE_PERCENT * white + CSF_PERCENT * csf);
         }
         percent[parcels] = -shared_loss;

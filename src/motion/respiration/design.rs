@@ -2,7 +2,8 @@
 //!
 //! *Notch*: zeros on the unit circle at the centre ω₀, poles drawn in by the bandwidth Δω, both in rad a frame:
 //! g = 1/(1 + tan(Δω/2)), b = g·(1, −2cos ω₀, 1), a = (1, −2g·cos ω₀, 2g − 1). One pass lets half the power through at
-//! two frequencies Δω apart. Orfanidis 1996, Introduction to Signal Processing, Prentice Hall, sec. 11.3 (from memory).
+//! two frequencies Δω apart, whose mean ω̄ has cos ω̄ = cos ω₀·cos(Δω/2): near ω₀, a little nearer to a quarter of the
+//! sampling rate. Orfanidis 1996, Introduction to Signal Processing, Prentice Hall, sec. 11.3 (from memory).
 //!
 //! *Low-pass*: Butterworth of order 2 by the bilinear transform with a prewarped cut-off, k = tan(π·f·TR). Oppenheim &
 //! Schafer, Discrete-Time Signal Processing, ch. 7 (from memory).
@@ -18,6 +19,14 @@ pub fn notch(centre_hz: f64, bandwidth_hz: f64, tr: Seconds) -> Section {
     let gain = 1.0 / (1.0 + (PI * bandwidth_hz * tr.0).tan());
     let cosine = (2.0 * PI * centre_hz * tr.0).cos();
     Section { b: [gain, -2.0 * gain * cosine, gain], a: [-2.0 * gain * cosine, 2.0 * gain - 1.0] }
+}
+
+/// Where one pass of a notch lets half the power through, Hz, the lower frequency first.
+#[must_use]
+pub fn half_power_hz(centre_hz: f64, bandwidth_hz: f64, tr: Seconds) -> [f64; 2] {
+    let mean = ((2.0 * PI * centre_hz * tr.0).cos() * (PI * bandwidth_hz * tr.0).cos()).acos();
+    let mean_hz = mean / (2.0 * PI * tr.0);
+    [mean_hz - bandwidth_hz / 2.0, mean_hz + bandwidth_hz / 2.0]
 }
 
 /// The order-2 Butterworth low-pass with half-power point `cutoff_hz`, below the Nyquist frequency of frames `tr` apart.
@@ -60,8 +69,10 @@ mod tests {
                     }
                     stopped
                 };
-                let apart = half(centre, 0.5 / tr.0) - half(centre, 0.0);
-                assert!((apart - width).abs() < 1e-9 / tr.0, "{apart} {width}");
+                let found = [half(centre, 0.0), half(centre, 0.5 / tr.0)];
+                assert!((found[1] - found[0] - width).abs() < 1e-9 / tr.0, "{found:?} {width}");
+                let said = half_power_hz(centre, width, tr);
+                assert!((0..2).all(|i| (found[i] - said[i]).abs() < 1e-9 / tr.0), "{found:?} {said:?}");
             }
         }
     }

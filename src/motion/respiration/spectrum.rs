@@ -38,8 +38,8 @@ pub fn spectrum(trace: &MotionTrace, tr: Seconds) -> MotionSpectrum {
     let squares: f64 = taper.iter().map(|w| w * w).sum();
 
     let mut tapered = vec![[0.0; 6]; frames];
-    for p in 0..6 {
-        let parameter = if p < 3 { trace.translations_mm.column(p) } else { trace.rotations_rad.column(p - 3) };
+    let parameters = trace.translations_mm.columns().into_iter().chain(trace.rotations_rad.columns());
+    for (p, parameter) in parameters.enumerate() {
         let mean = parameter.sum() / length;
         let middle = (length - 1.0) / 2.0;
         let (mut along, mut spread) = (0.0, 0.0);
@@ -48,8 +48,8 @@ pub fn spectrum(trace: &MotionTrace, tr: Seconds) -> MotionSpectrum {
             spread += (i as f64 - middle).powi(2);
         }
         let slope = along / spread;
-        for (i, value) in parameter.iter().enumerate() {
-            tapered[i][p] = taper[i] * (value - mean - slope * (i as f64 - middle));
+        for (i, (value, row)) in parameter.iter().zip(&mut tapered).enumerate() {
+            row[p] = taper[i] * (value - mean - slope * (i as f64 - middle));
         }
     }
 

@@ -72,6 +72,20 @@ fn a_band_onto_0_or_onto_everything_is_refused_in_words() {
 }
 
 #[test]
+fn a_low_pass_that_would_leave_no_motion_is_not_put_in_a_notch_s_place() {
+    // A newborn at TR 2 s: everything from 0.05 Hz up.
+    let error = RespirationFilter::notch(BreathingBand::by_age(1.0).unwrap(), Seconds(2.0)).unwrap_err();
+    assert!(matches!(error, RespirationError::ReachesFarDown { .. }));
+    assert!(error.to_string().contains("from 0.0500 Hz up in frames 2 s apart"), "{error}");
+    // 12 to 18 at TR 2 s: from 0.2 Hz up, which leaves motion enough.
+    assert!(RespirationFilter::notch(band(12.0, 18.0), Seconds(2.0)).is_ok());
+    // 12 to 18 at TR 2.5 s: from exactly 0.1 Hz up.
+    assert!(RespirationFilter::notch(band(12.0, 18.0), Seconds(2.5)).is_ok());
+    // Whoever asks for such a low-pass gets it.
+    assert!(RespirationFilter::low_pass(0.05, None, Seconds(2.0)).is_ok());
+}
+
+#[test]
 fn a_low_pass_says_what_it_leaves() {
     let words = |rates: [f64; 2]| {
         let filter = RespirationFilter::low_pass(0.1, Some(band(rates[0], rates[1])), Seconds(2.0)).unwrap();
