@@ -35,6 +35,9 @@ pub fn scan_file(id: &ScanId, ending: &str) -> String {
     format!("{}/{id}_{ending}", folder(&id.participant, id.session.as_deref()))
 }
 
+/// Bytes to set aside for a cell of a large table; most take nine to twelve with their tab.
+const ROOM_A_CELL: usize = 12;
+
 /// One row of cells, tab-separated.
 struct Row<'a> {
     out: &'a mut String,
@@ -113,7 +116,7 @@ pub fn frames_table(outcome: &Outcome) -> String {
 /// `residuals` is kept frames × used parcels.
 #[must_use]
 pub fn parcels_table(parcels: &[Parcel], kept: &[bool], used: &[bool], residuals: ArrayView2<'_, f64>) -> String {
-    let mut out = String::new();
+    let mut out = String::with_capacity(ROOM_A_CELL * (parcels.len() * (residuals.nrows() + 1) + 4 * kept.len()));
     let mut row = Row::new(&mut out);
     for parcel in parcels {
         row.text(&cell(&parcel.name));
@@ -171,7 +174,7 @@ pub fn coverage_table(parcels: &[Parcel], table: &AtlasDigest, used: &[bool]) ->
 /// A matrix with names in its header row and first column; n/a where there is no value.
 #[must_use]
 pub fn matrix_table(parcels: &[Parcel], matrix: ArrayView2<'_, f64>) -> String {
-    let mut out = String::new();
+    let mut out = String::with_capacity(ROOM_A_CELL * (parcels.len() + 1) * (parcels.len() + 1));
     let mut row = Row::new(&mut out);
     row.text("name");
     for parcel in parcels {

@@ -15,7 +15,7 @@ use crate::event::Event;
 use crate::outputs::{self, scan_file};
 use crate::pipeline::joined::RunResult;
 use crate::pipeline::{self, Outcome, prepare};
-use crate::record::files::{WriteError, write_whole};
+use crate::record::files::{WriteError, sync_folder, write_named_later};
 use crate::record::inputs::InputState;
 use crate::record::{self, Provenance, RecordError};
 use crate::study::settings::SeriesFormat;
@@ -133,7 +133,7 @@ fn save(
     forget(shared, &scan.id)?;
     let mut written = Vec::new();
     let mut put = |name: String, bytes: &[u8]| -> Result<(), SaveError> {
-        write_whole(&shared.study.results.join(&name), bytes)?;
+        write_named_later(&shared.study.results.join(&name), bytes)?;
         written.push((name, bytes.len() as u64));
         Ok(())
     };
@@ -156,6 +156,7 @@ fn save(
             put(name, &bytes)?;
         }
     }
+    sync_folder(&shared.study.results.join(scan_file(&scan.id, "frames.tsv")))?;
     let hashes = &outcome.record.row.inputs;
     for input in &mut inputs {
         input.content = hashes.get(&input.role).cloned().unwrap_or_default();
