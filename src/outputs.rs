@@ -181,13 +181,23 @@ pub fn matrix_table(parcels: &[Parcel], matrix: ArrayView2<'_, f64>) -> String {
         row.text(&cell(&parcel.name));
     }
     row.end();
-    for (parcel, values) in parcels.iter().zip(matrix.rows()) {
-        let mut row = Row::new(&mut out);
-        row.text(&cell(&parcel.name));
-        values.iter().for_each(|&v| {
-            row.number(v);
-        });
-        row.end();
+    // Of a symmetric matrix each text is worked out once: where row i wrote it, row j copies it.
+    let mut texts: Vec<(usize, usize)> = Vec::with_capacity(matrix.len());
+    for (i, (parcel, values)) in parcels.iter().zip(matrix.rows()).enumerate() {
+        out.push_str(&cell(&parcel.name));
+        for (j, &value) in values.iter().enumerate() {
+            out.push('\t');
+            let start = out.len();
+            let mirrored = j < i && matrix[[j, i]].to_bits() == value.to_bits();
+            if mirrored {
+                let (from, to) = texts[j * matrix.ncols() + i];
+                out.extend_from_within(from..to);
+            } else {
+                write_number_f32(&mut out, value);
+            }
+            texts.push((start, out.len()));
+        }
+        out.push('\n');
     }
     out
 }

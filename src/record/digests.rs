@@ -72,7 +72,7 @@ pub fn write(path: &Path, key: &str, digest: &Digest) -> Result<(), RecordError>
         checksum: checksum(digest),
     };
     let meta = serde_json::to_vec(&meta).map_err(|e| unwritable(e.to_string()))?;
-    let mut npz = NpzWriter::new(Cursor::new(Vec::new()));
+    let mut npz = NpzWriter::new(Cursor::new(Vec::with_capacity(8 * numbers(digest) + 4096)));
     npz.add_array("meta", &Array1::from_vec(meta)).map_err(npz_error)?;
     npz.add_array("global_signal", &digest.global_signal).map_err(npz_error)?;
     npz.add_array("dvars_percent", &digest.dvars_percent).map_err(npz_error)?;
@@ -141,6 +141,13 @@ pub fn read(path: &Path, key: &str) -> Result<Digest, RecordError> {
         return Err(RecordError::Checksum { path: path.to_owned() });
     }
     Ok(digest)
+}
+
+/// How many numbers a digest holds, about.
+fn numbers(digest: &Digest) -> usize {
+    let tissues = digest.tissues.iter().map(|t| t.mean.len() + t.series.as_ref().map_or(0, Array2::len));
+    let atlases = digest.atlases.iter().map(|a| a.means.len() + 5 * a.coverage.len());
+    2 * digest.frames + tissues.sum::<usize>() + atlases.sum::<usize>()
 }
 
 /// BLAKE3 over every number of a digest and the shapes of its arrays.

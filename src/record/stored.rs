@@ -80,7 +80,8 @@ pub fn write(path: &Path, record: &ScanRecord, provenance: &Provenance) -> Resul
     };
     let meta = serde_json::to_vec(&meta)
         .map_err(|e| RecordError::Unwritable { path: path.to_owned(), message: e.to_string() })?;
-    let mut npz = NpzWriter::new(Cursor::new(Vec::new()));
+    let numbers: usize = record.atlases.iter().filter_map(|a| a.residuals.as_ref()).map(Array2::len).sum();
+    let mut npz = NpzWriter::new(Cursor::new(Vec::with_capacity(8 * (numbers + 2 * record.kept.len()) + 8192)));
     npz.add_array("meta", &Array1::from_vec(meta)).map_err(unwritable)?;
     npz.add_array("fd_mm", &record.fd_mm).map_err(unwritable)?;
     npz.add_array("dvars_percent", &record.dvars_percent).map_err(unwritable)?;
