@@ -106,7 +106,7 @@ fn save(
         let name = format!("atlas-{}_measure-{}_matrix", atlas.name, matrix.measure.key());
         let values = &matrix.connectivity.matrix;
         if matches!(study.output.matrices, MatrixFormat::Tsv | MatrixFormat::Both) {
-            put(&format!("{name}.tsv"), outputs::matrix_table(&atlas.parcels, values.view()).as_bytes())?;
+            put(&format!("{name}.tsv"), &outputs::matrix_table(&atlas.parcels, values.view()))?;
         }
         if matches!(study.output.matrices, MatrixFormat::Npy | MatrixFormat::Both) {
             put(&format!("{name}.npy"), &npy(&name, &values.mapv(|v| v as f32))?)?;

@@ -137,18 +137,18 @@ fn save(
         written.push((name, bytes.len() as u64));
         Ok(())
     };
-    put(scan_file(&scan.id, "frames.tsv"), outputs::frames_table(outcome).as_bytes())?;
+    put(scan_file(&scan.id, "frames.tsv"), &outputs::frames_table(outcome))?;
     put(scan_file(&scan.id, "frames.json"), outputs::pretty(&outputs::frames_dictionary()).as_bytes())?;
     let records = outcome.record.atlases.iter().zip(&shared.atlases.list).zip(&outcome.parcels);
     for ((record, atlas), coverage) in records {
         let name = |ending: &str| scan_file(&scan.id, &format!("atlas-{}_{ending}", atlas.name));
-        put(name("coverage.tsv"), outputs::coverage_table(&atlas.parcels, coverage, &record.used).as_bytes())?;
+        put(name("coverage.tsv"), &outputs::coverage_table(&atlas.parcels, coverage, &record.used))?;
         let Some(residuals) = &record.residuals else { continue };
         let kept = &outcome.record.kept;
         let format = shared.study.output.series;
         if matches!(format, SeriesFormat::Tsv | SeriesFormat::Both) {
             let table = outputs::parcels_table(&atlas.parcels, kept, &record.used, residuals.view());
-            put(name("parcels.tsv"), table.as_bytes())?;
+            put(name("parcels.tsv"), &table)?;
         }
         if matches!(format, SeriesFormat::Npy | SeriesFormat::Both) {
             let name = name("parcels.npy");

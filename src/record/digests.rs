@@ -156,10 +156,7 @@ fn checksum(digest: &Digest) -> String {
     let shape = |sum: &mut Checksum, shape: &[usize]| {
         shape.iter().for_each(|&n| sum.bytes(&(n as u64).to_le_bytes()));
     };
-    shape(
-        &mut sum,
-        &[digest.frames, digest.brain_voxels, digest.alive_voxels, usize::from(digest.read_twice)],
-    );
+    shape(&mut sum, &[digest.frames, digest.brain_voxels, digest.alive_voxels, usize::from(digest.read_twice)]);
     sum.numbers(&[digest.median_of_mean_image, digest.tsnr_median].map(one_nan));
     for series in [&digest.global_signal, &digest.dvars_percent] {
         shape(&mut sum, &[series.len()]);
