@@ -12,13 +12,15 @@ use std::io::Read;
 use std::path::Path;
 use std::process::ExitCode;
 
-use keepstill::censor;
+use keepstill::brain_mask;
+use keepstill::censor::{self, settling};
 use keepstill::clean::{self, detrend, fill, filter};
 use keepstill::connectivity;
 use keepstill::discover::Sex;
 use keepstill::linalg::{LeastSquares, summary};
+use keepstill::motion::respiration::{self, BreathingBand, Design, FoldedBand, RespirationFilter};
 use keepstill::motion::{MotionTrace, displacement, head_size};
-use keepstill::nifti::VolumeStream;
+use keepstill::nifti::{Affine, VolumeStream};
 use keepstill::study::settings::{Axis, CensorSettings, CleanSettings, Fill, Measure, RotationOrder};
 use keepstill::units::{Millimetres, Seconds};
 use ndarray::{Array1, Array2};
@@ -106,6 +108,36 @@ fn trace(input: &Value) -> Result<MotionTrace> {
     Ok(MotionTrace { translations_mm: matrix(&input["trans_mm"])?, rotations_rad: matrix(&input["rot_rad"])? })
 }
 
+fn shape(input: &Value) -> Result<[usize; 3]> {
+    let lengths: Vec<usize> = numbers(&input["shape"]).into_iter().map(|n| n as usize).collect();
+    lengths.try_into().map_err(|_| "shape needs three lengths".into())
+}
+
+/// Rates by age in months, or `rates` as [low, high].
+fn breathing_band(input: &Value) -> Result<BreathingBand> {
+    Ok(match numbers(&input["rates"]).as_slice() {
+        [low, high] => BreathingBand::given([*low, *high])?,
+        _ => BreathingBand::by_age(number(&input["age_months"]))?,
+    })
+}
+
+fn folded_name(folded: FoldedBand) -> &'static str {
+    match folded {
+        FoldedBand::Whole { .. } => "whole",
+        FoldedBand::AtNyquist { .. } => "at nyquist",
+        FoldedBand::AtZero { .. } => "at zero",
+        FoldedBand::Everything => "everything",
+    }
+}
+
+/// A filter of the motion trace: a notch over a band, or with `cutoff_hz` a low-pass.
+fn respiration_filter(input: &Value, tr: Seconds) -> Result<RespirationFilter> {
+    Ok(match input["cutoff_hz"].as_f64() {
+        Some(cutoff_hz) => RespirationFilter::low_pass(cutoff_hz, breathing_band(input).ok(), tr)?,
+        None => RespirationFilter::notch(breathing_band(input)?, tr)?,
+    })
+}
+
 fn how_to_fill(input: &Value) -> Fill {
     if input["fill"] == "spectral" { Fill::Spectral } else { Fill::Linear }
 }
@@ -143,6 +175,53 @@ fn run(stage: &str, input: &Value) -> Result<Value> {
                 _ => Sex::Unknown,
             };
             json!({ "radius_mm": head_size::radius(number(&input["age_months"]), sex).0 })
+        }
+        "head_radius_from_mask" => {
+            let mut affine = Affine::scaling([1.0; 3]);
+            for (row, given) in affine.0.iter_mut().zip(matrix(&input["affine"])?.rows()) {
+                row.iter_mut().zip(given).for_each(|(cell, &value)| *cell = value);
+            }
+            let size = head_size::of_mask(&flags(&input["mask"]), shape(input)?, &affine)?;
+            json!({ "radius_mm": size.radius.0, "centroid_mm": size.centroid_mm, "surface": size.surface_voxels })
+        }
+        "brain_mask" => {
+            let mask = brain_mask::from_mean(&numbers(&input["mean"]), shape(input)?)?;
+            json!({
+                "inside": mask.inside, "threshold": mask.threshold, "voxels": mask.voxels, "filled": mask.filled,
+                "left_out": mask.left_out,
+            })
+        }
+        "otsu" => json!({ "threshold": brain_mask::otsu(&numbers(&input["values"]))? }),
+        "settling" => json!({ "frames": settling::frames(Array1::from_vec(numbers(&input["mean"])).view()) }),
+        "breathing_band" => {
+            let band = breathing_band(input)?;
+            let folded = band.folded(tr);
+            json!({
+                "per_min": band.per_min(), "folded": folded_name(folded), "edges_hz": folded.edges_hz(tr),
+                "below_nyquist": band.is_below_nyquist(tr), "said": respiration::where_it_shows(&band, tr),
+            })
+        }
+        "folded_hz" => {
+            let shown: Vec<f64> =
+                numbers(&input["hz"]).into_iter().map(|hz| respiration::band::folded_hz(hz, tr)).collect();
+            json!({ "hz": shown })
+        }
+        "respiration" => {
+            let filter = respiration_filter(input, tr)?;
+            let filtered = filter.apply(&trace(input)?)?;
+            let (design, hz) = match filter.design() {
+                Design::Notch { centre_hz, bandwidth_hz } => ("notch", vec![centre_hz, bandwidth_hz]),
+                Design::LowPassForNotch { cutoff_hz } => ("low-pass for notch", vec![cutoff_hz]),
+                Design::LowPass { cutoff_hz } => ("low-pass", vec![cutoff_hz]),
+            };
+            json!({
+                "trans_mm": rows(&filtered.translations_mm), "rot_rad": rows(&filtered.rotations_rad),
+                "design": design, "hz": hz, "said": filter.sentences(),
+            })
+        }
+        "motion_spectrum" => {
+            let found = respiration::spectrum::spectrum(&trace(input)?, tr);
+            json!({ "hz": found.frequencies_hz.to_vec(), "power": rows(&found.power) })
         }
         "censor" => {
             let settings = CensorSettings {

@@ -6,6 +6,8 @@
 //! Every frame is judged for every reason, so a frame may carry several; two are given to fewer frames: `beside_motion`
 //! only to frames that neither moved nor jumped themselves, `short_stretch` only to frames that nothing else drops.
 
+pub mod settling;
+
 use ndarray::ArrayView1;
 use serde::{Deserialize, Serialize};
 

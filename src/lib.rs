@@ -22,6 +22,7 @@ mod stretches;
 pub mod units;
 
 pub mod linalg;
+pub mod sections;
 pub mod tables;
 
 pub mod study;
@@ -31,6 +32,8 @@ pub mod discover;
 pub mod nifti;
 
 pub mod atlas;
+
+pub mod brain_mask;
 
 pub mod digest;
 

@@ -1,11 +1,13 @@
 //! Head motion: six rigid-body parameters a frame, and framewise displacement (FD) from them.
 //!
 //! [`parameters`] reads a motion table into a [`MotionTrace`]; [`displacement`] turns a trace into millimetres a frame in
-//! both forms; [`head_size`] gives the sphere's radius; [`watch_log`] reads what the person beside the child wrote down.
+//! both forms; [`head_size`] gives the sphere's radius; [`respiration`] takes breathing out of a trace; [`watch_log`] reads
+//! what the person beside the child wrote down.
 
 pub mod displacement;
 pub mod head_size;
 pub mod parameters;
+pub mod respiration;
 pub mod watch_log;
 
 use ndarray::{Array1, Array2, ArrayView1, ArrayView2};

@@ -9,7 +9,8 @@
 //! One atlas serves the whole cohort: as in a real study, images are taken to be normalised to one template, whose head
 //! size is a setting. Age changes how much and how far a child moves, how fast it breathes and what is in the
 //! participants table; the brain mask of a child is the template's shrunk by up to 3 %, and every fifth child was
-//! scanned without the lowest slices, so that coverage differs.
+//! scanned without the lowest slices, so that coverage differs. Images come as after realignment; with `move_images` they
+//! are as the scanner saw them, the head moving through the voxels ([`moved`]).
 //!
 //! The same settings give the same bytes, whatever the number of threads: each scan draws from its own ChaCha8 stream
 //! (Bernstein 2008, "ChaCha, a variant of Salsa20"). Sines, exponentials and logarithms come from the platform's
@@ -17,6 +18,7 @@
 
 pub mod artefact;
 pub mod head;
+pub mod moved;
 pub mod movement;
 pub mod parcellation;
 pub mod scan;
@@ -120,6 +122,9 @@ pub struct SynthSettings {
     pub motion: f64,
     /// Level of gzip, 0 to 9; by trial 2 gives much smaller files than 1 for little time, and 6 takes far longer for little.
     pub compression: u32,
+    /// Whether the head moves through the images' voxels; otherwise they are as after realignment.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub move_images: bool,
 }
 
 impl SynthSettings {
@@ -139,6 +144,7 @@ impl SynthSettings {
             tsnr: 70.0,
             motion: 1.0,
             compression: 2,
+            move_images: false,
         }
     }
 
@@ -228,16 +234,10 @@ impl Child {
         format!("sub-{:02}", self.number + 1)
     }
 
-    fn voxels(&self, cohort: &Shared) -> Voxels {
-        let own = Head { half_axes_mm: cohort.template.half_axes_mm.map(|a| a * self.size) };
-        let grid = &cohort.parcellation.grid;
-        Voxels::of_child(
-            grid,
-            &grid.matter(&cohort.template),
-            &grid.matter(&own),
-            &cohort.parcellation.labels,
-            self.floor_mm,
-        )
+    /// Its voxels on a grid with these labels, without slices below `floor_mm`.
+    fn voxels(&self, template: &Head, grid: &VoxelGrid, labels: &[i16], floor_mm: f64) -> Voxels {
+        let own = Head { half_axes_mm: template.half_axes_mm.map(|a| a * self.size) };
+        Voxels::of_child(grid, &grid.matter(template), &grid.matter(&own), labels, floor_mm)
     }
 }
 
@@ -394,8 +394,8 @@ impl Shared<'_> {
             put(root, path, &tables::watch_log(&movement.log))?;
         }
 
-        let voxels = child.voxels(self);
         let grid = &self.parcellation.grid;
+        let voxels = child.voxels(&self.template, grid, &self.parcellation.labels, child.floor_mm);
         if run == 0 {
             for (path, mask) in
                 [(&files.brain_mask, &voxels.brain), (&files.white_matter, &voxels.white), (&files.csf, &voxels.csf)]
@@ -415,7 +415,7 @@ impl Shared<'_> {
         };
         let bold = root.join(&files.bold);
         let mut image = ImageWriter::create(&bold, &form, settings.compression)?;
-        let plan = ScanPlan {
+        let mut plan = ScanPlan {
             grid,
             voxels: &voxels,
             truth: &self.truth,
@@ -424,7 +424,17 @@ impl Shared<'_> {
             tr_s: settings.tr_s,
             tsnr: settings.tsnr,
         };
-        plan.write(&mut image, &mut rng)?;
+        if settings.move_images {
+            let wide = moved::widened(grid, &self.template);
+            let labels = moved::laid_into(&wide, grid, &self.parcellation.labels);
+            let whole = child.voxels(&self.template, &wide, &labels, f64::NEG_INFINITY);
+            (plan.grid, plan.voxels) = (&wide, &whole);
+            let field = moved::FieldOfView { grid, floor_mm: child.floor_mm };
+            moved::write(&plan, field, &movement.recorded, &mut image, &mut rng)?;
+            put(root, &format!("truth/{}", pose_file(&files)), &tables::poses(&movement))?;
+        } else {
+            plan.write(&mut image, &mut rng)?;
+        }
         image.finish()?;
         let bytes = fs::metadata(&bold).map_err(|e| SynthError::io("look at", &bold, e))?.len();
 
@@ -436,6 +446,11 @@ impl Shared<'_> {
             bytes,
         })
     }
+}
+
+/// Name of the file with a run's true poses, below `truth/`.
+fn pose_file(files: &ScanFiles) -> String {
+    format!("{}_task-rest_run-{}_pose.tsv", files.participant, files.run)
 }
 
 fn make_folder(path: &Path) -> Result<(), SynthError> {

@@ -2,19 +2,13 @@
 //!
 //! Design: analogue prototype, band-pass transform, bilinear transform with prewarped edges, as second-order sections
 //! (Oppenheim & Schafer, Discrete-Time Signal Processing, ch. 7; from memory). The ends are extended by odd reflection
-//! over min(T−1, ⌈1/(f_low·TR)⌉) frames, and each pass starts in the state that a constant past would have left.
+//! over min(T−1, ⌈1/(f_low·TR)⌉) frames; [`crate::sections`] says how the sections run.
 
 use ndarray::{Array2, Axis};
 
 use super::CleanError;
+use crate::sections::{Section, forward_backward};
 use crate::units::Seconds;
-
-/// One second-order section: b₀ + b₁z⁻¹ + b₂z⁻² over 1 + a₁z⁻¹ + a₂z⁻².
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Section {
-    pub b: [f64; 3],
-    pub a: [f64; 2],
-}
 
 /// Refuses an upper edge that frames `tr` apart cannot show.
 ///
@@ -95,36 +89,8 @@ pub fn band_pass(values: &mut Array2<f64>, band_hz: [f64; 2], tr: Seconds) -> Re
     let wanted = (1.0 / (band_hz[0] * tr.0)).ceil();
     let extension = if wanted < (frames - 1) as f64 { wanted as usize } else { frames - 1 };
     let mut line = Vec::with_capacity(frames + 2 * extension);
-    for mut column in values.axis_iter_mut(Axis(1)) {
-        let (first, last) = (column[0], column[frames - 1]);
-        line.clear();
-        line.extend((1..=extension).rev().map(|i| 2.0 * first - column[i]));
-        line.extend(column.iter());
-        line.extend((1..=extension).map(|i| 2.0 * last - column[frames - 1 - i]));
-        pass(&sections, &mut line);
-        line.reverse();
-        pass(&sections, &mut line);
-        line.reverse();
-        column.iter_mut().zip(&line[extension..]).for_each(|(out, &x)| *out = x);
+    for column in values.axis_iter_mut(Axis(1)) {
+        forward_backward(&sections, extension, column, &mut line);
     }
     Ok(())
-}
-
-/// One pass through all sections (transposed direct form II), starting in the steady state of the first value.
-fn pass(sections: &[Section], line: &mut [f64]) {
-    let Some(&start) = line.first() else { return };
-    let mut level = start;
-    for Section { b, a } in sections {
-        // Steady state for a constant input `level`: output g·level with g the gain at frequency 0.
-        let gain = (b[0] + b[1] + b[2]) / (1.0 + a[0] + a[1]);
-        let mut s1 = (gain - b[0]) * level;
-        let mut s2 = (b[2] - a[1] * gain) * level;
-        for x in line.iter_mut() {
-            let y = b[0] * *x + s1;
-            s1 = b[1] * *x - a[0] * y + s2;
-            s2 = b[2] * *x - a[1] * y;
-            *x = y;
-        }
-        level *= gain;
-    }
 }

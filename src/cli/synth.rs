@@ -39,6 +39,9 @@ pub(crate) struct Synth {
     /// How much the children move: 1 is usual, 0 they lie still.
     #[arg(long, value_name = "X")]
     motion: Option<f64>,
+    /// Let the head move through the images' voxels, as a scanner sees it; otherwise they are as after realignment.
+    #[arg(long)]
+    move_images: bool,
     /// Size of the images.
     #[arg(long, value_enum, default_value_t = Size::Small)]
     grid: Size,
@@ -64,6 +67,7 @@ pub(crate) fn main(args: &Synth, common: &Common) -> Result<u8, Failure> {
     settings.runs = args.runs.unwrap_or(settings.runs);
     settings.parcels = args.parcels.unwrap_or(settings.parcels);
     settings.motion = args.motion.unwrap_or(settings.motion);
+    settings.move_images = args.move_images;
     settings.grid = match args.grid {
         Size::Small => Grid::Small,
         Size::Whole => Grid::Whole,

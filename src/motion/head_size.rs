@@ -1,11 +1,15 @@
-//! The radius of the sphere that turns rotations into millimetres, by age.
+//! The radius of the sphere that turns rotations into millimetres, by age or from the brain mask.
 //!
-//! 50 mm × median head circumference at the child's age and sex ÷ the adult value. The 50 mm sphere is an adult one; the
+//! *By age*: 50 mm × median head circumference at the child's age and sex ÷ the adult value. The 50 mm sphere is an adult one; the
 //! scaling is this project's own convention. Medians: WHO Child Growth Standards 2007, head circumference-for-age
 //! (methods.md), linear between the table's ages; above 60 months linear to the adult value (55.1 cm male, 53.6 cm female)
 //! at 216 months. The mean of both sexes is used when sex is unknown.
+//!
+//! *From the mask*: the mean distance from the mask's centroid to its surface voxels, which are those with a face
+//! neighbour outside the mask (own convention, methods.md). It is the brain's radius, not the head's.
 
 use crate::discover::Sex;
+use crate::nifti::Affine;
 use crate::units::Millimetres;
 
 const AGES_MONTHS: [f64; 14] = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 9.0, 12.0, 18.0, 24.0, 36.0, 48.0, 60.0];
@@ -55,9 +59,121 @@ pub fn radius(age_months: f64, sex: Sex) -> Millimetres {
     Millimetres(ADULT_RADIUS_MM * circumference_cm(age_months, sex) / adult)
 }
 
+/// What can keep a radius from being taken.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum HeadSizeError {
+    #[error("the brain mask has {flags} flags for a grid of {voxels} voxels; give one flag a voxel of the scan's grid")]
+    Shape { flags: usize, voxels: usize },
+    #[error(
+        "the brain mask holds no voxel, so it has no radius; give another mask, or set motion.head_radius to millimetres or \"by-age\""
+    )]
+    EmptyMask,
+}
+
+/// What a mask tells of the head's size.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MaskSize {
+    /// Mean distance from the centroid to the centres of surface voxels.
+    pub radius: Millimetres,
+    /// Mean place of the mask's voxel centres, world mm.
+    pub centroid_mm: [f64; 3],
+    /// Voxels with a face neighbour outside; beyond the volume's border is outside.
+    pub surface_voxels: usize,
+}
+
+/// The size of a mask: one flag a voxel of a grid of `shape` voxels, stored with the first axis fastest, placed in the
+/// world by `affine`.
+///
+/// # Errors
+/// [`HeadSizeError`].
+pub fn of_mask(mask: &[bool], shape: [usize; 3], affine: &Affine) -> Result<MaskSize, HeadSizeError> {
+    let [nx, ny, nz] = shape;
+    let voxels = nx * ny * nz;
+    if mask.len() != voxels {
+        return Err(HeadSizeError::Shape { flags: mask.len(), voxels });
+    }
+    let at = |voxel: usize| [voxel % nx, voxel / nx % ny, voxel / (nx * ny)];
+    let (mut sum, mut count) = ([0.0; 3], 0.0);
+    for voxel in (0..voxels).filter(|&voxel| mask[voxel]) {
+        // Indices are summed, and the mean is placed in the world: exact, as the map is affine.
+        at(voxel).iter().zip(&mut sum).for_each(|(&index, sum)| *sum += index as f64);
+        count += 1.0;
+    }
+    if count == 0.0 {
+        return Err(HeadSizeError::EmptyMask);
+    }
+    let centroid_mm = affine.apply(sum.map(|s| s / count));
+    let is_surface = |voxel: usize| {
+        let mut stride = 1;
+        shape.iter().zip(at(voxel)).any(|(&length, place)| {
+            let step = stride;
+            stride *= length;
+            place == 0 || place + 1 == length || !mask[voxel - step] || !mask[voxel + step]
+        })
+    };
+    let (mut distances, mut surface_voxels) = (0.0, 0);
+    for voxel in (0..voxels).filter(|&voxel| mask[voxel] && is_surface(voxel)) {
+        let place = affine.apply(at(voxel).map(|index| index as f64));
+        distances += (0..3).map(|a| (place[a] - centroid_mm[a]).powi(2)).sum::<f64>().sqrt();
+        surface_voxels += 1;
+    }
+    // A mask with a voxel has a surface: its first voxel in storage order has nothing before it.
+    Ok(MaskSize { radius: Millimetres(distances / surface_voxels as f64), centroid_mm, surface_voxels })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A ball in a grid of voxels of these sizes, centred somewhere between voxels, and its affine.
+    fn ball(radius_mm: f64, sizes: [f64; 3]) -> (Vec<bool>, [usize; 3], Affine) {
+        let shape = sizes.map(|size| (2.0 * radius_mm / size) as usize + 6);
+        let mut affine = Affine::scaling(sizes);
+        (0..3).for_each(|a| affine.0[a][3] = -sizes[a] * (shape[a] as f64 / 2.0 - 0.3) + 7.0);
+        let [nx, ny, nz] = shape;
+        let mask = (0..nx * ny * nz)
+            .map(|v| {
+                let place = affine.apply([v % nx, v / nx % ny, v / (nx * ny)].map(|n| n as f64));
+                place.iter().map(|x| (x - 7.0).powi(2)).sum::<f64>() <= radius_mm * radius_mm
+            })
+            .collect();
+        (mask, shape, affine)
+    }
+
+    #[test]
+    fn a_ball_has_its_radius_but_for_half_a_voxel() {
+        // Centres of surface voxels lie up to a voxel inside the ball, half of one on average.
+        for (radius, sizes) in [(50.0, [3.0; 3]), (40.0, [2.0, 2.0, 4.0]), (33.0, [3.0, 2.5, 1.5]), (20.0, [1.0; 3])] {
+            let (mask, shape, affine) = ball(radius, sizes);
+            let size = of_mask(&mask, shape, &affine).unwrap();
+            let short = radius - size.radius.0;
+            let voxel = sizes.iter().copied().fold(0.0, f64::max);
+            assert!(short > 0.0 && short < 0.75 * voxel, "{radius}: {short} short, voxels of {sizes:?}");
+            assert!(size.centroid_mm.iter().all(|c| (c - 7.0).abs() < 0.05), "{:?}", size.centroid_mm);
+            let area = 4.0 * std::f64::consts::PI * radius * radius;
+            assert!(size.surface_voxels as f64 > 0.5 * area / (sizes[0] * sizes[1]).max(sizes[1] * sizes[2]));
+        }
+    }
+
+    #[test]
+    fn a_mask_that_fills_its_volume_has_the_border_for_a_surface() {
+        let size = of_mask(&[true; 27], [3, 3, 3], &Affine::scaling([2.0; 3])).unwrap();
+        assert_eq!((size.surface_voxels, size.centroid_mm), (26, [2.0; 3]));
+        // Six faces' middles at 2 mm, twelve edges' at √8, eight corners at √12.
+        let expected = (6.0 * 2.0 + 12.0 * 8f64.sqrt() + 8.0 * 12f64.sqrt()) / 26.0;
+        assert!((size.radius.0 - expected).abs() < 1e-12);
+        let single = of_mask(&[false, true, false], [3, 1, 1], &Affine::scaling([2.0; 3])).unwrap();
+        assert_eq!((single.radius, single.surface_voxels), (Millimetres(0.0), 1));
+    }
+
+    #[test]
+    fn masks_without_a_voxel_or_of_another_grid_are_refused() {
+        let affine = Affine::scaling([1.0; 3]);
+        assert_eq!(of_mask(&[false; 8], [2, 2, 2], &affine), Err(HeadSizeError::EmptyMask));
+        assert_eq!(of_mask(&[], [0, 2, 2], &affine), Err(HeadSizeError::EmptyMask));
+        let error = of_mask(&[true; 7], [2, 2, 2], &affine).unwrap_err();
+        assert_eq!(error, HeadSizeError::Shape { flags: 7, voxels: 8 });
+    }
 
     #[test]
     fn the_tables_ages_give_the_tables_values() {

@@ -19,6 +19,9 @@ const ADULT_HALF_AXES_MM: [f64; 3] = [70.0, 84.0, 62.0];
 /// Adult head circumference, cm: mean of 55.1 (male) and 53.6 (female).
 const ADULT_CIRCUMFERENCE_CM: f64 = 54.35;
 
+/// Outer edge of the scalp as a share of the brain's half-axes: nothing of the head lies beyond it.
+pub(super) const SCALP_EDGE: f64 = 1.18;
+
 /// The three head sizes that invented parcellations and cohorts come in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "lowercase")]
@@ -122,7 +125,7 @@ impl Head {
     pub fn matter(&self, world_mm: [f64; 3]) -> Matter {
         let p: [f64; 3] = std::array::from_fn(|a| world_mm[a] / self.half_axes_mm[a]);
         let radius2: f64 = p.iter().map(|v| v * v).sum();
-        if radius2 > 1.18 * 1.18 {
+        if radius2 > SCALP_EDGE * SCALP_EDGE {
             Matter::Outside
         } else if radius2 > 1.08 * 1.08 {
             Matter::Scalp

@@ -4,8 +4,8 @@
 //! stays and the rest goes back over a few seconds. A **spell** (kicking, crying) is a train of startles over ten to
 //! twenty-five seconds, and the person sitting with the child writes it down. **Drift** is a slow slide. **Breathing**
 //! oscillates in the recorded trace and not in the head: the moving chest disturbs the field and with it the estimated
-//! position (Fair et al. 2020, NeuroImage 208:116400). Rates of breathing by age are centiles 10 and 90 as in this
-//! project's methods (Fleming et al. 2011, Lancet 377:1011; from memory). Younger children move more often and
+//! position (Fair et al. 2020, NeuroImage 208:116400). Rates of breathing by age are those of
+//! [`crate::motion::respiration::band`]. Younger children move more often and
 //! farther; the figures for that are this project's invention, set so that a calm child keeps most of a run at a limit
 //! of 0.2 mm and a restless young one does not keep five minutes of ten.
 
@@ -14,6 +14,8 @@ use std::f64::consts::PI;
 use rand::RngExt;
 use rand::rngs::ChaCha8Rng;
 use rand_distr::StandardNormal;
+
+use crate::motion::respiration::BreathingBand;
 
 /// Radius that turns rotations into millimetres, mm (Power et al. 2012, NeuroImage 59:2142).
 const SPHERE_MM: f64 = 50.0;
@@ -42,7 +44,8 @@ impl Temper {
         let youth = (-age_months / 36.0).exp();
         let own = (0.25 * rng.sample::<f64, _>(StandardNormal)).exp();
         let often = level * own * if restless { RESTLESS } else { 1.0 };
-        let [low, high] = breaths_per_min(age_months);
+        // An invented child's age is drawn within its group, so it is finite.
+        let [low, high] = BreathingBand::by_age(age_months).map_or([0.0, 0.0], |band| band.per_min());
         Self {
             startles_per_min: (0.35 + 0.55 * youth) * often,
             startle_mm: (0.25 + 0.35 * youth) * level.sqrt(),
@@ -53,27 +56,6 @@ impl Temper {
             breaths_per_min: low + (high - low) * rng.random::<f64>(),
         }
     }
-}
-
-/// Breaths a minute, 10th and 90th centile by age (Fleming et al. 2011, Lancet 377:1011; from memory).
-fn breaths_per_min(age_months: f64) -> [f64; 2] {
-    const TABLE: [(f64, [f64; 2]); 14] = [
-        (3.0, [34.0, 57.0]),
-        (6.0, [33.0, 55.0]),
-        (9.0, [31.0, 52.0]),
-        (12.0, [30.0, 50.0]),
-        (18.0, [28.0, 46.0]),
-        (24.0, [25.0, 40.0]),
-        (36.0, [22.0, 34.0]),
-        (48.0, [21.0, 29.0]),
-        (72.0, [20.0, 27.0]),
-        (96.0, [18.0, 24.0]),
-        (144.0, [16.0, 22.0]),
-        (180.0, [15.0, 21.0]),
-        (216.0, [13.0, 19.0]),
-        (f64::INFINITY, [12.0, 18.0]),
-    ];
-    TABLE.iter().find(|(below, _)| age_months < *below).map_or([12.0, 18.0], |(_, range)| *range)
 }
 
 /// One line of a watch log.

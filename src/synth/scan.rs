@@ -9,6 +9,7 @@
 //!
 //! Images are as they come out of realignment and normalisation to one template: voxels do not shift between frames,
 //! and motion shows as lost signal (see [`super::artefact`]). Breathing is in the motion table and not in the images.
+//! (With `move_images` they are as the scanner saw them instead: [`super::moved`].)
 //! A volume is made, written and forgotten; memory does not grow with the image.
 
 use rand::RngExt;
@@ -31,6 +32,8 @@ const CSF_PERCENT: f64 = 1.5;
 const DRIFT_PERCENT: f64 = 1.5;
 /// Baseline in scanner units: grey matter; the others relative to it (white darker, fluid brighter, as in T2* images).
 const GREY_UNITS: f64 = 1000.0;
+/// The scalp's baseline.
+pub(super) const SCALP_UNITS: f64 = 250.0;
 /// Scaling of the stored numbers: half a unit a step is well under the noise.
 pub(super) const SLOPE: f64 = 0.5;
 pub(super) const INTER: f64 = 10.0;
@@ -43,9 +46,9 @@ pub struct Voxels {
     pub white: Vec<u8>,
     pub csf: Vec<u8>,
     /// Brain voxels and their class: 0..parcels for parcels, then unlabelled grey, white, fluid.
-    inside: Vec<(usize, usize)>,
+    pub(super) inside: Vec<(usize, usize)>,
     /// Scalp voxels.
-    scalp: Vec<usize>,
+    pub(super) scalp: Vec<usize>,
 }
 
 impl Voxels {
@@ -99,27 +102,63 @@ pub struct ScanPlan<'a> {
     pub tsnr: f64,
 }
 
+/// What a run's signals do over time, drawn before the first volume.
+pub(super) struct Course {
+    signals: Vec<Vec<f64>>,
+    white: Vec<f64>,
+    csf: Vec<f64>,
+    /// k_p of each parcel.
+    sharing: Vec<f64>,
+    bend: f64,
+}
+
 impl ScanPlan<'_> {
     /// Draws the run and hands each volume to the writer.
     ///
     /// # Errors
     /// The disk refuses.
     pub fn write(&self, out: &mut ImageWriter, rng: &mut ChaCha8Rng) -> Result<(), SynthError> {
+        let course = self.course(rng);
+        let still = self.still(self.grid, rng);
+        let mut volume = vec![0i16; self.grid.voxels()];
+        let mut percent = vec![0.0; self.truth.factor.size + 3];
+        for frame in 0..self.frames {
+            self.percent(&course, frame, &mut percent);
+            let drift = self.drift(&course, frame);
+            air(&mut volume, rng);
+            for &v in &self.voxels.scalp {
+                volume[v] = stored(SCALP_UNITS + 8.0 * rng.sample::<f64, _>(StandardNormal));
+            }
+            for (&(v, class), &(base, drifts)) in self.voxels.inside.iter().zip(&still) {
+                let noise: f64 = rng.sample(StandardNormal);
+                let value = base * (1.0 + (percent[class] + drifts * drift) / 100.0 + noise / self.tsnr);
+                volume[v] = stored(value);
+            }
+            out.write_volume(&volume)?;
+        }
+        Ok(())
+    }
+
+    /// Draws what happens over time.
+    pub(super) fn course(&self, rng: &mut ChaCha8Rng) -> Course {
         let parcels = self.truth.factor.size;
         let signals = Spectrum::new(self.frames, self.tr_s, BAND_HZ).draw_correlated(&self.truth.factor, rng);
         // Physiology reaches beyond the band of the signals.
         let body = Spectrum::new(self.frames, self.tr_s, [BAND_HZ[0], 2.0 * BAND_HZ[1]]);
         let white = body.draw(rng);
         let csf = body.draw(rng);
-        let sharing: Vec<f64> = (0..parcels).map(|_| 0.2 + 0.3 * rng.random::<f64>()).collect();
-        let bend: f64 = rng.sample(StandardNormal);
+        let sharing = (0..parcels).map(|_| 0.2 + 0.3 * rng.random::<f64>()).collect();
+        Course { signals, white, csf, sharing, bend: rng.sample(StandardNormal) }
+    }
 
+    /// Draws the baseline of each brain voxel, scanner units, and the strength of the drift there. `field` is the grid
+    /// that the scanner records, over which the drift and the brightness change smoothly.
+    pub(super) fn still(&self, field: &VoxelGrid, rng: &mut ChaCha8Rng) -> Vec<(f64, f64)> {
+        let parcels = self.truth.factor.size;
         let tilt: [f64; 3] = std::array::from_fn(|_| 0.3 * rng.sample::<f64, _>(StandardNormal));
-        let half_mm: [f64; 3] = std::array::from_fn(|a| self.grid.voxel_mm[a] * self.grid.shape[a] as f64 / 2.0);
-        let still: Vec<(f64, f64)> = self
-            .voxels
-            .inside
-            .iter()
+        let half_mm: [f64; 3] = std::array::from_fn(|a| field.voxel_mm[a] * field.shape[a] as f64 / 2.0);
+        let voxels = self.voxels.inside.iter();
+        voxels
             .map(|&(v, class)| {
                 let at = self.grid.world_mm(v);
                 let smooth: f64 = (0..3).map(|a| tilt[a] * at[a] / half_mm[a]).sum();
@@ -131,39 +170,32 @@ impl ScanPlan<'_> {
                 let grain = 1.0 + 0.04 * rng.sample::<f64, _>(StandardNormal).clamp(-3.0, 3.0);
                 (GREY_UNITS * contrast * grain * (1.0 + 0.15 * smooth.clamp(-2.0, 2.0)), 1.0 + smooth)
             })
-            .collect();
+            .collect()
+    }
 
-        let mut volume = vec![0i16; self.grid.voxels()];
-        let mut percent = vec![0.0; parcels + 3];
-        for frame in 0..self.frames {
-            let shared_loss = self.loss.shared[frame];
-            for p in 0..parcels {
-                percent[p] = SIGNAL_PERCENT * signals[frame][p] - self.loss.parcels[frame][p]
-                    + sharing[p] * (WHITE_PERCENT * white[frame] + CSF_PERCENT * csf[frame]);
-            }
-            percent[parcels] = -shared_loss;
-            percent[parcels + 1] = WHITE_PERCENT * white[frame] - shared_loss;
-            percent[parcels + 2] = CSF_PERCENT * csf[frame] - shared_loss;
-            let u = 2.0 * (frame as f64 + 0.5) / self.frames as f64 - 1.0;
-            let drift = DRIFT_PERCENT * (u + 0.3 * bend * (u * u - 1.0 / 3.0)) / 2.0;
-
-            air(&mut volume, rng);
-            for &v in &self.voxels.scalp {
-                volume[v] = stored(250.0 + 8.0 * rng.sample::<f64, _>(StandardNormal));
-            }
-            for (&(v, class), &(base, drifts)) in self.voxels.inside.iter().zip(&still) {
-                let noise: f64 = rng.sample(StandardNormal);
-                let value = base * (1.0 + (percent[class] + drifts * drift) / 100.0 + noise / self.tsnr);
-                volume[v] = stored(value);
-            }
-            out.write_volume(&volume)?;
+    /// What each class of voxels has above its baseline in a frame, percent, without the drift.
+    pub(super) fn percent(&self, course: &Course, frame: usize, percent: &mut [f64]) {
+        let parcels = self.truth.factor.size;
+        let shared_loss = self.loss.shared[frame];
+        let (white, csf) = (course.white[frame], course.csf[frame]);
+        for p in 0..parcels {
+            percent[p] = SIGNAL_PERCENT * course.signals[frame][p] - self.loss.parcels[frame][p]
+                + course.sharing[p] * (WHITE_PERCENT * white + CSF_PERCENT * csf);
         }
-        Ok(())
+        percent[parcels] = -shared_loss;
+        percent[parcels + 1] = WHITE_PERCENT * white - shared_loss;
+        percent[parcels + 2] = CSF_PERCENT * csf - shared_loss;
+    }
+
+    /// The scanner's drift in a frame, percent, where its strength is 1.
+    pub(super) fn drift(&self, course: &Course, frame: usize) -> f64 {
+        let u = 2.0 * (frame as f64 + 0.5) / self.frames as f64 - 1.0;
+        DRIFT_PERCENT * (u + 0.3 * course.bend * (u * u - 1.0 / 3.0)) / 2.0
     }
 }
 
 /// Fills a volume with the faint noise of air: three random bits a voxel, cheap to draw and to compress.
-fn air(volume: &mut [i16], rng: &mut ChaCha8Rng) {
+pub(super) fn air(volume: &mut [i16], rng: &mut ChaCha8Rng) {
     for chunk in volume.chunks_mut(20) {
         let bits: u64 = rng.random();
         for (n, voxel) in chunk.iter_mut().enumerate() {

@@ -2,6 +2,7 @@
 
 use serde_json::{Value, json};
 
+use super::moved::PIVOT_MM;
 use super::movement::{Logged, Movement};
 use super::truth::{Square, Truth};
 use super::{Child, ScanFiles, SynthSettings};
@@ -137,6 +138,18 @@ pub(super) fn motion(movement: &Movement) -> String {
     text
 }
 
+/// Where the image was in each frame (the motion table's pose in full), and where the head itself was, without breathing.
+pub(super) fn poses(movement: &Movement) -> String {
+    let names = ["trans_x_mm", "trans_y_mm", "trans_z_mm", "rot_x_rad", "rot_y_rad", "rot_z_rad"];
+    let head = names.map(|name| format!("head_{name}"));
+    let mut text = format!("{}\t{}\n", names.join("\t"), head.join("\t"));
+    for (image, head) in movement.recorded.iter().zip(&movement.head) {
+        let cells: Vec<String> = image.iter().chain(head).map(f64::to_string).collect();
+        text += &format!("{}\n", cells.join("\t"));
+    }
+    text
+}
+
 pub(super) fn watch_log(log: &[Logged]) -> String {
     let mut text = String::from("onset\tduration\ttrial_type\n");
     for entry in log {
@@ -163,7 +176,7 @@ pub(super) fn matrix(names: &[String], matrix: &Square) -> String {
 }
 
 pub(super) fn truth(settings: &SynthSettings, truth: &Truth, children: &[Child]) -> Value {
-    json!({
+    let mut told = json!({
         "about": "Invented data with a known answer; no person, no scanner, no anatomy.",
         "version": env!("CARGO_PKG_VERSION"),
         "settings": settings,
@@ -171,10 +184,27 @@ pub(super) fn truth(settings: &SynthSettings, truth: &Truth, children: &[Child])
         "distance_rank_correlation": truth.distance_rank_correlation,
         "restless": children.iter().filter(|c| c.restless).map(Child::label).collect::<Vec<_>>(),
         "lowest_slices_missing": children.iter().filter(|c| c.floor_mm.is_finite()).map(Child::label).collect::<Vec<_>>(),
-    })
+    });
+    if settings.move_images {
+        told["moved_images"] = json!({
+            "pose": "the head's rest position x lies at R (x - pivot) + pivot + t, R = Rz Ry Rx, world mm",
+            "pivot_mm": PIVOT_MM,
+            "poses": "sub-*_pose.tsv: the image's pose a frame, then the head's own, without breathing",
+        });
+    }
+    told
 }
 
 pub(super) fn readme(settings: &SynthSettings) -> String {
+    let images = if settings.move_images {
+        "
+The head moves through the voxels of the 4-D images, as a scanner sees it, by the poses in the motion tables; masks and
+atlas are those of the head at rest. truth/*_pose.tsv holds the poses in full and, beside them, the head's own, without
+what breathing does to the picture.
+"
+    } else {
+        ""
+    };
     format!(
         "{name}
 
@@ -192,7 +222,7 @@ truth/                  the true correlation matrix, the settings it was made wi
 
 All images lie in one template space, the head of a {head} of the invented parcellations: as in a real study after
 normalisation. Children differ in how much they move, in how fast they breathe, and a little in their brain masks.
-",
+{images}",
         name = settings.name.replace(char::is_control, " "),
         version = env!("CARGO_PKG_VERSION"),
         seed = settings.seed,

@@ -7,6 +7,7 @@ RMS displacement, an SVD for least squares, scipy's filters), so that agreement 
 import math
 
 import numpy as np
+import scipy.ndimage
 import scipy.signal
 import scipy.stats
 from scipy.spatial.transform import Rotation
@@ -247,3 +248,52 @@ def lag1(x):
     """NIST StRD definition of the lag-1 autocorrelation coefficient."""
     d = np.asarray(x, float) - np.mean(x)
     return (d[:-1] @ d[1:]) / (d @ d)
+
+
+# Breathing: breaths a minute by age (Fleming et al. 2011, from memory), up to and without the age in months.
+BREATHS = [
+    (0, 3, 34, 57), (3, 6, 33, 55), (6, 9, 31, 52), (9, 12, 30, 50), (12, 18, 28, 46), (18, 24, 25, 40),
+    (24, 36, 22, 34), (36, 48, 21, 29), (48, 72, 20, 27), (72, 96, 18, 24), (96, 144, 16, 22), (144, 180, 15, 21),
+    (180, 216, 13, 19), (216, math.inf, 12, 18),
+]
+
+
+def notch(data, low_hz, high_hz, tr_s):
+    """scipy's notch over a band, and its own padding, along the first axis."""
+    centre = (low_hz + high_hz) / 2
+    b, a = scipy.signal.iirnotch(centre, centre / (high_hz - low_hz), fs=1 / tr_s)
+    return scipy.signal.filtfilt(b, a, data, axis=0)
+
+
+def low_pass(data, cutoff_hz, tr_s):
+    b, a = scipy.signal.butter(2, cutoff_hz, fs=1 / tr_s)
+    return scipy.signal.filtfilt(b, a, data, axis=0)
+
+
+def settling(mean):
+    """Leading frames more than 3 robust SD above the median of the frames after the first ten (or later half)."""
+    mean = np.asarray(mean, dtype=float)
+    most = min(10, len(mean) // 2)
+    rest = mean[most:]
+    sd = scipy.stats.median_abs_deviation(rest) * 1.4826
+    limit = np.median(rest) + max(3 * sd, 1e-6 * abs(np.median(rest)))
+    steady = np.flatnonzero(~(mean[:most] > limit))
+    return int(steady[0]) if len(steady) else most
+
+
+def brain_mask(mean, threshold):
+    """Largest part of the voxels above the threshold, by faces, with its holes filled."""
+    faces = scipy.ndimage.generate_binary_structure(3, 1)
+    parts, count = scipy.ndimage.label(mean > threshold, faces)
+    sizes = np.bincount(parts.ravel())
+    largest = 1 + np.argmax(sizes[1:])
+    return scipy.ndimage.binary_fill_holes(parts == largest, faces)
+
+
+def mask_radius(mask, affine):
+    """Mean distance, mm, from the centroid to the voxels that an erosion by faces takes away; and the centroid."""
+    faces = scipy.ndimage.generate_binary_structure(3, 1)
+    surface = mask & ~scipy.ndimage.binary_erosion(mask, faces, border_value=0)
+    world = lambda where: np.argwhere(where) @ affine[:, :3].T + affine[:, 3]
+    centroid = world(mask).mean(axis=0)
+    return np.linalg.norm(world(surface) - centroid, axis=1).mean(), centroid, int(surface.sum())

@@ -5,15 +5,17 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the flow; each may use those before it, and none after.
-const FLOW: [&str; 22] = [
+const FLOW: [&str; 24] = [
     "units",
     "stretches",
     "linalg",
+    "sections",
     "tables",
     "study",
     "discover",
     "nifti",
     "atlas",
+    "brain_mask",
     "digest",
     "motion",
     "censor",
@@ -31,10 +33,11 @@ const FLOW: [&str; 22] = [
 ];
 
 /// Modules that turn arrays and settings into values and know nothing of studies, records or each other's order.
-const STAGES: [&str; 7] = ["nifti", "atlas", "digest", "motion", "censor", "clean", "connectivity"];
+const STAGES: [&str; 8] = ["nifti", "atlas", "brain_mask", "digest", "motion", "censor", "clean", "connectivity"];
 
 /// What a stage may use beside earlier stages. `discover::Sex` is the one fact about a child that changes a formula.
-const OPEN_TO_STAGES: [&str; 6] = ["units", "stretches", "linalg", "tables", "study::settings", "discover::Sex"];
+const OPEN_TO_STAGES: [&str; 7] =
+    ["units", "stretches", "linalg", "sections", "tables", "study::settings", "discover::Sex"];
 
 /// A source file of the library, without comments and tests.
 struct Source {

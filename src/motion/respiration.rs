@@ -1,0 +1,242 @@
+//! Breathing in the motion trace.
+//!
+//! Breathing moves the scanner's field, and so the estimated head position, without the head moving. Children breathe
+//! fast, and what is faster than 1/(2·TR) shows at a lower frequency ([`band`]). Two filters ([`design`]) take it out of
+//! the six parameters before they are differenced, each run forward and backward, so that no frame's motion is laid to
+//! another's charge:
+//!
+//! - *notch*: over the folded band of the child's rates. Fair et al. 2020, NeuroImage 208:116400.
+//! - *low-pass*: Butterworth of order 2. Gratton et al. 2020, NeuroImage 217:116866.
+//!
+//! A band that reaches a folding point has no two edges for a notch. At the Nyquist frequency everything from its lower
+//! folded edge upward is breathing, and a low-pass there takes it out (said in words); at 0 it lies among the slow
+//! movements that are to be found, and a notch is refused. [`spectrum`] shows what was there and what is left.
+
+pub mod band;
+pub mod design;
+pub mod spectrum;
+#[cfg(test)]
+mod tests;
+
+use ndarray::Array2;
+
+use super::MotionTrace;
+use crate::sections::{Section, forward_backward};
+use crate::units::Seconds;
+
+pub use band::{BreathingBand, FoldedBand};
+
+/// Values by which each end is extended, by odd reflection: three times the number of coefficients (common practice).
+const EXTENSION: usize = 9;
+
+/// What can keep breathing in a trace.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum RespirationError {
+    #[error(
+        "an age of {age_months} months says nothing of breathing; correct it, or give motion.breaths_per_min = [low, high]"
+    )]
+    Age { age_months: f64 },
+    #[error(
+        "motion.breaths_per_min is [{low_per_min}, {high_per_min}], but it needs two rates above 0, the lower one first, such as [20, 34]"
+    )]
+    Rates { low_per_min: f64, high_per_min: f64 },
+    #[error(
+        "motion.low_pass_hz is {cutoff_hz} Hz, but frames {tr_s} s apart need a cut-off above 0 and below {nyquist_hz:.4} Hz; give such a one, or set motion.respiration = \"leave\""
+    )]
+    CutoffOutside { cutoff_hz: f64, tr_s: f64, nyquist_hz: f64 },
+    #[error(
+        "{low_per_min} to {high_per_min} breaths a minute fold onto everything from 0 to {high_hz:.4} Hz in frames {tr_s} s apart, among the slow movements of the head, where no notch may go; set motion.respiration = \"low-pass\" or \"leave\""
+    )]
+    ReachesZero { low_per_min: f64, high_per_min: f64, high_hz: f64, tr_s: f64 },
+    #[error(
+        "{low_per_min} to {high_per_min} breaths a minute fold onto all frequencies that frames {tr_s} s apart can show (0 to {nyquist_hz:.4} Hz), which leaves nothing for a notch to spare; give a narrower motion.breaths_per_min, or set motion.respiration = \"low-pass\" or \"leave\""
+    )]
+    CoversEverything { low_per_min: f64, high_per_min: f64, nyquist_hz: f64, tr_s: f64 },
+    #[error(
+        "the motion trace has {frames} frames, but filtering breathing out of it takes at least {needed}; set motion.respiration = \"leave\" or leave the run out"
+    )]
+    TooFewFrames { frames: usize, needed: usize },
+    #[error(
+        "motion parameter {parameter} of frame {frame} (counted from 0) is not a number, but a filter needs every frame's; mend the motion trace or set motion.respiration = \"leave\""
+    )]
+    NotFinite { frame: usize, parameter: usize },
+}
+
+/// What a filter does to a trace.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Design {
+    /// A notch between the two folded edges.
+    Notch { centre_hz: f64, bandwidth_hz: f64 },
+    /// A low-pass in place of a notch, since the folded band reaches up to the Nyquist frequency.
+    LowPassForNotch { cutoff_hz: f64 },
+    /// The low-pass that was asked for.
+    LowPass { cutoff_hz: f64 },
+}
+
+/// A filter, planned for one repetition time.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RespirationFilter {
+    design: Design,
+    section: Section,
+    band: Option<BreathingBand>,
+    tr: Seconds,
+}
+
+impl RespirationFilter {
+    /// The notch over a band of rates, or the low-pass that stands in for it where the band folds onto the Nyquist
+    /// frequency. The notch's centre is halfway between the folded edges, its bandwidth the distance between them.
+    ///
+    /// # Errors
+    /// [`RespirationError::ReachesZero`] and [`RespirationError::CoversEverything`].
+    pub fn notch(band: BreathingBand, tr: Seconds) -> Result<Self, RespirationError> {
+        let [low_per_min, high_per_min] = band.per_min();
+        let tr_s = tr.0;
+        let (design, section) = match band.folded(tr) {
+            FoldedBand::Whole { low_hz, high_hz } => {
+                let (centre_hz, bandwidth_hz) = ((low_hz + high_hz) / 2.0, high_hz - low_hz);
+                (Design::Notch { centre_hz, bandwidth_hz }, design::notch(centre_hz, bandwidth_hz, tr))
+            }
+            FoldedBand::AtNyquist { low_hz } => {
+                (Design::LowPassForNotch { cutoff_hz: low_hz }, design::low_pass(low_hz, tr))
+            }
+            FoldedBand::AtZero { high_hz } => {
+                return Err(RespirationError::ReachesZero { low_per_min, high_per_min, high_hz, tr_s });
+            }
+            FoldedBand::Everything => {
+                let nyquist_hz = band::nyquist_hz(tr);
+                return Err(RespirationError::CoversEverything { low_per_min, high_per_min, nyquist_hz, tr_s });
+            }
+        };
+        Ok(Self { design, section, band: Some(band), tr })
+    }
+
+    /// The low-pass. The band of rates, if known, changes nothing of it and lets [`Self::sentences`] say what it leaves.
+    ///
+    /// # Errors
+    /// [`RespirationError::CutoffOutside`].
+    pub fn low_pass(cutoff_hz: f64, band: Option<BreathingBand>, tr: Seconds) -> Result<Self, RespirationError> {
+        let nyquist_hz = band::nyquist_hz(tr);
+        if !(cutoff_hz > 0.0 && cutoff_hz < nyquist_hz) {
+            return Err(RespirationError::CutoffOutside { cutoff_hz, tr_s: tr.0, nyquist_hz });
+        }
+        Ok(Self { design: Design::LowPass { cutoff_hz }, section: design::low_pass(cutoff_hz, tr), band, tr })
+    }
+
+    /// What it does.
+    #[must_use]
+    pub fn design(&self) -> Design {
+        self.design
+    }
+
+    /// The rates it is meant for.
+    #[must_use]
+    pub fn band(&self) -> Option<BreathingBand> {
+        self.band
+    }
+
+    /// Where those rates show.
+    #[must_use]
+    pub fn folded(&self) -> Option<FoldedBand> {
+        self.band.map(|band| band.folded(self.tr))
+    }
+
+    /// For the report: which rates, where they show, what the filter does about it.
+    #[must_use]
+    pub fn sentences(&self) -> Vec<String> {
+        let mut said: Vec<String> = self.band.iter().flat_map(|band| where_it_shows(band, self.tr)).collect();
+        said.push(match self.design {
+            Design::Notch { centre_hz, bandwidth_hz } => format!(
+                "A notch about {centre_hz:.3} Hz, {bandwidth_hz:.3} Hz wide, was run forward and backward over the six motion \
+                 parameters before displacement was taken (Fair et al. 2020)."
+            ),
+            Design::LowPassForNotch { cutoff_hz } => format!(
+                "There is no upper edge for a notch, so a low-pass at the lower folded edge, {cutoff_hz:.3} Hz, was run forward \
+                 and backward over the six motion parameters instead; quick movements lose what they have above it."
+            ),
+            Design::LowPass { cutoff_hz } => format!(
+                "A low-pass at {cutoff_hz:.3} Hz was run forward and backward over the six motion parameters before \
+                 displacement was taken (Gratton et al. 2020)."
+            ),
+        });
+        if let (Design::LowPass { cutoff_hz }, Some(folded)) = (self.design, self.folded()) {
+            let [low_hz, high_hz] = folded.edges_hz(self.tr);
+            if high_hz <= cutoff_hz {
+                said.push(format!(
+                    "Breathing shows below {cutoff_hz:.3} Hz in these frames, so the low-pass leaves it in the motion trace."
+                ));
+            } else if low_hz < cutoff_hz {
+                said.push(format!(
+                    "Breathing shows in part below {cutoff_hz:.3} Hz in these frames; the low-pass leaves that part in the \
+                     motion trace."
+                ));
+            }
+        }
+        said
+    }
+
+    /// The trace without breathing; the one given stays as it is.
+    ///
+    /// # Errors
+    /// [`RespirationError::TooFewFrames`] (fewer than 10) and [`RespirationError::NotFinite`].
+    pub fn apply(&self, trace: &MotionTrace) -> Result<MotionTrace, RespirationError> {
+        let frames = trace.frames();
+        if frames <= EXTENSION {
+            return Err(RespirationError::TooFewFrames { frames, needed: EXTENSION + 1 });
+        }
+        let mut line = Vec::with_capacity(frames + 2 * EXTENSION);
+        let mut filtered = |values: &Array2<f64>, first: usize| {
+            if let Some(((frame, column), _)) = values.indexed_iter().find(|(_, v)| !v.is_finite()) {
+                return Err(RespirationError::NotFinite { frame, parameter: first + column });
+            }
+            let mut values = values.clone();
+            for column in values.columns_mut() {
+                forward_backward(&[self.section], EXTENSION, column, &mut line);
+            }
+            Ok(values)
+        };
+        Ok(MotionTrace {
+            translations_mm: filtered(&trace.translations_mm, 1)?,
+            rotations_rad: filtered(&trace.rotations_rad, 4)?,
+        })
+    }
+}
+
+/// In words: the rates and where they show in frames `tr` apart. Also for a report whose trace is not filtered.
+#[must_use]
+pub fn where_it_shows(band: &BreathingBand, tr: Seconds) -> Vec<String> {
+    let [low, high] = band.per_min();
+    let [low_hz, high_hz] = band.hz();
+    let nyquist_hz = band::nyquist_hz(tr);
+    let source = match band.age_months() {
+        Some(age) => format!("10th to 90th centile at {age:.1} months, Fleming et al. 2011, from memory"),
+        None => "given in the study file".to_owned(),
+    };
+    let rates =
+        format!("Breathing: {low:.0} to {high:.0} breaths a minute ({source}), {low_hz:.3} to {high_hz:.3} Hz.");
+    let folded = band.folded(tr);
+    let [from, to] = folded.edges_hz(tr);
+    let shown = match folded {
+        FoldedBand::Whole { .. } if band.is_below_nyquist(tr) => {
+            format!("Frames {} s apart show up to {nyquist_hz:.3} Hz, so it stands where it is.", tr.0)
+        }
+        FoldedBand::Whole { .. } => format!(
+            "Frames {} s apart show up to {nyquist_hz:.3} Hz only, so it is folded to {from:.3} to {to:.3} Hz.",
+            tr.0
+        ),
+        FoldedBand::AtNyquist { .. } => format!(
+            "Frames {} s apart show up to {nyquist_hz:.3} Hz, a folding point that this band reaches: it covers everything \
+             from {from:.3} Hz up.",
+            tr.0
+        ),
+        FoldedBand::AtZero { .. } => format!(
+            "Frames {} s apart fold {:.3} Hz onto 0, and this band reaches it: it covers everything from 0 to {to:.3} Hz.",
+            tr.0,
+            ((low_hz + high_hz) / 2.0 * tr.0).round() / tr.0
+        ),
+        FoldedBand::Everything => format!(
+            "Frames {} s apart show up to {nyquist_hz:.3} Hz only, and this band is folded onto all of it, from 0 up.",
+            tr.0
+        ),
+    };
+    vec![rates, shown]
+}
