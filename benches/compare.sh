@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# keepstill against the careful nibabel/numpy script (benches/baseline.py): four whole-brain scans of 64×64×36×300 int16
+# keepstill against a nibabel/numpy script (benches/baseline.py), tuned and plain: four whole-brain scans of 64×64×36×300 int16
 # .nii.gz, 200 parcels, two processes or threads each. Prints seconds and peak memory; run tests/run once before, for the
 # Python environment. Usage: benches/compare.sh [FOLDER] (default: a new one below the system's temporary folder)
 set -euo pipefail
@@ -37,7 +37,8 @@ def timed(command, fresh):
 study = folder / "study.toml"
 out = folder / "baseline-out"
 commands = {
-    "nibabel/numpy script": ([python, "benches/baseline.py", str(study), str(out), "--processes", "2"], out),
+    "script, tuned": ([python, "benches/baseline.py", str(study), str(out), "--processes", "2"], out),
+    "script, plain": ([python, "benches/baseline.py", str(study), str(out), "--processes", "2", "--plain"], out),
     "keepstill run, 2 jobs": ([keepstill, "run", str(study), "--jobs", "2"], folder / "results"),
     "keepstill run, 1 job": ([keepstill, "run", str(study), "--jobs", "1"], folder / "results"),
 }
@@ -47,11 +48,12 @@ for _ in range(ROUNDS):  # in turn, so that a slow spell of the machine falls on
         measured[name].append(timed(command, fresh))
 best = {name: min(m[0] for m in rounds) for name, rounds in measured.items()}
 print(f"\n{SCANS} scans of 64x64x36x300, 200 parcels; {ROUNDS} rounds in turn, files in the page cache")
-print(f"{'':24}{'best s':>9}{'median s':>10}{'CPU s':>8}{'s a scan':>10}{'peak MiB':>10}{'times as fast':>15}")
+print(f"{'':24}{'best s':>9}{'median s':>10}{'CPU s':>8}{'s a scan':>10}{'peak MiB':>10}{'than tuned':>12}{'than plain':>12}")
 for name, rounds in measured.items():
     print(
         f"{name:24}{best[name]:9.2f}{statistics.median(m[0] for m in rounds):10.2f}{min(m[1] for m in rounds):8.2f}"
-        f"{best[name] / SCANS:10.2f}{max(m[2] for m in rounds):10.0f}{best['nibabel/numpy script'] / best[name]:15.1f}"
+        f"{best[name] / SCANS:10.2f}{max(m[2] for m in rounds):10.0f}{best['script, tuned'] / best[name]:12.1f}"
+        f"{best['script, plain'] / best[name]:12.1f}"
     )
 print("peak: of the largest single process; the script has two such processes at work, keepstill is one")
 PYTHON

@@ -17,7 +17,7 @@ pub mod filter;
 #[cfg(test)]
 mod tests;
 
-use ndarray::{Array2, ArrayView2, Axis, concatenate};
+use ndarray::{Array2, ArrayView2, Axis, ShapeBuilder, concatenate};
 
 use crate::linalg::{LeastSquares, LinalgError, RANK_TOLERANCE};
 use crate::study::settings::CleanSettings;
@@ -73,13 +73,13 @@ pub fn clean(
         return Ok(Cleaned { residuals: Array2::zeros((0, data.ncols())), rank: 0, dof: 0.0 });
     }
     let prepare = |values: ArrayView2<'_, f64>| -> Result<Array2<f64>, CleanError> {
-        let mut values = values.to_owned();
+        let mut values = by_columns(values);
         detrend::remove(&mut values, &kept_rows, settings.detrend_degree)?;
         if let Some(band_hz) = settings.band_hz {
             fill::fill(&mut values, kept, settings.fill);
             filter::band_pass(&mut values, band_hz, tr)?;
         }
-        Ok(values.select(Axis(0), &kept_rows))
+        Ok(rows_of(values.view(), &kept_rows))
     };
     let (data, confounds) = (prepare(data)?, prepare(confounds)?);
     let intercept = Array2::ones((kept_rows.len(), 1));
@@ -94,6 +94,22 @@ pub fn clean(
         }
     }
     Ok(Cleaned { residuals, rank: fit.rank(), dof })
+}
+
+/// A copy in which each column lies in one piece: every step works on one series after another.
+fn by_columns(values: ArrayView2<'_, f64>) -> Array2<f64> {
+    let mut out = Array2::zeros(values.dim().f());
+    out.assign(&values);
+    out
+}
+
+/// Some rows of an array, each column in one piece.
+fn rows_of(values: ArrayView2<'_, f64>, rows: &[usize]) -> Array2<f64> {
+    let mut out = Array2::zeros((rows.len(), values.ncols()).f());
+    for (mut to, from) in out.columns_mut().into_iter().zip(values.columns()) {
+        to.iter_mut().zip(rows).for_each(|(place, &row)| *place = from[row]);
+    }
+    out
 }
 
 /// K·min(1, 2·(f_high − f_low)·TR) − rank; without a filter K − rank − degree of the trend.

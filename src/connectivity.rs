@@ -40,7 +40,10 @@ pub fn standardise(series: ArrayView2<'_, f64>) -> Array2<f64> {
 /// When the runs have different numbers of parcels.
 #[must_use]
 pub fn join(runs: &[ArrayView2<'_, f64>]) -> Array2<f64> {
-    let runs: Vec<Array2<f64>> = runs.iter().map(|run| standardise(run.view())).collect();
+    let mut runs: Vec<Array2<f64>> = runs.iter().map(|run| standardise(run.view())).collect();
+    if runs.len() == 1 {
+        return runs.swap_remove(0);
+    }
     let parcels = runs.first().map_or(0, Array2::ncols);
     assert!(runs.iter().all(|run| run.ncols() == parcels), "joined runs have the same parcels");
     let views: Vec<_> = runs.iter().map(|run| run.view()).collect();

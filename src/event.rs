@@ -12,8 +12,9 @@ pub enum Event {
     Started { version: String, study: String, scans: usize, to_do: usize, jobs: usize, memory_bytes: u64 },
     /// A scan is taken up.
     ScanStarted { scan: String, frames: usize },
-    /// A scan's image is opened to be read, since no digest of it serves.
-    ImageOpened { scan: String },
+    /// A scan's image is opened to be read, since no digest of it serves; `ahead`: on a core that stands idle, it is
+    /// unpacked in a thread of its own.
+    ImageOpened { scan: String, ahead: bool },
     /// Frames read so far.
     #[serde(skip)]
     Frames { scan: String, read: usize },

@@ -6,7 +6,7 @@
 mod dataset;
 mod dictionary;
 
-use std::fmt::Write;
+use std::io::Write;
 
 use ndarray::{ArrayView2, s};
 
@@ -35,27 +35,30 @@ pub fn scan_file(id: &ScanId, ending: &str) -> String {
     format!("{}/{id}_{ending}", folder(&id.participant, id.session.as_deref()))
 }
 
+/// Bytes to set aside for a cell of a large table; most take nine to twelve with their tab.
+const ROOM_A_CELL: usize = 12;
+
 /// One row of cells, tab-separated.
 struct Row<'a> {
-    out: &'a mut String,
+    out: &'a mut Vec<u8>,
     first: bool,
 }
 
 impl<'a> Row<'a> {
-    fn new(out: &'a mut String) -> Self {
+    fn new(out: &'a mut Vec<u8>) -> Self {
         Self { out, first: true }
     }
 
     fn gap(&mut self) {
         if !self.first {
-            self.out.push('\t');
+            self.out.push(b'\t');
         }
         self.first = false;
     }
 
     fn text(&mut self, text: &str) -> &mut Self {
         self.gap();
-        self.out.push_str(text);
+        self.out.extend_from_slice(text.as_bytes());
         self
     }
 
@@ -72,7 +75,7 @@ impl<'a> Row<'a> {
     }
 
     fn end(&mut self) {
-        self.out.push('\n');
+        self.out.push(b'\n');
     }
 }
 
@@ -85,11 +88,11 @@ pub fn cell(text: &str) -> String {
 
 /// `R_frames.tsv`: one row a frame.
 #[must_use]
-pub fn frames_table(outcome: &Outcome) -> String {
-    let mut out = String::new();
+pub fn frames_table(outcome: &Outcome) -> Vec<u8> {
+    let mut out = Vec::new();
     let header = dictionary::FRAME_COLUMNS.iter().map(|c| c.0).collect::<Vec<_>>().join("\t");
-    out.push_str(&header);
-    out.push('\n');
+    out.extend_from_slice(header.as_bytes());
+    out.push(b'\n');
     let tr_s = outcome.record.row.tr_s;
     for (i, reasons) in outcome.mask.reasons().iter().enumerate() {
         let mut row = Row::new(&mut out);
@@ -112,8 +115,8 @@ pub fn frames_table(outcome: &Outcome) -> String {
 /// `R_atlas-A_parcels.tsv`: cleaned parcel series, one row a frame; n/a in dropped frames and for parcels not used.
 /// `residuals` is kept frames × used parcels.
 #[must_use]
-pub fn parcels_table(parcels: &[Parcel], kept: &[bool], used: &[bool], residuals: ArrayView2<'_, f64>) -> String {
-    let mut out = String::new();
+pub fn parcels_table(parcels: &[Parcel], kept: &[bool], used: &[bool], residuals: ArrayView2<'_, f64>) -> Vec<u8> {
+    let mut out = Vec::with_capacity(ROOM_A_CELL * (parcels.len() * (residuals.nrows() + 1) + 4 * kept.len()));
     let mut row = Row::new(&mut out);
     for parcel in parcels {
         row.text(&cell(&parcel.name));
@@ -154,8 +157,8 @@ pub fn parcels_array(kept: &[bool], used: &[bool], residuals: ArrayView2<'_, f64
 
 /// `R_atlas-A_coverage.tsv`.
 #[must_use]
-pub fn coverage_table(parcels: &[Parcel], table: &AtlasDigest, used: &[bool]) -> String {
-    let mut out = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\n".to_owned();
+pub fn coverage_table(parcels: &[Parcel], table: &AtlasDigest, used: &[bool]) -> Vec<u8> {
+    let mut out = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\n".as_bytes().to_vec();
     for (p, parcel) in parcels.iter().enumerate() {
         let mut row = Row::new(&mut out);
         row.text(&parcel.index.to_string()).text(&cell(&parcel.name)).count(table.voxels[p]);
@@ -170,21 +173,31 @@ pub fn coverage_table(parcels: &[Parcel], table: &AtlasDigest, used: &[bool]) ->
 
 /// A matrix with names in its header row and first column; n/a where there is no value.
 #[must_use]
-pub fn matrix_table(parcels: &[Parcel], matrix: ArrayView2<'_, f64>) -> String {
-    let mut out = String::new();
+pub fn matrix_table(parcels: &[Parcel], matrix: ArrayView2<'_, f64>) -> Vec<u8> {
+    let mut out = Vec::with_capacity(ROOM_A_CELL * (parcels.len() + 1) * (parcels.len() + 1));
     let mut row = Row::new(&mut out);
     row.text("name");
     for parcel in parcels {
         row.text(&cell(&parcel.name));
     }
     row.end();
-    for (parcel, values) in parcels.iter().zip(matrix.rows()) {
-        let mut row = Row::new(&mut out);
-        row.text(&cell(&parcel.name));
-        values.iter().for_each(|&v| {
-            row.number(v);
-        });
-        row.end();
+    // Of a symmetric matrix each text is worked out once: where row i wrote it, row j copies it.
+    let mut texts: Vec<(usize, usize)> = Vec::with_capacity(matrix.len());
+    for (i, (parcel, values)) in parcels.iter().zip(matrix.rows()).enumerate() {
+        out.extend_from_slice(cell(&parcel.name).as_bytes());
+        for (j, &value) in values.iter().enumerate() {
+            out.push(b'\t');
+            let start = out.len();
+            let mirrored = j < i && matrix[[j, i]].to_bits() == value.to_bits();
+            if mirrored {
+                let (from, to) = texts[j * matrix.ncols() + i];
+                out.extend_from_within(from..to);
+            } else {
+                write_number_f32(&mut out, value);
+            }
+            texts.push((start, out.len()));
+        }
+        out.push(b'\n');
     }
     out
 }
@@ -199,7 +212,7 @@ pub fn text_table(header: &[String], rows: &[Vec<String>]) -> String {
 /// A number for a table cell.
 #[must_use]
 pub fn number_cell(value: f64) -> String {
-    let mut out = String::new();
+    let mut out = Vec::new();
     write_number_f32(&mut out, value);
-    out
+    String::from_utf8(out).unwrap_or_default()
 }

@@ -48,7 +48,12 @@ impl Grid {
     pub fn nearest_voxels<'a>(&'a self, other: &Self) -> impl Iterator<Item = Option<usize>> + use<'a> {
         let map = self.to(other);
         let shape = other.shape;
+        // Masks and atlases mostly lie on the scan's own grid, where there is nothing to work out.
+        let same = self == other;
         (0..self.voxels()).map(move |voxel| {
+            if same {
+                return Some(voxel);
+            }
             let at = map.apply(self.indices(voxel).map(|i| i as f64));
             let near = at.map(|x| (x + 0.5 + TIE).floor());
             let inside = (0..3).all(|k| near[k] >= 0.0 && near[k] < shape[k] as f64);

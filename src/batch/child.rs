@@ -13,7 +13,7 @@ use crate::event::Event;
 use crate::outputs;
 use crate::pipeline::joined::{self, Joined, RunResult};
 use crate::record;
-use crate::record::files::write_whole;
+use crate::record::files::{sync_folder, write_named_later, write_whole};
 use crate::report;
 use crate::study::settings::MatrixFormat;
 
@@ -97,7 +97,7 @@ fn save(
     let mut written: Vec<(String, u64)> = Vec::new();
     let mut put = |ending: &str, bytes: &[u8]| -> Result<(), SaveError> {
         let name = format!("{folder}/{stem}_{ending}");
-        write_whole(&study.results.join(&name), bytes)?;
+        write_named_later(&study.results.join(&name), bytes)?;
         written.push((name, bytes.len() as u64));
         Ok(())
     };
@@ -106,7 +106,7 @@ fn save(
         let name = format!("atlas-{}_measure-{}_matrix", atlas.name, matrix.measure.key());
         let values = &matrix.connectivity.matrix;
         if matches!(study.output.matrices, MatrixFormat::Tsv | MatrixFormat::Both) {
-            put(&format!("{name}.tsv"), outputs::matrix_table(&atlas.parcels, values.view()).as_bytes())?;
+            put(&format!("{name}.tsv"), &outputs::matrix_table(&atlas.parcels, values.view()))?;
         }
         if matches!(study.output.matrices, MatrixFormat::Npy | MatrixFormat::Both) {
             put(&format!("{name}.npy"), &npy(&name, &values.mapv(|v| v as f32))?)?;
@@ -118,6 +118,7 @@ fn save(
         let settings = outputs::pretty(&study.settings_json());
         put("report.html", report::child_page(study, &stem, runs, joined, &settings).as_bytes())?;
     }
+    sync_folder(&study.results.join(&folder).join(format!("{stem}_report.json")))?;
     sweep::child(study, &folder, &stem, &written)?;
     let row = CohortRow {
         participant: group.participant.clone(),

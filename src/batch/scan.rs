@@ -15,7 +15,7 @@ use crate::event::Event;
 use crate::outputs::{self, scan_file};
 use crate::pipeline::joined::RunResult;
 use crate::pipeline::{self, Outcome, prepare};
-use crate::record::files::{WriteError, write_whole};
+use crate::record::files::{WriteError, sync_folder, write_named_later};
 use crate::record::inputs::InputState;
 use crate::record::{self, Provenance, RecordError};
 use crate::study::settings::SeriesFormat;
@@ -133,22 +133,22 @@ fn save(
     forget(shared, &scan.id)?;
     let mut written = Vec::new();
     let mut put = |name: String, bytes: &[u8]| -> Result<(), SaveError> {
-        write_whole(&shared.study.results.join(&name), bytes)?;
+        write_named_later(&shared.study.results.join(&name), bytes)?;
         written.push((name, bytes.len() as u64));
         Ok(())
     };
-    put(scan_file(&scan.id, "frames.tsv"), outputs::frames_table(outcome).as_bytes())?;
+    put(scan_file(&scan.id, "frames.tsv"), &outputs::frames_table(outcome))?;
     put(scan_file(&scan.id, "frames.json"), outputs::pretty(&outputs::frames_dictionary()).as_bytes())?;
     let records = outcome.record.atlases.iter().zip(&shared.atlases.list).zip(&outcome.parcels);
     for ((record, atlas), coverage) in records {
         let name = |ending: &str| scan_file(&scan.id, &format!("atlas-{}_{ending}", atlas.name));
-        put(name("coverage.tsv"), outputs::coverage_table(&atlas.parcels, coverage, &record.used).as_bytes())?;
+        put(name("coverage.tsv"), &outputs::coverage_table(&atlas.parcels, coverage, &record.used))?;
         let Some(residuals) = &record.residuals else { continue };
         let kept = &outcome.record.kept;
         let format = shared.study.output.series;
         if matches!(format, SeriesFormat::Tsv | SeriesFormat::Both) {
             let table = outputs::parcels_table(&atlas.parcels, kept, &record.used, residuals.view());
-            put(name("parcels.tsv"), table.as_bytes())?;
+            put(name("parcels.tsv"), &table)?;
         }
         if matches!(format, SeriesFormat::Npy | SeriesFormat::Both) {
             let name = name("parcels.npy");
@@ -156,6 +156,7 @@ fn save(
             put(name, &bytes)?;
         }
     }
+    sync_folder(&shared.study.results.join(scan_file(&scan.id, "frames.tsv")))?;
     let hashes = &outcome.record.row.inputs;
     for input in &mut inputs {
         input.content = hashes.get(&input.role).cloned().unwrap_or_default();

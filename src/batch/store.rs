@@ -168,8 +168,8 @@ impl DigestStore for Store<'_> {
                 more: if self.needs_voxels() { ", or set clean.tissue_components = 0" } else { "" },
             },
         })?;
-        (self.shared.tell)(&Event::ImageOpened { scan: self.scan.id.to_string() });
         let lent = self.shared.cores.lend();
+        (self.shared.tell)(&Event::ImageOpened { scan: self.scan.id.to_string(), ahead: lent.is_some() });
         let reading = if lent.is_some() { Reading::Ahead } else { Reading::InTurn };
         self.core.replace(lent);
         Ok(reading)

@@ -5,10 +5,10 @@
 //! and the SD are those of the kept frames, and the components are the leading left singular vectors over kept frames,
 //! taken from the eigenvectors of the frames × frames product. Dropped frames get 0 and are filled with the rest.
 
-use ndarray::{Array2, ArrayView2, Axis, s};
+use ndarray::{Array2, ArrayView2, s};
 use ndarray_linalg::{Eigh, UPLO};
 
-use super::detrend;
+use super::{by_columns, detrend, rows_of};
 use crate::linalg::{LinalgError, lapack_error, require_finite};
 
 /// The first `count` components (fewer when the voxels or frames do not carry as many), frames × components, each of
@@ -29,9 +29,9 @@ pub fn tissue_components(
         return Ok(Array2::zeros((voxels.nrows(), 0)));
     }
     require_finite("tissue voxel table", voxels)?;
-    let mut values = voxels.to_owned();
+    let mut values = by_columns(voxels);
     detrend::remove(&mut values, &kept_rows, degree)?;
-    let mut values = values.select(Axis(0), &kept_rows);
+    let mut values = rows_of(values.view(), &kept_rows);
     for mut column in values.columns_mut() {
         let sd = column.std(0.0);
         column.mapv_inplace(|v| if sd > 0.0 { v / sd } else { 0.0 });

@@ -1,14 +1,15 @@
 //! Slow trends: Legendre polynomials on \[−1, 1\], fitted on kept frames and removed from all frames.
 
-use ndarray::{Array2, ArrayView2, Axis};
+use ndarray::{Array2, ArrayViewMut1, ShapeBuilder};
 
+use super::rows_of;
 use crate::linalg::{LeastSquares, LinalgError, RANK_TOLERANCE};
 
 /// Legendre polynomials of degree 0 to `degree`, frames × (degree + 1), by the three-term recurrence
 /// (n + 1) Pₙ₊₁ = (2n + 1) x Pₙ − n Pₙ₋₁.
 #[must_use]
 pub fn legendre(frames: usize, degree: usize) -> Array2<f64> {
-    let mut p = Array2::ones((frames, degree + 1));
+    let mut p = Array2::ones((frames, degree + 1).f());
     for i in 0..frames {
         let x = if frames > 1 { 2.0 * i as f64 / (frames - 1) as f64 - 1.0 } else { 0.0 };
         if degree > 0 {
@@ -31,15 +32,15 @@ pub fn legendre(frames: usize, degree: usize) -> Array2<f64> {
 /// [`LinalgError`] when a value is not finite.
 pub fn remove(values: &mut Array2<f64>, kept_rows: &[usize], degree: usize) -> Result<(), LinalgError> {
     let p = legendre(values.nrows(), degree);
-    let fit = LeastSquares::new(p.select(Axis(0), kept_rows).view())?;
-    let before = values.select(Axis(0), kept_rows);
-    let trend = p.dot(&fit.coefficients(before.view())?);
-    *values -= &trend;
-    let squares = |v: ArrayView2<'_, f64>| v.map(|x| x * x).sum_axis(Axis(0));
-    let left = squares(values.select(Axis(0), kept_rows).view());
-    let had = squares(before.view());
-    for (j, mut column) in values.columns_mut().into_iter().enumerate() {
-        if left[j].sqrt() <= RANK_TOLERANCE * had[j].sqrt() {
+    let fit = LeastSquares::new(rows_of(p.view(), kept_rows).view())?;
+    let coefficients = fit.coefficients(rows_of(values.view(), kept_rows).view())?;
+    for (mut column, coefficients) in values.columns_mut().into_iter().zip(coefficients.columns()) {
+        let squares = |column: &ArrayViewMut1<'_, f64>| kept_rows.iter().map(|&i| column[i] * column[i]).sum::<f64>();
+        let had = squares(&column);
+        for (&coefficient, polynomial) in coefficients.iter().zip(p.columns()) {
+            column.scaled_add(-coefficient, &polynomial);
+        }
+        if squares(&column).sqrt() <= RANK_TOLERANCE * had.sqrt() {
             column.fill(0.0);
         }
     }

@@ -31,19 +31,20 @@ pub fn fill(values: &mut Array2<f64>, kept: &[bool], how: Fill) {
 }
 
 fn linear(values: &mut Array2<f64>, kept: &[bool]) {
-    for (start, end) in crate::stretches::stretches(&kept.iter().map(|k| !k).collect::<Vec<_>>()) {
-        let before = start.checked_sub(1).map(|i| values.row(i).to_owned());
-        let after = (end < kept.len()).then(|| values.row(end).to_owned());
-        for i in start..end {
-            let mut row = values.row_mut(i);
-            match (&before, &after) {
-                (Some(before), Some(after)) => {
-                    let share = (i + 1 - start) as f64 / (end + 1 - start) as f64;
-                    row.assign(before);
-                    row.scaled_add(share, &(after - before));
+    let gaps = crate::stretches::stretches(&kept.iter().map(|k| !k).collect::<Vec<_>>());
+    for mut column in values.columns_mut() {
+        for &(start, end) in &gaps {
+            let before = start.checked_sub(1).map(|i| column[i]);
+            let after = (end < kept.len()).then(|| column[end]);
+            for i in start..end {
+                match (before, after) {
+                    (Some(before), Some(after)) => {
+                        let share = (i + 1 - start) as f64 / (end + 1 - start) as f64;
+                        column[i] = before + share * (after - before);
+                    }
+                    (Some(only), None) | (None, Some(only)) => column[i] = only,
+                    (None, None) => {}
                 }
-                (Some(only), None) | (None, Some(only)) => row.assign(only),
-                (None, None) => {}
             }
         }
     }

@@ -4,7 +4,7 @@
 //! (Oppenheim & Schafer, Discrete-Time Signal Processing, ch. 7; from memory). The ends are extended by odd reflection
 //! over min(T−1, ⌈1/(f_low·TR)⌉) frames; [`crate::sections`] says how the sections run.
 
-use ndarray::{Array2, Axis};
+use ndarray::Array2;
 
 use super::CleanError;
 use crate::sections::{Section, forward_backward};
@@ -88,9 +88,6 @@ pub fn band_pass(values: &mut Array2<f64>, band_hz: [f64; 2], tr: Seconds) -> Re
     let sections = band_pass_sections(band_hz, tr);
     let wanted = (1.0 / (band_hz[0] * tr.0)).ceil();
     let extension = if wanted < (frames - 1) as f64 { wanted as usize } else { frames - 1 };
-    let mut line = Vec::with_capacity(frames + 2 * extension);
-    for column in values.axis_iter_mut(Axis(1)) {
-        forward_backward(&sections, extension, column, &mut line);
-    }
+    forward_backward(&sections, extension, values.view_mut());
     Ok(())
 }

@@ -5,7 +5,8 @@
 //! is that of the others. This is the limited column exchange of LINPACK's `dqrdc2` rule as used for linear models
 //! (from memory); the normal equations are never formed. Golub & Van Loan 2013, Matrix Computations, 4th ed., §5.2.
 
-use ndarray::{Array1, Array2, ArrayView2, Axis};
+use ndarray::linalg::general_mat_mul;
+use ndarray::{Array1, Array2, ArrayView2, Axis, ShapeBuilder};
 
 use super::{LinalgError, require_finite};
 
@@ -88,18 +89,25 @@ impl LeastSquares {
     pub fn residuals(&self, data: ArrayView2<'_, f64>) -> Result<Array2<f64>, LinalgError> {
         assert_eq!(data.nrows(), self.rows, "data and design must have the same number of rows");
         require_finite("least-squares data", data)?;
-        // Column-major, so that each data column is contiguous for the reflections.
-        let mut out = Array2::zeros((data.ncols(), data.nrows()));
-        out.assign(&data.t());
-        for mut column in out.axis_iter_mut(Axis(0)) {
-            let v = column.as_slice_mut().unwrap_or(&mut []);
-            self.reflect(v);
-            v[..self.rank()].fill(0.0);
-            for (k, h) in self.reflectors.iter().enumerate().rev() {
-                subtract_reflection(&h[k..], &mut v[k..]);
+        let basis = self.basis();
+        let mut out = Array2::zeros(data.dim().f());
+        out.assign(&data);
+        general_mat_mul(-1.0, &basis, &basis.t().dot(&data), 1.0, &mut out);
+        Ok(out)
+    }
+
+    /// An orthonormal basis of the used columns, rows × rank: the first columns of Q, orthonormal to rounding whatever the
+    /// design, so that taking them out of the data is as stable as reflecting the data there and back.
+    fn basis(&self) -> Array2<f64> {
+        let mut basis = Array2::zeros((self.rank(), self.rows));
+        for (k, mut row) in basis.axis_iter_mut(Axis(0)).enumerate() {
+            let v = row.as_slice_mut().unwrap_or(&mut []);
+            v[k] = 1.0;
+            for (m, h) in self.reflectors.iter().enumerate().rev() {
+                subtract_reflection(&h[m..], &mut v[m..]);
             }
         }
-        Ok(out.reversed_axes())
+        basis.reversed_axes()
     }
 
     /// Coefficients of each data column, shape columns × data columns; 0 for columns set aside.

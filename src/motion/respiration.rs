@@ -205,15 +205,12 @@ impl RespirationFilter {
         if frames <= EXTENSION {
             return Err(RespirationError::TooFewFrames { frames, needed: EXTENSION + 1 });
         }
-        let mut line = Vec::with_capacity(frames + 2 * EXTENSION);
-        let mut filtered = |values: &Array2<f64>, first: usize| {
+        let filtered = |values: &Array2<f64>, first: usize| {
             if let Some(((frame, column), _)) = values.indexed_iter().find(|(_, v)| !v.is_finite()) {
                 return Err(RespirationError::NotFinite { frame, parameter: first + column });
             }
             let mut values = values.clone();
-            for column in values.columns_mut() {
-                forward_backward(&[self.section], EXTENSION, column, &mut line);
-            }
+            forward_backward(&[self.section], EXTENSION, values.view_mut());
             Ok(values)
         };
         Ok(MotionTrace {

@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 
-use ndarray::{Array2, ArrayView2, Axis};
+use ndarray::{Array2, ArrayView2, Axis, CowArray, Ix2};
 
 use super::{MotionSummary, verdict};
 use crate::atlas::Atlas;
@@ -151,7 +151,8 @@ pub fn join(
         if contributing.is_empty() {
             continue;
         }
-        let series: Vec<Array2<f64>> = contributing.iter().filter_map(|run| columns_used(run, a, &used)).collect();
+        let series: Vec<CowArray<'_, f64, Ix2>> =
+            contributing.iter().filter_map(|run| columns_used(run, a, &used)).collect();
         let joined = connectivity::join(&series.iter().map(|s| s.view()).collect::<Vec<_>>());
         for &measure in &settings.measures {
             let mut found = connectivity::connectivity(joined.view(), measure)?;
@@ -240,11 +241,14 @@ fn used_in_all(runs: &[&ScanRecord], atlas: usize, parcels: usize) -> Vec<bool> 
 }
 
 /// A run's residuals, kept frames × the parcels used in all runs.
-fn columns_used(run: &ScanRecord, atlas: usize, used: &[bool]) -> Option<Array2<f64>> {
+fn columns_used<'a>(run: &'a ScanRecord, atlas: usize, used: &[bool]) -> Option<CowArray<'a, f64, Ix2>> {
     let own = &run.atlases[atlas];
+    if own.used == used {
+        return Some(own.residuals.as_ref()?.into());
+    }
     let columns: Vec<usize> =
         (0..used.len()).filter(|&p| own.used[p]).enumerate().filter(|&(_, p)| used[p]).map(|(c, _)| c).collect();
-    Some(own.residuals.as_ref()?.select(Axis(1), &columns))
+    Some(own.residuals.as_ref()?.select(Axis(1), &columns).into())
 }
 
 /// A matrix over used parcels, spread over all; NaN elsewhere.

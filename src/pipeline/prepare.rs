@@ -319,7 +319,7 @@ pub fn estimate(prepared: &Prepared, atlases: &Atlases, study: &Study) -> Estima
     let compressed = header.data_path.extension().is_some_and(|e| e.eq_ignore_ascii_case("gz"));
     let rate = if compressed { COMPRESSED_BYTES_A_SECOND } else { PLAIN_BYTES_A_SECOND };
     let series = 8 * frames * parcels;
-    let memory_bytes = memory::scan_bytes(prepared, atlases, study, false, false);
+    let memory_bytes = memory::scan_bytes(prepared, atlases, study, false, true);
     let disk_bytes = 11 * frames * parcels + series + 120 * frames + 11 * parcels * parcels + 60_000;
     let size = fs::metadata(&header.data_path).map_or(header.file_bytes, |m| m.len());
     Estimate { seconds: size as f64 / rate, memory_bytes, disk_bytes }

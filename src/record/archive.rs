@@ -38,6 +38,40 @@ impl<'a> Archive<'a> {
     }
 }
 
+/// BLAKE3 over numbers, as little-endian bytes.
+pub(super) struct Checksum(blake3::Hasher);
+
+impl Checksum {
+    pub(super) fn new() -> Self {
+        Self(blake3::Hasher::new())
+    }
+
+    /// Adds numbers, eight bytes each.
+    pub(super) fn numbers<'a>(&mut self, values: impl IntoIterator<Item = &'a f64>) {
+        /// Numbers converted at a time: enough for the hash to take many blocks at once.
+        const TOGETHER: usize = 2048;
+        let mut bytes = Vec::with_capacity(8 * TOGETHER);
+        for value in values {
+            bytes.extend_from_slice(&value.to_le_bytes());
+            if bytes.len() == bytes.capacity() {
+                self.0.update(&bytes);
+                bytes.clear();
+            }
+        }
+        self.0.update(&bytes);
+    }
+
+    /// Adds bytes as they are.
+    pub(super) fn bytes(&mut self, bytes: &[u8]) {
+        self.0.update(bytes);
+    }
+
+    /// The sum, hex.
+    pub(super) fn finish(self) -> String {
+        self.0.finalize().to_hex().to_string()
+    }
+}
+
 pub(super) fn unreadable(path: &Path, error: &dyn std::fmt::Display) -> RecordError {
     RecordError::Unreadable { path: path.to_owned(), message: error.to_string() }
 }

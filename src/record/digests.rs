@@ -14,7 +14,7 @@ use ndarray_npy::{NpzWriter, WriteNpzError};
 use serde::{Deserialize, Serialize};
 
 use super::RecordError;
-use super::archive::{Archive, unreadable};
+use super::archive::{Archive, Checksum, unreadable};
 use super::files::write_whole;
 use super::inputs::{InputState, content_hash};
 use crate::digest::{AtlasDigest, Digest, TissueDigest};
@@ -72,7 +72,7 @@ pub fn write(path: &Path, key: &str, digest: &Digest) -> Result<(), RecordError>
         checksum: checksum(digest),
     };
     let meta = serde_json::to_vec(&meta).map_err(|e| unwritable(e.to_string()))?;
-    let mut npz = NpzWriter::new(Cursor::new(Vec::new()));
+    let mut npz = NpzWriter::new(Cursor::new(Vec::with_capacity(8 * numbers(digest) + 4096)));
     npz.add_array("meta", &Array1::from_vec(meta)).map_err(npz_error)?;
     npz.add_array("global_signal", &digest.global_signal).map_err(npz_error)?;
     npz.add_array("dvars_percent", &digest.dvars_percent).map_err(npz_error)?;
@@ -143,31 +143,42 @@ pub fn read(path: &Path, key: &str) -> Result<Digest, RecordError> {
     Ok(digest)
 }
 
+/// How many numbers a digest holds, about.
+fn numbers(digest: &Digest) -> usize {
+    let tissues = digest.tissues.iter().map(|t| t.mean.len() + t.series.as_ref().map_or(0, Array2::len));
+    let atlases = digest.atlases.iter().map(|a| a.means.len() + 5 * a.coverage.len());
+    2 * digest.frames + tissues.sum::<usize>() + atlases.sum::<usize>()
+}
+
 /// BLAKE3 over every number of a digest and the shapes of its arrays.
 fn checksum(digest: &Digest) -> String {
-    let mut hasher = blake3::Hasher::new();
-    let mut numbers = |shape: &[usize], values: &mut dyn Iterator<Item = f64>| {
-        let mut bytes: Vec<u8> = shape.iter().flat_map(|&n| (n as u64).to_le_bytes()).collect();
-        bytes.extend(values.flat_map(f64::to_le_bytes));
-        hasher.update(&bytes);
+    let mut sum = Checksum::new();
+    let shape = |sum: &mut Checksum, shape: &[usize]| {
+        shape.iter().for_each(|&n| sum.bytes(&(n as u64).to_le_bytes()));
     };
-    let facts = [digest.frames, digest.brain_voxels, digest.alive_voxels, usize::from(digest.read_twice)];
-    numbers(&facts, &mut [digest.median_of_mean_image, digest.tsnr_median].map(one_nan).into_iter());
-    numbers(&[digest.global_signal.len()], &mut digest.global_signal.iter().copied());
-    numbers(&[digest.dvars_percent.len()], &mut digest.dvars_percent.iter().copied());
+    shape(&mut sum, &[digest.frames, digest.brain_voxels, digest.alive_voxels, usize::from(digest.read_twice)]);
+    sum.numbers(&[digest.median_of_mean_image, digest.tsnr_median].map(one_nan));
+    for series in [&digest.global_signal, &digest.dvars_percent] {
+        shape(&mut sum, &[series.len()]);
+        sum.numbers(series);
+    }
     for tissue in &digest.tissues {
-        numbers(&[tissue.tissue as usize, tissue.voxels], &mut tissue.mean.iter().copied());
+        shape(&mut sum, &[tissue.tissue as usize, tissue.voxels]);
+        sum.numbers(&tissue.mean);
         if let Some(series) = &tissue.series {
-            numbers(series.shape(), &mut series.iter().copied());
+            shape(&mut sum, series.shape());
+            sum.numbers(series);
         }
     }
     for atlas in &digest.atlases {
-        numbers(atlas.means.shape(), &mut atlas.means.iter().copied());
-        numbers(&atlas.voxels, &mut atlas.coverage.iter().copied());
-        numbers(&[], &mut atlas.centroid_mm.iter().flatten().copied());
+        shape(&mut sum, atlas.means.shape());
+        sum.numbers(&atlas.means);
+        shape(&mut sum, &atlas.voxels);
+        sum.numbers(&atlas.coverage);
+        sum.numbers(atlas.centroid_mm.iter().flatten());
     }
-    hasher.update(digest.content.as_bytes());
-    hasher.finalize().to_hex().to_string()
+    sum.bytes(digest.content.as_bytes());
+    sum.finish()
 }
 
 /// JSON has no NaN, so what is read back may be another bit pattern than the one written.

@@ -16,15 +16,26 @@ pub struct WriteError {
     pub source: io::Error,
 }
 
-/// Writes a whole file, making its folder.
+/// Writes a whole file, making its folder; when this returns, the file is there after a power cut too.
 ///
 /// # Errors
 /// [`WriteError`] with the path.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), WriteError> {
+    write_named_later(path, bytes)?;
+    sync_folder(path)
+}
+
+/// Writes a whole file, making its folder, but leaves it to [`sync_folder`] to make sure of its name: for several files of
+/// one folder, before whatever says that they are there.
+///
+/// # Errors
+/// [`WriteError`] with the path.
+pub fn write_named_later(path: &Path, bytes: &[u8]) -> Result<(), WriteError> {
     let write = || -> io::Result<()> {
-        // The parent of a bare file name is an empty path, which no system call takes.
-        let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        fs::create_dir_all(folder)?;
+        let folder = folder_of(path);
+        if !folder.is_dir() {
+            fs::create_dir_all(folder)?;
+        }
         let name = path.file_name().unwrap_or_default().to_string_lossy();
         let unfinished = folder.join(format!("{UNFINISHED}{name}"));
         let written = File::create(&unfinished).and_then(|mut file| {
@@ -36,9 +47,23 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), WriteError> {
             let _ = fs::remove_file(&unfinished);
             return Err(error);
         }
-        File::open(folder)?.sync_all()
+        Ok(())
     };
     write().map_err(|source| WriteError { path: path.to_owned(), source })
+}
+
+/// Makes sure of the names of the files that were written to the folder of `path`.
+///
+/// # Errors
+/// [`WriteError`] with the path.
+pub fn sync_folder(path: &Path) -> Result<(), WriteError> {
+    let sync = || File::open(folder_of(path))?.sync_all();
+    sync().map_err(|source| WriteError { path: path.to_owned(), source })
+}
+
+/// The parent of a bare file name is an empty path, which no system call takes.
+fn folder_of(path: &Path) -> &Path {
+    path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."))
 }
 
 /// Removes what a killed run left below a folder.

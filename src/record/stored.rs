@@ -7,7 +7,7 @@ use ndarray::{Array1, Array2};
 use ndarray_npy::{NpzWriter, WriteNpzError};
 use serde::{Deserialize, Serialize};
 
-use super::archive::Archive;
+use super::archive::{Archive, Checksum};
 use super::files::{WriteError, write_whole};
 use super::inputs::InputState;
 use super::{AtlasRecord, ReportRow, ScanRecord};
@@ -80,7 +80,8 @@ pub fn write(path: &Path, record: &ScanRecord, provenance: &Provenance) -> Resul
     };
     let meta = serde_json::to_vec(&meta)
         .map_err(|e| RecordError::Unwritable { path: path.to_owned(), message: e.to_string() })?;
-    let mut npz = NpzWriter::new(Cursor::new(Vec::new()));
+    let numbers: usize = record.atlases.iter().filter_map(|a| a.residuals.as_ref()).map(Array2::len).sum();
+    let mut npz = NpzWriter::new(Cursor::new(Vec::with_capacity(8 * (numbers + 2 * record.kept.len()) + 8192)));
     npz.add_array("meta", &Array1::from_vec(meta)).map_err(unwritable)?;
     npz.add_array("fd_mm", &record.fd_mm).map_err(unwritable)?;
     npz.add_array("dvars_percent", &record.dvars_percent).map_err(unwritable)?;
@@ -131,22 +132,16 @@ pub fn read(path: &Path) -> Result<(ScanRecord, Provenance), RecordError> {
 
 /// BLAKE3 over every array, as little-endian bytes.
 fn checksum(record: &ScanRecord) -> String {
-    let mut hasher = blake3::Hasher::new();
-    let mut numbers = |values: &mut dyn Iterator<Item = &f64>| {
-        let bytes: Vec<u8> = values.flat_map(|v| v.to_le_bytes()).collect();
-        hasher.update(&bytes);
-    };
-    numbers(&mut record.fd_mm.iter());
-    numbers(&mut record.dvars_percent.iter());
-    for atlas in &record.atlases {
-        if let Some(residuals) = &atlas.residuals {
-            numbers(&mut residuals.iter());
-        }
+    let mut sum = Checksum::new();
+    sum.numbers(&record.fd_mm);
+    sum.numbers(&record.dvars_percent);
+    for residuals in record.atlases.iter().filter_map(|a| a.residuals.as_ref()) {
+        sum.numbers(residuals);
     }
     let flags = record.kept.iter().chain(record.atlases.iter().flat_map(|a| &a.used));
-    hasher.update(&flags.map(|&f| u8::from(f)).collect::<Vec<u8>>());
-    hasher.update(&record.first_reason);
+    sum.bytes(&flags.map(|&f| u8::from(f)).collect::<Vec<u8>>());
+    sum.bytes(&record.first_reason);
     // Cannot fail: a row is plain fields.
-    hasher.update(&serde_json::to_vec(&record.row).unwrap_or_default());
-    hasher.finalize().to_hex().to_string()
+    sum.bytes(&serde_json::to_vec(&record.row).unwrap_or_default());
+    sum.finish()
 }

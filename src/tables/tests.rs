@@ -180,21 +180,22 @@ fn edit_distance_equals_its_slow_twin() {
 
 #[test]
 fn numbers_read_back_the_same() {
+    let text = |v| {
+        let mut out = Vec::new();
+        write_number_f32(&mut out, v);
+        String::from_utf8(out).unwrap()
+    };
     let mut values = vec![0.1, -0.2, 1.0, 123_456_789.0, 1e-7, 1e20, f64::from(f32::MAX), f64::from(f32::MIN_POSITIVE)];
     values.extend((1..2000).map(|i| f64::from(i) * 0.000_731 - 0.5));
     for v in values {
-        let mut text = String::new();
-        write_number_f32(&mut text, v);
+        let text = text(v);
         assert_eq!(text.parse::<f32>().unwrap().to_bits(), (v as f32).to_bits(), "{v} {text}");
     }
-    let text = |v| {
-        let mut out = String::new();
-        write_number_f32(&mut out, v);
-        out
-    };
     assert_eq!(text(f64::NAN), "n/a");
     assert_eq!(text(f64::INFINITY), "n/a");
     assert_eq!(text(-0.0), "0");
     assert_eq!(text(0.1), "0.1");
+    assert_eq!(text(-30.0), "-30");
+    assert_eq!(text(1e-46), "0");
     assert_eq!(text(2.5e-7), "2.5e-7");
 }

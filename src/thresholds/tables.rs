@@ -66,19 +66,19 @@ const CHILD_COLUMNS: [&str; 4] = ["participant_id", "session_id", "run_id", "ste
 
 /// `minutes.tsv`: one row a child and choice.
 #[must_use]
-pub fn minutes_table(found: &Thresholds) -> String {
+pub fn minutes_table(found: &Thresholds) -> Vec<u8> {
     let header = [&CHILD_COLUMNS[..], &["fd_mm", "displacement", "neighbours", "minutes", "minutes_kept"]].concat();
     let choices: Vec<String> = found.choices.iter().map(|choice| choice_cells(choice).join("\t")).collect();
-    let mut table = header.join("\t") + "\n";
+    let mut table = (header.join("\t") + "\n").into_bytes();
     for child in &found.children {
         let own = child_cells(child).map(|text| outputs::cell(&text.unwrap_or_default())).join("\t");
         let minutes = number_cell(if child.runs_read > 0 { child.minutes } else { f64::NAN });
         for (choice, &kept) in choices.iter().zip(&child.minutes_kept) {
             for text in [&own, "\t", choice, "\t", &minutes, "\t"] {
-                table.push_str(text);
+                table.extend_from_slice(text.as_bytes());
             }
             write_number_f32(&mut table, kept);
-            table.push('\n');
+            table.push(b'\n');
         }
     }
     table
@@ -142,13 +142,13 @@ pub fn json(study: &Study, found: &Thresholds) -> Value {
 /// [`WriteError`] with the path.
 pub fn write(study: &Study, found: &Thresholds, json: &Value) -> Result<(), WriteError> {
     let folder = study.results.join(FOLDER);
-    for (name, text) in [
-        ("thresholds.tsv", thresholds_table(found)),
+    for (name, bytes) in [
+        ("thresholds.tsv", thresholds_table(found).into_bytes()),
         ("minutes.tsv", minutes_table(found)),
-        ("thresholds.json", outputs::pretty(json)),
-        ("thresholds.html", page::page(study, found)),
+        ("thresholds.json", outputs::pretty(json).into_bytes()),
+        ("thresholds.html", page::page(study, found).into_bytes()),
     ] {
-        write_whole(&folder.join(name), text.as_bytes())?;
+        write_whole(&folder.join(name), &bytes)?;
     }
     Ok(())
 }

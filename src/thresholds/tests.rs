@@ -112,7 +112,7 @@ fn exactly_the_minimum_is_enough_and_who_could_not_be_read_is_not_counted() {
         assert_eq!((row.children_above, row.children), ([3, 2, 1, 1], 4));
         assert!((row.median_minutes_kept - 4.9995).abs() < 1e-12);
     }
-    let table = minutes_table(&found);
+    let table = String::from_utf8(minutes_table(&found)).unwrap();
     assert!(table.contains("sub-c\tn/a\tn/a\tsub-c\t0.2\tsum\t1\tn/a\tn/a\n"), "{table}");
     assert!(table.contains("sub-d\tn/a\tn/a\tsub-d\t0.2\trms\t0\t12\t10.5\n"), "{table}");
     assert_eq!(thresholds_table(&found).lines().nth(1), Some("0.2\tsum\t1\t3\t2\t1\t1\t4.9995\t4"));

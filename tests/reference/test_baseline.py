@@ -5,6 +5,7 @@ import subprocess
 import sys
 
 import numpy as np
+import pytest
 
 import cohorts
 import numpy_pipeline
@@ -12,14 +13,15 @@ import numpy_pipeline
 BASELINE = pathlib.Path(__file__).resolve().parents[2] / "benches" / "baseline.py"
 
 
-def test_baseline_agrees_with_the_numpy_pipeline(tmp_path, data):
+@pytest.mark.parametrize("form", [[], ["--plain"]])
+def test_baseline_agrees_with_the_numpy_pipeline(tmp_path, data, form):
     folder = cohorts.real_cohort(tmp_path / "data", data)
     study, _ = cohorts.real_study(
         folder, "gull", [0.02, 0.2], 'motion_terms = 6\ntissue_means = ["csf"]\nglobal_signal = true', ["pearson"],
         "dvars_percent = 6.0",
     )
     out = tmp_path / "out"
-    subprocess.run([sys.executable, BASELINE, study, out, "--processes", "2"], check=True, capture_output=True)
+    subprocess.run([sys.executable, BASELINE, study, out, "--processes", "2", *form], check=True, capture_output=True)
     _, runs, joined = numpy_pipeline.process_study(study)
     matrix = np.genfromtxt(out / "sub-gull_matrix.tsv", skip_header=1)
     (expected,) = [j["atlases"]["small"]["matrices"]["pearson"] for j in joined.values()]

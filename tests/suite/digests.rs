@@ -12,6 +12,31 @@ fn opened(folder: &Folder) -> usize {
     log[start..].iter().filter(|event| event["event"] == "image_opened").count()
 }
 
+#[test]
+fn an_idle_core_unpacks_ahead_and_a_busy_one_does_not() {
+    let ahead = |folder: &Folder| -> Vec<bool> {
+        let log = log(folder);
+        let opened = log.iter().filter(|event| event["event"] == "image_opened");
+        opened.map(|event| event["ahead"].as_bool().unwrap()).collect()
+    };
+    let results = |jobs: &str| {
+        let folder = Tiny::default().build();
+        folder.run(&["--jobs", jobs]).expect(0);
+        (ahead(&folder), folder.results())
+    };
+    let (one_job, alone) = results("1");
+    assert_eq!(one_job, [false; 3]);
+    // The last of three scans has the second core for itself, unless both were still at work when it began.
+    let (two_jobs, shared) = results("2");
+    assert_eq!(two_jobs.len(), 3);
+    assert!(!two_jobs[0] && !two_jobs[1], "{two_jobs:?}");
+    assert_eq!(shared, alone);
+    // A run of one scan always has idle cores.
+    let folder = Tiny::default().build();
+    folder.run(&["--jobs", "2", "--only", "sub-02"]).expect(0);
+    assert!(ahead(&folder).contains(&true));
+}
+
 /// The same study done from nothing gives the same results.
 #[track_caller]
 fn assert_as_if_read_anew(folder: &Folder) {
