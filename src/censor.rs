@@ -1,7 +1,9 @@
 //! Censoring: which frames are dropped, and why.
 //!
-//! Order: settling, FD, DVARS, watch log, neighbours of FD and DVARS frames (not of logged ones), then kept stretches
-//! shorter than `shortest_stretch`. A threshold drops values strictly above it. Power et al. 2014, NeuroImage 84:320.
+//! Order: settling, no pose found, FD, DVARS, watch log, neighbours of FD and DVARS frames (not of logged ones), then kept
+//! stretches shorter than `shortest_stretch`. A threshold drops values strictly above it. Power et al. 2014, NeuroImage
+//! 84:320. A frame without a pose has moved too much, or too oddly, to be measured: where FD is censored, its neighbours
+//! go as those of a moved frame do (own convention).
 //!
 //! Every frame is judged for every reason, so a frame may carry several; two are given to fewer frames: `beside_motion`
 //! only to frames that neither moved nor jumped themselves, `short_stretch` only to frames that nothing else drops.
@@ -20,13 +22,15 @@ use crate::study::settings::CensorSettings;
 pub enum Reason {
     /// Cut from the start, while the signal settles.
     Settling,
+    /// No pose was found that aligns it with the reference frame.
+    Unaligned,
     /// Framewise displacement above its limit.
     Moved,
     /// DVARS above its limit.
     SignalJump,
     /// Inside an interval of the watch log.
     Logged,
-    /// Just before or after a moved or jumped frame.
+    /// Just before or after a moved or jumped frame, or one without a pose.
     BesideMotion,
     /// In a kept stretch that is too short.
     ShortStretch,
@@ -34,14 +38,22 @@ pub enum Reason {
 
 impl Reason {
     /// All reasons, in order.
-    pub const ALL: [Self; 6] =
-        [Self::Settling, Self::Moved, Self::SignalJump, Self::Logged, Self::BesideMotion, Self::ShortStretch];
+    pub const ALL: [Self; 7] = [
+        Self::Settling,
+        Self::Unaligned,
+        Self::Moved,
+        Self::SignalJump,
+        Self::Logged,
+        Self::BesideMotion,
+        Self::ShortStretch,
+    ];
 
     /// The word used in tables.
     #[must_use]
     pub fn key(self) -> &'static str {
         match self {
             Self::Settling => "settling",
+            Self::Unaligned => "unaligned",
             Self::Moved => "moved",
             Self::SignalJump => "signal_jump",
             Self::Logged => "logged",
@@ -79,8 +91,8 @@ impl FrameMask {
 
     /// Frames dropped by first reason, in the order of [`Reason::ALL`].
     #[must_use]
-    pub fn dropped(&self) -> [usize; 6] {
-        let mut counts = [0; 6];
+    pub fn dropped(&self) -> [usize; 7] {
+        let mut counts = [0; 7];
         for first in self.reasons.iter().filter_map(|r| r.first()) {
             counts[*first as usize] += 1;
         }
@@ -96,26 +108,30 @@ impl FrameMask {
 
 /// Decides on each frame.
 ///
-/// `fd_mm` and `dvars_percent` hold NaN where there is no value; `logged` is from the watch log. All have one entry a
-/// frame.
+/// `fd_mm` and `dvars_percent` hold NaN where there is no value; `aligned` says which frames have a pose, `logged` is from
+/// the watch log; all have one entry a frame. `settling` frames are cut from the start.
 ///
 /// # Panics
-/// When the three lengths differ.
+/// When the lengths differ.
 #[must_use]
 pub fn censor(
     fd_mm: ArrayView1<'_, f64>,
     dvars_percent: ArrayView1<'_, f64>,
+    aligned: &[bool],
     logged: &[bool],
+    settling: usize,
     settings: &CensorSettings,
 ) -> FrameMask {
     let frames = fd_mm.len();
-    assert!(dvars_percent.len() == frames && logged.len() == frames, "one value a frame");
+    let lengths = [dvars_percent.len(), aligned.len(), logged.len()];
+    assert!(lengths.iter().all(|&length| length == frames), "one value a frame");
     let above = |value: f64, limit: f64| limit > 0.0 && value > limit;
     let moved: Vec<bool> = fd_mm.iter().map(|&v| above(v, settings.fd_mm)).collect();
     let jumped: Vec<bool> = dvars_percent.iter().map(|&v| above(v, settings.dvars_percent)).collect();
 
     let mut beside = vec![false; frames];
-    for i in (0..frames).filter(|&i| moved[i] || jumped[i]) {
+    let lost = |i: usize| !aligned[i] && settings.fd_mm > 0.0;
+    for i in (0..frames).filter(|&i| moved[i] || jumped[i] || lost(i)) {
         let end = i.saturating_add(settings.after).saturating_add(1).min(frames);
         beside[i.saturating_sub(settings.before)..end].fill(true);
     }
@@ -123,11 +139,12 @@ pub fn censor(
     let mut reasons: Vec<Vec<Reason>> = (0..frames)
         .map(|i| {
             let flags = [
-                (i < settings.settling, Reason::Settling),
+                (i < settling, Reason::Settling),
+                (!aligned[i], Reason::Unaligned),
                 (moved[i], Reason::Moved),
                 (jumped[i], Reason::SignalJump),
                 (settings.watch_log && logged[i], Reason::Logged),
-                (beside[i] && !moved[i] && !jumped[i], Reason::BesideMotion),
+                (beside[i] && !moved[i] && !jumped[i] && !lost(i), Reason::BesideMotion),
             ];
             flags.into_iter().filter_map(|(applies, reason)| applies.then_some(reason)).collect()
         })
@@ -147,6 +164,7 @@ mod tests {
     use ndarray::Array1;
 
     use super::*;
+    use crate::study::settings::Settling;
 
     fn settings() -> CensorSettings {
         CensorSettings {
@@ -155,7 +173,7 @@ mod tests {
             before: 1,
             after: 2,
             shortest_stretch: 3,
-            settling: 0,
+            settling: Settling::Frames(0),
             watch_log: true,
             watch_log_types: Vec::new(),
         }
@@ -174,7 +192,7 @@ mod tests {
         fd[8] = 0.2; // not strictly above
         fd[9] = 0.21;
         let nan = Array1::from_elem(14, f64::NAN);
-        let mask = censor(fd.view(), nan.view(), &[false; 14], &settings());
+        let mask = censor(fd.view(), nan.view(), &[true; 14], &[false; 14], 0, &settings());
         let expected = [
             "short_stretch",
             "short_stretch",
@@ -192,7 +210,7 @@ mod tests {
             "short_stretch",
         ];
         assert_eq!(words(&mask), expected);
-        assert_eq!(mask.dropped(), [0, 2, 0, 0, 6, 6]);
+        assert_eq!(mask.dropped(), [0, 0, 2, 0, 0, 6, 6]);
         assert_eq!(mask.longest_stretch(), 0);
     }
 
@@ -202,8 +220,8 @@ mod tests {
         let dvars = Array1::from_vec(vec![f64::NAN, 9.0, 9.0, 0.0, 0.0, 0.0, 0.0]);
         let logged = [false, true, false, false, false, false, true];
         let mut settings = settings();
-        (settings.settling, settings.dvars_percent, settings.shortest_stretch, settings.after) = (2, 5.0, 1, 1);
-        let mask = censor(fd.view(), dvars.view(), &logged, &settings);
+        (settings.dvars_percent, settings.shortest_stretch, settings.after) = (5.0, 1, 1);
+        let mask = censor(fd.view(), dvars.view(), &[true; 7], &logged, 2, &settings);
         let expected = [
             "settling;beside_motion",
             "settling;moved;signal_jump;logged",
@@ -214,7 +232,7 @@ mod tests {
             "logged",
         ];
         assert_eq!(words(&mask), expected);
-        assert_eq!(mask.dropped(), [2, 0, 1, 1, 1, 0]);
+        assert_eq!(mask.dropped(), [2, 0, 0, 1, 1, 1, 0]);
         assert_eq!(mask.frames_kept(), 2);
         assert_eq!(mask.longest_stretch(), 2);
     }
@@ -224,7 +242,21 @@ mod tests {
         let fd = Array1::from_elem(5, 3.0);
         let mut settings = settings();
         (settings.fd_mm, settings.shortest_stretch) = (0.0, 1);
-        let mask = censor(fd.view(), fd.view(), &[false, false, true, false, false], &settings);
+        let mask = censor(fd.view(), fd.view(), &[true; 5], &[false, false, true, false, false], 0, &settings);
         assert_eq!(words(&mask), ["", "", "logged", "", ""]);
+    }
+
+    #[test]
+    fn a_frame_without_a_pose_goes_with_its_neighbours_where_motion_is_censored() {
+        let fd = Array1::from_vec(vec![f64::NAN, 0.1, f64::NAN, 0.1, 0.1, 0.1, 0.1]);
+        let aligned = [true, true, false, true, true, true, true];
+        let mut settings = settings();
+        settings.shortest_stretch = 1;
+        let mask = censor(fd.view(), fd.view(), &aligned, &[false; 7], 0, &settings);
+        assert_eq!(words(&mask), ["", "beside_motion", "unaligned", "beside_motion", "beside_motion", "", ""]);
+        assert_eq!(mask.dropped(), [0, 1, 0, 0, 0, 3, 0]);
+        settings.fd_mm = 0.0;
+        let mask = censor(fd.view(), fd.view(), &aligned, &[false; 7], 3, &settings);
+        assert_eq!(words(&mask), ["settling", "settling", "settling;unaligned", "", "", "", ""]);
     }
 }

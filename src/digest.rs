@@ -18,7 +18,7 @@ use std::path::{Path, PathBuf};
 use ndarray::{Array1, Array2};
 
 use crate::atlas::GriddedAtlas;
-use crate::nifti::{Header, NiftiError, RawVolume, VolumeStream};
+use crate::nifti::{Header, NiftiError, VolumeStream};
 use crate::study::settings::Tissue;
 use pass::Pass;
 
@@ -98,11 +98,12 @@ pub struct AtlasDigest {
 pub trait Volumes {
     /// The run's header.
     fn header(&self) -> &Header;
-    /// The next volume, or none after the last.
+    /// Writes the next volume's values in `runs` (start and length, in voxels, ascending) one after another into `out`;
+    /// says whether there was one.
     ///
     /// # Errors
     /// When the file is damaged or cannot be read.
-    fn next_volume(&mut self) -> Result<Option<RawVolume<'_>>, NiftiError>;
+    fn next_values(&mut self, runs: &[(usize, usize)], out: &mut [f64]) -> Result<bool, NiftiError>;
     /// Content hash of the file, hex; asked for after the last volume.
     ///
     /// # Errors
@@ -115,8 +116,12 @@ impl Volumes for VolumeStream {
         self.header()
     }
 
-    fn next_volume(&mut self) -> Result<Option<RawVolume<'_>>, NiftiError> {
-        self.next_volume()
+    fn next_values(&mut self, runs: &[(usize, usize)], out: &mut [f64]) -> Result<bool, NiftiError> {
+        let volume = self.next_volume()?;
+        if let Some(volume) = &volume {
+            volume.decode_runs(runs, out);
+        }
+        Ok(volume.is_some())
     }
 
     fn content_hash(&mut self) -> Result<String, NiftiError> {
@@ -125,7 +130,7 @@ impl Volumes for VolumeStream {
 }
 
 /// Begins a reading of a run.
-pub type Open<'a> = &'a dyn Fn(&Path) -> Result<Box<dyn Volumes>, NiftiError>;
+pub type Open<'a> = &'a dyn Fn(&Path) -> Result<Box<dyn Volumes + 'a>, NiftiError>;
 
 /// Reads a scan. `on_frame` is called with the number of frames read, now and then; when it says false, reading stops.
 ///

@@ -137,10 +137,10 @@ pub fn discover(study: &Study) -> Result<Cohort, DiscoverError> {
 
 /// Files that the settings need and the scan has none of.
 fn needed(study: &Study, scan: &Scan) -> Vec<ScanProblem> {
-    let mut wanted: Vec<(&'static str, &Option<PathBuf>, &'static str)> = vec![
-        ("motion", &scan.motion, "from which head motion is read"),
-        ("brain_mask", &scan.brain_mask, "which every scan needs (finding the brain in the image is not built yet)"),
-    ];
+    let mut wanted: Vec<(&'static str, &Option<PathBuf>, &'static str)> = Vec::new();
+    if study.motion.from == MotionSource::Table {
+        wanted.push(("motion", &scan.motion, "from which head motion is read"));
+    }
     let clean = &study.clean;
     for tissue in [Tissue::WhiteMatter, Tissue::Csf] {
         let file = match tissue {

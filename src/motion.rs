@@ -28,6 +28,54 @@ impl MotionTrace {
         self.translations_mm.nrows()
     }
 
+    /// Which frames have a position: all of a table's, and of those measured from images the ones that were aligned.
+    #[must_use]
+    pub fn aligned(&self) -> Vec<bool> {
+        (0..self.frames()).map(|i| self.translations_mm[[i, 0]].is_finite()).collect()
+    }
+
+    /// The trace with stand-ins where there is no position: linear between the nearest frames that have one, the nearest
+    /// one's at the ends. They keep filters and confounds going; such frames are dropped, and no displacement is taken
+    /// from them.
+    #[must_use]
+    pub fn bridged(&self) -> Self {
+        let aligned = self.aligned();
+        let gaps = crate::stretches::stretches(&aligned.iter().map(|a| !a).collect::<Vec<_>>());
+        let mut whole = self.clone();
+        for values in [&mut whole.translations_mm, &mut whole.rotations_rad] {
+            for mut column in values.columns_mut() {
+                for &(start, end) in &gaps {
+                    let before = start.checked_sub(1).map(|i| column[i]);
+                    let after = (end < aligned.len()).then(|| column[end]);
+                    for i in start..end {
+                        let share = (i + 1 - start) as f64 / (end + 1 - start) as f64;
+                        column[i] = match (before, after) {
+                            (Some(before), Some(after)) => before + share * (after - before),
+                            (Some(only), None) | (None, Some(only)) => only,
+                            (None, None) => 0.0,
+                        };
+                    }
+                }
+            }
+        }
+        whole
+    }
+
+    /// The trace without the positions of frames that are not `aligned`.
+    ///
+    /// # Panics
+    /// When there is not one flag a frame.
+    #[must_use]
+    pub fn only(&self, aligned: &[bool]) -> Self {
+        assert_eq!(aligned.len(), self.frames(), "one flag a frame");
+        let mut out = self.clone();
+        for i in (0..aligned.len()).filter(|&i| !aligned[i]) {
+            out.translations_mm.row_mut(i).fill(f64::NAN);
+            out.rotations_rad.row_mut(i).fill(f64::NAN);
+        }
+        out
+    }
+
     /// The motion terms used as confounds, frames × `terms`, `terms` one of 0, 6, 12, 24: the six parameters (mm, rad);
     /// then their backward differences, 0 in frame 0; then the squares of those twelve. Satterthwaite et al. 2013,
     /// NeuroImage 64:240.
@@ -49,6 +97,21 @@ impl MotionTrace {
             if square { value * value } else { value }
         })
     }
+}
+
+/// Head motion measured from a run's own images.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ImageMotion {
+    /// Positions about the pivot: x ↦ R(x − c) + c + t, R = Rz·Ry·Rx; NaN for frames that could not be aligned.
+    pub trace: MotionTrace,
+    /// Brightness of each frame relative to the reference frame; NaN for frames that could not be aligned.
+    pub gains: Array1<f64>,
+    /// The frame that the others were registered to.
+    pub reference_frame: usize,
+    /// The pivot c, world mm: the centroid of the brain mask on the reference frame.
+    pub pivot_mm: [f64; 3],
+    /// Of each frame, the share of the brain mask's voxels that its pose takes outside the field of view.
+    pub outside_share: Array1<f64>,
 }
 
 /// Framewise displacement in both forms, mm; NaN stands for "not available" (the first frame).

@@ -4,10 +4,13 @@
 //! decides. `keepstill check` stops after the first half.
 
 mod ahead;
+mod moved;
 pub mod joined;
 pub mod memory;
 pub mod prepare;
+pub mod run_motion;
 
+use std::cell::RefCell;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 
@@ -16,16 +19,22 @@ use ndarray::{Array1, Array2, Axis, s};
 use crate::atlas::{self, Atlas, AtlasError, Grid, GriddedAtlas};
 use crate::censor::{self, FrameMask};
 use crate::clean::{self, CleanError, components, confounds};
-use crate::digest::{self, AtlasDigest, Digest, DigestError, Wanted};
+use crate::digest::{self, AtlasDigest, Digest, DigestError, Open, Volumes, Wanted};
 use crate::discover::{Child, Scan};
 use crate::linalg::{self, LinalgError};
-use crate::motion::{FramewiseDisplacement, MotionTrace, displacement};
-use crate::nifti;
+use crate::brain_mask::{self, BrainMaskError};
+use crate::motion::head_size::{self, HeadSizeError};
+use crate::motion::realign::{RealignError, Reference};
+use crate::motion::respiration::RespirationError;
+use crate::motion::{FramewiseDisplacement, ImageMotion, MotionTrace};
+use crate::nifti::{self, NiftiError, VolumeStream};
+use crate::record::digests::ScanReading;
 use crate::record::{AtlasCount, AtlasRecord, RecordError, ReportRow, ScanRecord, Verdict};
 use crate::study::Study;
-use crate::study::settings::{EnoughSettings, Tissue};
+use crate::study::settings::{EnoughSettings, MotionSource, Tissue};
 use crate::tables::figures;
 use prepare::Prepared;
+use run_motion::{RunMotion, USUAL_RADIUS, settling_frames};
 
 /// Why a scan has no result.
 #[derive(Debug, thiserror::Error)]
@@ -61,6 +70,19 @@ pub enum ScanError {
         /// What else helps.
         more: &'static str,
     },
+    #[error("{}: {source}", path.display())]
+    BrainMask { path: std::path::PathBuf, source: BrainMaskError },
+    #[error("{}: {source}", path.display())]
+    HeadSize { path: std::path::PathBuf, source: HeadSizeError },
+    #[error("{}: head motion cannot be measured from the images: {source}", path.display())]
+    Realign { path: std::path::PathBuf, source: RealignError },
+    #[error(
+        "{}: head motion cannot be measured from the images: the mean image's median inside the brain mask is not above 0, so the image shows no head to follow (is the mean already removed?); use motion.from = \"table\", or the run before its mean was removed",
+        path.display()
+    )]
+    NoReference { path: std::path::PathBuf },
+    #[error("{}: {source}", path.display())]
+    Respiration { path: std::path::PathBuf, source: RespirationError },
     #[error(
         "{}: the mean image's median inside the brain mask is {median}, so DVARS in percent has no meaning (is the mean already removed?); set censor.dvars_percent = 0",
         path.display()
@@ -120,8 +142,15 @@ impl Atlases {
 #[derive(Debug)]
 pub struct Outcome {
     pub record: ScanRecord,
+    /// Head positions as they were given or found, breathing left in; NaN for frames without one.
     pub trace: MotionTrace,
+    /// How they were found, when from the images.
+    pub image_motion: Option<ImageMotion>,
     pub fd: FramewiseDisplacement,
+    /// FD in the form that censoring uses, before breathing was filtered out, mm.
+    pub fd_unfiltered_mm: Array1<f64>,
+    /// The same as `fd` in that form, with a radius of 50 mm.
+    pub fd_radius_50_mm: Array1<f64>,
     pub global_signal: Array1<f64>,
     pub mask: FrameMask,
     /// By atlas: the raw parcels, with coverage.
@@ -140,7 +169,7 @@ pub enum Reading {
 /// Where digests of earlier runs are found and new ones are kept.
 pub trait DigestStore {
     /// The digest of a scan whose image, masks and atlases are as they were; none: the image must be read.
-    fn find(&self, prepared: &Prepared) -> Option<Digest>;
+    fn find(&self, prepared: &Prepared) -> Option<ScanReading>;
     /// The image is about to be opened, and how; waits until there is memory for it.
     ///
     /// # Errors
@@ -150,7 +179,7 @@ pub trait DigestStore {
     ///
     /// # Errors
     /// When it cannot be written.
-    fn keep(&self, prepared: &Prepared, digest: &Digest) -> Result<(), RecordError>;
+    fn keep(&self, prepared: &Prepared, reading: &ScanReading) -> Result<(), RecordError>;
 }
 
 /// Does one scan. `on_frame` is told how many frames have been read, and stops the scan by saying false.
@@ -166,21 +195,21 @@ pub fn process(
     on_frame: &dyn Fn(usize) -> bool,
 ) -> Result<Outcome, ScanError> {
     let prepared = prepare::prepare(scan, child, study).map_err(|problems| ScanError::Problems { problems })?;
-    let digest = match store.find(&prepared) {
-        Some(digest) => digest,
+    let reading = match store.find(&prepared) {
+        Some(reading) => reading,
         None => {
-            let reading = store.opening(&prepared)?;
-            let digest = read(scan, study, atlases, &prepared, reading, on_frame)?;
-            store.keep(&prepared, &digest)?;
-            digest
+            let how = store.opening(&prepared)?;
+            let reading = read(scan, study, atlases, &prepared, how, on_frame)?;
+            store.keep(&prepared, &reading)?;
+            reading
         }
     };
     for (tissue, path) in prepared.tissues_needed() {
-        if digest.tissues.iter().all(|t| t.tissue != tissue || t.voxels == 0) {
+        if reading.digest.tissues.iter().all(|t| t.tissue != tissue || t.voxels == 0) {
             return Err(ScanError::NoTissue { path: path.to_owned(), tissue: tissue.key() });
         }
     }
-    decide(scan, study, atlases, prepared, digest)
+    decide(scan, study, atlases, prepared, reading)
 }
 
 /// The one costly step: masks and atlases on the scan's grid, then the image.
@@ -189,12 +218,31 @@ fn read(
     study: &Study,
     atlases: &Atlases,
     prepared: &Prepared,
-    reading: Reading,
+    how: Reading,
     on_frame: &dyn Fn(usize) -> bool,
-) -> Result<Digest, ScanError> {
+) -> Result<ScanReading, ScanError> {
+    let open = |path: &Path| -> Result<Box<dyn Volumes>, NiftiError> {
+        Ok(match how {
+            Reading::InTurn => Box::new(VolumeStream::open(path)?),
+            Reading::Ahead => Box::new(ahead::Ahead::open(path)?),
+        })
+    };
     let grid = Grid { shape: prepared.header.shape, affine: prepared.header.affine };
     let gridded = atlases.on(&grid);
-    let brain = read_mask(&prepared.brain_mask, &grid)?;
+    let (brain, mask_made) = match &prepared.brain_mask {
+        Some(path) => (read_mask(path, &grid)?, None),
+        None => {
+            // In turn: only the first few volumes are wanted.
+            let mut volumes = VolumeStream::open(&scan.bold).map_err(DigestError::from)?;
+            let mean = moved::mean_of_first(&mut volumes, moved::FIRST_FRAMES).map_err(DigestError::from)?;
+            let made = brain_mask::from_mean(&mean, grid.shape)
+                .map_err(|source| ScanError::BrainMask { path: scan.bold.clone(), source })?;
+            let sentence = made.sentence();
+            (made.inside, Some(sentence))
+        }
+    };
+    let size = head_size::of_mask(&brain, grid.shape, &grid.affine)
+        .map_err(|source| ScanError::HeadSize { path: scan.bold.clone(), source })?;
     for (atlas, source) in gridded.iter().zip(&atlases.list) {
         atlas.require_overlap(&source.name, &brain)?;
     }
@@ -209,12 +257,43 @@ fn read(
         keep_tissue_voxels: study.clean.tissue_components > 0,
         atlases: gridded.iter().collect(),
     };
-    Ok(match reading {
-        Reading::InTurn => digest::read(&scan.bold, &wanted, on_frame)?,
-        Reading::Ahead => {
-            digest::read_from(&|path| Ok(Box::new(ahead::Ahead::open(path)?)), &scan.bold, &wanted, on_frame)?
+    let (digest, motion) = match study.motion.from {
+        MotionSource::Table => (digest::read_from(&open, &scan.bold, &wanted, on_frame)?, None),
+        MotionSource::Images => {
+            let (digest, motion) = read_moved(scan, &wanted, &grid, study.motion.realign, &open, on_frame)?;
+            (digest, Some(motion))
         }
-    })
+    };
+    Ok(ScanReading { digest, motion, mask_radius_mm: size.radius.0, mask_made })
+}
+
+/// Reads a run whose head motion is measured from its own images.
+fn read_moved(
+    scan: &Scan,
+    wanted: &Wanted<'_>,
+    grid: &Grid,
+    realign: bool,
+    open: Open<'_>,
+    on_frame: &dyn Fn(usize) -> bool,
+) -> Result<(Digest, ImageMotion), ScanError> {
+    let path = scan.bold.as_path();
+    // Nothing is told of frames that are only looked at, but a stop is heeded.
+    let look = |_: usize| on_frame(0);
+    let first = digest::read_from(open, path, &moved::brain_only(wanted.brain), &look)?;
+    let reference_frame =
+        moved::choose(&first).ok_or_else(|| ScanError::NoReference { path: path.to_owned() })?;
+    let mut volumes = VolumeStream::open(path).map_err(DigestError::from)?;
+    let volume = moved::one_frame(&mut volumes, reference_frame).map_err(DigestError::from)?;
+    let reference = Reference::new(&volume, grid.shape, grid.affine, wanted.brain)
+        .map_err(|source| ScanError::Realign { path: path.to_owned(), source })?;
+    drop(volume);
+    let found = RefCell::new(moved::Found::default());
+    let open_moved = |path: &Path| -> Result<Box<dyn Volumes + '_>, NiftiError> {
+        Ok(Box::new(moved::Moved::new(open(path)?, &reference, wanted.brain, realign, &found)))
+    };
+    let digest = digest::read_from(&open_moved, path, wanted, on_frame)?;
+    let motion = found.take().motion(reference_frame, reference.pivot_mm());
+    Ok((digest, motion))
 }
 
 /// Everything after the reading: cheap, and open to other settings at will.
@@ -223,22 +302,34 @@ fn decide(
     study: &Study,
     atlases: &Atlases,
     prepared: Prepared,
-    digest: Digest,
+    reading: ScanReading,
 ) -> Result<Outcome, ScanError> {
+    let ScanReading { digest, motion: image_motion, mask_radius_mm, mask_made } = reading;
     let dvars_have_a_meaning = digest.median_of_mean_image > 0.0;
     if study.censor.dvars_percent > 0.0 && !dvars_have_a_meaning {
         return Err(ScanError::NoDvars { path: scan.bold.clone(), median: digest.median_of_mean_image });
     }
     let frames = digest.frames;
-    let fd = displacement::framewise(&prepared.trace, prepared.radius, study.motion.rotation_order);
+    let motion = RunMotion::of(&scan.bold, study, &prepared, image_motion.as_ref(), mask_radius_mm)?;
+    let fd = motion.fd(motion.sphere.radius);
     let fd_used = fd.of(study.motion.displacement).to_owned();
-    let mask = censor::censor(fd_used.view(), digest.dvars_percent.view(), &prepared.logged, &study.censor);
+    let settling = settling_frames(study, digest.global_signal.view());
+    let dvars = digest.dvars_percent.view();
+    let mask = censor::censor(fd_used.view(), dvars, &motion.aligned, &prepared.logged, settling, &study.censor);
     let kept = mask.kept();
-    let settling = study.censor.settling.min(frames);
     let kept_after = &kept[settling..];
 
-    let confounds = gather_confounds(study, &prepared, &digest, kept_after, settling)?;
+    let confounds = gather_confounds(study, &motion, &prepared, &digest, kept_after, settling)?;
+    let unaligned = motion.aligned.iter().filter(|aligned| !**aligned).count();
+    let (facts, spectrum) = motion.facts(study, &prepared, mask_radius_mm, &fd_used, &kept, settling);
     let mut warnings = prepared.warnings;
+    warnings.extend(mask_made);
+    if 2 * unaligned > frames {
+        warnings.push(format!(
+            "{unaligned} of {frames} frames could not be aligned with frame {} (counted from 0); look whether the image shows a head throughout",
+            facts.reference_frame.unwrap_or(0)
+        ));
+    }
     if digest.read_twice {
         warnings.push("some voxels stop being finite after the first frame; they were left out".to_owned());
     }
@@ -269,7 +360,7 @@ fn decide(
         .collect();
     let tr_s = prepared.tr.0;
     let minutes = |n: usize| n as f64 * tr_s / 60.0;
-    let motion = MotionSummary::of(&[(fd_used.view(), digest.dvars_percent.view(), &kept, motion_from)]);
+    let summary = MotionSummary::of(&[(fd_used.view(), digest.dvars_percent.view(), &kept, motion_from)]);
     let mut row = ReportRow {
         participant_id: format!("sub-{}", scan.id.participant),
         session_id: scan.id.session.as_ref().map(|s| format!("ses-{s}")),
@@ -280,18 +371,19 @@ fn decide(
         minutes: minutes(frames),
         minutes_kept: minutes(mask.frames_kept()),
         kept_share: mask.frames_kept() as f64 / frames as f64,
-        mean_fd_mm: motion.mean_fd_mm,
-        mean_fd_kept_mm: motion.mean_fd_kept_mm,
-        max_fd_mm: motion.max_fd_mm,
-        median_dvars_percent: motion.median_dvars_percent,
-        head_radius_mm: prepared.radius.0,
-        head_radius_from: prepared.radius_from,
+        mean_fd_mm: summary.mean_fd_mm,
+        mean_fd_kept_mm: summary.mean_fd_kept_mm,
+        max_fd_mm: summary.max_fd_mm,
+        median_dvars_percent: summary.median_dvars_percent,
+        head_radius_mm: motion.sphere.radius.0,
+        head_radius_from: motion.sphere.from.clone(),
         dropped_settling: dropped[0],
-        dropped_moved: dropped[1],
-        dropped_signal_jump: dropped[2],
-        dropped_logged: dropped[3],
-        dropped_beside_motion: dropped[4],
-        dropped_short_stretch: dropped[5],
+        dropped_unaligned: dropped[1],
+        dropped_moved: dropped[2],
+        dropped_signal_jump: dropped[3],
+        dropped_logged: dropped[4],
+        dropped_beside_motion: dropped[5],
+        dropped_short_stretch: dropped[6],
         longest_stretch_s: mask.longest_stretch() as f64 * tr_s,
         dof,
         parcels_used: counts.iter().map(|c| c.parcels_used).sum(),
@@ -300,6 +392,7 @@ fn decide(
         lag1_autocorrelation: lag1_autocorrelation(&records, &kept),
         verdict: Verdict::Enough,
         problem: None,
+        motion: Some(facts),
         atlases: counts,
         warnings,
         inputs,
@@ -320,6 +413,7 @@ fn decide(
         row,
         fd_mm: fd_used,
         dvars_percent: digest.dvars_percent.clone(),
+        motion_spectrum: spectrum,
         kept,
         first_reason,
         motion_from,
@@ -327,7 +421,10 @@ fn decide(
     };
     Ok(Outcome {
         record,
-        trace: prepared.trace,
+        fd_unfiltered_mm: motion.fd_unfiltered(motion.sphere.radius).of(study.motion.displacement).to_owned(),
+        fd_radius_50_mm: motion.fd(USUAL_RADIUS).of(study.motion.displacement).to_owned(),
+        trace: motion.trace,
+        image_motion,
         fd,
         global_signal: digest.global_signal,
         mask,
@@ -405,14 +502,15 @@ impl MotionSummary {
 
 fn gather_confounds(
     study: &Study,
+    motion: &RunMotion,
     prepared: &Prepared,
     digest: &Digest,
     kept_after: &[bool],
     settling: usize,
 ) -> Result<Array2<f64>, ScanError> {
     let clean = &study.clean;
-    let motion = prepared.trace.terms(clean.motion_terms);
-    let mut blocks: Vec<Array2<f64>> = vec![motion];
+    // As given, breathing left in (methods.md, Cleaning).
+    let mut blocks: Vec<Array2<f64>> = vec![motion.trace.bridged().terms(clean.motion_terms)];
     let column = |v: &Array1<f64>| v.view().insert_axis(Axis(1)).to_owned();
     // In the digest's order, whatever the order in the study file.
     for signal in digest.tissues.iter().filter(|t| clean.tissue_means.contains(&t.tissue)) {

@@ -85,6 +85,7 @@ pub struct ReportRow {
     /// How the radius was got, in words.
     pub head_radius_from: String,
     pub dropped_settling: usize,
+    pub dropped_unaligned: usize,
     pub dropped_moved: usize,
     pub dropped_signal_jump: usize,
     pub dropped_logged: usize,
@@ -105,11 +106,52 @@ pub struct ReportRow {
     pub lag1_autocorrelation: f64,
     pub verdict: Verdict,
     pub problem: Option<String>,
+    /// Of a run: where its motion comes from, and what other choices would have made of it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub motion: Option<MotionFacts>,
     /// Parcels by atlas.
     pub atlases: Vec<AtlasCount>,
     pub warnings: Vec<String>,
     /// Content hash (BLAKE3, hex) of each input file, by its role.
     pub inputs: BTreeMap<String, String>,
+}
+
+/// Where a run's head motion comes from, what was done to it, and what other choices would have made of it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct MotionFacts {
+    /// `table` or `images`.
+    pub from: String,
+    /// With `images`: the frame that the others were registered to, the pivot (world mm), whether parcels were averaged at
+    /// each frame's pose, and the largest share of the brain mask that a kept frame's pose takes out of the field of view.
+    pub reference_frame: Option<usize>,
+    pub pivot_mm: Option<[f64; 3]>,
+    pub realigned: bool,
+    pub largest_outside_share: Option<f64>,
+    /// Frames cut from the start.
+    pub settling_frames: usize,
+    /// What was done about breathing, and where it shows, in words.
+    pub breathing: Vec<String>,
+    /// Where the expected breathing rates show in this run's frames, Hz; none when no rate is known.
+    pub breathing_band_hz: Option<[f64; 2]>,
+    /// Mean FD as the parameters are, before anything was filtered out of them, mm.
+    #[serde(with = "number")]
+    pub mean_fd_unfiltered_mm: f64,
+    /// Other radii of the head, and what they would change.
+    pub other_radii: Vec<OtherRadius>,
+}
+
+/// What another radius of the head would have made of a run.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct OtherRadius {
+    /// Where it comes from, in words.
+    pub from: String,
+    #[serde(with = "number")]
+    pub radius_mm: f64,
+    #[serde(with = "number")]
+    pub mean_fd_mm: f64,
+    /// Frames that would be above the limit and are not, and the other way round (counted from 0).
+    pub frames_more: Vec<usize>,
+    pub frames_fewer: Vec<usize>,
 }
 
 /// How many of an atlas's parcels have enough coverage.
@@ -128,6 +170,9 @@ pub struct ScanRecord {
     /// FD of the measure that censoring used, mm; NaN where there is none.
     pub fd_mm: Array1<f64>,
     pub dvars_percent: Array1<f64>,
+    /// Power of the six motion parameters, frequencies × 7, or × 13 where breathing was filtered out: Hz; translations x y
+    /// z (mm²/Hz) and rotations x y z (rad²/Hz); the same after the filter.
+    pub motion_spectrum: Array2<f64>,
     pub kept: Vec<bool>,
     /// First reason of each dropped frame as its position in [`crate::censor::Reason::ALL`] plus 1; 0 for kept frames.
     pub first_reason: Vec<u8>,

@@ -104,10 +104,6 @@ impl Study {
     /// outside its folder that were given in full only the file name is told, so that reports name nobody's disk.
     #[must_use]
     pub fn settings_json(&self) -> Value {
-        let mut motion = section(&self.motion);
-        // The only values of these keys that are built.
-        motion.insert("from".to_owned(), json!("table"));
-        motion.insert("respiration".to_owned(), json!("leave"));
         let mut children = section(&self.children);
         children.insert("table".to_owned(), json!(self.children.table.as_deref().map(|path| self.told(path))));
         let mut clean = section(&self.clean);
@@ -129,7 +125,7 @@ impl Study {
             "study": { "name": self.name, "results": self.told(&self.results) },
             "scans": self.scans_json(),
             "children": children,
-            "motion": motion,
+            "motion": section(&self.motion),
             "censor": section(&self.censor),
             "clean": clean,
             "parcels": parcels,

@@ -129,8 +129,7 @@ impl<'a> Pass<'a> {
         // Integers become infinite when a header's slope is near the largest number there is (2^64 · 1e288 is not).
         let can_be_not_finite = header.dtype.is_float() || header.slope.abs().max(header.inter.abs()) > 1e288;
         let mut frame = 0;
-        while let Some(volume) = stream.next_volume()? {
-            volume.decode_runs(&self.runs, &mut self.now);
+        while stream.next_values(&self.runs, &mut self.now)? {
             if can_be_not_finite {
                 self.bury(frame);
             }

@@ -15,15 +15,19 @@ use crate::units::Millimetres;
 
 type Matrix3 = [[f64; 3]; 3];
 
-/// FD of each frame in both forms, mm; the first frame has none (NaN).
+/// FD of each frame in both forms, mm, against the latest frame before it that has a position; NaN for the first frame and
+/// for frames without a position. Positions about a pivot give the RMS form about that pivot.
 #[must_use]
 pub fn framewise(trace: &MotionTrace, radius: Millimetres, order: RotationOrder) -> FramewiseDisplacement {
     let frames = trace.frames();
     let mut sum_mm = Array1::from_elem(frames, f64::NAN);
     let mut rms_mm = Array1::from_elem(frames, f64::NAN);
     let at = |i: usize| (row3(trace.translations_mm.view(), i), row3(trace.rotations_rad.view(), i));
-    for i in 1..frames {
-        let ((t0, a0), (t1, a1)) = (at(i - 1), at(i));
+    let aligned = trace.aligned();
+    let mut earlier = None;
+    for i in (0..frames).filter(|&i| aligned[i]) {
+        let Some(before) = earlier.replace(i) else { continue };
+        let ((t0, a0), (t1, a1)) = (at(before), at(i));
         let shift: f64 = (0..3).map(|k| (t1[k] - t0[k]).abs()).sum();
         let turn: f64 = (0..3).map(|k| (a1[k] - a0[k]).abs()).sum();
         sum_mm[i] = shift + radius.0 * turn;

@@ -51,6 +51,35 @@ impl Ahead {
         // The last buffer is the one in hand; it goes back when the first volume is asked for.
         Ok(Self { header, link: Some(Link { full, empty, thread }), current: Vec::new(), content: None })
     }
+
+    /// The next volume, or none after the last.
+    fn next_volume(&mut self) -> Result<Option<RawVolume<'_>>, NiftiError> {
+        let Some(link) = &self.link else { return Ok(None) };
+        // A thread that is gone has left its last word in the other channel.
+        let _ = link.empty.send(std::mem::take(&mut self.current));
+        match link.full.recv() {
+            Ok(Handed::Volume(bytes)) => {
+                self.current = bytes;
+                Ok(Some(self.header.volume(&self.current)))
+            }
+            Ok(Handed::End(content)) => {
+                self.content = Some(content);
+                self.link = None;
+                Ok(None)
+            }
+            Ok(Handed::Failed(error)) => {
+                self.link = None;
+                Err(error)
+            }
+            Err(_) => {
+                // It ended without a word: a fault of ours, which goes on here as it would without the thread.
+                if let Some(Err(panic)) = self.link.take().map(|link| link.thread.join()) {
+                    std::panic::resume_unwind(panic);
+                }
+                Ok(None)
+            }
+        }
+    }
 }
 
 /// Fills buffers until the file ends, something is wrong, or nobody listens any more.
@@ -79,32 +108,12 @@ impl Volumes for Ahead {
         &self.header
     }
 
-    fn next_volume(&mut self) -> Result<Option<RawVolume<'_>>, NiftiError> {
-        let Some(link) = &self.link else { return Ok(None) };
-        // A thread that is gone has left its last word in the other channel.
-        let _ = link.empty.send(std::mem::take(&mut self.current));
-        match link.full.recv() {
-            Ok(Handed::Volume(bytes)) => {
-                self.current = bytes;
-                Ok(Some(self.header.volume(&self.current)))
-            }
-            Ok(Handed::End(content)) => {
-                self.content = Some(content);
-                self.link = None;
-                Ok(None)
-            }
-            Ok(Handed::Failed(error)) => {
-                self.link = None;
-                Err(error)
-            }
-            Err(_) => {
-                // It ended without a word: a fault of ours, which goes on here as it would without the thread.
-                if let Some(Err(panic)) = self.link.take().map(|link| link.thread.join()) {
-                    std::panic::resume_unwind(panic);
-                }
-                Ok(None)
-            }
+    fn next_values(&mut self, runs: &[(usize, usize)], out: &mut [f64]) -> Result<bool, NiftiError> {
+        let volume = self.next_volume()?;
+        if let Some(volume) = &volume {
+            volume.decode_runs(runs, out);
         }
+        Ok(volume.is_some())
     }
 
     fn content_hash(&mut self) -> Result<String, NiftiError> {
@@ -137,10 +146,9 @@ mod tests {
 
     fn all(volumes: &mut dyn Volumes) -> Result<(Vec<Vec<f64>>, String), NiftiError> {
         let mut found = Vec::new();
-        while let Some(volume) = volumes.next_volume()? {
-            let mut values = Vec::new();
-            volume.decode_all(&mut values);
-            found.push(values);
+        let mut values = vec![0.0; 60];
+        while volumes.next_values(&[(0, 60)], &mut values)? {
+            found.push(values.clone());
         }
         Ok((found, volumes.content_hash()?))
     }

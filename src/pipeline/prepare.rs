@@ -9,11 +9,12 @@ use ndarray::Array2;
 use super::{Atlases, memory};
 use crate::clean::{confounds, filter};
 use crate::discover::{Child, Scan, Sex};
+use crate::motion::respiration::{BreathingBand, RespirationFilter};
 use crate::motion::{MotionTrace, head_size, parameters, watch_log};
 use crate::nifti::{self, Header};
 use crate::record::inputs;
 use crate::study::Study;
-use crate::study::settings::{HeadRadius, Tissue};
+use crate::study::settings::{BreathsPerMin, HeadRadius, MotionSource, Respiration, Tissue};
 use crate::units::{Millimetres, Seconds};
 
 /// The largest difference allowed between the table's and the header's repetition time (interface.md).
@@ -24,20 +25,36 @@ const TR_TOLERANCE: f64 = 0.01;
 pub struct Prepared {
     pub header: Header,
     pub tr: Seconds,
-    pub trace: MotionTrace,
+    /// From the motion table; none when motion is measured from the images.
+    pub trace: Option<MotionTrace>,
     /// Chosen columns of the confounds table, frames × columns.
     pub confounds: Array2<f64>,
     /// One flag a frame: inside a logged interval.
     pub logged: Vec<bool>,
-    pub radius: Millimetres,
-    pub radius_from: String,
-    pub brain_mask: PathBuf,
+    /// None: from the brain mask, which is read with the image.
+    pub radius: Option<HeadSphere>,
+    /// The radius by age, where the child's age is known.
+    pub radius_by_age: Option<HeadSphere>,
+    /// What takes breathing out of the motion trace; none: nothing does.
+    pub filter: Option<RespirationFilter>,
+    /// The rates at which the child is expected to breathe, where anything is known of them.
+    pub breathing: Option<BreathingBand>,
+    /// None: it is made from the image.
+    pub brain_mask: Option<PathBuf>,
     /// Every tissue that the scan has a sound mask for, needed by these settings or not: a change of confounds must not
     /// read the image again.
     pub tissues: Vec<TissueMask>,
     pub warnings: Vec<String>,
     /// Content hashes of the inputs besides the image, by role; empty from [`examine`].
     pub inputs: BTreeMap<String, String>,
+}
+
+/// The sphere that turns rotations into millimetres.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HeadSphere {
+    pub radius: Millimetres,
+    /// How the radius was got, in words.
+    pub from: String,
 }
 
 /// A tissue's mask.
@@ -71,7 +88,7 @@ pub fn tissues_needed(study: &Study) -> Vec<Tissue> {
 pub fn input_files<'a>(scan: &'a Scan, study: &Study) -> Vec<(&'static str, &'a Path)> {
     let mut files: Vec<(&'static str, Option<&PathBuf>)> = vec![
         ("bold", Some(&scan.bold)),
-        ("motion", scan.motion.as_ref()),
+        ("motion", scan.motion.as_ref().filter(|_| study.motion.from == MotionSource::Table)),
         ("brain_mask", scan.brain_mask.as_ref()),
         ("confounds", scan.confounds.as_ref().filter(|_| !study.clean.confound_columns.is_empty())),
         ("watch_log", scan.watch_log.as_ref().filter(|_| study.censor.watch_log)),
@@ -132,7 +149,9 @@ pub fn examine(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
     // Of an image that is no run, no rows can be too many.
     let frames = header.as_ref().map(|h| h.frames).filter(|&frames| frames > 1);
     let mut trace = None;
-    if let Some(path) = scan.motion.as_ref().filter(exists)
+    let from_table = study.motion.from == MotionSource::Table;
+    if from_table
+        && let Some(path) = scan.motion.as_ref().filter(exists)
         && let Some(read) = note(&mut problems, parameters::read(path, &study.motion))
     {
         rows_match(&mut problems, path, read.frames(), frames, "motion table");
@@ -172,10 +191,38 @@ pub fn examine(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
             scan.id.participant
         ));
     }
-    let radius = match head_radius(scan, child, study.motion.head_radius) {
-        // Discovery has told already what is wrong with the child's age.
-        Err(_) if !scan.problems.is_empty() => None,
-        radius => note(&mut problems, radius),
+    let radius_by_age = head_radius_by_age(child);
+    let radius = match study.motion.head_radius {
+        HeadRadius::Mm(mm) => Some(HeadSphere {
+            radius: Millimetres(mm),
+            from: "motion.head_radius in the study file".to_owned(),
+        }),
+        HeadRadius::FromMask => None,
+        HeadRadius::ByAge => {
+            // Discovery has told already what is wrong with the child's age.
+            if radius_by_age.is_none() && scan.problems.is_empty() {
+                problems.push(no_age(scan, "motion.head_radius is \"by-age\"", "give a radius in mm"));
+            }
+            radius_by_age.clone()
+        }
+    };
+    let breathing = match study.motion.breaths_per_min {
+        BreathsPerMin::Rates(rates) => note(&mut problems, BreathingBand::given(rates)),
+        BreathsPerMin::ByAge => {
+            let age = child.and_then(|c| c.age_months);
+            if age.is_none() && study.motion.respiration == Respiration::Notch && scan.problems.is_empty() {
+                let what = "motion.respiration is \"notch\" with rates by age";
+                problems.push(no_age(scan, what, "give motion.breaths_per_min = [low, high]"));
+            }
+            age.and_then(|age| note(&mut problems, BreathingBand::by_age(age)))
+        }
+    };
+    let filter = match (study.motion.respiration, tr, breathing) {
+        (Respiration::LowPass, Some(tr), band) => {
+            note(&mut problems, RespirationFilter::low_pass(study.motion.low_pass_hz, band, tr))
+        }
+        (Respiration::Notch, Some(tr), Some(band)) => note(&mut problems, RespirationFilter::notch(band, tr)),
+        _ => None,
     };
     let needed = tissues_needed(study);
     let mut tissues = Vec::new();
@@ -193,8 +240,9 @@ pub fn examine(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
         note(&mut problems, mask_header(path));
     }
 
-    match (header, tr, trace, radius, scan.brain_mask.clone()) {
-        (Some(header), Some(tr), Some(trace), Some((radius, radius_from)), Some(brain_mask)) if problems.is_empty() => {
+    let motion_known = trace.is_some() || !from_table;
+    match (header, tr) {
+        (Some(header), Some(tr)) if problems.is_empty() && motion_known => {
             let confounds = columns.unwrap_or_else(|| Array2::zeros((header.frames, 0)));
             Ok(Prepared {
                 header,
@@ -203,8 +251,10 @@ pub fn examine(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
                 confounds,
                 logged,
                 radius,
-                radius_from,
-                brain_mask,
+                radius_by_age,
+                filter,
+                breathing,
+                brain_mask: scan.brain_mask.clone(),
                 tissues,
                 warnings,
                 inputs: BTreeMap::new(),
@@ -275,25 +325,23 @@ fn repetition_time(scan: &Scan, header: &Header) -> Result<Seconds, String> {
     }
 }
 
-fn head_radius(scan: &Scan, child: Option<&Child>, setting: HeadRadius) -> Result<(Millimetres, String), String> {
-    match setting {
-        HeadRadius::Mm(mm) => Ok((Millimetres(mm), "motion.head_radius in the study file".to_owned())),
-        HeadRadius::ByAge => {
-            let age = child.and_then(|c| c.age_months).ok_or_else(|| {
-                format!(
-                    "sub-{}: motion.head_radius is \"by-age\", but the participants table gives no age for this child; add it, or give a radius in mm",
-                    scan.id.participant
-                )
-            })?;
-            let sex = child.map_or(Sex::Unknown, |c| c.sex);
-            let who = match sex {
-                Sex::Male => "male",
-                Sex::Female => "female",
-                Sex::Unknown => "sex unknown, mean of both",
-            };
-            Ok((head_size::radius(age, sex), format!("age {age:.1} months, {who}")))
-        }
-    }
+/// The radius by a child's age; none when the age is not known.
+fn head_radius_by_age(child: Option<&Child>) -> Option<HeadSphere> {
+    let age = child?.age_months?;
+    let sex = child.map_or(Sex::Unknown, |c| c.sex);
+    let who = match sex {
+        Sex::Male => "male",
+        Sex::Female => "female",
+        Sex::Unknown => "sex unknown, mean of both",
+    };
+    Some(HeadSphere { radius: head_size::radius(age, sex), from: format!("age {age:.1} months, {who}") })
+}
+
+fn no_age(scan: &Scan, what: &str, instead: &str) -> String {
+    format!(
+        "sub-{}: {what}, but the participants table gives no age for this child; add it, or {instead}",
+        scan.id.participant
+    )
 }
 
 /// What a scan will cost, roughly.
@@ -309,6 +357,8 @@ pub struct Estimate {
 /// Bytes of image a second and core, compressed and plain; a little under what docs/measurements.md has.
 const COMPRESSED_BYTES_A_SECOND: f64 = 160e6;
 const PLAIN_BYTES_A_SECOND: f64 = 900e6;
+/// Voxels of image registered a second and core: 60 frames of 64×64×36.
+const VOXELS_REGISTERED_A_SECOND: f64 = 60.0 * 64.0 * 64.0 * 36.0;
 
 /// Estimates time, memory and disk of a scan from its headers and masks.
 #[must_use]
@@ -322,5 +372,10 @@ pub fn estimate(prepared: &Prepared, atlases: &Atlases, study: &Study) -> Estima
     let memory_bytes = memory::scan_bytes(prepared, atlases, study, false, true);
     let disk_bytes = 11 * frames * parcels + series + 120 * frames + 11 * parcels * parcels + 60_000;
     let size = fs::metadata(&header.data_path).map_or(header.file_bytes, |m| m.len());
-    Estimate { seconds: size as f64 / rate, memory_bytes, disk_bytes }
+    let mut seconds = size as f64 / rate;
+    if study.motion.from == MotionSource::Images {
+        // The file is read up to three times, and each frame is registered.
+        seconds = 3.0 * seconds + frames as f64 * header.voxels() as f64 / VOXELS_REGISTERED_A_SECOND;
+    }
+    Estimate { seconds, memory_bytes, disk_bytes }
 }

@@ -18,11 +18,24 @@ use super::archive::{Archive, Checksum, unreadable};
 use super::files::write_whole;
 use super::inputs::{InputState, content_hash};
 use crate::digest::{AtlasDigest, Digest, TissueDigest};
+use crate::motion::{ImageMotion, MotionTrace};
 use crate::study::settings::Tissue;
 
 /// The version of this layout and of the arithmetic of the reading; part of every key, so that a digest of another
 /// version is never found. Raise it with every change of either.
-pub const FORMAT: u32 = 1;
+pub const FORMAT: u32 = 2;
+
+/// All that one reading of a scan gave.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ScanReading {
+    pub digest: Digest,
+    /// Head motion measured from the images, when that was asked for.
+    pub motion: Option<ImageMotion>,
+    /// Mean distance from the brain mask's centroid to its surface, mm.
+    pub mask_radius_mm: f64,
+    /// How the brain mask was made, in words, when none was given.
+    pub mask_made: Option<String>,
+}
 
 #[derive(Serialize, Deserialize)]
 struct Meta {
@@ -39,7 +52,17 @@ struct Meta {
     content: String,
     tissues: Vec<TissueMeta>,
     atlases: usize,
+    #[serde(with = "super::number")]
+    mask_radius_mm: f64,
+    mask_made: Option<String>,
+    motion: Option<MotionMeta>,
     checksum: String,
+}
+
+#[derive(Serialize, Deserialize)]
+struct MotionMeta {
+    reference_frame: usize,
+    pivot_mm: [f64; 3],
 }
 
 #[derive(Serialize, Deserialize)]
@@ -49,11 +72,12 @@ struct TissueMeta {
     held: bool,
 }
 
-/// Writes a digest under its key.
+/// Writes a reading under its key.
 ///
 /// # Errors
 /// [`RecordError`].
-pub fn write(path: &Path, key: &str, digest: &Digest) -> Result<(), RecordError> {
+pub fn write(path: &Path, key: &str, reading: &ScanReading) -> Result<(), RecordError> {
+    let digest = &reading.digest;
     let unwritable = |message: String| RecordError::Unwritable { path: path.to_owned(), message };
     let npz_error = |e: WriteNpzError| unwritable(e.to_string());
     let tissue_meta = |t: &TissueDigest| TissueMeta { tissue: t.tissue, voxels: t.voxels, held: t.series.is_some() };
@@ -69,7 +93,13 @@ pub fn write(path: &Path, key: &str, digest: &Digest) -> Result<(), RecordError>
         content: digest.content.clone(),
         tissues: digest.tissues.iter().map(tissue_meta).collect(),
         atlases: digest.atlases.len(),
-        checksum: checksum(digest),
+        mask_radius_mm: reading.mask_radius_mm,
+        mask_made: reading.mask_made.clone(),
+        motion: reading
+            .motion
+            .as_ref()
+            .map(|m| MotionMeta { reference_frame: m.reference_frame, pivot_mm: m.pivot_mm }),
+        checksum: checksum(reading),
     };
     let meta = serde_json::to_vec(&meta).map_err(|e| unwritable(e.to_string()))?;
     let mut npz = NpzWriter::new(Cursor::new(Vec::with_capacity(8 * numbers(digest) + 4096)));
@@ -91,15 +121,21 @@ pub fn write(path: &Path, key: &str, digest: &Digest) -> Result<(), RecordError>
         let centroids = Array2::from_shape_fn((atlas.centroid_mm.len(), 3), |(p, k)| atlas.centroid_mm[p][k]);
         npz.add_array(format!("parcels_{i}_centroid_mm"), &centroids).map_err(npz_error)?;
     }
+    if let Some(motion) = &reading.motion {
+        npz.add_array("translations_mm", &motion.trace.translations_mm).map_err(npz_error)?;
+        npz.add_array("rotations_rad", &motion.trace.rotations_rad).map_err(npz_error)?;
+        npz.add_array("gains", &motion.gains).map_err(npz_error)?;
+        npz.add_array("outside_share", &motion.outside_share).map_err(npz_error)?;
+    }
     let bytes = npz.finish().map_err(npz_error)?.into_inner();
     Ok(write_whole(path, &bytes)?)
 }
 
-/// Reads a digest back.
+/// Reads it back.
 ///
 /// # Errors
 /// [`RecordError`]: unreadable, of another version or key, or damaged.
-pub fn read(path: &Path, key: &str) -> Result<Digest, RecordError> {
+pub fn read(path: &Path, key: &str) -> Result<ScanReading, RecordError> {
     let (mut archive, meta): (Archive<'_>, Meta) = Archive::open(path, FORMAT)?;
     let mut tissues = Vec::new();
     for TissueMeta { tissue, voxels, held } in meta.tissues {
@@ -137,10 +173,25 @@ pub fn read(path: &Path, key: &str) -> Result<Digest, RecordError> {
         read_twice: meta.read_twice,
         content: meta.content,
     };
-    if meta.key != key || meta.checksum != checksum(&digest) {
+    let motion = match meta.motion {
+        Some(MotionMeta { reference_frame, pivot_mm }) => Some(ImageMotion {
+            trace: MotionTrace {
+                translations_mm: archive.array("translations_mm")?,
+                rotations_rad: archive.array("rotations_rad")?,
+            },
+            gains: archive.array("gains")?,
+            reference_frame,
+            pivot_mm,
+            outside_share: archive.array("outside_share")?,
+        }),
+        None => None,
+    };
+    let (mask_radius_mm, mask_made) = (meta.mask_radius_mm, meta.mask_made);
+    let reading = ScanReading { digest, motion, mask_radius_mm, mask_made };
+    if meta.key != key || meta.checksum != checksum(&reading) {
         return Err(RecordError::Checksum { path: path.to_owned() });
     }
-    Ok(digest)
+    Ok(reading)
 }
 
 /// How many numbers a digest holds, about.
@@ -151,7 +202,8 @@ fn numbers(digest: &Digest) -> usize {
 }
 
 /// BLAKE3 over every number of a digest and the shapes of its arrays.
-fn checksum(digest: &Digest) -> String {
+fn checksum(reading: &ScanReading) -> String {
+    let digest = &reading.digest;
     let mut sum = Checksum::new();
     let shape = |sum: &mut Checksum, shape: &[usize]| {
         shape.iter().for_each(|&n| sum.bytes(&(n as u64).to_le_bytes()));
@@ -177,6 +229,18 @@ fn checksum(digest: &Digest) -> String {
         sum.numbers(&atlas.coverage);
         sum.numbers(atlas.centroid_mm.iter().flatten());
     }
+    if let Some(motion) = &reading.motion {
+        shape(&mut sum, &[motion.reference_frame]);
+        sum.numbers(&motion.pivot_mm);
+        for values in [&motion.trace.translations_mm, &motion.trace.rotations_rad] {
+            shape(&mut sum, values.shape());
+            sum.numbers(values);
+        }
+        sum.numbers(&motion.gains);
+        sum.numbers(&motion.outside_share);
+    }
+    sum.numbers(&[one_nan(reading.mask_radius_mm)]);
+    sum.bytes(reading.mask_made.as_deref().unwrap_or_default().as_bytes());
     sum.bytes(digest.content.as_bytes());
     sum.finish()
 }
@@ -211,6 +275,29 @@ impl KnownInputs {
             _ => content_hash(path),
         }
     }
+}
+
+/// What the latest reading of a scan gave, if its image and brain mask still look as they did then; the atlases and other
+/// masks may have changed since.
+#[must_use]
+pub fn latest(state: &Path, scan: &crate::discover::Scan) -> Option<ScanReading> {
+    let known = KnownInputs::read(&inputs_path(state, scan));
+    let same = |role: &str, path: Option<&PathBuf>| {
+        let noted = known.inputs.iter().find(|state| state.role == role);
+        match (noted, path) {
+            (Some(noted), Some(path)) => noted.looks_same(path),
+            (None, None) => true,
+            _ => false,
+        }
+    };
+    let current = same("bold", Some(&scan.bold)) && same("brain_mask", scan.brain_mask.as_ref());
+    current.then(|| read(&path(state, &known.key), &known.key).ok()).flatten()
+}
+
+/// Where it is noted what a scan's files were like, below the state folder.
+#[must_use]
+pub fn inputs_path(state: &Path, scan: &crate::discover::Scan) -> PathBuf {
+    state.join("inputs").join(format!("{}.json", scan.id))
 }
 
 /// Where a digest lies below the state folder.

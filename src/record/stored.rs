@@ -14,7 +14,7 @@ use super::{AtlasRecord, ReportRow, ScanRecord};
 use crate::discover::ScanId;
 
 /// The version of this layout. A record of another version is done again.
-const FORMAT: u32 = 1;
+const FORMAT: u32 = 2;
 
 /// Why a record cannot be used; the scan is then done again.
 #[derive(Debug, thiserror::Error)]
@@ -85,6 +85,7 @@ pub fn write(path: &Path, record: &ScanRecord, provenance: &Provenance) -> Resul
     npz.add_array("meta", &Array1::from_vec(meta)).map_err(unwritable)?;
     npz.add_array("fd_mm", &record.fd_mm).map_err(unwritable)?;
     npz.add_array("dvars_percent", &record.dvars_percent).map_err(unwritable)?;
+    npz.add_array("motion_spectrum", &record.motion_spectrum).map_err(unwritable)?;
     npz.add_array("kept", &Array1::from_vec(record.kept.clone())).map_err(unwritable)?;
     npz.add_array("first_reason", &Array1::from_vec(record.first_reason.clone())).map_err(unwritable)?;
     for atlas in &record.atlases {
@@ -119,6 +120,7 @@ pub fn read(path: &Path) -> Result<(ScanRecord, Provenance), RecordError> {
         row: meta.row,
         fd_mm: archive.array("fd_mm")?,
         dvars_percent: archive.array("dvars_percent")?,
+        motion_spectrum: archive.array("motion_spectrum")?,
         kept: kept.to_vec(),
         first_reason: first_reason.to_vec(),
         motion_from: meta.motion_from,
@@ -135,6 +137,7 @@ fn checksum(record: &ScanRecord) -> String {
     let mut sum = Checksum::new();
     sum.numbers(&record.fd_mm);
     sum.numbers(&record.dvars_percent);
+    sum.numbers(&record.motion_spectrum);
     for residuals in record.atlases.iter().filter_map(|a| a.residuals.as_ref()) {
         sum.numbers(residuals);
     }

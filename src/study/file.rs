@@ -252,12 +252,6 @@ impl<'d, 't> Section<'d, 't> {
         self.note(found.line, Fault::Value { key: self.full(key), found: text, allowed });
     }
 
-    /// Notes that a value is part of the contract but waits for a later version.
-    pub(super) fn not_built(&self, key: &str, found: &Found<'_, '_>, instead: &str) {
-        let (text, instead) = (found.written.clone(), instead.to_owned());
-        self.note(found.line, Fault::NotBuilt { key: self.full(key), found: text, instead });
-    }
-
     /// A value that `convert` accepts.
     pub(super) fn with<T>(
         &self,

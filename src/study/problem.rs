@@ -50,8 +50,6 @@ pub enum Fault {
     ValueNear { key: String, found: String, allowed: String, near: String },
     #[error("{key} is missing; give {allowed}")]
     Missing { key: String, allowed: String },
-    #[error("{key} = {found} is not built yet; {instead}")]
-    NotBuilt { key: String, found: String, instead: String },
     #[error("[scans] has both 'table' and 'bids'; keep the one that lists your scans")]
     BothSources,
     #[error("[scans] has neither 'table' nor 'bids'; name a scan table or a BIDS dataset")]
@@ -62,6 +60,14 @@ pub enum Fault {
     ColumnWithoutTable { key: String },
     #[error("motion.head_radius = \"by-age\" needs children.age_column; name the column with the children's ages")]
     RadiusWithoutAge,
+    #[error(
+        "motion.respiration = \"notch\" with breathing rates by age needs children.age_column; name the column with the children's ages, or give motion.breaths_per_min = [low, high]"
+    )]
+    BreathsWithoutAge,
+    #[error(
+        "motion.realign works only with motion.from = \"images\"; images that come with a motion table are taken as already aligned, so leave the key out"
+    )]
+    RealignWithTable,
     #[error("parcels.name '{name}' stands twice (first on line {first}); give each atlas its own name")]
     NameTwice { name: String, first: usize },
 }

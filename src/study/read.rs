@@ -11,9 +11,10 @@ use super::bids_words::{ENTITIES, PLACEHOLDERS, entity_key, is_label};
 use super::file::{Document, Section, distinct, not_blank, number, whole};
 use super::problem::{Fault, Problem};
 use super::settings::{
-    AgeUnit, Axis, CensorSettings, ChildrenSettings, CleanSettings, ConnectivitySettings, Displacement, EnoughSettings,
-    Fill, HeadRadius, Join, MatrixFormat, Measure, MotionColumns, MotionSettings, OutputSettings, ParcelsSettings,
-    RotationOrder, RotationUnit, SeriesFormat, Tissue, TranslationUnit,
+    AgeUnit, Axis, BreathsPerMin, CensorSettings, ChildrenSettings, CleanSettings, ConnectivitySettings, Displacement,
+    EnoughSettings, Fill, HeadRadius, Join, MatrixFormat, Measure, MotionColumns, MotionSettings, MotionSource,
+    OutputSettings, ParcelsSettings, Respiration, RotationOrder, RotationUnit, SeriesFormat, Settling, Tissue,
+    TranslationUnit,
 };
 use super::{BidsPatterns, ScanSource, Study};
 use crate::tables::nearest;
@@ -180,6 +181,12 @@ fn children(document: &Document<'_>, folder: &Path, motion: Option<&MotionSettin
     if motion.is_some_and(|m| m.head_radius == HeadRadius::ByAge) && s.given("age_column").is_none() {
         s.note(document.section("motion").given("head_radius"), Fault::RadiusWithoutAge);
     }
+    let by_age = |m: &MotionSettings| {
+        m.respiration == Respiration::Notch && m.breaths_per_min == BreathsPerMin::ByAge
+    };
+    if motion.is_some_and(by_age) && s.given("age_column").is_none() {
+        s.note(document.section("motion").given("respiration"), Fault::BreathsWithoutAge);
+    }
     Some(ChildrenSettings {
         table: table?.map(|table| folder.join(table)),
         age_column: age_column?,
@@ -189,21 +196,18 @@ fn children(document: &Document<'_>, folder: &Path, motion: Option<&MotionSettin
 }
 
 fn motion(s: &Section<'_, '_>) -> Option<MotionSettings> {
-    let instead = "use from = \"table\" and name each scan's motion table";
-    let from = s.choice("from", &[("table", true), ("images", false)]);
-    if let Some(found) = s.find("from").filter(|_| from == Some(false)) {
-        s.not_built("from", &found, instead);
+    let from = s.choice("from", &[("table", MotionSource::Table), ("images", MotionSource::Images)]);
+    let realign = s.flag("realign");
+    if from == Some(MotionSource::Table) && s.given("realign").is_some() {
+        s.note(s.given("realign"), Fault::RealignWithTable);
     }
-    let instead = "leave the key out; motion is read from tables and the images are taken as already aligned";
-    refuse_given(s, "realign", instead);
-    let respirations = [("leave", true), ("notch", false), ("low-pass", false)];
-    let respiration = s.choice("respiration", &respirations);
-    let instead = "use respiration = \"leave\" and judge fast-breathing children by DVARS as well";
-    if let Some(found) = s.find("respiration").filter(|_| respiration == Some(false)) {
-        s.not_built("respiration", &found, instead);
-    }
-    refuse_given(s, "breaths_per_min", "leave the key out; the motion trace is not filtered");
-    refuse_given(s, "low_pass_hz", "leave the key out; the motion trace is not filtered");
+    let respiration = s.choice(
+        "respiration",
+        &[("leave", Respiration::Leave), ("notch", Respiration::Notch), ("low-pass", Respiration::LowPass)],
+    );
+    let breaths_per_min =
+        s.with("breaths_per_min", "\"by-age\", or [low, high] breaths a minute with 0 < low < high", breaths);
+    let low_pass_hz = s.number("low_pass_hz", "a frequency in Hz above 0", |v| v > 0.0);
 
     let columns = s.with(
         "columns",
@@ -218,18 +222,29 @@ fn motion(s: &Section<'_, '_>) -> Option<MotionSettings> {
     let displacement = s.choice("displacement", &[("sum", Displacement::Sum), ("rms", Displacement::Rms)]);
     let head_radius = head_radius(s);
     Some(MotionSettings {
+        from: from?,
         columns: columns?,
         translation_unit: translation_unit?,
         rotation_unit: rotation_unit?,
         rotation_order: rotation_order?,
         displacement: displacement?,
         head_radius: head_radius?,
+        respiration: respiration?,
+        breaths_per_min: breaths_per_min?,
+        low_pass_hz: low_pass_hz?,
+        // Without poses there is nothing to align by.
+        realign: realign? && from == Some(MotionSource::Images),
     })
 }
 
-fn refuse_given(s: &Section<'_, '_>, key: &str, instead: &str) {
-    if let Some(found) = s.find(key) {
-        s.not_built(key, &found, instead);
+fn breaths(value: &DeValue<'_>) -> Option<BreathsPerMin> {
+    if value.as_str() == Some("by-age") {
+        return Some(BreathsPerMin::ByAge);
+    }
+    let rates: Option<Vec<f64>> = value.as_array()?.iter().map(|e| number(e.get_ref())).collect();
+    match rates?.as_slice() {
+        &[low, high] if 0.0 < low && low < high => Some(BreathsPerMin::Rates([low, high])),
+        _ => None,
     }
 }
 
@@ -260,14 +275,11 @@ fn rotation_order(value: &DeValue<'_>) -> Option<RotationOrder> {
 }
 
 fn head_radius(s: &Section<'_, '_>) -> Option<HeadRadius> {
-    let allowed = "a radius of 20 to 100 mm, or \"by-age\"";
+    let allowed = "a radius of 20 to 100 mm, \"by-age\", or \"from-mask\"";
     let found = s.need("head_radius", allowed)?;
     match found.value.as_str() {
         Some("by-age") => return Some(HeadRadius::ByAge),
-        Some("from-mask") => {
-            s.not_built("head_radius", &found, "use a radius in mm, or \"by-age\"");
-            return None;
-        }
+        Some("from-mask") => return Some(HeadRadius::FromMask),
         _ => {}
     }
     let (least, most) = HEAD_RADIUS_MM;
@@ -280,11 +292,15 @@ fn head_radius(s: &Section<'_, '_>) -> Option<HeadRadius> {
 
 fn censor(s: &Section<'_, '_>) -> Option<CensorSettings> {
     let frames = "a whole number of frames, 0 or more";
+    let leading = "a whole number of frames, 0 or more, or \"auto\"";
     let count = |key| s.whole(key, frames, |n| n <= MOST_FRAMES);
     let fd_mm = s.number("fd_mm", "a number of mm, 0 or more (0 turns it off)", |v| v >= 0.0);
     let dvars_percent = s.number("dvars_percent", "a number of percent, 0 or more (0 turns it off)", |v| v >= 0.0);
     let (before, after, shortest_stretch) = (count("before"), count("after"), count("shortest_stretch"));
-    let settling = settling(s, count);
+    let settling = s.with("settling", leading, |value| match value.as_str() {
+        Some("auto") => Some(Settling::Auto),
+        _ => whole(value).filter(|n| *n <= MOST_FRAMES).map(Settling::Frames),
+    });
     let watch_log = s.flag("watch_log");
     let watch_log_types = s.texts("watch_log_types", "a list of trial_type values in quotes, each once; [] for all");
     Some(CensorSettings {
@@ -297,17 +313,6 @@ fn censor(s: &Section<'_, '_>) -> Option<CensorSettings> {
         watch_log: watch_log?,
         watch_log_types: watch_log_types?,
     })
-}
-
-fn settling(s: &Section<'_, '_>, count: impl Fn(&'static str) -> Option<usize>) -> Option<usize> {
-    let auto = s.find("settling").filter(|found| found.value.as_str() == Some("auto"));
-    match auto {
-        Some(found) => {
-            s.not_built("settling", &found, "give the number of frames to cut from the start");
-            None
-        }
-        None => count("settling"),
-    }
 }
 
 fn clean(s: &Section<'_, '_>) -> Option<CleanSettings> {

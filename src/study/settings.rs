@@ -11,6 +11,7 @@ use serde::{Deserialize, Serialize};
 /// `[motion]`: where head positions come from and how displacement is measured.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct MotionSettings {
+    pub from: MotionSource,
     /// The six columns, translations x y z then rotations x y z.
     pub columns: MotionColumns,
     pub translation_unit: TranslationUnit,
@@ -19,6 +20,46 @@ pub struct MotionSettings {
     /// The measure that censoring uses; both are always reported.
     pub displacement: Displacement,
     pub head_radius: HeadRadius,
+    /// What is done about breathing in the motion trace.
+    pub respiration: Respiration,
+    pub breaths_per_min: BreathsPerMin,
+    /// Cut-off of the low-pass, Hz.
+    pub low_pass_hz: f64,
+    /// Whether parcels are averaged at each frame's own head position; only where motion is measured from the images.
+    pub realign: bool,
+}
+
+/// Where head positions come from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum MotionSource {
+    /// A table beside each scan.
+    Table,
+    /// Each frame is registered to a reference frame of the same run.
+    Images,
+}
+
+/// What is done about breathing in the motion trace.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Respiration {
+    /// The trace stays as it is.
+    Leave,
+    /// A notch over the folded band of the child's breathing rates.
+    Notch,
+    /// A low-pass at [`MotionSettings::low_pass_hz`].
+    LowPass,
+}
+
+/// The breathing rates that are expected.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum BreathsPerMin {
+    /// From the child's age.
+    ByAge,
+    /// The same for every child: lowest and highest.
+    #[serde(untagged)]
+    Rates([f64; 2]),
 }
 
 /// How the six motion columns are found in a table.
@@ -86,6 +127,8 @@ pub enum Displacement {
 pub enum HeadRadius {
     /// From the child's age and sex, by head circumference.
     ByAge,
+    /// The mean distance from the brain mask's centroid to its surface.
+    FromMask,
     /// The same radius for every child, mm.
     #[serde(untagged)]
     Mm(f64),
@@ -105,11 +148,22 @@ pub struct CensorSettings {
     /// Kept stretches of fewer frames are dropped too.
     pub shortest_stretch: usize,
     /// Frames cut from the start.
-    pub settling: usize,
+    pub settling: Settling,
     /// Whether logged intervals drop frames.
     pub watch_log: bool,
     /// Which `trial_type` values drop frames; empty: all.
     pub watch_log_types: Vec<String>,
+}
+
+/// How many frames are cut from the start.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Settling {
+    /// Leading frames that stand out by their brightness.
+    Auto,
+    /// As many as given.
+    #[serde(untagged)]
+    Frames(usize),
 }
 
 /// `[clean]`: what is removed from the parcel series.
