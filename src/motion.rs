@@ -6,6 +6,7 @@
 pub mod displacement;
 pub mod head_size;
 pub mod parameters;
+pub mod realign;
 pub mod watch_log;
 
 use ndarray::{Array1, Array2, ArrayView1, ArrayView2};
