@@ -1,9 +1,11 @@
 //! One level's fit: Gauss–Newton steps on a robust least-squares cost.
 //!
 //! With T the pose so far and g the gain, a point x of the reference has the residual e = F(T x) − g R(x). A step solves
-//! Σ w (e − g ∂R·δ − R·dg)² → least for δ and dg, then T ← T ∘ Wδ⁻¹ and g ← g + dg. The weights are Huber's (1964, Annals of
-//! Mathematical Statistics 35:73), min(1, 1.345 σ/|e|), with σ from the median of |e|, so that a place whose own signal
-//! changes does not pull the pose.
+//! Σ w (e − g ∂R·δ − R·dg)² → least for δ and dg, then T ← T ∘ Wδ⁻¹ and g ← g + dg. The weights are Tukey's biweight
+//! (Beaton & Tukey 1974, Technometrics 16:147), (1 − (e/4.685σ)²)² and 0 beyond, with σ from the median of |e|, so that a place
+//! whose own signal changes does not pull the pose: where a blob of 60 % less signal (SD 6 voxels) wandered through the
+//! head, the mean position error was 0.51 mm without weights, 0.095 mm with Huber's and 0.026 mm with these
+//! (`local_change` in tests/reference/test_realign.py). Without such places all three did alike.
 
 use super::normal;
 use super::pyramid::Pyramid;
@@ -11,13 +13,14 @@ use super::reference::Level;
 use super::rigid::Rigid;
 use super::spline::Padded;
 
-/// Huber's constant: 95 % efficiency when residuals are normal (Huber 1981, Robust Statistics, section 4.5).
-const HUBER: f32 = 1.345;
+/// The biweight's constant: 95 % efficiency when residuals are normal (Holland & Welsch 1977, Communications in Statistics
+/// A6:813).
+const BIWEIGHT: f32 = 4.685;
 /// From a median of absolute normal residuals to their SD.
 const MAD_TO_SD: f32 = 1.4826;
 /// Residuals below this, in units of the reference's RMS, are the rounding of single precision: σ goes no lower.
 const ROUNDING: f32 = 1e-6;
-/// A coordinate this far (voxels) beyond the outermost voxel is rounding, not outside.
+/// A coordinate this far (voxels) beyond the outermost usable voxel is rounding, not outside.
 const EDGE: f32 = 1e-3;
 /// Points whose products are summed in single precision before they go into a double: 256 · 2⁻²⁴ is far below the noise.
 const CHUNK: usize = 256;
@@ -162,7 +165,8 @@ fn sample(level: &Level, frame: Frame<'_>, rigid: Rigid, pivot: [f64; 3], room: 
     let image: &Padded = &frame.pyramid.levels[frame.level];
     let map = level.to_voxel.compose(&rigid.affine(pivot).compose(&level.to_world)).0;
     let map: [[f32; 4]; 3] = map.map(|row| row.map(|v| v as f32));
-    let last = image.shape.map(|n| (n - 1) as f32);
+    let last: [f32; 3] = std::array::from_fn(|a| (image.shape[a] - 1 - level.rim[a]) as f32);
+    let first = level.rim.map(|rim| rim as f32);
     let mut sums = Sums::default();
     for (chunk, values) in room.residuals[..level.points.len()].chunks_mut(CHUNK).enumerate() {
         let points = &level.points[chunk * CHUNK..];
@@ -171,13 +175,13 @@ fn sample(level: &Level, frame: Frame<'_>, rigid: Rigid, pivot: [f64; 3], room: 
         for ((value, p), row) in values.iter_mut().zip(points).zip(rows) {
             let mut at: [f32; 3] =
                 std::array::from_fn(|a| map[a][0] * p[0] + map[a][1] * p[1] + map[a][2] * p[2] + map[a][3]);
-            let inside = (0..3).all(|a| at[a] >= -EDGE && at[a] <= last[a] + EDGE);
+            let inside = (0..3).all(|a| at[a] >= first[a] - EDGE && at[a] <= last[a] + EDGE);
             if !inside {
                 *value = f32::NAN;
                 continue;
             }
             for a in 0..3 {
-                at[a] = at[a].clamp(0.0, last[a]);
+                at[a] = at[a].clamp(first[a], last[a]);
             }
             if let Some(holes) = frame.holes
                 && beside_a_hole(holes, level, at)
@@ -233,15 +237,17 @@ fn equations(level: &Level, gain: f32, room: &mut Room) -> [[f64; 8]; 8] {
         return sums;
     }
     let (_, median, _) = sorted[..inside].select_nth_unstable_by(inside / 2, f32::total_cmp);
-    let bound = HUBER * (MAD_TO_SD * *median).max(ROUNDING);
+    let bound = BIWEIGHT * (MAD_TO_SD * *median).max(ROUNDING);
     for (residuals, rows) in residuals.chunks(CHUNK).zip(level.rows.chunks(CHUNK)) {
         let mut part = [[0.0_f32; 8]; 8];
         for (&e, row) in residuals.iter().zip(rows) {
-            // Outside: NaN compares as false, and the weight is 0.
-            if !(e.abs() >= 0.0) {
+            let share = e / bound;
+            let left = 1.0 - share * share;
+            // Outside the field of view e is NaN, and this is not true either.
+            if !(left > 0.0) {
                 continue;
             }
-            let weight = if e.abs() > bound { bound / e.abs() } else { 1.0 };
+            let weight = left * left;
             let mut row = *row;
             row[7] = e;
             for i in 0..7 {

@@ -3,6 +3,10 @@
 //! Each level has every second voxel of the one before, along those axes whose voxels are still about as small as the
 //! smallest, after smoothing by the binomial 1 4 6 4 1 (SD 1 voxel; Burt & Adelson 1983, IEEE Trans Communications 31:532).
 //! So flat voxels become near-cubes on the way, and an axis of three slices is left as it is.
+//!
+//! The finest level is smoothed by 1 2 1 first (SD 1/√2 voxel): what changes from voxel to voxel cannot be sampled between
+//! them without error. On frames of 3.3 × 3.3 × 4 mm cut from a sharper image, the mean position error was 0.022 mm without
+//! it, 0.015 mm with it and 0.015 mm with it twice (SNR 100; `known_motion` in tests/reference/test_realign.py).
 
 use super::spline::{PAD, Padded, padded_voxels};
 
@@ -67,26 +71,77 @@ impl Pyramid {
         (voxels + x * y + x) * size_of::<f32>()
     }
 
-    /// Puts in a frame, each value times `scale`; what is not finite becomes 0. Returns whether anything was not.
-    pub fn fill(&mut self, frame: &[f32], scale: f32) -> bool {
-        let Some(finest) = self.levels.first_mut() else { return false };
+    /// Puts in a frame, each value times `scale`; what is not finite becomes 0.
+    pub fn fill(&mut self, frame: &[f32], scale: f32) -> Filled {
+        let mut filled = Filled { holes: false, constant: true };
+        let Some(finest) = self.levels.first_mut() else { return filled };
         let [nx, ny, nz] = finest.shape;
-        let mut all_finite = true;
+        let (mut low, mut high) = (f32::INFINITY, f32::NEG_INFINITY);
         for (row, values) in frame.chunks_exact(nx).enumerate().take(ny * nz) {
             let start = finest.index([0, row % ny, row / ny]);
             for (place, value) in finest.values[start..start + nx].iter_mut().zip(values) {
                 let finite = value.is_finite();
-                all_finite &= finite;
+                filled.holes |= !finite;
                 *place = if finite { value * scale } else { 0.0 };
+                low = if finite { low.min(*value) } else { low };
+                high = if finite { high.max(*value) } else { high };
             }
         }
-        finest.mirror();
+        // Written so that a frame without any value counts as constant.
+        filled.constant = !(high > low);
+        smooth(finest, &mut self.plane, &mut self.row);
         for level in 1..self.levels.len() {
             let (above, below) = self.levels.split_at_mut(level);
             let halved = [0, 1, 2].map(|a| self.grids[level].factor[a] != self.grids[level - 1].factor[a]);
             halve(&above[level - 1], halved, &mut below[0], &mut self.plane, &mut self.row);
         }
-        !all_finite
+        filled
+    }
+}
+
+/// What was seen of a frame while it was put in.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Filled {
+    /// Some voxels are not finite.
+    pub holes: bool,
+    /// All finite voxels hold the same value, or there are none.
+    pub constant: bool,
+}
+
+/// Smooths the inner voxels by 1 2 1 along each axis, in place, and mirrors the margin.
+fn smooth(volume: &mut Padded, plane: &mut [f32], row: &mut [f32]) {
+    let [sy, sz] = volume.strides();
+    let [nx, ny, nz] = volume.shape;
+    for z in 0..nz {
+        for y in 0..ny {
+            let start = volume.index([0, y, z]);
+            smooth_lines(&mut volume.values, start, 1, nx, row, 1);
+        }
+        let start = volume.index([0, 0, z]);
+        smooth_lines(&mut volume.values, start, sy, ny, row, nx);
+    }
+    let start = volume.index([0, 0, 0]);
+    smooth_lines(&mut volume.values, start, sz, nz, plane, ny * sy - 2 * PAD);
+    volume.mirror();
+}
+
+/// 1 2 1 across `count` lines of `length` numbers, `stride` apart; `before` keeps the line above as it was. The outermost
+/// lines are mirrored about.
+fn smooth_lines(values: &mut [f32], start: usize, stride: usize, count: usize, before: &mut [f32], length: usize) {
+    if count < 2 {
+        return;
+    }
+    let before = &mut before[..length];
+    before.copy_from_slice(&values[start + stride..start + stride + length]);
+    for line in 0..count {
+        let (now, next) = values[start + line * stride..].split_at_mut(stride);
+        let last = line + 1 == count;
+        for i in 0..length {
+            let (above, here) = (before[i], now[i]);
+            let below = if last { above } else { next[i] };
+            before[i] = here;
+            now[i] = 0.25 * (above + below) + 0.5 * here;
+        }
     }
 }
 
