@@ -35,11 +35,15 @@ pub use tracker::{Tracker, Unaligned};
 /// Why a frame cannot be the reference.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
 pub enum RealignError {
-    #[error("the frame has {volume} voxels and the brain mask {brain}, but the grid has {voxels}; give all three of one scan")]
+    #[error(
+        "the frame has {volume} voxels and the brain mask {brain}, but the grid has {voxels}; give all three of one scan"
+    )]
     Lengths { volume: usize, brain: usize, voxels: usize },
     #[error("the map from voxels to mm cannot be inverted; mend the header's sform or qform")]
     Affine,
-    #[error("only {found} brain voxels have a value, at least {needed} are needed to tell a pose; use a motion table instead")]
+    #[error(
+        "only {found} brain voxels have a value, at least {needed} are needed to tell a pose; use a motion table instead"
+    )]
     FewVoxels { found: usize, needed: usize },
     #[error("the brain mask holds no signal in the reference frame; check that mask and scan match")]
     Flat,

@@ -22,6 +22,8 @@ const MAD_TO_SD: f32 = 1.4826;
 const ROUNDING: f32 = 1e-6;
 /// A coordinate this far (voxels) beyond the outermost usable voxel is rounding, not outside.
 const EDGE: f32 = 1e-3;
+/// A step below this share of the error to expect anyway is the last one too: own convention.
+const WORTHLESS: f64 = 0.1;
 /// Points whose products are summed in single precision before they go into a double: 256 · 2⁻²⁴ is far below the noise.
 const CHUNK: usize = 256;
 
@@ -36,8 +38,11 @@ pub(super) struct State {
     pub overlap: f64,
     /// Length of the last step, mm: of the shift, and of the turn on the reference's sphere.
     pub step_mm: f64,
-    /// [`normal::determination`] at the last step; NaN when there was none.
-    pub determined: f64,
+    /// Steps made, and the length below which one would have been the last, mm.
+    pub steps: usize,
+    pub tolerance_mm: f64,
+    /// What the residuals let expect of the pose's error, mm ([`spread`]); infinite when nothing could be solved.
+    pub spread_mm: f64,
 }
 
 /// How long a level goes on.
@@ -95,7 +100,9 @@ pub(super) fn fit(
         correlation: f64::NAN,
         overlap: 0.0,
         step_mm: f64::INFINITY,
-        determined: f64::NAN,
+        steps: 0,
+        tolerance_mm: patience.tolerance_mm,
+        spread_mm: f64::INFINITY,
     };
     for _ in 0..patience.most_steps {
         let sums = sample(level, frame, state.rigid, pivot, room);
@@ -107,14 +114,16 @@ pub(super) fn fit(
         if !state.gain.is_finite() || state.gain <= 0.0 {
             break;
         }
-        let equations = equations(level, state.gain as f32, room);
+        let (equations, sigma) = equations(level, state.gain as f32, room);
         let matrix: [[f64; 7]; 7] = std::array::from_fn(|i| std::array::from_fn(|j| equations[i][j]));
         let right: [f64; 7] = std::array::from_fn(|i| equations[i][7]);
-        state.determined = normal::determination(&matrix);
-        let Some(x) = normal::solve(&matrix, &right) else {
-            state.step_mm = f64::INFINITY;
+        let (Some(x), Some(spread)) = (normal::solve(&matrix, &right), spread(&matrix, level.every)) else {
+            (state.step_mm, state.spread_mm) = (f64::INFINITY, f64::INFINITY);
             break;
         };
+        state.steps += 1;
+        state.spread_mm = spread * sigma / state.gain;
+        state.tolerance_mm = patience.tolerance_mm.max(state.spread_mm * WORTHLESS);
         let mut step: [f64; 6] = std::array::from_fn(|i| x[i] / state.gain);
         let length = |v: &[f64]| v.iter().map(|x| x * x).sum::<f64>().sqrt();
         state.step_mm = length(&step[..3]) + length(&step[3..]);
@@ -127,7 +136,7 @@ pub(super) fn fit(
         }
         state.rigid = state.rigid.after_inverse(step);
         state.gain += x[6];
-        if state.step_mm < patience.tolerance_mm {
+        if state.step_mm < state.tolerance_mm {
             break;
         }
     }
@@ -221,8 +230,24 @@ fn beside_a_hole(holes: Holes<'_>, level: &Level, at: [f32; 3]) -> bool {
     })
 }
 
-/// Weighted sums of products of the rows, the residual in the eighth place.
-fn equations(level: &Level, gain: f32, room: &mut Room) -> [[f64; 8]; 8] {
+/// Root mean square error to expect of a pose, mm, over the sphere of [`super::Reference::radius_mm`], for residuals of SD 1.
+///
+/// Were the residuals independent, the covariance of the solution would be the matrix's inverse; a turn by ω moves points
+/// of the sphere by ⅔ω² in the mean square. Smoothing by 1 2 1 and by β³, in all 1 6 10 6 1 an axis, leaves white noise with
+/// 174/576 of its variance an axis, spread over neighbours, so that a sum over all voxels varies (576/174)³ = 36 times as much
+/// as if they were independent; taking every `every`-th voxel takes that factor away again.
+fn spread(matrix: &[[f64; 7]; 7], every: usize) -> Option<f64> {
+    let dependence = ((576.0_f64 / 174.0).powi(3) / every as f64).max(1.0);
+    let mut variance = 0.0;
+    for i in 0..6 {
+        let unit = std::array::from_fn(|j| if i == j { 1.0 } else { 0.0 });
+        variance += normal::solve(matrix, &unit)?[i] * if i < 3 { 1.0 } else { 2.0 / 3.0 };
+    }
+    Some((variance * dependence).sqrt())
+}
+
+/// Weighted sums of products of the rows, the residual in the eighth place; and the residuals' robust SD.
+fn equations(level: &Level, gain: f32, room: &mut Room) -> ([[f64; 8]; 8], f64) {
     let count = level.points.len();
     let Room { residuals, sorted } = room;
     let residuals = &mut residuals[..count];
@@ -234,10 +259,11 @@ fn equations(level: &Level, gain: f32, room: &mut Room) -> [[f64; 8]; 8] {
     }
     let mut sums = [[0.0_f64; 8]; 8];
     if inside == 0 {
-        return sums;
+        return (sums, f64::INFINITY);
     }
     let (_, median, _) = sorted[..inside].select_nth_unstable_by(inside / 2, f32::total_cmp);
-    let bound = BIWEIGHT * (MAD_TO_SD * *median).max(ROUNDING);
+    let sigma = (MAD_TO_SD * *median).max(ROUNDING);
+    let bound = BIWEIGHT * sigma;
     for (residuals, rows) in residuals.chunks(CHUNK).zip(level.rows.chunks(CHUNK)) {
         let mut part = [[0.0_f32; 8]; 8];
         for (&e, row) in residuals.iter().zip(rows) {
@@ -261,5 +287,5 @@ fn equations(level: &Level, gain: f32, room: &mut Room) -> [[f64; 8]; 8] {
             *sum += f64::from(*part);
         }
     }
-    sums
+    (sums, f64::from(sigma))
 }

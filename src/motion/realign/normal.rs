@@ -37,8 +37,7 @@ pub(super) fn determination(a: &[[f64; 7]; 7]) -> f64 {
     if !(gain > 0.0) {
         return 0.0;
     }
-    let pose: [[f64; 6]; 6] =
-        std::array::from_fn(|i| std::array::from_fn(|j| a[i][j] - a[i][6] * a[6][j] / gain));
+    let pose: [[f64; 6]; 6] = std::array::from_fn(|i| std::array::from_fn(|j| a[i][j] - a[i][6] * a[6][j] / gain));
     let values = eigenvalues(pose);
     let largest = values.iter().copied().fold(0.0, f64::max);
     let smallest = values.iter().copied().fold(f64::INFINITY, f64::min);

@@ -19,7 +19,7 @@ pub(super) const MOST_POINTS: usize = 32_768;
 /// Fewer voxels at the finest level than this cannot be told from noise: own convention, ten a parameter.
 const FEWEST_POINTS: usize = 70;
 /// The least [`normal::determination`] that counts as seeing all six parameters.
-pub(super) const LEAST_DETERMINED: f64 = 1e-3;
+const LEAST_DETERMINED: f64 = 1e-3;
 
 /// Voxels at the edge of the finest level that are left out, reference and frame: β³ and the smoothing before it reach two
 /// voxels, and would mix in what the mirror made up. (At coarser levels, which only start the next, it makes no difference:
@@ -36,6 +36,8 @@ pub(super) struct Level {
     pub to_voxel: Affine,
     /// Voxels at each side of each axis that are left out.
     pub rim: [usize; 3],
+    /// The points are every so-many-th of the voxels that take part.
+    pub every: usize,
     /// Voxel coordinates of the points.
     pub points: Vec<[f32; 3]>,
     /// For each point ∂/∂translation (per mm), ∂/∂rotation (per mm on the sphere of [`Reference::radius_mm`]), the value,
@@ -115,8 +117,7 @@ impl Reference {
                 rows.flat_map(move |(y, z)| xs.clone().map(move |x| [x, y, z])).filter(|&voxel| takes_part(voxel))
             };
             let every = inside().count().div_ceil(MOST_POINTS).max(1);
-            let mut level =
-                Level { grid: *grid, to_world, to_voxel, rim, points: Vec::new(), rows: Vec::new() };
+            let mut level = Level { grid: *grid, to_world, to_voxel, rim, every, points: Vec::new(), rows: Vec::new() };
             for voxel in inside().step_by(every) {
                 let (value, slope) = padded.at_voxel(voxel);
                 let point = voxel.map(|v| v as f64);

@@ -38,8 +38,7 @@ pub(super) struct Rigid {
 }
 
 impl Rigid {
-    pub const IDENTITY: Self =
-        Self { rotation: [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]], shift: [0.0; 3] };
+    pub const IDENTITY: Self = Self { rotation: [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]], shift: [0.0; 3] };
 
     pub fn from_pose(pose: &Pose) -> Self {
         Self { rotation: turn(pose.rotation_rad), shift: pose.translation_mm }
@@ -62,8 +61,7 @@ impl Rigid {
         let small = turn([step[3], step[4], step[5]]);
         let rotation: Matrix3 =
             std::array::from_fn(|i| std::array::from_fn(|j| (0..3).map(|k| self.rotation[i][k] * small[j][k]).sum()));
-        let shift =
-            std::array::from_fn(|i| self.shift[i] - (0..3).map(|j| rotation[i][j] * step[j]).sum::<f64>());
+        let shift = std::array::from_fn(|i| self.shift[i] - (0..3).map(|j| rotation[i][j] * step[j]).sum::<f64>());
         Self { rotation, shift }
     }
 
