@@ -14,6 +14,11 @@
 //! [`pyramid`](self) levels find large moves, from the last frame's pose and from no move, whichever is better; the finest
 //! level gives the accuracy, with cubic sampling. Images are smoothed by the cubic B-spline that samples them, reference
 //! and frame alike.
+#![allow(
+    clippy::neg_cmp_op_on_partial_ord,
+    clippy::needless_range_loop,
+    reason = "what is not a number must fall on the refusing side of a comparison; matrices are indexed as in their formulas"
+)]
 
 mod fit;
 mod normal;

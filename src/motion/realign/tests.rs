@@ -272,10 +272,12 @@ fn frames_without_the_head_have_no_pose_and_leave_no_trace() {
     // Each of the two ends within a step of 0.003 mm of the best.
     let apart = error_mm(reference.pivot, &before, &after);
     assert!(apart < 0.006, "{apart} mm");
-    // Noise a fifth of the head's brightest does not matter.
-    let noisy: Vec<f32> = good.iter().zip(noise(voxels)).map(|(v, n)| v + 20.0 * n).collect();
-    let found = tracker.align(&noisy).expect("a pose");
-    assert!(error_mm(reference.pivot, &before, &found) < 0.25);
+    // Noise of SD 2.3 in a head of 30 in the mean does not matter much; ten times as much leaves no trust.
+    let noisy = |height: f32| good.iter().zip(noise(voxels)).map(|(v, n)| v + height * n).collect::<Vec<f32>>();
+    let found = tracker.align(&noisy(4.0)).expect("a pose");
+    let error = error_mm(reference.pivot, &before, &found);
+    assert!(error < 0.25, "{error} mm");
+    assert!(matches!(tracker.align(&noisy(40.0)), Err(Unaligned::Uncertain { .. } | Unaligned::Unlike { .. })));
 }
 
 #[test]
@@ -329,12 +331,10 @@ fn an_image_that_shows_no_pose_cannot_be_a_reference() {
         places(plain()).map(|x| (-x.iter().map(|v| v * v).sum::<f64>() / 800.0).exp() as f32).collect();
     let found = new(&ball, &brain(plain()));
     assert!(matches!(found, Err(RealignError::Undetermined { .. })), "{found:?}");
-    eprintln!("ball {found:?}");
     // A bar looks the same however it is shifted along itself.
     let bar: Vec<f32> = places(plain()).map(|x| (-(x[0] * x[0] + 2.0 * x[1] * x[1]) / 800.0).exp() as f32).collect();
     let found = new(&bar, &brain(plain()));
     assert!(matches!(found, Err(RealignError::Undetermined { .. })), "{found:?}");
-    eprintln!("bar {found:?}");
     let flat = Affine([[4.0, 0.0, 0.0, 0.0], [0.0, 4.0, 0.0, 0.0], [0.0, 4.0, 0.0, 0.0]]);
     assert!(matches!(Reference::new(&ball, SHAPE, flat, &all), Err(RealignError::Affine)));
 }
