@@ -35,8 +35,7 @@ use crate::report::{self, CohortLine};
 use crate::study::Study;
 use plan::{GroupPlan, Plan};
 
-/// Folder of records and receipts, inside the results folder; safe to delete.
-pub const STATE: &str = ".keepstill";
+pub use crate::record::STATE;
 
 /// What `keepstill run` can be asked for.
 #[derive(Debug, Clone)]

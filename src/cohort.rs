@@ -72,6 +72,7 @@ fn cells(line: &CohortRow) -> Vec<String> {
         number(row.head_radius_mm),
         row.head_radius_from.clone(),
         count(row.dropped_settling),
+        count(row.dropped_unaligned),
         count(row.dropped_moved),
         count(row.dropped_signal_jump),
         count(row.dropped_logged),

@@ -17,7 +17,7 @@ use serde::{Deserialize, Serialize};
 
 pub use problem::{CohortProblem, DiscoverError, ScanProblem};
 
-use crate::study::settings::{Join, Tissue};
+use crate::study::settings::{Join, MotionSource, Tissue};
 use crate::study::{ScanSource, Study};
 use children::Children;
 

@@ -7,6 +7,7 @@
 pub mod displacement;
 pub mod head_size;
 pub mod parameters;
+pub mod realign;
 pub mod respiration;
 pub mod watch_log;
 

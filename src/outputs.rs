@@ -104,6 +104,7 @@ pub fn frames_table(outcome: &Outcome) -> Vec<u8> {
             row.number(outcome.trace.rotations_rad[[i, k]]);
         });
         row.number(outcome.fd.sum_mm[i]).number(outcome.fd.rms_mm[i]);
+        row.number(outcome.fd_unfiltered_mm[i]).number(outcome.fd_radius_50_mm[i]);
         row.number(outcome.record.dvars_percent[i]).number(outcome.global_signal[i]);
         row.count(usize::from(reasons.is_empty()));
         let words: Vec<&str> = reasons.iter().map(|r: &Reason| r.key()).collect();

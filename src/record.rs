@@ -18,6 +18,9 @@ use serde::{Deserialize, Serialize};
 use crate::discover::ScanId;
 pub use stored::{Provenance, RecordError, read, write};
 
+/// Folder of digests, records and receipts, inside the results folder; safe to delete.
+pub const STATE: &str = ".keepstill";
+
 /// The verdict on a run or a child.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]

@@ -20,11 +20,13 @@ use rayon::prelude::*;
 use crate::censor;
 use crate::digest;
 use crate::discover::{Cohort, Scan};
-use crate::motion::{FramewiseDisplacement, displacement};
+use crate::motion::FramewiseDisplacement;
 use crate::pipeline::joined::Group;
-use crate::pipeline::prepare;
+use crate::pipeline::prepare::{self, Prepared};
+use crate::pipeline::run_motion::{self, RunMotion};
+use crate::record::{self, digests};
 use crate::study::Study;
-use crate::study::settings::{CensorSettings, Displacement};
+use crate::study::settings::{CensorSettings, Displacement, MotionSource, Settling};
 use crate::units::Seconds;
 use ndarray::Array1;
 
@@ -117,26 +119,36 @@ pub fn choices(limits_mm: &[Option<f64>]) -> Vec<Choice> {
     kinds.flat_map(|kind| limits.iter().map(move |&limit| choice(kind, limit))).collect()
 }
 
+/// What a run's frames are judged by here.
+#[derive(Debug, Clone)]
+pub struct RunFrames<'a> {
+    pub fd: FramewiseDisplacement,
+    /// Which frames have a head position.
+    pub aligned: &'a [bool],
+    /// Which frames lie in a logged interval.
+    pub logged: &'a [bool],
+    /// Frames cut from the start.
+    pub settling: usize,
+}
+
 /// Frames kept of one run under each choice. `settings` gives all but limit, form and neighbours; DVARS is left out.
 ///
 /// # Panics
-/// When `logged` has not one entry a frame.
+/// When there is not one entry a frame throughout.
 #[must_use]
-pub fn frames_kept(
-    fd: &FramewiseDisplacement,
-    logged: &[bool],
-    settings: &CensorSettings,
-    choices: &[Choice],
-) -> Vec<usize> {
+pub fn frames_kept(run: &RunFrames<'_>, settings: &CensorSettings, choices: &[Choice]) -> Vec<usize> {
+    let RunFrames { fd, aligned, logged, settling } = run;
     let no_dvars = Array1::from_elem(logged.len(), f64::NAN);
     // A higher limit drops a subset of the frames of a lower one; where it drops as many, it drops the same ones.
-    let mut known: BTreeMap<(bool, bool, usize), usize> = BTreeMap::new();
+    let mut known: BTreeMap<(bool, bool, bool, usize), usize> = BTreeMap::new();
     choices
         .iter()
         .map(|choice| {
             let fd_mm = fd.of(choice.displacement);
             let moved = choice.limit_mm.map_or(0, |limit| fd_mm.iter().filter(|&&mm| mm > limit).count());
-            let key = (choice.displacement == Displacement::Rms, choice.neighbours, moved);
+            // Without any limit the neighbours of frames without a position stay.
+            let limited = choice.limit_mm.is_some();
+            let key = (choice.displacement == Displacement::Rms, choice.neighbours, limited, moved);
             *known.entry(key).or_insert_with(|| {
                 let mut settings = CensorSettings {
                     fd_mm: choice.limit_mm.unwrap_or(0.0),
@@ -147,7 +159,7 @@ pub fn frames_kept(
                 if !choice.neighbours {
                     (settings.before, settings.after) = (0, 0);
                 }
-                censor::censor(fd_mm, no_dvars.view(), logged, &settings).frames_kept()
+                censor::censor(fd_mm, no_dvars.view(), aligned, logged, *settling, &settings).frames_kept()
             })
         })
         .collect()
@@ -187,17 +199,45 @@ fn look(study: &Study, cohort: &Cohort, scan: &Scan, choices: &[Choice]) -> (Opt
     let files = scan.files();
     let told = |messages: Vec<String>| messages.iter().map(|m| study.told_message(m, &files)).collect();
     let scan_name = scan.id.to_string();
-    match prepare::examine(scan, child, study) {
-        Ok(found) => {
-            let fd = displacement::framewise(&found.trace, found.radius, study.motion.rotation_order);
-            let minutes = |frames: usize| Seconds(frames as f64 * found.tr.0).minutes();
-            let kept = frames_kept(&fd, &found.logged, &study.censor, choices);
-            let run =
-                Run { minutes: minutes(found.trace.frames()), minutes_kept: kept.into_iter().map(minutes).collect() };
-            (Some(run), ScanNotes { scan: scan_name, problems: Vec::new(), warnings: told(found.warnings) })
+    let looked = prepare::examine(scan, child, study).and_then(|found| {
+        let run = look_at_run(study, scan, &found, choices).map_err(|problem| vec![problem])?;
+        Ok((run, found.warnings))
+    });
+    match looked {
+        Ok((run, warnings)) => {
+            (Some(run), ScanNotes { scan: scan_name, problems: Vec::new(), warnings: told(warnings) })
         }
         Err(problems) => (None, ScanNotes { scan: scan_name, problems: told(problems), warnings: Vec::new() }),
     }
+}
+
+/// A run from its tables, and from what the latest reading of its images gave where the settings need that.
+fn look_at_run(study: &Study, scan: &Scan, found: &Prepared, choices: &[Choice]) -> Result<Run, String> {
+    let reading = if run_motion::needs_a_reading(study) { digests::latest(&study.results.join(record::STATE), scan) } else { None };
+    let reading = match reading {
+        Some(reading) if study.motion.from == MotionSource::Table || reading.motion.is_some() => Some(reading),
+        _ if run_motion::needs_a_reading(study) => {
+            return Err(format!(
+                "{}: head motion under these settings comes from the image, which has not been read yet or has changed since; run `keepstill run` first",
+                scan.bold.display()
+            ));
+        }
+        _ => None,
+    };
+    let motion = reading.as_ref().and_then(|reading| reading.motion.as_ref());
+    let mask_radius_mm = reading.as_ref().map_or(f64::NAN, |reading| reading.mask_radius_mm);
+    let motion = RunMotion::of(&scan.bold, study, found, motion, mask_radius_mm).map_err(|e| e.to_string())?;
+    let no_mean = Array1::zeros(0);
+    let mask_mean = reading.as_ref().map_or(&no_mean, |reading| &reading.digest.global_signal);
+    let settling = match study.censor.settling {
+        Settling::Frames(frames) => frames,
+        Settling::Auto => run_motion::settling_frames(study, mask_mean.view()),
+    };
+    let fd = motion.fd(motion.sphere.radius);
+    let run = RunFrames { fd, aligned: &motion.aligned, logged: &found.logged, settling };
+    let minutes = |frames: usize| Seconds(frames as f64 * found.tr.0).minutes();
+    let minutes_kept = frames_kept(&run, &study.censor, choices).into_iter().map(minutes).collect();
+    Ok(Run { minutes: minutes(found.header.frames), minutes_kept })
 }
 
 fn add(child: &mut ChildMinutes, run: Option<&Run>) {

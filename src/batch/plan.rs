@@ -13,7 +13,6 @@ use crate::pipeline::joined::Group;
 use crate::pipeline::{Atlases, prepare};
 use crate::record::{self, Provenance, ReportRow};
 use crate::study::Study;
-use crate::study::settings::HeadRadius;
 
 /// A run's plan.
 pub(super) struct Plan {
@@ -174,7 +173,8 @@ fn plan_group(
 
 /// Hash of everything but its inputs' contents that a scan's result depends on.
 fn scan_fingerprint(study: &Study, cohort: &Cohort, atlases: &Atlases, scan: &Scan) -> String {
-    let child = cohort.children.get(&scan.id.participant).filter(|_| study.motion.head_radius == HeadRadius::ByAge);
+    // Reports tell what a radius by age would change, whatever radius is used.
+    let child = cohort.children.get(&scan.id.participant);
     hash(&json!({
         "version": env!("CARGO_PKG_VERSION"),
         "id": scan.id,

@@ -7,15 +7,16 @@ use serde_json::json;
 
 use super::gate::{Pass, Refused};
 use super::{Shared, cores, plan};
-use crate::digest::{Digest, DigestError};
+use crate::digest::DigestError;
 use crate::discover::Scan;
 use crate::event::Event;
 use crate::pipeline::prepare::Prepared;
 use crate::pipeline::{DigestStore, Reading, ScanError, memory};
 use crate::record::RecordError;
-use crate::record::digests::{self, KnownInputs};
+use crate::record::digests::{self, KnownInputs, ScanReading, inputs_path};
 use crate::record::files::{WriteError, write_whole};
 use crate::record::inputs::InputState;
+use crate::study::settings::MotionSource;
 
 /// One scan's store.
 pub(super) struct Store<'a> {
@@ -54,10 +55,14 @@ impl<'a> Store<'a> {
 
     /// The key of the digest of an image with these contents.
     fn key(&self, prepared: &Prepared, bold: &str, voxels_held: bool) -> Option<String> {
-        let mut masks = vec![("brain_mask", self.content(prepared, "brain_mask", &prepared.brain_mask)?)];
+        let mut masks = Vec::new();
+        if let Some(path) = &prepared.brain_mask {
+            masks.push(("brain_mask", self.content(prepared, "brain_mask", path)?));
+        }
         for mask in &prepared.tissues {
             masks.push((mask.tissue.key(), self.content(prepared, mask.tissue.key(), &mask.path)?));
         }
+        let study = self.shared.study;
         let atlases: Vec<&str> = self.shared.atlases.list.iter().map(|a| a.content.as_str()).collect();
         Some(plan::hash(&json!({
             "format": digests::FORMAT,
@@ -66,6 +71,7 @@ impl<'a> Store<'a> {
             "masks": masks,
             "atlases": atlases,
             "voxels_held": voxels_held,
+            "motion": (study.motion.from == MotionSource::Images).then_some(study.motion.realign),
         })))
     }
 
@@ -92,8 +98,8 @@ impl<'a> Store<'a> {
                 "bold" => bold.to_owned(),
                 role => {
                     let path = prepared.tissues.iter().find(|t| t.tissue.key() == role).map(|t| t.path.as_path());
-                    let path = path.unwrap_or(&prepared.brain_mask);
-                    self.content(prepared, role, path).unwrap_or_default()
+                    let path = path.or(prepared.brain_mask.as_deref());
+                    path.and_then(|path| self.content(prepared, role, path)).unwrap_or_default()
                 }
             };
         }
@@ -128,12 +134,8 @@ pub(super) fn forget_unnamed(state: &Path) -> Result<(), WriteError> {
     Ok(())
 }
 
-fn inputs_path(state: &Path, scan: &Scan) -> PathBuf {
-    state.join("inputs").join(format!("{}.json", scan.id))
-}
-
 impl DigestStore for Store<'_> {
-    fn find(&self, prepared: &Prepared) -> Option<Digest> {
+    fn find(&self, prepared: &Prepared) -> Option<ScanReading> {
         if self.known.key.is_empty() || self.shared.redo {
             return None;
         }
@@ -175,10 +177,11 @@ impl DigestStore for Store<'_> {
         Ok(reading)
     }
 
-    fn keep(&self, prepared: &Prepared, digest: &Digest) -> Result<(), RecordError> {
+    fn keep(&self, prepared: &Prepared, reading: &ScanReading) -> Result<(), RecordError> {
         self.core.replace(None);
-        let Some(key) = self.key(prepared, &digest.content, self.needs_voxels()) else { return Ok(()) };
-        digests::write(&digests::path(&self.state, &key), &key, digest)?;
-        self.note(prepared, &digest.content, key)
+        let content = &reading.digest.content;
+        let Some(key) = self.key(prepared, content, self.needs_voxels()) else { return Ok(()) };
+        digests::write(&digests::path(&self.state, &key), &key, reading)?;
+        self.note(prepared, content, key)
     }
 }

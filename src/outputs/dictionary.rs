@@ -3,25 +3,36 @@
 use serde_json::{Map, Value, json};
 
 use crate::censor::Reason;
+use crate::motion::ImageMotion;
 
 /// Columns of the frames table: name, description, unit (empty: none).
-pub(super) const FRAME_COLUMNS: [(&str, &str, &str); 14] = [
+pub(super) const FRAME_COLUMNS: [(&str, &str, &str); 16] = [
     ("frame", "frame number, counted from 0", ""),
     ("time_s", "start of the frame's acquisition, from the start of the run", "s"),
-    ("trans_x_mm", "head translation along x", "mm"),
-    ("trans_y_mm", "head translation along y", "mm"),
-    ("trans_z_mm", "head translation along z", "mm"),
-    ("rot_x_rad", "head rotation about x", "rad"),
-    ("rot_y_rad", "head rotation about y", "rad"),
-    ("rot_z_rad", "head rotation about z", "rad"),
+    ("trans_x_mm", "head translation along x; n/a where no pose was found", "mm"),
+    ("trans_y_mm", "head translation along y; n/a where no pose was found", "mm"),
+    ("trans_z_mm", "head translation along z; n/a where no pose was found", "mm"),
+    ("rot_x_rad", "head rotation about x; n/a where no pose was found", "rad"),
+    ("rot_y_rad", "head rotation about y; n/a where no pose was found", "rad"),
+    ("rot_z_rad", "head rotation about z; n/a where no pose was found", "rad"),
     (
         "fd_sum_mm",
-        "framewise displacement, sum form (Power et al. 2012, NeuroImage 59:2142); n/a in the first frame",
+        "framewise displacement, sum form (Power et al. 2012, NeuroImage 59:2142), against the latest earlier frame with a pose; n/a in the first frame",
         "mm",
     ),
     (
         "fd_rms_mm",
-        "framewise displacement, root mean square form (Jenkinson 1999, TR99MJ1); n/a in the first frame",
+        "framewise displacement, root mean square form (Jenkinson 1999, TR99MJ1), against the latest earlier frame with a pose; n/a in the first frame",
+        "mm",
+    ),
+    (
+        "fd_unfiltered_mm",
+        "framewise displacement in the form that censoring uses, breathing left in the motion parameters",
+        "mm",
+    ),
+    (
+        "fd_radius_50_mm",
+        "framewise displacement in the form that censoring uses, rotations on a sphere of 50 mm whatever the radius used",
         "mm",
     ),
     (
@@ -39,10 +50,11 @@ pub(super) const FRAME_COLUMNS: [(&str, &str, &str); 14] = [
 pub fn reason_words(reason: Reason) -> &'static str {
     match reason {
         Reason::Settling => "cut from the start of the run, while the signal settles (censor.settling)",
+        Reason::Unaligned => "no pose was found that aligns the frame with the reference frame",
         Reason::Moved => "framewise displacement above censor.fd_mm",
         Reason::SignalJump => "DVARS above censor.dvars_percent",
         Reason::Logged => "inside an interval of the watch log",
-        Reason::BesideMotion => "censor.before frames before or censor.after frames after a moved or jumped frame",
+        Reason::BesideMotion => "censor.before frames before or censor.after frames after a moved or jumped frame, or one without a pose",
         Reason::ShortStretch => "in a kept stretch shorter than censor.shortest_stretch frames",
     }
 }
@@ -55,23 +67,29 @@ fn entry(description: &str, unit: &str) -> Value {
     }
 }
 
-/// The sidecar of a frames table.
+/// The sidecar of a frames table; motion measured from the images adds what its parameters are about.
 #[must_use]
-pub fn frames_dictionary() -> Value {
+pub fn frames_dictionary(found: Option<&ImageMotion>) -> Value {
     let mut columns: Map<String, Value> =
         FRAME_COLUMNS.iter().map(|(name, text, unit)| ((*name).to_owned(), entry(text, unit))).collect();
     let words: Map<String, Value> =
         Reason::ALL.iter().map(|r| (r.key().to_owned(), Value::from(reason_words(*r)))).collect();
-    columns.insert("reasons".to_owned(), json!({ "Description": FRAME_COLUMNS[13].1, "Levels": words }));
+    columns.insert("reasons".to_owned(), json!({ "Description": FRAME_COLUMNS[15].1, "Levels": words }));
     columns.insert(
         "kept".to_owned(),
-        json!({ "Description": FRAME_COLUMNS[12].1, "Levels": { "0": "dropped", "1": "kept" } }),
+        json!({ "Description": FRAME_COLUMNS[14].1, "Levels": { "0": "dropped", "1": "kept" } }),
     );
+    if let Some(found) = found {
+        columns.insert("reference_frame".to_owned(), json!(found.reference_frame));
+        columns.insert("pivot_mm".to_owned(), json!(found.pivot_mm));
+        let text = "x maps to R(x - pivot) + pivot + translation, R = Rz Ry Rx; world mm, frames counted from 0";
+        columns.insert("motion_parameters".to_owned(), json!(text));
+    }
     Value::Object(columns)
 }
 
 /// Columns of the cohort table, after `participant_id` and `session_id` and before the participants table's own.
-pub const COHORT_COLUMNS: [(&str, &str, &str); 29] = [
+pub const COHORT_COLUMNS: [(&str, &str, &str); 30] = [
     ("run_id", "run, where runs are not joined", ""),
     ("verdict", "whether the child's data are enough", ""),
     ("problem", "what went wrong, in words", ""),
@@ -94,6 +112,7 @@ pub const COHORT_COLUMNS: [(&str, &str, &str); 29] = [
     ("head_radius_mm", "radius of the sphere that turns rotations into millimetres", "mm"),
     ("head_radius_from", "how the radius was got", ""),
     ("dropped_settling", "frames dropped whose first reason is settling", ""),
+    ("dropped_unaligned", "frames dropped whose first reason is that no pose was found", ""),
     ("dropped_moved", "frames dropped whose first reason is displacement above its limit", ""),
     ("dropped_signal_jump", "frames dropped whose first reason is DVARS above its limit", ""),
     ("dropped_logged", "frames dropped whose first reason is the watch log", ""),

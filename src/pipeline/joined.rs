@@ -88,6 +88,7 @@ impl ReportRow {
             head_radius_mm: nan,
             head_radius_from: "n/a".to_owned(),
             dropped_settling: 0,
+            dropped_unaligned: 0,
             dropped_moved: 0,
             dropped_signal_jump: 0,
             dropped_logged: 0,
@@ -101,6 +102,7 @@ impl ReportRow {
             lag1_autocorrelation: nan,
             verdict: Verdict::Failed,
             problem: Some(problem.to_owned()),
+            motion: None,
             atlases: Vec::new(),
             warnings: Vec::new(),
             inputs: BTreeMap::new(),
@@ -209,6 +211,7 @@ fn joined_row(group: &Group, runs: &[RunResult], done: &[&ScanRecord], contribut
     row.head_radius_mm = first.row.head_radius_mm;
     row.head_radius_from.clone_from(&first.row.head_radius_from);
     row.dropped_settling = sum(|r| r.dropped_settling);
+    row.dropped_unaligned = sum(|r| r.dropped_unaligned);
     row.dropped_moved = sum(|r| r.dropped_moved);
     row.dropped_signal_jump = sum(|r| r.dropped_signal_jump);
     row.dropped_logged = sum(|r| r.dropped_logged);

@@ -11,8 +11,10 @@ use std::path::Path;
 
 use super::Atlases;
 use super::prepare::{Prepared, tissues_needed};
+use crate::motion::realign::Reference;
 use crate::nifti::{self, Header, VolumeStream};
 use crate::study::Study;
+use crate::study::settings::MotionSource;
 
 /// The program itself with its libraries, settings and threads: resident bytes of a run of tiny scans, measured.
 const PROGRAM_BYTES: u64 = 8_500_000;
@@ -61,7 +63,8 @@ pub fn scan_bytes(prepared: &Prepared, atlases: &Atlases, study: &Study, from_di
     if from_digest {
         return SCAN_BYTES + tables + after;
     }
-    let brain = mask_voxels(&prepared.brain_mask, header);
+    // Without a mask nobody knows yet; it will hold some of the voxels.
+    let brain = prepared.brain_mask.as_ref().map_or(grid, |path| mask_voxels(path, header));
     let masks = 1 + prepared.tissues.len() as u64;
     let volumes = if ahead { 3 } else { 1 };
     let reading = volumes * header.volume_bytes() as u64
@@ -69,6 +72,12 @@ pub fn scan_bytes(prepared: &Prepared, atlases: &Atlases, study: &Study, from_di
         + brain * (41 + 16 * atlases.list.len() as u64)
         + 2 * series
         + 2 * voxels_held;
+    let registering = match study.motion.from {
+        MotionSource::Table => 0,
+        // A volume as doubles and as floats, the voxels' list, and the reference with its levels.
+        MotionSource::Images => 12 * grid + 8 * brain + Reference::most_bytes(header.shape, header.affine.voxel_sizes()) as u64,
+    };
+    let reading = reading + registering;
     let opening = (masks + 17) * grid;
     SCAN_BYTES + tables + reading.max(opening).max(after)
 }

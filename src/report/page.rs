@@ -70,8 +70,9 @@ fn facts(row: &ReportRow) -> Vec<(&'static str, String)> {
         (
             "frames dropped, by first reason",
             format!(
-                "settling {}, moved {}, signal jump {}, logged {}, beside motion {}, short stretch {}",
+                "settling {}, unaligned {}, moved {}, signal jump {}, logged {}, beside motion {}, short stretch {}",
                 row.dropped_settling,
+                row.dropped_unaligned,
                 row.dropped_moved,
                 row.dropped_signal_jump,
                 row.dropped_logged,

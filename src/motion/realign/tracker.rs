@@ -1,0 +1,143 @@
+//! Frame after frame: where to start, which start to keep, and when to say that there is no pose.
+
+use super::fit::{self, Frame, Holes, Patience, Room, State};
+use super::pyramid::Pyramid;
+use super::reference::Reference;
+use super::rigid::{Pose, Rigid};
+
+/// A frame whose correlation with the reference, at its best pose, is below this shows something else than the moved
+/// head. Measured (`frames_without_a_head` in tests/reference/test_realign.py): noise and smooth noise at most 0.23, half the
+/// volume gone at most 0.65, a head at SNR 1 at least 0.90; the limit lies in the middle of the gap.
+const LEAST_CORRELATION: f64 = 0.8;
+/// A frame may not be dimmer than this share of the reference: slices missing by turns leave the smoothed image alike, but
+/// half as bright. Brighter frames are common, since the first ones are not saturated. Own convention.
+const LEAST_GAIN: f64 = 2.0 / 3.0;
+/// The share of points that must stay inside the field of view. Own convention: of less, the rest of the head is unseen.
+const LEAST_OVERLAP: f64 = 0.5;
+/// The finest level ends with a step below this, mm.
+const FINE_TOLERANCE_MM: f64 = 0.003;
+/// Steps at the finest level, at most. A clean frame takes 2 to 4; noise makes the reference's gradients look steeper than
+/// they are and the steps too short, and crops of 3 slices took up to TODO.
+const FINE_STEPS: usize = 40;
+/// A pose whose expected error ([`fit::State::spread_mm`]) is larger than this is none: half the FD limit of 0.5 mm that
+/// lenient studies use (Power et al. 2012), and what issue of known motion allows at most; own convention.
+const MOST_SPREAD_MM: f64 = 0.25;
+/// Coarser levels end with a step below this share of their voxel; the next level does the rest.
+const COARSE_TOLERANCE: f64 = 0.01;
+/// Steps at a coarser level, at most: 15 mm and 10° are three voxels of the coarsest, which steps of at most one voxel reach
+/// in a few; the rest is for convergence.
+const COARSE_STEPS: usize = 25;
+
+/// Why a frame has no pose.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+pub enum Unaligned {
+    #[error("the frame has {found} voxels, the reference {expected}; give frames of one scan")]
+    Length { found: usize, expected: usize },
+    #[error("the frame has no image in it: its values are all the same, or not finite")]
+    Empty,
+    #[error("only {:.0} % of the brain stays in the field of view; {:.0} % are needed", found * 100.0, needed * 100.0)]
+    Overlap { found: f64, needed: f64 },
+    #[error("at its best pose the frame correlates {found:.3} with the reference; {needed} is needed")]
+    Unlike { found: f64, needed: f64 },
+    #[error("the frame has {found:.2} times the reference's signal; at least {needed:.2} is needed")]
+    Dim { found: f64, needed: f64 },
+    #[error("by what is left unexplained its pose is good to {found_mm:.2} mm only; {allowed_mm} mm are allowed")]
+    Uncertain { found_mm: f64, allowed_mm: f64 },
+    #[error("after {steps} steps the pose still moves by {step_mm:.3} mm a step")]
+    NotConverged { steps: usize, step_mm: f64 },
+}
+
+/// Finds poses of one scan's frames, in their order.
+#[derive(Debug)]
+pub struct Tracker<'a> {
+    reference: &'a Reference,
+    pyramid: Pyramid,
+    room: Room,
+    last: Rigid,
+}
+
+impl<'a> Tracker<'a> {
+    /// Takes all the memory that it will need.
+    #[must_use]
+    pub fn new(reference: &'a Reference) -> Self {
+        let grids: Vec<_> = reference.levels.iter().map(|level| level.grid).collect();
+        let most_points = reference.levels.iter().map(|level| level.points.len()).max().unwrap_or(0);
+        Self { reference, pyramid: Pyramid::new(&grids), room: Room::new(most_points), last: Rigid::IDENTITY }
+    }
+
+    /// The pose of the next frame. `frame` has one value a voxel, x fastest.
+    ///
+    /// # Errors
+    /// [`Unaligned`]: there is none that could be trusted.
+    pub fn align(&mut self, frame: &[f32]) -> Result<Pose, Unaligned> {
+        let found = self.fit(frame)?;
+        self.last = found.rigid;
+        Ok(found.rigid.pose(found.gain))
+    }
+
+    fn fit(&mut self, frame: &[f32]) -> Result<State, Unaligned> {
+        let expected: usize = self.reference.shape.iter().product();
+        if frame.len() != expected {
+            return Err(Unaligned::Length { found: frame.len(), expected });
+        }
+        let filled = self.pyramid.fill(frame, self.reference.scale);
+        if filled.constant {
+            return Err(Unaligned::Empty);
+        }
+        let holes = filled.holes.then_some(Holes { voxels: frame, shape: self.reference.shape });
+        let coarsest = self.reference.levels.len() - 1;
+
+        let mut best = self.level(coarsest, self.last, holes);
+        if self.last.shift != [0.0; 3] {
+            let other = self.level(coarsest, Rigid::IDENTITY, holes);
+            if better(&other, &best) {
+                best = other;
+            }
+        }
+        for level in (0..coarsest).rev() {
+            best = self.level(level, best.rigid, holes);
+        }
+        judged(best)
+    }
+
+    fn level(&mut self, index: usize, start: Rigid, holes: Option<Holes<'_>>) -> State {
+        let level = &self.reference.levels[index];
+        let voxel_mm = level.to_world.voxel_sizes().into_iter().fold(f64::INFINITY, f64::min);
+        let patience = if index == 0 {
+            Patience { tolerance_mm: FINE_TOLERANCE_MM, most_steps: FINE_STEPS, longest_step_mm: voxel_mm }
+        } else {
+            Patience { tolerance_mm: COARSE_TOLERANCE * voxel_mm, most_steps: COARSE_STEPS, longest_step_mm: voxel_mm }
+        };
+        let frame = Frame { pyramid: &self.pyramid, level: index, holes };
+        fit::fit(level, frame, self.reference.pivot, self.reference.radius_mm, start, patience, &mut self.room)
+    }
+}
+
+/// Whether a fit is to be taken rather than another: enough of the brain in view first, then the correlation.
+fn better(a: &State, b: &State) -> bool {
+    let seen = |state: &State| state.overlap >= LEAST_OVERLAP;
+    match (seen(a), seen(b)) {
+        (true, false) => true,
+        (false, true) => false,
+        _ => a.correlation > b.correlation || b.correlation.is_nan(),
+    }
+}
+
+fn judged(state: State) -> Result<State, Unaligned> {
+    if !(state.overlap >= LEAST_OVERLAP) {
+        return Err(Unaligned::Overlap { found: state.overlap, needed: LEAST_OVERLAP });
+    }
+    if !(state.correlation >= LEAST_CORRELATION) {
+        return Err(Unaligned::Unlike { found: state.correlation, needed: LEAST_CORRELATION });
+    }
+    if !(state.gain >= LEAST_GAIN) {
+        return Err(Unaligned::Dim { found: state.gain, needed: LEAST_GAIN });
+    }
+    if !(state.spread_mm <= MOST_SPREAD_MM) {
+        return Err(Unaligned::Uncertain { found_mm: state.spread_mm, allowed_mm: MOST_SPREAD_MM });
+    }
+    if !(state.step_mm < state.tolerance_mm) {
+        return Err(Unaligned::NotConverged { steps: state.steps, step_mm: state.step_mm });
+    }
+    Ok(state)
+}
