@@ -6,7 +6,7 @@ use keepstill::clean::{clean as cleaning, components, fill, filter};
 use keepstill::connectivity;
 use keepstill::linalg::LeastSquares;
 use keepstill::motion::{MotionTrace, displacement};
-use keepstill::study::settings::{Axis, CensorSettings, CleanSettings, Fill, Measure, RotationOrder};
+use keepstill::study::settings::{Axis, CensorSettings, CleanSettings, Fill, Measure, RotationOrder, Settling};
 use keepstill::units::{Millimetres, Seconds};
 use ndarray::{Array1, Array2};
 
@@ -134,11 +134,11 @@ mod motion {
             before: 1,
             after: 2,
             shortest_stretch: 5,
-            settling: 0,
+            settling: Settling::Frames(0),
             watch_log: true,
             watch_log_types: Vec::new(),
         };
-        bencher.bench(|| censor(black_box(fd.view()), dvars.view(), &[false; FRAMES], &settings));
+        bencher.bench(|| censor(black_box(fd.view()), dvars.view(), &[true; FRAMES], &[false; FRAMES], 0, &settings));
     }
 }
 

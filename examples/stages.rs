@@ -21,7 +21,7 @@ use keepstill::linalg::{LeastSquares, summary};
 use keepstill::motion::respiration::{self, BreathingBand, Design, FoldedBand, RespirationFilter};
 use keepstill::motion::{MotionTrace, displacement, head_size};
 use keepstill::nifti::{Affine, VolumeStream};
-use keepstill::study::settings::{Axis, CensorSettings, CleanSettings, Fill, Measure, RotationOrder};
+use keepstill::study::settings::{Axis, CensorSettings, CleanSettings, Fill, Measure, RotationOrder, Settling};
 use keepstill::units::{Millimetres, Seconds};
 use ndarray::{Array1, Array2};
 use serde_json::{Value, json};
@@ -230,12 +230,19 @@ fn run(stage: &str, input: &Value) -> Result<Value> {
                 before: count(input, "before"),
                 after: count(input, "after"),
                 shortest_stretch: count(input, "shortest_stretch"),
-                settling: count(input, "settling"),
+                settling: Settling::Frames(count(input, "settling")),
                 watch_log: true,
                 watch_log_types: Vec::new(),
             };
             let (fd, dvars) = (Array1::from_vec(numbers(&input["fd"])), Array1::from_vec(numbers(&input["dvars"])));
-            let mask = censor::censor(fd.view(), dvars.view(), &flags(&input["logged"]), &settings);
+            let mask = censor::censor(
+                fd.view(),
+                dvars.view(),
+                &vec![true; fd.len()],
+                &flags(&input["logged"]),
+                count(input, "settling"),
+                &settings,
+            );
             json!({ "kept": mask.kept(), "reasons": mask.reasons() })
         }
         "fill" => {

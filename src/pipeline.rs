@@ -4,9 +4,9 @@
 //! decides. `keepstill check` stops after the first half.
 
 mod ahead;
-mod moved;
 pub mod joined;
 pub mod memory;
+mod moved;
 pub mod prepare;
 pub mod run_motion;
 
@@ -17,12 +17,12 @@ use std::sync::{Arc, Mutex};
 use ndarray::{Array1, Array2, Axis, s};
 
 use crate::atlas::{self, Atlas, AtlasError, Grid, GriddedAtlas};
+use crate::brain_mask::{self, BrainMaskError};
 use crate::censor::{self, FrameMask};
 use crate::clean::{self, CleanError, components, confounds};
 use crate::digest::{self, AtlasDigest, Digest, DigestError, Open, Volumes, Wanted};
 use crate::discover::{Child, Scan};
 use crate::linalg::{self, LinalgError};
-use crate::brain_mask::{self, BrainMaskError};
 use crate::motion::head_size::{self, HeadSizeError};
 use crate::motion::realign::{RealignError, Reference};
 use crate::motion::respiration::RespirationError;
@@ -280,8 +280,7 @@ fn read_moved(
     // Nothing is told of frames that are only looked at, but a stop is heeded.
     let look = |_: usize| on_frame(0);
     let first = digest::read_from(open, path, &moved::brain_only(wanted.brain), &look)?;
-    let reference_frame =
-        moved::choose(&first).ok_or_else(|| ScanError::NoReference { path: path.to_owned() })?;
+    let reference_frame = moved::choose(&first).ok_or_else(|| ScanError::NoReference { path: path.to_owned() })?;
     let mut volumes = VolumeStream::open(path).map_err(DigestError::from)?;
     let volume = moved::one_frame(&mut volumes, reference_frame).map_err(DigestError::from)?;
     let reference = Reference::new(&volume, grid.shape, grid.affine, wanted.brain)

@@ -213,7 +213,11 @@ fn look(study: &Study, cohort: &Cohort, scan: &Scan, choices: &[Choice]) -> (Opt
 
 /// A run from its tables, and from what the latest reading of its images gave where the settings need that.
 fn look_at_run(study: &Study, scan: &Scan, found: &Prepared, choices: &[Choice]) -> Result<Run, String> {
-    let reading = if run_motion::needs_a_reading(study) { digests::latest(&study.results.join(record::STATE), scan) } else { None };
+    let reading = if run_motion::needs_a_reading(study) {
+        digests::latest(&study.results.join(record::STATE), scan)
+    } else {
+        None
+    };
     let reading = match reading {
         Some(reading) if study.motion.from == MotionSource::Table || reading.motion.is_some() => Some(reading),
         _ if run_motion::needs_a_reading(study) => {

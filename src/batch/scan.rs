@@ -138,7 +138,10 @@ fn save(
         Ok(())
     };
     put(scan_file(&scan.id, "frames.tsv"), &outputs::frames_table(outcome))?;
-    put(scan_file(&scan.id, "frames.json"), outputs::pretty(&outputs::frames_dictionary(outcome.image_motion.as_ref())).as_bytes())?;
+    put(
+        scan_file(&scan.id, "frames.json"),
+        outputs::pretty(&outputs::frames_dictionary(outcome.image_motion.as_ref())).as_bytes(),
+    )?;
     let records = outcome.record.atlases.iter().zip(&shared.atlases.list).zip(&outcome.parcels);
     for ((record, atlas), coverage) in records {
         let name = |ending: &str| scan_file(&scan.id, &format!("atlas-{}_{ending}", atlas.name));

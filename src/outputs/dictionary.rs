@@ -54,7 +54,9 @@ pub fn reason_words(reason: Reason) -> &'static str {
         Reason::Moved => "framewise displacement above censor.fd_mm",
         Reason::SignalJump => "DVARS above censor.dvars_percent",
         Reason::Logged => "inside an interval of the watch log",
-        Reason::BesideMotion => "censor.before frames before or censor.after frames after a moved or jumped frame, or one without a pose",
+        Reason::BesideMotion => {
+            "censor.before frames before or censor.after frames after a moved or jumped frame, or one without a pose"
+        }
         Reason::ShortStretch => "in a kept stretch shorter than censor.shortest_stretch frames",
     }
 }

@@ -75,7 +75,9 @@ pub fn scan_bytes(prepared: &Prepared, atlases: &Atlases, study: &Study, from_di
     let registering = match study.motion.from {
         MotionSource::Table => 0,
         // A volume as doubles and as floats, the voxels' list, and the reference with its levels.
-        MotionSource::Images => 12 * grid + 8 * brain + Reference::most_bytes(header.shape, header.affine.voxel_sizes()) as u64,
+        MotionSource::Images => {
+            12 * grid + 8 * brain + Reference::most_bytes(header.shape, header.affine.voxel_sizes()) as u64
+        }
     };
     let reading = reading + registering;
     let opening = (masks + 17) * grid;

@@ -193,10 +193,9 @@ pub fn examine(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
     }
     let radius_by_age = head_radius_by_age(child);
     let radius = match study.motion.head_radius {
-        HeadRadius::Mm(mm) => Some(HeadSphere {
-            radius: Millimetres(mm),
-            from: "motion.head_radius in the study file".to_owned(),
-        }),
+        HeadRadius::Mm(mm) => {
+            Some(HeadSphere { radius: Millimetres(mm), from: "motion.head_radius in the study file".to_owned() })
+        }
         HeadRadius::FromMask => None,
         HeadRadius::ByAge => {
             // Discovery has told already what is wrong with the child's age.

@@ -181,9 +181,7 @@ fn children(document: &Document<'_>, folder: &Path, motion: Option<&MotionSettin
     if motion.is_some_and(|m| m.head_radius == HeadRadius::ByAge) && s.given("age_column").is_none() {
         s.note(document.section("motion").given("head_radius"), Fault::RadiusWithoutAge);
     }
-    let by_age = |m: &MotionSettings| {
-        m.respiration == Respiration::Notch && m.breaths_per_min == BreathsPerMin::ByAge
-    };
+    let by_age = |m: &MotionSettings| m.respiration == Respiration::Notch && m.breaths_per_min == BreathsPerMin::ByAge;
     if motion.is_some_and(by_age) && s.given("age_column").is_none() {
         s.note(document.section("motion").given("respiration"), Fault::BreathsWithoutAge);
     }

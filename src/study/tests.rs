@@ -2,7 +2,7 @@ use std::path::Path;
 
 use serde_json::json;
 
-use super::settings::{AgeUnit, Axis, HeadRadius, MotionColumns, Tissue};
+use super::settings::{AgeUnit, Axis, HeadRadius, MotionColumns, Settling, Tissue};
 use super::*;
 
 const SCANS: &str = "[scans]\ntable = \"scans.tsv\"\n";
@@ -34,7 +34,10 @@ fn smallest_study_has_the_defaults() {
     assert_eq!(study.motion.rotation_order.0, [Axis::X, Axis::Y, Axis::Z]);
     assert!(matches!(&study.motion.columns, MotionColumns::Names(names) if names[3] == "rot_1"));
     assert_eq!((study.censor.fd_mm, study.censor.before, study.censor.after), (0.2, 1, 2));
-    assert_eq!((study.censor.dvars_percent, study.censor.shortest_stretch, study.censor.settling), (0.0, 5, 0));
+    assert_eq!(
+        (study.censor.dvars_percent, study.censor.shortest_stretch, study.censor.settling),
+        (0.0, 5, Settling::Frames(0))
+    );
     assert!(study.censor.watch_log && study.censor.watch_log_types.is_empty());
     assert_eq!(study.clean.motion_terms, 24);
     assert_eq!(study.clean.tissue_means, [Tissue::WhiteMatter, Tissue::Csf]);
@@ -156,6 +159,7 @@ pages = false
         "motion": {
             "from": "table", "columns": [4, 5, 6, 1, 2, 3], "translation_unit": "m", "rotation_unit": "deg",
             "rotation_order": "zyx", "displacement": "rms", "head_radius": "by-age", "respiration": "leave",
+            "breaths_per_min": "by-age", "low_pass_hz": 0.1, "realign": false,
         },
         "censor": {
             "fd_mm": 1.0, "dvars_percent": 2.5, "before": 0, "after": 3, "shortest_stretch": 0, "settling": 4,
@@ -228,35 +232,38 @@ fn every_message() {
                 .into(),
         ),
         (
-            "[motion]\nfrom = \"images\"",
-            "line 2: motion.from = \"images\" is not built yet; use from = \"table\" and name each scan's motion table"
-                .into(),
+            "[motion]\nfrom = \"image\"",
+            "line 2: motion.from is \"image\"; expected one of \"table\", \"images\"; did you mean 'images'?".into(),
         ),
         (
             "[motion]\nrealign = true",
-            "line 2: motion.realign = true is not built yet; leave the key out; motion is read from tables and the \
-             images are taken as already aligned"
+            "line 2: motion.realign works only with motion.from = \"images\"; images that come with a motion table are \
+             taken as already aligned, so leave the key out"
                 .into(),
         ),
         (
             "[motion]\nrespiration = \"notch\"",
-            "line 2: motion.respiration = \"notch\" is not built yet; use respiration = \"leave\" and judge \
-             fast-breathing children by DVARS as well"
+            "line 2: motion.respiration = \"notch\" with breathing rates by age needs children.age_column; name the \
+             column with the children's ages, or give motion.breaths_per_min = [low, high]"
                 .into(),
         ),
         (
-            "[motion]\nbreaths_per_min = [20, 30]",
-            "line 2: motion.breaths_per_min = [20, 30] is not built yet; leave the key out; the motion trace is not \
-             filtered"
+            "[motion]\nbreaths_per_min = [30, 20]",
+            "line 2: motion.breaths_per_min is [30, 20]; expected \"by-age\", or [low, high] breaths a minute with 0 < low \
+             < high"
                 .into(),
         ),
         (
-            "[motion]\nhead_radius = \"from-mask\"",
-            "line 2: motion.head_radius = \"from-mask\" is not built yet; use a radius in mm, or \"by-age\"".into(),
+            "[motion]\nlow_pass_hz = 0",
+            "line 2: motion.low_pass_hz is 0; expected a frequency in Hz above 0".into(),
+        ),
+        (
+            "[censor]\nsettling = \"off\"",
+            "line 2: censor.settling is \"off\"; expected a whole number of frames, 0 or more, or \"auto\"".into(),
         ),
         (
             "[motion]\nhead_radius = 5.0",
-            "line 2: motion.head_radius is 5.0; expected a radius of 20 to 100 mm, or \"by-age\"".into(),
+            "line 2: motion.head_radius is 5.0; expected a radius of 20 to 100 mm, \"by-age\", or \"from-mask\"".into(),
         ),
         (
             "[motion]\nhead_radius = \"by-age\"",

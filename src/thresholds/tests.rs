@@ -10,20 +10,29 @@ fn settings() -> CensorSettings {
         before: 1,
         after: 2,
         shortest_stretch: 3,
-        settling: 1,
+        settling: Settling::Frames(0),
         watch_log: true,
         watch_log_types: Vec::new(),
     }
 }
 
 /// Frames kept, by asking of each frame whether anything drops it.
-fn slow_twin(fd: &[f64], logged: &[bool], settings: &CensorSettings, limit: Option<f64>, neighbours: bool) -> usize {
+fn slow_twin(
+    fd: &[f64],
+    (aligned, logged, settling): (&[bool], &[bool], usize),
+    settings: &CensorSettings,
+    limit: Option<f64>,
+    neighbours: bool,
+) -> usize {
     let frames = fd.len() as isize;
-    let moved = |i: isize| (0..frames).contains(&i) && limit.is_some_and(|limit| fd[i as usize] > limit);
+    let moved = |i: isize| {
+        (0..frames).contains(&i) && limit.is_some_and(|limit| fd[i as usize] > limit || !aligned[i as usize])
+    };
     let (before, after) = if neighbours { (settings.before as isize, settings.after as isize) } else { (0, 0) };
     let open = |i: isize| {
         (0..frames).contains(&i)
-            && i >= settings.settling as isize
+            && i >= settling as isize
+            && aligned[i as usize]
             && !(settings.watch_log && logged[i as usize])
             && !(i - after..=i + before).any(moved)
     };
@@ -45,16 +54,18 @@ fn every_small_pattern_is_as_the_slow_twin_says() {
         let rms: Vec<f64> = sum.iter().rev().map(|v| if v.is_nan() { 0.25 } else { *v }).collect();
         let logged: Vec<bool> = (0..8).map(|i| pattern % 5 == 0 && i == pattern % 8).collect();
         settings.watch_log = pattern % 3 != 0;
-        settings.settling = (pattern % 2) as usize;
+        let settling = (pattern % 2) as usize;
+        let aligned: Vec<bool> = (0..8).map(|i| pattern % 7 != 0 || i != pattern % 8).collect();
         settings.shortest_stretch = (pattern % 4) as usize;
         // Must be of no effect.
         settings.dvars_percent = f64::from(pattern % 2) * 5.0;
         settings.fd_mm = f64::from(pattern % 3);
         let fd = FramewiseDisplacement { sum_mm: Array1::from_vec(sum.clone()), rms_mm: Array1::from_vec(rms.clone()) };
-        let kept = frames_kept(&fd, &logged, &settings, &choices);
+        let run = RunFrames { fd, aligned: &aligned, logged: &logged, settling };
+        let kept = frames_kept(&run, &settings, &choices);
         for (choice, kept) in choices.iter().zip(kept) {
             let fd = if choice.displacement == Displacement::Sum { &sum } else { &rms };
-            let twin = slow_twin(fd, &logged, &settings, choice.limit_mm, choice.neighbours);
+            let twin = slow_twin(fd, (&aligned, &logged, settling), &settings, choice.limit_mm, choice.neighbours);
             assert_eq!(kept, twin, "{pattern} {choice:?} {fd:?} {settings:?}");
         }
     }
