@@ -116,3 +116,17 @@ fn an_interrupt_reaches_scans_that_wait_for_memory() {
     assert_eq!(child.wait().unwrap().code(), Some(130));
     folder.run(&[]).expect(0);
 }
+
+#[test]
+fn a_digest_whose_voxels_have_no_room_is_not_read() {
+    // Many frames of few voxels: what is held of the tissues is more than the rest of a scan takes.
+    let folder = of_size([12, 12, 8], 900, ".nii", "tissue_components = 3");
+    folder.run(&["--jobs", "1"]).expect(0);
+    folder.edit("study.toml", "tissue_components = 3", "tissue_components = 0");
+    let check: Value = serde_json::from_str(&folder.keepstill(&["check", "--json", "study.toml"]).stdout).unwrap();
+    let bytes = check["memory_bytes_program"].as_f64().unwrap() + 1.1 * check["memory_bytes_a_scan"].as_f64().unwrap();
+    let gib = format!("{}", bytes / f64::from(1 << 30));
+    folder.run(&["--jobs", "1", "--memory-gib", &gib]).expect(0);
+    let opened = log(&folder).iter().filter(|event| event["event"] == "image_opened").count();
+    assert_eq!(opened, 2);
+}
