@@ -74,6 +74,30 @@ fn predicted_is_within_a_quarter_of_true() {
 }
 
 #[test]
+fn a_mask_on_a_finer_grid_counts_as_large_as_it_is() {
+    let folder = of_size([24, 24, 16], 20, ".nii", "");
+    // Eight times as fine along each axis, over the same box.
+    let fine = Array3::from_elem((192, 192, 128), 1_u8).into_dyn();
+    let mut finer = affine();
+    for row in &mut finer.0 {
+        let corner: f64 = row[..3].iter().sum::<f64>() * -0.5 + row[3];
+        row[..3].iter_mut().for_each(|v| *v /= 8.0);
+        row[3] = corner + row[..3].iter().sum::<f64>() * 0.5;
+    }
+    keepstill::nifti::write_image(&folder.join("brain.nii"), &fine.view(), &finer, None, 1).unwrap();
+    let check = folder.keepstill(&["check", "--json", "study.toml"]).expect(0).stdout;
+    let check: Value = serde_json::from_str(&check).unwrap();
+    let program = check["memory_bytes_program"].as_f64().unwrap();
+    let predicted = program + check["memory_bytes_a_scan"].as_f64().unwrap();
+    let little = format!("{}", 0.8 * predicted / f64::from(1 << 30));
+    let refused = folder.run(&["--jobs", "1", "--memory-gib", &little]).expect(3).stderr;
+    assert!(refused.contains("MiB are allowed in all"), "{refused}");
+    folder.run(&["--jobs", "1"]).expect(0);
+    let Some(peak) = last(&folder, "finished")["peak_bytes"].as_f64() else { return };
+    assert!((0.75..=1.25).contains(&(predicted / peak)), "predicted {predicted}, true {peak}");
+}
+
+#[test]
 fn a_run_under_a_budget_gives_the_same_results() {
     let tiny = Tiny { children: 6, ..Tiny::default() };
     let (free, tight) = (tiny.build(), tiny.build());
