@@ -6,8 +6,8 @@ use super::reference::Reference;
 use super::rigid::{Pose, Rigid};
 
 /// A frame whose correlation with the reference, at its best pose, is below this shows something else than the moved
-/// head. Measured (`frames_without_a_head` in tests/reference/test_realign.py): noise and smooth noise at most 0.23, half the
-/// volume gone at most 0.65, a head at SNR 1 at least 0.90; the limit lies in the middle of the gap.
+/// head. Measured (`frames_without_a_head` in tests/reference/test_realign.py): noise and smooth noise at most 0.28, half the
+/// volume gone at most 0.66, a head at SNR 1 at least 0.90; the limit lies in the middle of the gap.
 const LEAST_CORRELATION: f64 = 0.8;
 /// A frame may not be dimmer than this share of the reference: slices missing by turns leave the smoothed image alike, but
 /// half as bright. Brighter frames are common, since the first ones are not saturated. Own convention.
