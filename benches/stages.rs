@@ -142,6 +142,78 @@ mod motion {
     }
 }
 
+mod realign {
+    use keepstill::motion::realign::{Pose, Reference, Resampler, Tracker};
+    use keepstill::nifti::Affine;
+
+    use super::*;
+
+    const SHAPE: [usize; 3] = [64, 64, 36];
+
+    /// 3.3 × 3.3 × 4 mm, the grid's middle at the world's origin.
+    fn affine() -> Affine {
+        Affine([[3.3, 0.0, 0.0, -104.0], [0.0, 3.3, 0.0, -104.0], [0.0, 0.0, 4.0, -70.0]])
+    }
+
+    /// An ellipsoid of 140 × 170 × 130 mm with waves inside (34 and 27 mm long) and a soft rim, shifted, with noise of a
+    /// hundredth of its brightness; and the ellipsoid as a mask.
+    fn head(shift_mm: [f64; 3], seed: u64) -> (Vec<f32>, Vec<bool>) {
+        let mut state = seed;
+        let affine = affine();
+        let [nx, ny, nz] = SHAPE;
+        let voxel = |i: usize| {
+            let at = affine.apply([i % nx, i / nx % ny, i / nx / ny].map(|v| v as f64));
+            let x: [f64; 3] = std::array::from_fn(|a| at[a] - shift_mm[a]);
+            let out = ((x[0] / 70.0).powi(2) + (x[1] / 85.0).powi(2) + (x[2] / 65.0).powi(2)).sqrt();
+            let waves = (x[0] / 5.4 + x[1] / 9.0).sin() + (x[1] / 4.3).cos() + (x[2] / 5.0 - x[0] / 11.0).sin();
+            // Shifts of SD 1: the sum of four even numbers from -1 to 1, times their SD.
+            let noise: f64 = (0..4)
+                .map(|_| {
+                    state ^= state << 13;
+                    state ^= state >> 7;
+                    state ^= state << 17;
+                    (state >> 11) as f64 / (1_u64 << 52) as f64 - 1.0
+                })
+                .sum::<f64>()
+                * 0.866;
+            ((1000.0 + 100.0 * waves) / (1.0 + ((out - 1.0) * 25.0).exp()) + 10.0 * noise, out < 1.0)
+        };
+        let (values, mask): (Vec<f64>, Vec<bool>) = (0..nx * ny * nz).map(voxel).unzip();
+        (values.into_iter().map(|v| v as f32).collect(), mask)
+    }
+
+    /// One second is 60 frames or more (issue 4): a frame that moved by half a millimetre, back and forth.
+    #[divan::bench]
+    fn one_frame(bencher: Bencher) {
+        let (first, brain) = head([0.0; 3], 7);
+        let frames = [head([0.3, -0.2, 0.1], 11).0, head([-0.1, 0.1, 0.3], 13).0];
+        let reference = Reference::new(&first, SHAPE, affine(), &brain).expect("a head");
+        let mut tracker = Tracker::new(&reference);
+        let mut turn = 0;
+        bencher.bench_local(|| {
+            turn = 1 - turn;
+            tracker.align(black_box(&frames[turn])).expect("a pose")
+        });
+    }
+
+    #[divan::bench]
+    fn a_reference(bencher: Bencher) {
+        let (first, brain) = head([0.0; 3], 7);
+        bencher.bench(|| Reference::new(black_box(&first), SHAPE, affine(), &brain));
+    }
+
+    /// All brain voxels of one frame.
+    #[divan::bench]
+    fn resampling(bencher: Bencher) {
+        let (first, brain) = head([0.0; 3], 7);
+        let needed: Vec<u32> = (0..).zip(&brain).filter(|(_, inside)| **inside).map(|(i, _)| i).collect();
+        let resampler = Resampler::new(SHAPE, affine(), [0.0; 3], &needed).expect("a grid");
+        let pose = Pose { translation_mm: [0.3, -0.2, 0.1], rotation_rad: [0.01, 0.0, -0.02], gain: 1.0 };
+        let mut out = vec![0.0; needed.len()];
+        bencher.bench_local(|| resampler.sample(black_box(&first), &pose, &mut out));
+    }
+}
+
 mod clean {
     use super::*;
 

@@ -39,10 +39,11 @@ fn poses(image: &Path, mask: &Path, reference: &str) -> Result<Value, Box<dyn Er
     let wanted: usize = reference.parse()?;
     let brain: Vec<bool> = read_3d(mask)?.data.iter().map(|&v| v > 0.0).collect();
     let mut stream = VolumeStream::open_any(image)?;
-    let (mut values, mut frames) = (Vec::new(), Vec::new());
+    let mut frames = Vec::new();
     while let Some(volume) = stream.next_volume()? {
-        volume.decode_all(&mut values);
-        frames.push(values.iter().map(|&v| v as f32).collect::<Vec<f32>>());
+        let mut values = Vec::new();
+        volume.decode_all_f32(&mut values);
+        frames.push(values);
     }
     let header = stream.header();
     let volume = frames.get(wanted).ok_or("there is no such frame")?;

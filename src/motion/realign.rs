@@ -11,9 +11,13 @@
 //!                                frame, Pose, voxels ─► Resampler ─► values at the moved places
 //! ```
 //!
-//! [`pyramid`](self) levels find large moves, from the last frame's pose and from no move, whichever is better; the finest
-//! level gives the accuracy, with cubic sampling. Images are smoothed by the cubic B-spline that samples them, reference
-//! and frame alike.
+//! Coarse levels find large moves, from the last frame's pose and from no move, whichever comes out better; the finest level
+//! gives the accuracy, with cubic sampling. Reference and frames are smoothed alike, by 1 2 1 and by the cubic B-spline
+//! that samples them (`spline.rs`).
+//!
+//! A frame has no pose, rather than a poor one, when too little of the brain stays in view, when at its best pose it does
+//! not look like the reference, when it is far too dim, when the steps do not end, or when its residuals let expect an error
+//! of more than a quarter of a millimetre ([`Unaligned`]). Nothing is allocated a frame.
 #![allow(
     clippy::neg_cmp_op_on_partial_ord,
     clippy::needless_range_loop,

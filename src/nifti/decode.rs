@@ -91,4 +91,14 @@ impl RawVolume<'_> {
             out.extend(values.iter().map(|value| read(value) * slope + inter));
         });
     }
+
+    /// As [`RawVolume::decode_all`], rounded to single precision at the end; beyond its range a value is infinite.
+    pub fn decode_all_f32(&self, out: &mut Vec<f32>) {
+        let (slope, inter) = (self.slope, self.inter);
+        out.clear();
+        with_reader!(self, SIZE, read, {
+            let (values, _) = self.bytes.as_chunks::<SIZE>();
+            out.extend(values.iter().map(|value| (read(value) * slope + inter) as f32));
+        });
+    }
 }

@@ -265,26 +265,37 @@ fn equations(level: &Level, gain: f32, room: &mut Room) -> ([[f64; 8]; 8], f64) 
     let sigma = (MAD_TO_SD * *median).max(ROUNDING);
     let bound = BIWEIGHT * sigma;
     for (residuals, rows) in residuals.chunks(CHUNK).zip(level.rows.chunks(CHUNK)) {
-        let mut part = [[0.0_f32; 8]; 8];
+        // The upper triangle in blocks of four columns: as many sums as the processor has places for.
+        let mut left = [[0.0_f32; 4]; 4];
+        let mut right = [[0.0_f32; 4]; 7];
         for (&e, row) in residuals.iter().zip(rows) {
             let share = e / bound;
-            let left = 1.0 - share * share;
+            let rest = 1.0 - share * share;
             // Outside the field of view e is NaN, and this is not true either.
-            if !(left > 0.0) {
+            if !(rest > 0.0) {
                 continue;
             }
-            let weight = left * left;
+            let weight = rest * rest;
             let mut row = *row;
             row[7] = e;
+            for i in 0..4 {
+                let w = weight * row[i];
+                for j in 0..4 {
+                    left[i][j] += w * row[j];
+                }
+            }
             for i in 0..7 {
                 let w = weight * row[i];
-                for j in 0..8 {
-                    part[i][j] += w * row[j];
+                for j in 0..4 {
+                    right[i][j] += w * row[4 + j];
                 }
             }
         }
-        for (sum, part) in sums.iter_mut().flatten().zip(part.iter().flatten()) {
-            *sum += f64::from(*part);
+        for i in 0..7 {
+            for j in 0..4 {
+                sums[i][j] += if i < 4 { f64::from(left[i][j]) } else { f64::from(right[j][i - 4]) };
+                sums[i][4 + j] += f64::from(right[i][j]);
+            }
         }
     }
     (sums, f64::from(sigma))

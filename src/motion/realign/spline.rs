@@ -59,19 +59,23 @@ impl Padded {
     }
 
     /// The smoothed volume at voxel coordinates `at`; each lies from 0 to the last index (the caller sees to it).
-    #[inline]
+    #[inline(always)]
     pub fn at(&self, at: [f32; 3]) -> f32 {
         let [sy, sz] = self.strides();
-        let whole = at.map(|u| u as usize);
-        let [wx, wy, wz] = [0, 1, 2].map(|axis| weights(at[axis] - whole[axis] as f32));
-        // One voxel below `whole`, in padded counting.
-        let first = whole[0] + PAD - 1 + (whole[1] + PAD - 1) * sy + (whole[2] + PAD - 1) * sz;
+        // By way of i32: the shortest conversion that there is (measured: of the whole fit, a sixth).
+        let [x, y, z] = [at[0] as i32, at[1] as i32, at[2] as i32];
+        let wx = weights(at[0] - x as f32);
+        let wy = weights(at[1] - y as f32);
+        let wz = weights(at[2] - z as f32);
+        // One voxel below, in padded counting.
+        let below = PAD - 1;
+        let first = x as usize + below + (y as usize + below) * sy + (z as usize + below) * sz;
+        let block = &self.values[first..first + 3 * sz + 3 * sy + 4];
         let mut columns = [0.0_f32; 4];
-        for (k, wz) in wz.into_iter().enumerate() {
-            for (j, wy) in wy.into_iter().enumerate() {
-                let start = first + j * sy + k * sz;
-                let row = &self.values[start..start + 4];
-                let weight = wz * wy;
+        for k in 0..4 {
+            for j in 0..4 {
+                let row = &block[j * sy + k * sz..][..4];
+                let weight = wz[k] * wy[j];
                 for i in 0..4 {
                     columns[i] += weight * row[i];
                 }
@@ -120,11 +124,12 @@ fn margin(n: usize) -> impl Iterator<Item = (usize, usize)> {
 }
 
 /// β³ at distances 1 + f, f, 1 − f, 2 − f.
-#[inline]
+#[inline(always)]
 fn weights(f: f32) -> [f32; 4] {
     let g = 1.0 - f;
     let (f2, g2) = (f * f, g * g);
-    [g2 * g / 6.0, 2.0 / 3.0 - 0.5 * f2 * (2.0 - f), 2.0 / 3.0 - 0.5 * g2 * (1.0 + f), f2 * f / 6.0]
+    const SIXTH: f32 = 1.0 / 6.0;
+    [g2 * g * SIXTH, 2.0 / 3.0 - 0.5 * f2 * (2.0 - f), 2.0 / 3.0 - 0.5 * g2 * (1.0 + f), f2 * f * SIXTH]
 }
 
 #[cfg(test)]

@@ -166,8 +166,7 @@ fn rows_are_the_derivatives_of_the_moved_image() {
                     step[k] = if k < 3 { size } else { size / reference.radius_mm };
                     let map = Rigid::IDENTITY.after_inverse(step).affine(reference.pivot);
                     let to_frame = level.to_voxel.compose(&map.compose(&level.to_world));
-                    let at = move |p: &[f32; 3]| to_frame.apply(p.map(f64::from)).map(|u| u as f32);
-                    at
+                    move |p: &[f32; 3]| to_frame.apply(p.map(f64::from)).map(|u| u as f32)
                 };
                 let (forward, back) = (looked_up(0.02), looked_up(-0.02));
                 let image = &pyramid.levels[number];

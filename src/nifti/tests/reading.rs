@@ -11,6 +11,10 @@ fn read_all(path: &Path) -> (Vec<f64>, blake3::Hash) {
     let (mut all, mut one) = (Vec::new(), Vec::new());
     while let Some(volume) = stream.next_volume().unwrap() {
         volume.decode_all(&mut one);
+        let mut single = Vec::new();
+        volume.decode_all_f32(&mut single);
+        let rounded: Vec<u32> = one.iter().map(|&v| (v as f32).to_bits()).collect();
+        assert_eq!(single.iter().map(|v| v.to_bits()).collect::<Vec<_>>(), rounded);
         all.extend_from_slice(&one);
     }
     let hash = stream.content_hash().unwrap();
