@@ -479,15 +479,17 @@ pub struct MotionSummary {
 pub type MotionOfRun<'a> = (ndarray::ArrayView1<'a, f64>, ndarray::ArrayView1<'a, f64>, &'a [bool], usize);
 
 impl MotionSummary {
-    /// Means, largest and median over all frames of the runs together; NaN where there is no frame.
+    /// Means, largest and median over all frames of the runs together that have a value; NaN where there is none.
     #[must_use]
     pub fn of(runs: &[MotionOfRun<'_>]) -> Self {
         let (mut all, mut kept_fd, mut dvars) = (Vec::new(), Vec::new(), Vec::new());
         for (fd, dv, kept, from) in runs {
             for i in *from..fd.len() {
-                all.push(fd[i]);
-                if kept[i] {
-                    kept_fd.push(fd[i]);
+                if !fd[i].is_nan() {
+                    all.push(fd[i]);
+                    if kept[i] {
+                        kept_fd.push(fd[i]);
+                    }
                 }
                 if !dv[i].is_nan() {
                     dvars.push(dv[i]);

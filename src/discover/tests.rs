@@ -122,8 +122,6 @@ fn every_problem_of_a_row_is_told() {
                 "bold: DIR/t/gone.nii does not exist; check the name in DIR/t/scans.tsv line 2",
                 "DIR/t/scans.tsv line 2: repetition time is '2000'; expected seconds, above 0 and at most 100",
                 "motion: DIR/t/folder is a folder; name the file itself",
-                "no brain_mask file, which every scan needs (finding the brain in the image is not built yet); \
-                 fill the column 'brain_mask' of the scan table",
                 "no white_matter file, which clean.tissue_means asks for; fill the column 'white_matter' of the \
                  scan table",
                 "no csf file, which clean.tissue_means asks for; fill the column 'csf' of the scan table",
@@ -311,11 +309,7 @@ fn datasets_give_runs_and_inherited_times() {
     assert_eq!(times, [Some(2.5), Some(1.5), Some(2.5), Some(0.8)]);
     assert_eq!(
         f.problems(BIDS, PLAIN)[0].1,
-        [
-            "no motion file, from which head motion is read; set the pattern scans.motion",
-            "no brain_mask file, which every scan needs (finding the brain in the image is not built yet); set \
-             the pattern scans.brain_mask",
-        ]
+        ["no motion file, from which head motion is read; set the pattern scans.motion"]
     );
 }
 

@@ -1,8 +1,9 @@
-//! The stillness figure of a run, as SVG: displacement as a skyline over time, dropped frames shaded.
+//! The figures of a run, as SVG: displacement as a skyline over time with dropped frames shaded, and the spectrum of the
+//! motion parameters.
 
 use std::fmt::Write;
 
-use crate::record::ScanRecord;
+use crate::record::{MotionFacts, ScanRecord};
 
 const WIDTH: f64 = 960.0;
 const HEIGHT: f64 = 120.0;
@@ -35,6 +36,72 @@ pub fn stillness(record: &ScanRecord, limit_mm: f64) -> String {
         let y = HEIGHT - height(limit_mm);
         let _ = write!(svg, "<path class=\"limit\" d=\"M0 {y:.1}H{WIDTH}\"/>");
     }
+    svg.push_str("</svg>");
+    svg
+}
+
+/// Decibels below a parameter's peak at the lower edge of a spectrum's picture.
+const DEPTH_DB: f64 = 40.0;
+/// Height of one of the two pictures of a spectrum, and room for the axis below them.
+const PANEL: f64 = 90.0;
+const AXIS: f64 = 18.0;
+
+/// Power of the motion parameters by frequency: translations above, rotations below, each relative to its own peak over
+/// frequencies above 0; after the filter, where there is one. The band in which breathing shows is shaded.
+#[must_use]
+pub fn spectrum(record: &ScanRecord, motion: &MotionFacts) -> String {
+    let table = &record.motion_spectrum;
+    let (bins, columns) = table.dim();
+    let nyquist_hz = table.column(0).last().copied().unwrap_or(0.0);
+    if bins < 2 || nyquist_hz <= 0.0 {
+        return "<svg viewBox=\"0 0 960 18\" role=\"img\" aria-label=\"no spectrum: too few frames\"></svg>".to_owned();
+    }
+    // Before the filter the second to seventh column, after it the rest.
+    let first = if columns > 7 { 7 } else { 1 };
+    let x = |hz: f64| hz / nyquist_hz * WIDTH;
+    let height = 2.0 * PANEL + AXIS;
+    let peak = |column: usize| {
+        let best = (1..bins).max_by(|&a, &b| table[[a, column]].total_cmp(&table[[b, column]])).unwrap_or(0);
+        table[[best, 0]]
+    };
+    let names = ["x", "y", "z"];
+    let peaks: Vec<String> = (0..6)
+        .map(|p| {
+            let kind = if p < 3 { "translation" } else { "rotation" };
+            format!("{kind} {} at {:.3} Hz", names[p % 3], peak(first + p))
+        })
+        .collect();
+    let label = format!("motion parameters from 0 to {nyquist_hz:.3} Hz; strongest: {}", peaks.join(", "));
+    let mut svg = format!("<svg class=\"spectrum\" viewBox=\"0 0 {WIDTH} {height}\" role=\"img\" aria-label=\"{label}\">");
+    if let Some([low, high]) = motion.breathing_band_hz {
+        let (from, to) = (x(low), x(high));
+        let _ = write!(
+            svg,
+            "<rect class=\"out\" x=\"{from:.1}\" y=\"0\" width=\"{:.1}\" height=\"{}\"/>",
+            to - from,
+            2.0 * PANEL
+        );
+    }
+    for p in 0..6 {
+        let column = first + p;
+        let top = (1..bins).map(|j| table[[j, column]]).fold(0.0, f64::max);
+        if top <= 0.0 {
+            continue;
+        }
+        let base = if p < 3 { 0.0 } else { PANEL };
+        let mut path = String::new();
+        for j in 1..bins {
+            let db = (10.0 * (table[[j, column]] / top).log10()).max(-DEPTH_DB);
+            let command = if j == 1 { 'M' } else { 'L' };
+            let _ = write!(path, "{command}{:.1} {:.1}", x(table[[j, 0]]), base - db / DEPTH_DB * (PANEL - 6.0) + 3.0);
+        }
+        let _ = write!(svg, "<path class=\"line {}\" d=\"{path}\"/>", names[p % 3]);
+    }
+    let y = 2.0 * PANEL + AXIS - 4.0;
+    let _ = write!(
+        svg,
+        "<path class=\"limit\" d=\"M0 {PANEL}H{WIDTH}\"/><text x=\"0\" y=\"{y}\">0 Hz</text><text x=\"{WIDTH}\" y=\"{y}\" text-anchor=\"end\">{nyquist_hz:.3} Hz</text>"
+    );
     svg.push_str("</svg>");
     svg
 }

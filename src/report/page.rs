@@ -2,10 +2,11 @@
 
 use std::fmt::Write;
 
+use super::figure::spectrum;
 use super::{figures, stillness};
 use crate::outputs::CAUTION;
 use crate::pipeline::joined::{Joined, RunResult};
-use crate::record::{ReportRow, Verdict};
+use crate::record::{MotionFacts, OtherRadius, ReportRow, ScanRecord, Verdict};
 use crate::study::Study;
 
 const STYLE: &str = include_str!("page/style.css");
@@ -125,6 +126,9 @@ pub fn child_page(study: &Study, stem: &str, runs: &[RunResult], joined: &Joined
         if runs.len() > 1 {
             body += &fact_table(&record.row);
         }
+        if let Some(motion) = &record.row.motion {
+            body += &motion_part(record, motion, study.censor.fd_mm);
+        }
     }
     let _ = write!(
         body,
@@ -133,6 +137,73 @@ pub fn child_page(study: &Study, stem: &str, runs: &[RunResult], joined: &Joined
         escape(settings)
     );
     document(&format!("{stem} – {}", study.name), &body)
+}
+
+/// Where a run's motion comes from, what breathing does in it, and what another radius would change.
+fn motion_part(record: &ScanRecord, motion: &MotionFacts, limit_mm: f64) -> String {
+    let mut said = Vec::new();
+    if let (Some(frame), Some(pivot)) = (motion.reference_frame, motion.pivot_mm) {
+        let [x, y, z] = pivot.map(|mm| figures(mm, 1));
+        said.push(format!(
+            "Head motion was measured from the images: each frame was registered to frame {frame} (counted from 0), about the point ({x}, {y}, {z}) mm."
+        ));
+        said.push(match motion.largest_outside_share {
+            Some(share) => format!(
+                "Parcels were averaged at each frame's own head position; of a kept frame, at most {} % of the brain mask lay outside the field of view there.",
+                figures(100.0 * share, 1)
+            ),
+            None => "Parcels were averaged where the voxels lie, without following the head.".to_owned(),
+        });
+    }
+    if motion.settling_frames > 0 {
+        said.push(format!("The first {} frames were cut while the signal settles.", motion.settling_frames));
+    }
+    said.extend(motion.breathing.iter().cloned());
+    let mut out = String::new();
+    for sentence in said {
+        let _ = writeln!(out, "<p>{}</p>", escape(&sentence));
+    }
+    let _ = writeln!(
+        out,
+        "<figure>{}<figcaption>{}</figcaption></figure>",
+        spectrum(record, motion),
+        escape("Power of the six motion parameters by frequency, in decibels below each one's peak: translations above, rotations below; x solid, y dashed, z dotted. Grey band: where the expected breathing rates show.")
+    );
+    if !motion.other_radii.is_empty() {
+        out += "<table class=\"cohort\">\n<caption>What another head radius would change</caption>\n<thead><tr><th scope=\"col\">radius from</th><th scope=\"col\">mm</th><th scope=\"col\">mean FD, mm</th><th scope=\"col\">frames above the limit</th></tr></thead>\n<tbody>\n";
+        for other in &motion.other_radii {
+            let _ = writeln!(
+                out,
+                "<tr><th scope=\"row\">{}</th><td class=\"n\">{}</td><td class=\"n\">{}</td><td>{}</td></tr>",
+                escape(&other.from),
+                figures(other.radius_mm, 1),
+                figures(other.mean_fd_mm, 3),
+                escape(&change(other, limit_mm))
+            );
+        }
+        out += "</tbody>\n</table>\n";
+    }
+    out
+}
+
+/// Frames that another radius would move across the limit, in words.
+fn change(other: &OtherRadius, limit_mm: f64) -> String {
+    if limit_mm <= 0.0 {
+        return "no limit is set".to_owned();
+    }
+    let part = |frames: &[usize], what: &str| match frames {
+        [] => String::new(),
+        frames => {
+            /// Frames named one by one; the report in JSON has all.
+            const NAMED: usize = 12;
+            let named: Vec<String> = frames.iter().take(NAMED).map(ToString::to_string).collect();
+            let rest = if frames.len() > NAMED { ", …" } else { "" };
+            format!("{} {what} ({}{rest})", frames.len(), named.join(", "))
+        }
+    };
+    let parts = [part(&other.frames_more, "more"), part(&other.frames_fewer, "fewer")];
+    let parts: Vec<String> = parts.into_iter().filter(|part| !part.is_empty()).collect();
+    if parts.is_empty() { "the same".to_owned() } else { parts.join(", ") }
 }
 
 /// A row of the cohort page.

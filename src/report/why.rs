@@ -240,6 +240,11 @@ fn explain_frame(stem: &str, path: &Path, settings: &Value, frame: usize) -> Res
     let fd_column = if form == "rms" { "fd_rms_mm" } else { "fd_sum_mm" };
     let fd = cell(fd_column)?;
     let censor = &settings["censor"];
+    let trans = column(&table, "trans_x_mm")?;
+    let since = match (0..frame).rev().find(|&i| table.rows[i].cells[trans] != "n/a") {
+        Some(earlier) if earlier + 1 < frame => format!("frame {earlier}, the latest before it with a pose"),
+        _ => "the frame before".to_owned(),
+    };
     if reasons == "n/a" {
         return Ok(format!(
             "Frame {frame} of {stem} ({time} s) is kept: FD {fd} mm, limit {} mm; DVARS {dvars} %.\n",
@@ -249,11 +254,18 @@ fn explain_frame(stem: &str, path: &Path, settings: &Value, frame: usize) -> Res
     let mut out = format!("Frame {frame} of {stem} ({time} s) is dropped:\n");
     for reason in reasons.split(';') {
         let why = match reason {
-            "settling" => {
-                format!("it is among the first {} frames, which are cut while the signal settles", censor["settling"])
+            "settling" => match censor["settling"].as_u64() {
+                Some(frames) => {
+                    format!("it is among the first {frames} frames, which are cut while the signal settles")
+                }
+                None => "it is among the first frames, whose brightness stands out while the signal settles".to_owned(),
+            },
+            "unaligned" => {
+                "no pose was found that aligns it with the reference frame, so how far the head moved cannot be told"
+                    .to_owned()
             }
             "moved" => format!(
-                "the head moved {fd} mm (FD, {form} form) since the frame before, above the limit of {} mm",
+                "the head moved {fd} mm (FD, {form} form) since {since}, above the limit of {} mm",
                 censor["fd_mm"]
             ),
             "signal_jump" => {
@@ -274,7 +286,7 @@ fn explain_frame(stem: &str, path: &Path, settings: &Value, frame: usize) -> Res
     Ok(out)
 }
 
-/// Names the moved or jumped frames whose neighbour a frame is.
+/// Names the moved, jumped or unaligned frames whose neighbour a frame is.
 fn beside(table: &TextTable, fd_column: &'static str, frame: usize, censor: &Value) -> Result<String, WhyError> {
     let reach = |name: &str| censor[name].as_u64().unwrap_or(0) as usize;
     let (before, after) = (reach("before"), reach("after"));
@@ -282,7 +294,10 @@ fn beside(table: &TextTable, fd_column: &'static str, frame: usize, censor: &Val
     let last = table.rows.len().saturating_sub(1);
     let near = frame.saturating_sub(after)..=frame.saturating_add(before).min(last);
     let sources: Vec<String> = near
-        .filter(|&i| table.rows[i].cells[reasons].split(';').any(|r| r == "moved" || r == "signal_jump"))
+        .filter(|&i| {
+            let causes = ["moved", "signal_jump", "unaligned"];
+            table.rows[i].cells[reasons].split(';').any(|r| causes.contains(&r))
+        })
         .map(|i| format!("frame {i} ({}, FD {} mm)", table.rows[i].cells[reasons], table.rows[i].cells[fd]))
         .collect();
     Ok(format!("it lies within {before} frames before or {after} after {}", sources.join(", ")))

@@ -195,7 +195,8 @@ fn children(document: &Document<'_>, folder: &Path, motion: Option<&MotionSettin
 
 fn motion(s: &Section<'_, '_>) -> Option<MotionSettings> {
     let from = s.choice("from", &[("table", MotionSource::Table), ("images", MotionSource::Images)]);
-    let realign = s.flag("realign");
+    // Its default depends on `from`, so it has no line of its own among the defaults.
+    let realign = if s.given("realign").is_some() { s.flag("realign") } else { Some(true) };
     if from == Some(MotionSource::Table) && s.given("realign").is_some() {
         s.note(s.given("realign"), Fault::RealignWithTable);
     }

@@ -10,11 +10,11 @@ use serde_json::Value;
 use crate::builders::{Folder, Tiny, cells};
 
 const FRAMES: &str = "frame\ttime_s\ttrans_x_mm\ttrans_y_mm\ttrans_z_mm\trot_x_rad\trot_y_rad\trot_z_rad\tfd_sum_mm\t\
-                      fd_rms_mm\tdvars_percent\tglobal_signal\tkept\treasons";
+                      fd_rms_mm\tfd_unfiltered_mm\tfd_radius_50_mm\tdvars_percent\tglobal_signal\tkept\treasons";
 const COVERAGE: &str = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm";
 const COHORT: &str = "participant_id\tsession_id\trun_id\tverdict\tproblem\truns\truns_joined\ttr_s\tframes\tframes_kept\t\
                       minutes\tminutes_kept\tkept_share\tmean_fd_mm\tmean_fd_kept_mm\tmax_fd_mm\tmedian_dvars_percent\t\
-                      head_radius_mm\thead_radius_from\tdropped_settling\tdropped_moved\tdropped_signal_jump\t\
+                      head_radius_mm\thead_radius_from\tdropped_settling\tdropped_unaligned\tdropped_moved\tdropped_signal_jump\t\
                       dropped_logged\tdropped_beside_motion\tdropped_short_stretch\tlongest_stretch_s\tdof\tparcels_used\t\
                       parcels\ttsnr_median\twarnings\tage_months\tsex\tnap";
 const PARCELS: [&str; 5] = ["cove", "dune", "reef", "spit", "shoal"];
@@ -41,12 +41,12 @@ fn the_frames_table_is_as_the_contract_says() {
     assert_eq!(text.lines().next(), Some(FRAMES));
     assert_eq!(table.len(), 41);
     for (i, row) in table[1..].iter().enumerate() {
-        assert_eq!(row.len(), 14);
+        assert_eq!(row.len(), 16);
         assert_eq!((row[0].as_str(), row[1].parse::<f64>().unwrap()), (i.to_string().as_str(), 2.0 * i as f64));
-        assert_eq!(row[12] == "1", row[13] == "n/a", "frame {i}: {row:?}");
-        assert_eq!([&row[8], &row[9], &row[10]].map(|cell| cell == "n/a"), [i == 0; 3], "frame {i}: {row:?}");
+        assert_eq!(row[14] == "1", row[15] == "n/a", "frame {i}: {row:?}");
+        assert_eq!([8, 9, 10, 11, 12].map(|column: usize| row[column] == "n/a"), [i == 0; 5], "frame {i}: {row:?}");
     }
-    let reasons: Vec<&str> = table[1..].iter().map(|row| row[13].as_str()).collect();
+    let reasons: Vec<&str> = table[1..].iter().map(|row| row[15].as_str()).collect();
     // The startle is from frame 12 to 13; one frame before it and two after go too.
     let mut expected = ["n/a"; 40];
     expected[12..16].copy_from_slice(&["beside_motion", "moved", "beside_motion", "beside_motion"]);
@@ -119,7 +119,7 @@ fn the_participants_table_is_carried_along() {
     );
     folder.run(&[]).expect(0);
     let table = cells(&folder.read("results/cohort.tsv"));
-    let carried = |row: usize| table[row][31..].join("|");
+    let carried = |row: usize| table[row][32..].join("|");
     assert_eq!(carried(0), "age_months|sex|participants_verdict|note");
     assert_eq!(carried(1), "6|m|sleepy|snores, \"loudly\"");
     assert_eq!(carried(2), "n/a|n/a|n/a|n/a");
@@ -136,7 +136,7 @@ fn the_report_has_the_keys_of_the_contract() {
     }
     let wanted = "participant_id session_id run_id tr_s frames frames_kept minutes minutes_kept kept_share mean_fd_mm \
                   mean_fd_kept_mm max_fd_mm median_dvars_percent head_radius_mm head_radius_from dropped_settling \
-                  dropped_moved dropped_signal_jump dropped_logged dropped_beside_motion dropped_short_stretch \
+                  dropped_unaligned dropped_moved dropped_signal_jump dropped_logged dropped_beside_motion dropped_short_stretch \
                   longest_stretch_s dof parcels_used parcels tsnr_median verdict problem";
     let runs = report["runs"].as_array().unwrap();
     assert_eq!(runs.len(), 2);

@@ -114,10 +114,10 @@ fn a_changed_setting_does_what_depends_on_it() {
     folder.write("study.toml", &(folder.read("study.toml") + "\n[connectivity]\nmeasures = [\"spearman\"]\n"));
     folder.run(&[]).expect(0);
     assert_did(&folder, &[], &ALL, &ALL);
-    // An age matters only for a radius by age.
+    // Each report tells what a radius by the child's age would change.
     folder.edit("participants.tsv", "sub-02\t12", "sub-02\t14");
     folder.run(&[]).expect(0);
-    assert_did(&folder, &[], &ALL, &[]);
+    assert_did(&folder, &["sub-02"], &["sub-01", "sub-03"], &["sub-02"]);
     assert!(folder.read("results/cohort.tsv").contains("\t14\t"), "the cohort table carries the new age");
     folder.write("study.toml", &(folder.read("study.toml") + "\n[motion]\nhead_radius = \"by-age\"\n"));
     folder.run(&[]).expect(0);
