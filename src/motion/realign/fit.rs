@@ -4,8 +4,8 @@
 //! Σ w (e − g ∂R·δ − R·dg)² → least for δ and dg, then T ← T ∘ Wδ⁻¹ and g ← g + dg. The weights are Tukey's biweight
 //! (Beaton & Tukey 1974, Technometrics 16:147), (1 − (e/4.685σ)²)² and 0 beyond, with σ from the median of |e|, so that a place
 //! whose own signal changes does not pull the pose: where a blob of 60 % less signal (SD 6 voxels) wandered through the
-//! head, the mean position error was 0.51 mm without weights, 0.095 mm with Huber's and 0.026 mm with these
-//! (`local_change` in tests/reference/test_realign.py). Without such places all three did alike.
+//! head, the mean position error was 0.51 mm without weights, 0.095 mm with Huber's and 0.026 mm with these when they were
+//! chosen (`local_change` in tests/reference/test_realign.py holds it). Without such places all three did alike.
 
 use super::normal;
 use super::pyramid::Pyramid;
@@ -14,9 +14,9 @@ use super::rigid::Rigid;
 use super::spline::Padded;
 
 /// The biweight's constant: 95 % efficiency when residuals are normal (Holland & Welsch 1977, Communications in Statistics
-/// A6:813).
+/// A6:813; from memory).
 const BIWEIGHT: f32 = 4.685;
-/// From a median of absolute normal residuals to their SD.
+/// From a median of absolute normal residuals to their SD: 1 over the normal distribution's upper quartile, 0.67449.
 const MAD_TO_SD: f32 = 1.4826;
 /// Residuals below this, in units of the reference's RMS, are the rounding of single precision: σ goes no lower.
 const ROUNDING: f32 = 1e-6;
