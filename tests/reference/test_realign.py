@@ -233,8 +233,8 @@ def test_a_pair_with_a_known_move(realign):
     """nibabel 5.4.2: anatomical.nii (2 mm), and the same moved by Rx(0.3) Ry(0.2) Rz(0.1), (3, 4, 5) mm, on 4 mm.
 
     The moved one is put on the grid of the other by cubic splines, so that they are two frames of one scan. Not the
-    other way round: the image ends before the head does, and on a grid of other places its sharp ends move by up to half
-    a voxel.
+    other way round: the image ends before the head does, and on a grid of other places its sharp ends move by up to
+    half a voxel.
     """
     still, moved = (nibabel.load(NIBABEL / name) for name in ("anatomical.nii", "reoriented_anat_moved.nii"))
     rx, ry, rz = rotation((0.3, 0, 0)), rotation((0, 0.2, 0)), rotation((0, 0, 0.1))
