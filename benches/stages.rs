@@ -155,8 +155,8 @@ mod realign {
         Affine([[3.3, 0.0, 0.0, -104.0], [0.0, 3.3, 0.0, -104.0], [0.0, 0.0, 4.0, -70.0]])
     }
 
-    /// An ellipsoid of 140 × 170 × 130 mm with waves inside (34 and 27 mm long) and a soft rim, shifted, with noise of a
-    /// hundredth of its brightness; and the ellipsoid as a mask.
+    /// An ellipsoid of 140 × 170 × 130 mm with waves inside (34 and 27 mm long) and a soft rim, shifted, with noise of
+    /// a hundredth of its brightness; and the ellipsoid as a mask.
     fn head(shift_mm: [f64; 3], seed: u64) -> (Vec<f32>, Vec<bool>) {
         let mut state = seed;
         let affine = affine();

@@ -1,9 +1,9 @@
 //! Head motion from the images themselves: each frame laid upon a reference frame by a rigid move and a gain.
 //!
-//! A pose is x ↦ R(x − c) + c + t, R = Rz·Ry·Rx, in world mm: it takes a place x of the reference frame to where it lies in
-//! the other. c, the pivot, is the centroid of the brain mask. It is found as the least robust sum of squares of
-//! F(T x) − g R(x) over the brain and its rim, by Gauss–Newton in the inverse compositional form (Baker & Matthews 2004,
-//! International Journal of Computer Vision 56:221): the gradients are the reference's, analytic, computed once.
+//! A pose is x ↦ R(x − c) + c + t, R = Rz·Ry·Rx, in world mm: it takes a place x of the reference frame to where it
+//! lies in the other. c, the pivot, is the centroid of the brain mask. It is found as the least robust sum of squares
+//! of F(T x) − g R(x) over the brain and its rim, by Gauss–Newton in the inverse compositional form (Baker & Matthews
+//! 2004, International Journal of Computer Vision 56:221): the gradients are the reference's, analytic, computed once.
 //!
 //! ```text
 //! frame-to-frame differences ─► choose_reference ─► frame ─► Reference   its levels, and a row a point
@@ -11,17 +11,17 @@
 //!                                frame, Pose, voxels ─► Resampler ─► values at the moved places
 //! ```
 //!
-//! Coarse levels find large moves, from the last frame's pose and from no move, whichever comes out better; the finest level
-//! gives the accuracy, with cubic sampling. Reference and frames are smoothed alike, by 1 2 1 and by the cubic B-spline
-//! that samples them (`spline.rs`).
+//! Coarse levels find large moves, from the last frame's pose and from no move, whichever comes out better; the finest
+//! level gives the accuracy, with cubic sampling. Reference and frames are smoothed alike, by 1 2 1 and by the cubic
+//! B-spline that samples them (`spline.rs`).
 //!
-//! A frame has no pose, rather than a poor one, when too little of the brain stays in view, when at its best pose it does
-//! not look like the reference, when it is far too dim, when the steps do not end, or when its residuals let expect an error
-//! of more than a quarter of a millimetre ([`Unaligned`]). Nothing is allocated a frame.
+//! A frame has no pose, rather than a poor one, when too little of the brain stays in view, when at its best pose it
+//! does not look like the reference, when it is far too dim, when the steps do not end, or when its residuals let
+//! expect an error of more than a quarter of a millimetre ([`Unaligned`]). Nothing is allocated a frame.
 #![allow(
     clippy::neg_cmp_op_on_partial_ord,
     clippy::needless_range_loop,
-    reason = "what is not a number must fall on the refusing side of a comparison; matrices are indexed as in their formulas"
+    reason = "what is not a number must fall on the refusing side; matrices are indexed as in their formulas"
 )]
 
 mod fit;
@@ -45,28 +45,30 @@ pub use tracker::{Tracker, Unaligned};
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
 pub enum RealignError {
     #[error(
-        "the frame has {volume} voxels and the brain mask {brain}, but the grid has {voxels}; give all three of one scan"
+        "the frame has {volume} voxels and the brain mask {brain}, but the grid has {voxels}; give all three of one \
+         scan"
     )]
     Lengths { volume: usize, brain: usize, voxels: usize },
     #[error("the map from voxels to mm cannot be inverted; mend the header's sform or qform")]
     Affine,
     #[error(
-        "only {found} brain voxels have a value, at least {needed} are needed to tell a pose; use a motion table instead"
+        "only {found} brain voxels have a value, at least {needed} are needed to tell a pose; use a motion table \
+         instead"
     )]
     FewVoxels { found: usize, needed: usize },
     #[error("the brain mask holds no signal in the reference frame; check that mask and scan match")]
     Flat,
     #[error(
-        "the image determines a pose to {found:.2e} only (least over largest eigenvalue), {needed:.0e} is needed: it has too \
-         few slices or too little structure; use a motion table instead"
+        "the image determines a pose to {found:.2e} only (least over largest eigenvalue), {needed:.0e} is needed: it has \
+         too few slices or too little structure; use a motion table instead"
     )]
     Undetermined { found: f64, needed: f64 },
 }
 
-/// The frame to lay others upon: among the steady ones that follow a steady one, that with the median difference from the
-/// frame before it (the lower of two middle ones; of equal ones the first). `differences` has one entry a frame, NaN
-/// where there is none, as in frame 0 (DVARS, for example); the first `unsteady` frames are not steady. When no difference is
-/// usable, the first steady frame; none when there is no steady frame.
+/// The frame to lay others upon: among the steady ones that follow a steady one, that with the median difference from
+/// the frame before it (the lower of two middle ones; of equal ones the first). `differences` has one entry a frame,
+/// NaN where there is none, as in frame 0 (DVARS, for example); the first `unsteady` frames are not steady. When no
+/// difference is usable, the first steady frame; none when there is no steady frame.
 ///
 /// A frame of median difference neither moved itself nor lies beside a move; own convention.
 #[must_use]

@@ -1,9 +1,9 @@
 """Head motion from images, against moves that the test made itself.
 
-The head is avg152T1 of npm nifti-reader-js 0.5.4 (91 × 109 × 91 voxels of 2 mm), moved by scipy: a frame's value at y is the
-image's cubic spline at the place that the pose takes to y (map_coordinates, order 3), plus white noise of SD mean
-brightness / SNR. The fit samples in another way (smoothing and β³, src/motion/realign/spline.rs), so nothing is undone by
-the same error that did it. Each test prints its figures (`pytest -s`): they are those of docs and comments.
+The head is avg152T1 of npm nifti-reader-js 0.5.4 (91 × 109 × 91 voxels of 2 mm), moved by scipy: a frame's value at y
+is the image's cubic spline at the place that the pose takes to y (map_coordinates, order 3), plus white noise of SD
+mean brightness / SNR. The fit samples in another way (smoothing and β³, src/motion/realign/spline.rs), so nothing is
+undone by the same error that did it. Each test prints its figures (`pytest -s`): they are those of docs and comments.
 """
 
 import json
@@ -224,15 +224,17 @@ def test_frames_without_a_head(head, realign, where):
         print(f"{where}: {name}: {frame.get('unaligned') or frame['mm']}")
     assert [name for name in bad if "unaligned" not in named[name]] == []
     for name in ("reference", *heavy, "good again"):
-        position, _ = errors([np.zeros(6) if name == "reference" else scan.poses[1]], parameters({"frames": [named[name]]}))
+        true = np.zeros(6) if name == "reference" else scan.poses[1]
+        position, _ = errors([true], parameters({"frames": [named[name]]}))
         assert position[0] <= 0.25, name
 
 
 def test_a_pair_with_a_known_move(realign):
-    """nibabel 5.4.2: anatomical.nii (2 mm), and the same moved by Rx(0.3) Ry(0.2) Rz(0.1), (3, 4, 5) mm, on a grid of 4 mm.
+    """nibabel 5.4.2: anatomical.nii (2 mm), and the same moved by Rx(0.3) Ry(0.2) Rz(0.1), (3, 4, 5) mm, on 4 mm.
 
-    The moved one is put on the grid of the other by cubic splines, so that they are two frames of one scan. Not the other way
-    round: the image ends where the brain does not, and on a grid of other places its sharp ends move by up to half a voxel.
+    The moved one is put on the grid of the other by cubic splines, so that they are two frames of one scan. Not the
+    other way round: the image ends before the head does, and on a grid of other places its sharp ends move by up to
+    half a voxel.
     """
     still, moved = (nibabel.load(NIBABEL / name) for name in ("anatomical.nii", "reoriented_anat_moved.nii"))
     rx, ry, rz = rotation((0.3, 0, 0)), rotation((0, 0.2, 0)), rotation((0, 0, 0.1))
@@ -257,7 +259,7 @@ def test_a_pair_with_a_known_move(realign):
 
 @pytest.mark.parametrize("name", ["functional.nii", "fmri1.nii.gz", "fmri2.nii.gz"])
 def test_crops_of_the_brain_are_refused_with_figures(data, realign, name):
-    """17 × 21 × 3 and 10 × 10 × 18 voxels within the brain show too little to tell a pose to a quarter of a millimetre."""
+    """17 × 21 × 3 and 10 × 10 × 18 voxels within the brain show too little to tell a pose to 0.25 mm."""
     image = nibabel.load(NIBABEL / name if name == "functional.nii" else data / "nitime" / name)
     frames = np.asarray(image.dataobj, float)
     middle = frames[..., 1:].mean(axis=-1)

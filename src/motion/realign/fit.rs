@@ -1,11 +1,12 @@
 //! One level's fit: Gauss–Newton steps on a robust least-squares cost.
 //!
-//! With T the pose so far and g the gain, a point x of the reference has the residual e = F(T x) − g R(x). A step solves
-//! Σ w (e − g ∂R·δ − R·dg)² → least for δ and dg, then T ← T ∘ Wδ⁻¹ and g ← g + dg. The weights are Tukey's biweight
-//! (Beaton & Tukey 1974, Technometrics 16:147), (1 − (e/4.685σ)²)² and 0 beyond, with σ from the median of |e|, so that a place
-//! whose own signal changes does not pull the pose: where a blob of 60 % less signal (SD 6 voxels) wandered through the
-//! head, the mean position error was 0.51 mm without weights, 0.095 mm with Huber's and 0.026 mm with these
-//! (`local_change` in tests/reference/test_realign.py). Without such places all three did alike.
+//! With T the pose so far and g the gain, a point x of the reference has the residual e = F(T x) − g R(x). A step
+//! solves Σ w (e − g ∂R·δ − R·dg)² → least for δ and dg, then T ← T ∘ Wδ⁻¹ and g ← g + dg. The weights are Tukey's
+//! biweight (Beaton & Tukey 1974, Technometrics 16:147), (1 − (e/4.685σ)²)² and 0 beyond, with σ from the median of
+//! |e|, so that a place whose own signal changes does not pull the pose: where a blob of 60 % less signal (SD 6 voxels)
+//! wandered through the head, the mean position error was 0.51 mm without weights, 0.095 mm with Huber's and 0.026 mm
+//! with these when they were chosen (`local_change` in tests/reference/test_realign.py holds it). Without such places
+//! all three did alike.
 
 use super::normal;
 use super::pyramid::Pyramid;
@@ -13,10 +14,10 @@ use super::reference::Level;
 use super::rigid::Rigid;
 use super::spline::Padded;
 
-/// The biweight's constant: 95 % efficiency when residuals are normal (Holland & Welsch 1977, Communications in Statistics
-/// A6:813).
+/// The biweight's constant: 95 % efficiency when residuals are normal (Holland & Welsch 1977, Communications in
+/// Statistics A6:813; from memory).
 const BIWEIGHT: f32 = 4.685;
-/// From a median of absolute normal residuals to their SD.
+/// From a median of absolute normal residuals to their SD: 1 over the normal distribution's upper quartile, 0.67449.
 const MAD_TO_SD: f32 = 1.4826;
 /// Residuals below this, in units of the reference's RMS, are the rounding of single precision: σ goes no lower.
 const ROUNDING: f32 = 1e-6;
@@ -24,7 +25,8 @@ const ROUNDING: f32 = 1e-6;
 const EDGE: f32 = 1e-3;
 /// A step below this share of the error to expect anyway is the last one too: own convention.
 const WORTHLESS: f64 = 0.1;
-/// Points whose products are summed in single precision before they go into a double: 256 · 2⁻²⁴ is far below the noise.
+/// Points whose products are summed in single precision before they go into a double: 256 · 2⁻²⁴ is far below the
+/// noise.
 const CHUNK: usize = 256;
 
 /// What a fit has found so far.
@@ -230,12 +232,14 @@ fn beside_a_hole(holes: Holes<'_>, level: &Level, at: [f32; 3]) -> bool {
     })
 }
 
-/// Root mean square error to expect of a pose, mm, over the sphere of [`super::Reference::radius_mm`], for residuals of SD 1.
+/// Root mean square error to expect of a pose, mm, over the sphere of [`super::Reference::radius_mm`], for residuals of
+/// SD 1.
 ///
-/// Were the residuals independent, the covariance of the solution would be the matrix's inverse; a turn by ω moves points
-/// of the sphere by ⅔ω² in the mean square. Smoothing by 1 2 1 and by β³, in all 1 6 10 6 1 an axis, leaves white noise with
-/// 174/576 of its variance an axis, spread over neighbours, so that a sum over all voxels varies (576/174)³ = 36 times as much
-/// as if they were independent; taking every `every`-th voxel takes that factor away again.
+/// Were the residuals independent, the covariance of the solution would be the matrix's inverse; a turn by ω moves
+/// points of the sphere by ⅔ω² in the mean square. Smoothing by 1 2 1 and by β³, in all 1 6 10 6 1 an axis, leaves
+/// white noise with 174/576 of its variance an axis, spread over neighbours, so that a sum over all voxels varies
+/// (576/174)³ = 36 times as much as if they were independent; taking every `every`-th voxel takes that factor away
+/// again.
 fn spread(matrix: &[[f64; 7]; 7], every: usize) -> Option<f64> {
     let dependence = ((576.0_f64 / 174.0).powi(3) / every as f64).max(1.0);
     let mut variance = 0.0;

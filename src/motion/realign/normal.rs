@@ -1,7 +1,7 @@
 //! Small symmetric systems: solving the fit's seven normal equations, and how well they determine a pose.
 //!
-//! Seven unknowns whose columns are scaled alike: normal equations in double precision lose nothing here that matters (the
-//! numbers that go in are single), and LAPACK would allocate.
+//! Seven unknowns whose columns are scaled alike: normal equations in double precision lose nothing here that matters
+//! (the numbers that go in are single), and LAPACK would allocate.
 
 /// Solves A x = b for a symmetric positive definite A by Cholesky's decomposition; none when A is not.
 pub(super) fn solve<const N: usize>(a: &[[f64; N]; N], b: &[f64; N]) -> Option<[f64; N]> {
@@ -30,8 +30,8 @@ pub(super) fn solve<const N: usize>(a: &[[f64; N]; N], b: &[f64; N]) -> Option<[
     x.iter().all(|v| v.is_finite()).then_some(x)
 }
 
-/// Smallest over largest eigenvalue of the six pose parameters' matrix once the seventh, the gain, has been fitted away;
-/// 0 when there is nothing to see. `a` is symmetric.
+/// Smallest over largest eigenvalue of the six pose parameters' matrix once the seventh, the gain, has been fitted
+/// away; 0 when there is nothing to see. `a` is symmetric.
 pub(super) fn determination(a: &[[f64; 7]; 7]) -> f64 {
     let gain = a[6][6];
     if !(gain > 0.0) {

@@ -1,20 +1,22 @@
 //! A volume at falling resolution: coarse levels find large moves, the finest gives the accuracy.
 //!
 //! Each level has every second voxel of the one before, along those axes whose voxels are still about as small as the
-//! smallest, after smoothing by the binomial 1 4 6 4 1 (SD 1 voxel; Burt & Adelson 1983, IEEE Trans Communications 31:532).
-//! So flat voxels become near-cubes on the way, and an axis of three slices is left as it is.
+//! smallest, after smoothing by the binomial 1 4 6 4 1 (SD 1 voxel; Burt & Adelson 1983, IEEE Trans Communications
+//! 31:532). So flat voxels become near-cubes on the way, and an axis of three slices is left as it is.
 //!
-//! The finest level is smoothed by 1 2 1 first (SD 1/√2 voxel): what changes from voxel to voxel cannot be sampled between
-//! them without error. On frames of 3.3 × 3.3 × 4 mm cut from a sharper image, the mean position error was 0.022 mm without
-//! it, 0.015 mm with it and 0.015 mm with it twice (SNR 100; `known_motion` in tests/reference/test_realign.py).
+//! The finest level is smoothed by 1 2 1 first (SD 1/√2 voxel): what changes from voxel to voxel cannot be sampled
+//! between them without error. On frames of 3.3 × 3.3 × 4 mm cut from a sharper image, the mean position error was
+//! 0.022 mm without it, 0.015 mm with it and 0.015 mm with it twice (SNR 100, before the biweight; `known_motion` in
+//! tests/reference/test_realign.py holds what came of it).
 
 use super::spline::{PAD, Padded, padded_voxels};
 
-/// No level is made beyond voxels of this size, mm. A head of 100 to 150 mm then still has ten voxels or more across, and
-/// the smoothed voxel is about as wide as the jumps that must be found again (15 mm and 10°; `jumps` in
+/// No level is made beyond voxels of this size, mm. A head of 100 to 150 mm then still has ten voxels or more across,
+/// and the smoothed voxel is about as wide as the jumps that must be found again (15 mm and 10°; `jumps` in
 /// tests/reference/test_realign.py).
 const COARSEST_MM: f64 = 8.0;
-/// An axis is halved only if that many voxels stay: a fit across fewer has no inner voxel with neighbours. Own convention.
+/// An axis is halved only if that many voxels stay: a fit across fewer has no inner voxel with neighbours. Own
+/// convention.
 const FEWEST_VOXELS: usize = 4;
 /// An axis whose voxels are longer than the shortest by this factor waits until the others have caught up: √2, the
 /// geometric middle between leaving and doubling.
@@ -80,9 +82,10 @@ impl Pyramid {
         for (row, values) in frame.chunks_exact(nx).enumerate().take(ny * nz) {
             let start = finest.index([0, row % ny, row / ny]);
             for (place, value) in finest.values[start..start + nx].iter_mut().zip(values) {
-                let finite = value.is_finite();
+                let scaled = value * scale;
+                let finite = scaled.is_finite();
                 filled.holes |= !finite;
-                *place = if finite { value * scale } else { 0.0 };
+                *place = if finite { scaled } else { 0.0 };
                 low = if finite { low.min(*value) } else { low };
                 high = if finite { high.max(*value) } else { high };
             }
@@ -125,8 +128,8 @@ fn smooth(volume: &mut Padded, plane: &mut [f32], row: &mut [f32]) {
     volume.mirror();
 }
 
-/// 1 2 1 across `count` lines of `length` numbers, `stride` apart; `before` keeps the line above as it was. The outermost
-/// lines are mirrored about.
+/// 1 2 1 across `count` lines of `length` numbers, `stride` apart; `before` keeps the line above as it was. The
+/// outermost lines are mirrored about.
 fn smooth_lines(values: &mut [f32], start: usize, stride: usize, count: usize, before: &mut [f32], length: usize) {
     if count < 2 {
         return;
@@ -147,8 +150,8 @@ fn smooth_lines(values: &mut [f32], start: usize, stride: usize, count: usize, b
 
 const BINOMIAL: [f32; 5] = [1.0 / 16.0, 4.0 / 16.0, 6.0 / 16.0, 4.0 / 16.0, 1.0 / 16.0];
 
-/// Smooths and thins along the axes that are `halved`: planes first, then rows, then within rows, so that the costly steps
-/// run along memory and the last one finds a quarter of the voxels.
+/// Smooths and thins along the axes that are `halved`: planes first, then rows, then within rows, so that the costly
+/// steps run along memory and the last one finds a quarter of the voxels.
 fn halve(from: &Padded, halved: [bool; 3], to: &mut Padded, plane: &mut [f32], row: &mut [f32]) {
     let [sy, sz] = from.strides();
     let [nx, ny, nz] = to.shape;
@@ -173,7 +176,8 @@ fn halve(from: &Padded, halved: [bool; 3], to: &mut Padded, plane: &mut [f32], r
     to.mirror();
 }
 
-/// Line `index` of the thinned axis: the smoothed line 2·`index`, or line `index` as it is. Lines have `length` numbers.
+/// Line `index` of the thinned axis: the smoothed line 2·`index`, or line `index` as it is. Lines have `length`
+/// numbers.
 fn blend(from: &[f32], length: usize, index: usize, halved: bool, out: &mut [f32]) {
     let line = |padded: usize| &from[padded * length..][..out.len()];
     if halved {

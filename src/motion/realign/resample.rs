@@ -1,7 +1,7 @@
 //! Values of a frame at the places to which voxels of the reference frame have moved.
 //!
-//! Trilinear: the mean of the eight voxels around a place, weighted by one minus the distance along each axis. A pose that
-//! moves nothing gives the stored values exactly.
+//! Trilinear: the mean of the eight voxels around a place, weighted by one minus the distance along each axis. A pose
+//! that moves nothing gives the stored values exactly.
 
 use super::rigid::{Pose, Rigid};
 use crate::nifti::Affine;
@@ -20,8 +20,8 @@ pub struct Resampler {
 }
 
 impl Resampler {
-    /// For voxels `needed` (x fastest, any order) of a grid; `pivot_mm` is [`super::Reference::pivot_mm`]. None when the
-    /// affine cannot be inverted or a voxel lies outside the grid.
+    /// For voxels `needed` (x fastest, any order) of a grid; `pivot_mm` is [`super::Reference::pivot_mm`]. None when
+    /// the affine cannot be inverted or a voxel lies outside the grid.
     #[must_use]
     pub fn new(shape: [usize; 3], affine: Affine, pivot_mm: [f64; 3], needed: &[u32]) -> Option<Self> {
         let voxels: usize = shape.iter().product();
@@ -38,9 +38,9 @@ impl Resampler {
         self.needed.len() * size_of::<u32>()
     }
 
-    /// Writes the frame's values at the moved places of the needed voxels into `out`, one after another. Where a place lies
-    /// outside the field of view, the nearest value at its edge stands in; returns how many do. A place beside a voxel that
-    /// is not finite is not finite.
+    /// Writes the frame's values at the moved places of the needed voxels into `out`, one after another. Where a place
+    /// lies outside the field of view, the nearest value at its edge stands in; returns how many do. A place beside a
+    /// voxel that is not finite is not finite.
     ///
     /// # Panics
     /// When `frame` has another number of voxels than the grid, or `out` another length than `needed`: both are the

@@ -1,8 +1,9 @@
 //! Poses as numbers and as maps.
 //!
-//! A pose is x ↦ R(x − c) + c + t, with R = Rz·Ry·Rx and c the pivot, in world mm: it takes a place of the reference frame
-//! to the place where the same piece of the head lies in another frame. Inside the fit the rotation is kept as a matrix;
-//! the three angles are read off at the end: R\[2\]\[0\] = −sin β, R\[2\]\[1\]/R\[2\]\[2\] = tan α, R\[1\]\[0\]/R\[0\]\[0\] = tan γ.
+//! A pose is x ↦ R(x − c) + c + t, with R = Rz·Ry·Rx and c the pivot, in world mm: it takes a place of the reference
+//! frame to the place where the same piece of the head lies in another frame. Inside the fit the rotation is kept as a
+//! matrix; the three angles are read off at the end: R\[2\]\[0\] = −sin β, R\[2\]\[1\]/R\[2\]\[2\] = tan α,
+//! R\[1\]\[0\]/R\[0\]\[0\] = tan γ.
 
 use crate::nifti::Affine;
 
@@ -54,8 +55,8 @@ impl Rigid {
         Pose { translation_mm: self.shift, rotation_rad, gain }
     }
 
-    /// The pose after a step δ found on the reference's side: this map after the inverse of x ↦ Rδ(x − c) + c + tδ, that
-    /// is, R·Rδᵀ and t − R·Rδᵀ·tδ. `step` is tδ (mm), then three small angles (rad).
+    /// The pose after a step δ found on the reference's side: this map after the inverse of x ↦ Rδ(x − c) + c + tδ,
+    /// that is, R·Rδᵀ and t − R·Rδᵀ·tδ. `step` is tδ (mm), then three small angles (rad).
     #[must_use]
     pub fn after_inverse(&self, step: [f64; 6]) -> Self {
         let small = turn([step[3], step[4], step[5]]);

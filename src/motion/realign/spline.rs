@@ -3,9 +3,9 @@
 //! Σ vᵢ β³(u − i) is the volume smoothed by β³ (SD 1/√3 voxel) and defined everywhere, with two continuous derivatives.
 //! Cubic *interpolation* would first run a recursive filter over the volume so that the voxels' own values come back
 //! (Unser 1999, IEEE Signal Processing Magazine 16(6):22). Leaving the filter out leaves in the smoothing, which a
-//! registration wants anyway, and costs nothing; the reference is smoothed in exactly the same way, so that a frame that has
-//! not moved matches it exactly. At a whole place the weights are 1/6, 4/6, 1/6, their derivatives −1/2, 0, 1/2: so
-//! value and gradient of the reference at its voxels are exact.
+//! registration wants anyway, and costs nothing; the reference is smoothed in exactly the same way, so that a frame
+//! that has not moved matches it exactly. At a whole place the weights are 1/6, 4/6, 1/6, their derivatives −1/2, 0,
+//! 1/2: so value and gradient of the reference at its voxels are exact.
 //!
 //! Volumes are padded by [`PAD`] voxels a side, mirrored about the centre of the outermost voxel, so that every
 //! place between the centres of the outermost voxels can be sampled without asking where the edge is.

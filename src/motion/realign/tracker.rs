@@ -6,27 +6,28 @@ use super::reference::Reference;
 use super::rigid::{Pose, Rigid};
 
 /// A frame whose correlation with the reference, at its best pose, is below this shows something else than the moved
-/// head. Measured (`frames_without_a_head` in tests/reference/test_realign.py): noise and smooth noise at most 0.28, half the
-/// volume gone at most 0.66, a head at SNR 1 at least 0.90; the limit lies in the middle of the gap.
+/// head. Measured (`frames_without_a_head` in tests/reference/test_realign.py): noise and smooth noise at most 0.28,
+/// half the volume gone at most 0.66, a head at SNR 1 at least 0.90; the limit lies in the middle of the gap.
 const LEAST_CORRELATION: f64 = 0.8;
-/// A frame may not be dimmer than this share of the reference: slices missing by turns leave the smoothed image alike, but
-/// half as bright. Brighter frames are common, since the first ones are not saturated. Own convention.
+/// A frame may not be dimmer than this share of the reference: slices missing by turns leave the smoothed image alike,
+/// but half as bright. Brighter frames are common, since the first ones are not saturated. Own convention.
 const LEAST_GAIN: f64 = 2.0 / 3.0;
-/// The share of points that must stay inside the field of view. Own convention: of less, the rest of the head is unseen.
+/// The share of points that must stay inside the field of view. Own convention: of less, the rest of the head is
+/// unseen.
 const LEAST_OVERLAP: f64 = 0.5;
 /// The finest level ends with a step below this, mm.
 const FINE_TOLERANCE_MM: f64 = 0.003;
-/// Steps at the finest level, at most: twice what a frame with a pose took at most (10, where a place had lost 60 % of its
-/// signal; 1 to 5 as a rule; tests/reference/test_realign.py).
+/// Steps at the finest level, at most: twice what a frame with a pose took at most (10, where a place had lost 60 % of
+/// its signal; 1 to 5 as a rule; tests/reference/test_realign.py).
 const FINE_STEPS: usize = 20;
-/// A pose whose error is expected ([`fit::State::spread_mm`]) to be larger than this is none: what issue 4 of this project
-/// allows the worst frame of a scan. Crops of 10 × 10 × 18 and 17 × 21 × 3 voxels of real scans come to 0.28 mm and more, a whole
-/// head at SNR 25 to 0.03 mm (`crops_of_the_brain` in tests/reference/test_realign.py).
+/// A pose whose error is expected ([`fit::State::spread_mm`]) to be larger than this is none: what issue 4 of this
+/// project allows the worst frame of a scan. Crops of 10 × 10 × 18 and 17 × 21 × 3 voxels of real scans come to 0.28 mm
+/// and more, a whole head at SNR 25 to 0.03 mm (`crops_of_the_brain` in tests/reference/test_realign.py).
 const MOST_SPREAD_MM: f64 = 0.25;
 /// Coarser levels end with a step below this share of their voxel; the next level does the rest.
 const COARSE_TOLERANCE: f64 = 0.01;
-/// Steps at a coarser level, at most: 15 mm and 10° are three voxels of the coarsest, which steps of at most one voxel reach
-/// in a few; the rest is for convergence.
+/// Steps at a coarser level, at most: 15 mm and 10° are three voxels of the coarsest, which steps of at most one voxel
+/// reach in a few; the rest is for convergence.
 const COARSE_STEPS: usize = 25;
 
 /// Why a frame has no pose.
