@@ -72,7 +72,8 @@ pub fn spectrum(record: &ScanRecord, motion: &MotionFacts) -> String {
         })
         .collect();
     let label = format!("motion parameters from 0 to {nyquist_hz:.3} Hz; strongest: {}", peaks.join(", "));
-    let mut svg = format!("<svg class=\"spectrum\" viewBox=\"0 0 {WIDTH} {height}\" role=\"img\" aria-label=\"{label}\">");
+    let mut svg =
+        format!("<svg class=\"spectrum\" viewBox=\"0 0 {WIDTH} {height}\" role=\"img\" aria-label=\"{label}\">");
     if let Some([low, high]) = motion.breathing_band_hz {
         let (from, to) = (x(low), x(high));
         let _ = write!(

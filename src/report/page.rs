@@ -167,7 +167,9 @@ fn motion_part(record: &ScanRecord, motion: &MotionFacts, limit_mm: f64) -> Stri
         out,
         "<figure>{}<figcaption>{}</figcaption></figure>",
         spectrum(record, motion),
-        escape("Power of the six motion parameters by frequency, in decibels below each one's peak: translations above, rotations below; x solid, y dashed, z dotted. Grey band: where the expected breathing rates show.")
+        escape(
+            "Power of the six motion parameters by frequency, in decibels below each one's peak: translations above, rotations below; x solid, y dashed, z dotted. Grey band: where the expected breathing rates show."
+        )
     );
     if !motion.other_radii.is_empty() {
         out += "<table class=\"cohort\">\n<caption>What another head radius would change</caption>\n<thead><tr><th scope=\"col\">radius from</th><th scope=\"col\">mm</th><th scope=\"col\">mean FD, mm</th><th scope=\"col\">frames above the limit</th></tr></thead>\n<tbody>\n";

@@ -219,11 +219,6 @@ fn every_message() {
         ),
         ("[censor]\nbefore = 1.5", format!("line 2: censor.before is 1.5; expected {frames}")),
         ("[censor]\nafter = -1", format!("line 2: censor.after is -1; expected {frames}")),
-        (
-            "[censor]\nsettling = \"auto\"",
-            "line 2: censor.settling = \"auto\" is not built yet; give the number of frames to cut from the start"
-                .into(),
-        ),
         ("[censor]\nwatch_log = 1", "line 2: censor.watch_log is 1; expected true or false".into()),
         (
             "[censor]\nwatch_log_types = \"awake\"",

@@ -64,5 +64,5 @@ fn study_file_messages() {
             folder.edit("study.toml", "image = \"atlas.nii\"\n", "");
         }),
     ];
-    hold("study_file.txt", 39, &cases);
+    hold("study_file.txt", 37, &cases);
 }
