@@ -24,6 +24,7 @@
     reason = "what is not a number must fall on the refusing side; matrices are indexed as in their formulas"
 )]
 
+mod even;
 mod fit;
 mod normal;
 mod pyramid;

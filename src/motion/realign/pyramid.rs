@@ -9,6 +9,7 @@
 //! 0.022 mm without it, 0.015 mm with it and 0.015 mm with it twice (SNR 100, before the biweight; `known_motion` in
 //! tests/reference/test_realign.py holds what came of it).
 
+use super::even::Evener;
 use super::spline::{PAD, Padded, padded_voxels};
 
 /// No level is made beyond voxels of this size, mm. A head of 100 to 150 mm then still has ten voxels or more across,
@@ -55,30 +56,35 @@ pub(super) fn plan(shape: [usize; 3], voxel_mm: [f64; 3]) -> Vec<LevelGrid> {
 pub(super) struct Pyramid {
     pub levels: Vec<Padded>,
     grids: Vec<LevelGrid>,
+    evener: Evener,
     plane: Vec<f32>,
     row: Vec<f32>,
 }
 
 impl Pyramid {
-    pub fn new(grids: &[LevelGrid]) -> Self {
+    pub fn new(grids: &[LevelGrid], voxel_mm: [f64; 3]) -> Self {
+        let evener = Evener::new(grids.first().map_or([0; 3], |grid| grid.shape), voxel_mm);
         let levels: Vec<Padded> = grids.iter().map(|grid| Padded::new(grid.shape)).collect();
         let [row, plane] = levels.first().map_or([0, 0], Padded::strides);
-        Self { levels, grids: grids.to_vec(), plane: vec![0.0; plane], row: vec![0.0; row] }
+        Self { levels, grids: grids.to_vec(), evener, plane: vec![0.0; plane], row: vec![0.0; row] }
     }
 
     /// Bytes that [`Pyramid::new`] takes.
     pub fn bytes(grids: &[LevelGrid]) -> usize {
         let voxels: usize = grids.iter().map(|grid| padded_voxels(grid.shape)).sum();
         let [x, y, _] = grids.first().map_or([0; 3], |grid| grid.shape.map(|n| n + 2 * PAD));
-        (voxels + x * y + x) * size_of::<f32>()
+        let evener = grids.first().map_or(0, |grid| Evener::bytes(grid.shape));
+        (voxels + x * y + x) * size_of::<f32>() + evener
     }
 
-    /// Puts in a frame, each value times `scale`; what is not finite becomes 0.
-    pub fn fill(&mut self, frame: &[f32], scale: f32) -> Filled {
-        let mut filled = Filled { holes: false, constant: true };
+    /// Puts in a frame, each value times `scale`, evened out; what is not finite becomes 0.
+    /// `mean` is that of the reference, so scaled; none for the reference itself.
+    pub fn fill(&mut self, frame: &[f32], scale: f32, mean: Option<f64>) -> Filled {
+        let mut filled = Filled { holes: false, constant: true, mean: 0.0 };
         let Some(finest) = self.levels.first_mut() else { return filled };
         let [nx, ny, nz] = finest.shape;
         let (mut low, mut high) = (f32::INFINITY, f32::NEG_INFINITY);
+        let mut sum = 0.0;
         for (row, values) in frame.chunks_exact(nx).enumerate().take(ny * nz) {
             let start = finest.index([0, row % ny, row / ny]);
             for (place, value) in finest.values[start..start + nx].iter_mut().zip(values) {
@@ -89,9 +95,14 @@ impl Pyramid {
                 low = if finite { low.min(*value) } else { low };
                 high = if finite { high.max(*value) } else { high };
             }
+            sum += f64::from(finest.values[start..start + nx].iter().sum::<f32>());
         }
         // Written so that a frame without any value counts as constant.
         filled.constant = !(high > low);
+        filled.mean = sum / (nx * ny * nz) as f64;
+        let gain = mean.map_or(1.0, |mean| filled.mean / mean) as f32;
+        // A frame without brightness is refused for that later; here it must only stay finite.
+        self.evener.even(finest, if gain > 0.0 { gain } else { 1.0 });
         smooth(finest, &mut self.plane, &mut self.row);
         for level in 1..self.levels.len() {
             let (above, below) = self.levels.split_at_mut(level);
@@ -109,6 +120,8 @@ pub(super) struct Filled {
     pub holes: bool,
     /// All finite voxels hold the same value, or there are none.
     pub constant: bool,
+    /// Mean over the volume, scaled.
+    pub mean: f64,
 }
 
 /// Smooths the inner voxels by 1 2 1 along each axis, in place, and mirrors the margin.

@@ -17,7 +17,7 @@ const MARGIN_MM: f64 = 6.0;
 /// Points of a level: of more voxels that take part, every second, third … is taken. Measured at 64 × 64 × 36 and SNR
 /// 25 (`known_motion`, scan): mean position error 0.0283 mm with all voxels, 0.0285 mm with this many at twice the
 /// speed, 0.0294 mm with half as many and 0.0342 mm with a quarter.
-pub(super) const MOST_POINTS: usize = 32_768;
+pub(super) const MOST_POINTS: usize = 49_152;
 /// Fewer voxels at the finest level than this cannot be told from noise: own convention, ten a parameter.
 const FEWEST_POINTS: usize = 70;
 /// The least [`normal::determination`] that counts as seeing all six parameters. Measured: heads 0.1 to 0.2, crops of 3
@@ -58,6 +58,8 @@ pub struct Reference {
     pub(super) radius_mm: f64,
     /// What values are multiplied by, so that the reference has RMS 1 inside the brain.
     pub(super) scale: f32,
+    /// Mean over the volume, scaled so.
+    pub(super) mean: f64,
 }
 
 impl Reference {
@@ -94,8 +96,11 @@ impl Reference {
         }
 
         let grids = plan(shape, affine.voxel_sizes());
-        let mut pyramid = Pyramid::new(&grids);
-        pyramid.fill(volume, scale);
+        let mut pyramid = Pyramid::new(&grids, affine.voxel_sizes());
+        let mean = pyramid.fill(volume, scale, None).mean;
+        if !(mean > 0.0) {
+            return Err(RealignError::Flat);
+        }
         let near = widened(brain, shape, affine.voxel_sizes());
         let mut levels = Vec::with_capacity(grids.len());
         for (grid, padded) in grids.iter().zip(&pyramid.levels) {
@@ -129,7 +134,8 @@ impl Reference {
                 let g: [f64; 3] = std::array::from_fn(|a| (0..3).map(|v| to_voxel.0[v][a] * slope[v]).sum());
                 let turn = [r[1] * g[2] - r[2] * g[1], r[2] * g[0] - r[0] * g[2], r[0] * g[1] - r[1] * g[0]];
                 level.points.push(point.map(|p| p as f32));
-                level.rows.push([g[0], g[1], g[2], turn[0], turn[1], turn[2], value, 0.0].map(|v| v as f32));
+                let row = [g[0], g[1], g[2], turn[0], turn[1], turn[2], value, 0.0];
+                level.rows.push(row.map(|v| v as f32));
             }
             levels.push(level);
         }
@@ -150,7 +156,7 @@ impl Reference {
         if !(determined >= LEAST_DETERMINED) {
             return Err(RealignError::Undetermined { found: determined, needed: LEAST_DETERMINED });
         }
-        Ok(Self { levels, shape, pivot, radius_mm, scale })
+        Ok(Self { levels, shape, pivot, radius_mm, scale, mean })
     }
 
     /// The place that poses turn about, world mm.

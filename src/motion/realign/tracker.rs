@@ -64,7 +64,8 @@ impl<'a> Tracker<'a> {
     pub fn new(reference: &'a Reference) -> Self {
         let grids: Vec<_> = reference.levels.iter().map(|level| level.grid).collect();
         let most_points = reference.levels.iter().map(|level| level.points.len()).max().unwrap_or(0);
-        Self { reference, pyramid: Pyramid::new(&grids), room: Room::new(most_points), last: Rigid::IDENTITY }
+        let voxel_mm = reference.levels.first().map_or([1.0; 3], |level| level.to_world.voxel_sizes());
+        Self { reference, pyramid: Pyramid::new(&grids, voxel_mm), room: Room::new(most_points), last: Rigid::IDENTITY }
     }
 
     /// The pose of the next frame. `frame` has one value a voxel, x fastest.
@@ -72,17 +73,18 @@ impl<'a> Tracker<'a> {
     /// # Errors
     /// [`Unaligned`]: there is none that could be trusted.
     pub fn align(&mut self, frame: &[f32]) -> Result<Pose, Unaligned> {
-        let found = self.fit(frame)?;
+        let (found, gain) = self.fit(frame)?;
         self.last = found.rigid;
-        Ok(found.rigid.pose(found.gain))
+        Ok(found.rigid.pose(gain))
     }
 
-    fn fit(&mut self, frame: &[f32]) -> Result<State, Unaligned> {
+    /// The fit, and how bright the whole frame is relative to the reference.
+    fn fit(&mut self, frame: &[f32]) -> Result<(State, f64), Unaligned> {
         let expected: usize = self.reference.shape.iter().product();
         if frame.len() != expected {
             return Err(Unaligned::Length { found: frame.len(), expected });
         }
-        let filled = self.pyramid.fill(frame, self.reference.scale);
+        let filled = self.pyramid.fill(frame, self.reference.scale, Some(self.reference.mean));
         if filled.constant {
             return Err(Unaligned::Empty);
         }
@@ -99,7 +101,8 @@ impl<'a> Tracker<'a> {
         for level in (0..coarsest).rev() {
             best = self.level(level, best.rigid, holes);
         }
-        judged(best)
+        let gain = filled.mean / self.reference.mean;
+        Ok((judged(best, gain)?, gain))
     }
 
     fn level(&mut self, index: usize, start: Rigid, holes: Option<Holes<'_>>) -> State {
@@ -125,15 +128,15 @@ fn better(a: &State, b: &State) -> bool {
     }
 }
 
-fn judged(state: State) -> Result<State, Unaligned> {
+fn judged(state: State, gain: f64) -> Result<State, Unaligned> {
     if !(state.overlap >= LEAST_OVERLAP) {
         return Err(Unaligned::Overlap { found: state.overlap, needed: LEAST_OVERLAP });
     }
     if !(state.correlation >= LEAST_CORRELATION) {
         return Err(Unaligned::Unlike { found: state.correlation, needed: LEAST_CORRELATION });
     }
-    if !(state.gain >= LEAST_GAIN) {
-        return Err(Unaligned::Dim { found: state.gain, needed: LEAST_GAIN });
+    if !(gain >= LEAST_GAIN) {
+        return Err(Unaligned::Dim { found: gain, needed: LEAST_GAIN });
     }
     if !(state.spread_mm <= MOST_SPREAD_MM) {
         return Err(Unaligned::Uncertain { found_mm: state.spread_mm, allowed_mm: MOST_SPREAD_MM });
