@@ -51,7 +51,7 @@ pub struct Options {
     pub verify: bool,
     /// Part M of N of the children, counted from 1.
     pub part: Option<(usize, usize)>,
-    /// Results folder whose digests serve; none: the study's own.
+    /// Results folder whose digests serve, also under `redo`; it must be there. None: the study's own.
     pub digests_of: Option<PathBuf>,
     /// Bytes that the whole run may use; none: 80 % of what the machine or its control group has free.
     pub memory_bytes: Option<u64>,
@@ -141,12 +141,14 @@ pub fn run(
     listener: Listener<'_>,
 ) -> Result<Summary, BatchError> {
     let begin = Instant::now();
-    if study.results.is_file() {
-        return Err(BatchError::NotAFolder { path: study.results.clone() });
-    }
     require_own_folder(study, cohort)?;
     let state = study.results.join(STATE);
     fs::create_dir_all(&state).map_err(|source| WriteError { path: state.clone(), source })?;
+    // The digests of another folder are read and written as well: no other run may sweep there meanwhile.
+    let _digests_lock = match &options.digests_of {
+        Some(folder) if *folder != study.results => Some(lock(&folder.join(STATE).join("lock"))?),
+        _ => None,
+    };
     let _lock = lock(&state.join("lock"))?;
     remove_unfinished(&study.results)?;
     let atlases = Atlases::read(study).map_err(BatchError::Atlases)?;
@@ -187,7 +189,8 @@ pub fn run(
         work,
         digests,
         verify: options.verify,
-        redo: options.redo,
+        // With another folder's digests, what is done again is the deciding.
+        redo: options.redo && options.digests_of.is_none(),
         jobs: options.jobs,
         program_bytes,
         allowed_bytes: allowed,
@@ -286,8 +289,14 @@ fn lock_of(work: &Mutex<GroupWork>) -> std::sync::MutexGuard<'_, GroupWork> {
 }
 
 /// Results are swept and written over, so their folder must hold nothing else.
-fn require_own_folder(study: &Study, cohort: &Cohort) -> Result<(), BatchError> {
+///
+/// # Errors
+/// When it is a file, another program's dataset, or holds inputs of the study.
+pub fn require_own_folder(study: &Study, cohort: &Cohort) -> Result<(), BatchError> {
     let results = &study.results;
+    if results.is_file() {
+        return Err(BatchError::NotAFolder { path: results.clone() });
+    }
     let made_by = |path: &Path| -> Option<bool> {
         let description: serde_json::Value = serde_json::from_slice(&fs::read(path).ok()?).ok()?;
         let tools = description["GeneratedBy"].as_array();

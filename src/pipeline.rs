@@ -353,8 +353,7 @@ pub fn verdict(row: &ReportRow, gives_series: bool, enough: &EnoughSettings) -> 
     let covered = |a: &AtlasCount| a.parcels_used as f64 >= enough.coverage * a.parcels as f64;
     if !gives_series {
         Verdict::TooFewDof
-    } else if row.minutes_kept < enough.minutes * (1.0 - 1e-9) {
-        // The slack is for the rounding of a sum of runs that is just enough.
+    } else if !long_enough(row.minutes_kept, enough.minutes) {
         Verdict::TooShort
     } else if row.dof < enough.dof {
         Verdict::TooFewDof
@@ -363,6 +362,12 @@ pub fn verdict(row: &ReportRow, gives_series: bool, enough: &EnoughSettings) -> 
     } else {
         Verdict::Enough
     }
+}
+
+/// Whether minutes kept reach a minimum; the slack is for the rounding of a sum of runs that is just enough.
+#[must_use]
+pub fn long_enough(minutes_kept: f64, least: f64) -> bool {
+    minutes_kept >= least * (1.0 - 1e-9)
 }
 
 /// Motion numbers over one or several runs.

@@ -22,7 +22,7 @@ use crate::digest;
 use crate::discover::{Cohort, Scan};
 use crate::motion::{FramewiseDisplacement, displacement};
 use crate::pipeline::joined::Group;
-use crate::pipeline::prepare;
+use crate::pipeline::{self, prepare};
 use crate::study::Study;
 use crate::study::settings::{CensorSettings, Displacement};
 use crate::units::Seconds;
@@ -246,7 +246,8 @@ impl Thresholds {
         let of = |(i, &choice): (usize, &Choice)| {
             let minutes: Vec<f64> = counted.iter().map(|child| child.minutes_kept[i]).collect();
             // As for the verdict `too_short`: exactly the minimum is enough.
-            let children_above = MINIMUMS_MIN.map(|least| minutes.iter().filter(|&&m| m >= least).count());
+            let children_above =
+                MINIMUMS_MIN.map(|least| minutes.iter().filter(|&&m| pipeline::long_enough(m, least)).count());
             Row { choice, children_above, median_minutes_kept: digest::median(minutes), children: counted.len() }
         };
         self.choices.iter().enumerate().map(of).collect()

@@ -1,6 +1,8 @@
 //! The digests of one scan, below `.keepstill/`: found when nothing that reaches them has changed, kept after a reading.
 
 use std::cell::RefCell;
+use std::collections::HashSet;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use serde_json::json;
@@ -71,12 +73,16 @@ impl<'a> Store<'a> {
 
     /// Sets memory aside for what comes; what was set aside before is given back first, so that no two scans can wait for
     /// each other.
-    fn set_aside(&self, prepared: &Prepared, from_digest: bool) -> Result<(), Refused> {
-        let shared = self.shared;
+    fn set_aside(&self, bytes: u64) -> Result<(), Refused> {
         self.pass.replace(None);
-        let bytes = memory::scan_bytes(prepared, shared.atlases, shared.study, from_digest, shared.jobs > 1);
-        self.pass.replace(Some(shared.gate.enter(bytes, shared.interrupt)?));
+        self.pass.replace(Some(self.shared.gate.enter(bytes, self.shared.interrupt)?));
         Ok(())
+    }
+
+    /// What the scan will take, bytes.
+    fn needs(&self, prepared: &Prepared, from_digest: bool) -> u64 {
+        let shared = self.shared;
+        memory::scan_bytes(prepared, shared.atlases, shared.study, from_digest, shared.jobs > 1)
     }
 
     /// Whether these settings need the tissues' voxels.
@@ -120,10 +126,13 @@ pub(super) fn forget_unnamed(state: &Path) -> Result<(), WriteError> {
         let entries = std::fs::read_dir(state.join(folder));
         entries.into_iter().flatten().filter_map(|entry| Some(entry.ok()?.path())).collect()
     };
-    let named: Vec<PathBuf> =
+    let named: HashSet<PathBuf> =
         list("inputs").iter().map(|notes| digests::path(state, &KnownInputs::read(notes).key)).collect();
     for path in list("digests").into_iter().filter(|path| !named.contains(path)) {
-        std::fs::remove_file(&path).map_err(|source| WriteError { path, source })?;
+        match std::fs::remove_file(&path) {
+            Err(source) if source.kind() != ErrorKind::NotFound => return Err(WriteError { path, source }),
+            _ => {}
+        }
     }
     Ok(())
 }
@@ -143,12 +152,16 @@ impl DigestStore for Store<'_> {
         forms.iter().find_map(|&held| {
             let key = self.key(prepared, &bold, held)?;
             let path = digests::path(&self.state, &key);
-            if !path.exists() {
-                return None;
-            }
+            let size = std::fs::metadata(&path).ok()?.len();
+            // Voxels that these settings do not need are read with the rest all the same.
+            let unneeded = if held && !self.needs_voxels() { size } else { 0 };
             // Without room for the digest there is none for the image, and that is told when it is to be opened.
-            self.set_aside(prepared, true).ok()?;
-            let digest = digests::read(&path, &key).ok()?;
+            self.set_aside(self.needs(prepared, true) + unneeded).ok()?;
+            let Ok(digest) = digests::read(&path, &key) else {
+                let message = "what was kept of the last reading is damaged, so the image is read again".to_owned();
+                (self.shared.tell)(&Event::Warning { about: self.scan.id.to_string(), message });
+                return None;
+            };
             // What cannot be noted only costs a look at the file next time.
             let _ = self.note(prepared, &bold, key);
             Some(digest)
@@ -156,8 +169,8 @@ impl DigestStore for Store<'_> {
     }
 
     fn opening(&self, prepared: &Prepared) -> Result<Reading, ScanError> {
-        let needs = memory::scan_bytes(prepared, self.shared.atlases, self.shared.study, false, self.shared.jobs > 1);
-        self.set_aside(prepared, false).map_err(|refused| match refused {
+        let needs = self.needs(prepared, false);
+        self.set_aside(needs).map_err(|refused| match refused {
             Refused::Interrupted => ScanError::Digest(DigestError::Stopped),
             Refused::TooBig => ScanError::TooBig {
                 path: self.scan.bold.clone(),

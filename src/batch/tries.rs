@@ -4,6 +4,7 @@
 //! in `results/tries/NAME`, made from the main run's digests, so that no image is read again. `tries.tsv` then sets the
 //! tries side by side: children kept, minutes, degrees of freedom, and how far each child's matrices moved.
 
+use std::collections::HashSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -11,7 +12,9 @@ use serde::Serialize;
 use serde_json::json;
 
 use super::Summary;
+use crate::cohort::CohortRow;
 use crate::digest::median;
+use crate::discover::{self, Cohort};
 use crate::outputs::{self, CAUTION, number_cell};
 use crate::record::Verdict;
 use crate::record::files::{WriteError, write_whole};
@@ -32,6 +35,8 @@ pub enum TryError {
     UnknownKey { key: String, nearest: Option<String> },
     #[error("--try {given}: {reason}")]
     Refused { given: String, reason: String },
+    #[error("--try {key}: the key is given twice in one try; leave one out, or give each a --try of its own")]
+    KeyTwice { key: String },
     #[error("--try {name} is given twice; leave one out")]
     Twice { name: String },
     #[error(transparent)]
@@ -50,6 +55,8 @@ pub struct Try {
     /// The changed keys with their sections, and their values as TOML.
     pub changes: Vec<(String, String)>,
     pub study: Study,
+    /// Its scans: other settings may need files that a scan lacks, or no longer need them.
+    pub cohort: Cohort,
 }
 
 /// Every key that can be tried, with its section.
@@ -66,7 +73,8 @@ impl Try {
     /// Makes a try of a study from `KEY=VALUE` pairs; KEY may leave out its section, VALUE is TOML or a bare word.
     ///
     /// # Errors
-    /// [`TryError`]: no pair, an unknown key, a value that the study file would refuse.
+    /// [`TryError`]: no pair, an unknown key, a key twice, a value that the study file would refuse, tables that do not
+    /// serve with it.
     pub fn new(study: &Study, pairs: &[String]) -> Result<Self, TryError> {
         let known = known_keys();
         let mut changes = Vec::new();
@@ -82,6 +90,9 @@ impl Try {
                 let short = known.iter().flat_map(|k| [k.as_str(), k.split('.').nth(1).unwrap_or_default()]);
                 TryError::UnknownKey { key: key.to_owned(), nearest: nearest(key, short).map(str::to_owned) }
             })?;
+            if changes.iter().any(|(other, _)| other == full) {
+                return Err(TryError::KeyTwice { key: full.clone() });
+            }
             let parsed: Result<toml::Table, _> = format!("value = {value}").parse();
             let parsed = parsed.ok().and_then(|mut table| table.remove("value"));
             let parsed = parsed.unwrap_or_else(|| toml::Value::String(value.to_owned()));
@@ -102,7 +113,9 @@ impl Try {
         })?;
         changed.results = study.results.join("tries").join(&name);
         changed.name = format!("{} – try {}", study.name, told(&changes));
-        Ok(Self { name, changes, study: changed })
+        let cohort = discover::discover(&changed)
+            .map_err(|error| refused(error.problems.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")))?;
+        Ok(Self { name, changes, study: changed, cohort })
     }
 }
 
@@ -134,7 +147,7 @@ fn folder_name(changes: &[(String, String)]) -> String {
     format!("{}+{}", &name[..LONGEST - 9], &hash[..8])
 }
 
-/// The main run, or a try, in numbers.
+/// The main run, or a try, in numbers; over the children who are done in the main run and in every try.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Compared {
     /// "main", or the try's folder.
@@ -143,6 +156,7 @@ pub struct Compared {
     pub children: usize,
     /// Children with the verdict `enough`.
     pub children_enough: usize,
+    /// Medians over the children who did not fail.
     #[serde(serialize_with = "crate::record::number::serialize")]
     pub median_minutes_kept: f64,
     #[serde(serialize_with = "crate::record::number::serialize")]
@@ -167,10 +181,18 @@ pub struct Difference {
 /// # Errors
 /// [`TryError`] when a matrix cannot be read back or a table not written.
 pub fn compare(study: &Study, main: &Summary, tries: &[(Try, Summary)]) -> Result<Vec<Compared>, TryError> {
-    let mut rows = vec![in_numbers("main", "", main, Vec::new())];
+    // What one of them has not done, as with --only, is not to be counted in the others, nor may files that an earlier
+    // try left be taken for this one's.
+    let in_all = |stem: &String| tries.iter().all(|(_, summary)| summary.rows.iter().any(|(other, _)| other == stem));
+    let common: HashSet<&String> = main.rows.iter().map(|(stem, _)| stem).filter(|stem| in_all(stem)).collect();
+    let rows_of = |summary: &Summary| -> Vec<(String, CohortRow)> {
+        summary.rows.iter().filter(|(stem, _)| common.contains(stem)).cloned().collect()
+    };
+    let main = rows_of(main);
+    let mut rows = vec![in_numbers("main", "", &main, Vec::new())];
     for (attempt, summary) in tries {
-        let differences = differences(study, main, &attempt.study)?;
-        rows.push(in_numbers(&attempt.name, &told(&attempt.changes), summary, differences));
+        let differences = differences(study, &main, &attempt.study)?;
+        rows.push(in_numbers(&attempt.name, &told(&attempt.changes), &rows_of(summary), differences));
     }
     write_whole(&study.results.join("tries.tsv"), table(study, &rows).as_bytes())?;
     let whole = json!({ "version": env!("CARGO_PKG_VERSION"), "caution": CAUTION, "tries": rows });
@@ -178,27 +200,28 @@ pub fn compare(study: &Study, main: &Summary, tries: &[(Try, Summary)]) -> Resul
     Ok(rows)
 }
 
-fn in_numbers(name: &str, settings: &str, summary: &Summary, differences: Vec<Difference>) -> Compared {
+fn in_numbers(name: &str, settings: &str, rows: &[(String, CohortRow)], differences: Vec<Difference>) -> Compared {
     let finite = |f: fn(&crate::record::ReportRow) -> f64| {
-        median(summary.rows.iter().map(|(_, r)| f(&r.row)).filter(|v| v.is_finite()).collect())
+        let sound = rows.iter().map(|(_, r)| &r.row).filter(|row| row.verdict != Verdict::Failed);
+        median(sound.map(f).filter(|v| v.is_finite()).collect())
     };
     Compared {
         name: name.to_owned(),
         settings: settings.to_owned(),
-        children: summary.rows.len(),
-        children_enough: summary.rows.iter().filter(|(_, r)| r.row.verdict == Verdict::Enough).count(),
+        children: rows.len(),
+        children_enough: rows.iter().filter(|(_, r)| r.row.verdict == Verdict::Enough).count(),
         median_minutes_kept: finite(|r| r.minutes_kept),
         median_dof: finite(|r| r.dof),
         mean_absolute_difference: differences,
     }
 }
 
-fn differences(study: &Study, main: &Summary, attempt: &Study) -> Result<Vec<Difference>, TryError> {
+fn differences(study: &Study, main: &[(String, CohortRow)], attempt: &Study) -> Result<Vec<Difference>, TryError> {
     let mut found = Vec::new();
     for parcels in &study.parcels {
         for measure in &study.connectivity.measures {
             let (mut sum, mut edges, mut children) = (0.0, 0_usize, 0);
-            for (stem, row) in &main.rows {
+            for (stem, row) in main {
                 let session = row.row.session_id.as_deref().map(|s| s.trim_start_matches("ses-"));
                 let folder = outputs::folder(&row.participant, session);
                 let name = format!("{folder}/{stem}_atlas-{}_measure-{}_matrix", parcels.name, measure.key());

@@ -63,6 +63,7 @@ impl Args for Tries {
                 .long("try")
                 .value_name("KEY=VALUE")
                 .num_args(1..)
+                .value_parser(pair)
                 .action(clap::ArgAction::Append)
                 .help("A try beside the main results, with other [motion], [censor], [clean] or [enough] keys; repeatable"),
         )
@@ -113,6 +114,14 @@ fn side_by_side(rows: &[Compared]) -> String {
     text + "Minutes and degrees of freedom are medians over the children.\n"
 }
 
+/// A pair; what follows `--try` without being one is most often the study file.
+fn pair(text: &str) -> Result<String, String> {
+    if text.contains('=') {
+        return Ok(text.to_owned());
+    }
+    Err("expected KEY=VALUE, such as censor.fd_mm=0.3; the study file is named before --try".to_owned())
+}
+
 fn jobs(text: &str) -> Result<NonZeroUsize, String> {
     text.parse().map_err(|_| "expected a whole number, 1 or more".to_owned())
 }
@@ -159,16 +168,18 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
     let progress = Progress::new(common);
     let mut summary = batch::run(&study, &cohort, &options, &interrupt, &|event| progress.show(event))
         .map_err(Failure::nothing_done)?;
+    let mut failed_in_tries = 0;
     let mut tried = Vec::new();
     for attempt in tries {
         if summary.interrupted {
             break;
         }
         let options = Options { digests_of: Some(study.results.clone()), ..options.clone() };
-        let done = batch::run(&attempt.study, &cohort, &options, &interrupt, &|event| progress.show(event))
+        let done = batch::run(&attempt.study, &attempt.cohort, &options, &interrupt, &|event| progress.show(event))
             .map_err(Failure::nothing_done)?;
         summary.interrupted |= done.interrupted;
         let failed = done.failed.iter().map(|(scan, problem)| (format!("{}: {scan}", attempt.name), problem.clone()));
+        failed_in_tries += done.failed.len();
         summary.failed.extend(failed);
         tried.push((attempt, done));
     }
@@ -200,13 +211,17 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
             super::out::counted(summary.scans, "scan", "scans"),
             summary.done,
             summary.unchanged,
-            summary.failed.len(),
+            summary.failed.len() - failed_in_tries,
             if verdicts.is_empty() { "none".to_owned() } else { verdicts.join(", ") },
             study.results.join("cohort.html").display(),
             study.results.join("cohort.tsv").display()
         ))?;
         if !compared.is_empty() {
             out::text(&side_by_side(&compared))?;
+            if failed_in_tries > 0 {
+                let failures = super::out::counted(failed_in_tries, "failure", "failures");
+                out::text(&format!("{failures} in the tries; each has its reason in tries/NAME/cohort.tsv.\n"))?;
+            }
             out::text(&format!("See {}.\n", study.results.join("tries.tsv").display()))?;
         }
     }

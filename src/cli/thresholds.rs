@@ -4,6 +4,7 @@ use std::fmt::Write;
 use std::path::PathBuf;
 
 use clap::Args;
+use keepstill::batch;
 use keepstill::discover;
 use keepstill::report::figures;
 use keepstill::study::Study;
@@ -48,6 +49,7 @@ fn limit(text: &str) -> Result<Limit, String> {
 pub(crate) fn main(args: &Thresholds, common: &Common) -> Result<u8, Failure> {
     let study = Study::read(&args.study).map_err(Failure::nothing_done)?;
     let cohort = discover::discover(&study).map_err(Failure::nothing_done)?;
+    batch::require_own_folder(&study, &cohort).map_err(Failure::nothing_done)?;
     let limits = if args.limits.is_empty() {
         library::usual_limits(&study.censor)
     } else {

@@ -1,7 +1,8 @@
 //! How much memory a scan in work will take, told before its image is opened.
 //!
 //! Counted from what the code holds at the same time, in bytes; grid: voxels of the scan, brain: voxels of the mask.
-//! *Masks*: one mask as numbers on its own and on the scan's grid, 17 · grid. *Reading*: a raw volume, a flag a voxel and
+//! *Masks*: one mask as bytes and as numbers on its own grid, which may be a far finer one, and as numbers on the scan's,
+//! 8 · grid, beside a flag a voxel and mask. *Reading*: a raw volume, a flag a voxel and
 //! mask, five numbers a brain voxel and 16 bytes a brain voxel and atlas, the parcels' sums, and, where components are
 //! asked for, the tissues' voxels three times over while their table is made. *Deciding*: the parcels' series five times
 //! over, the confounds five times. The largest of the three is the peak; what is the same for all scans, the program and
@@ -18,6 +19,8 @@ use crate::study::Study;
 const PROGRAM_BYTES: u64 = 8_500_000;
 /// Buffers that each scan has whatever its size: compressed input, window, tables as text.
 const SCAN_BYTES: u64 = 700_000;
+/// Voxels of a mask that are counted together.
+const PIECE: usize = 4096;
 /// What the tables of a frame take: motion, flags, displacement, texts.
 const FRAME_BYTES: u64 = 900;
 
@@ -69,8 +72,15 @@ pub fn scan_bytes(prepared: &Prepared, atlases: &Atlases, study: &Study, from_di
         + brain * (41 + 16 * atlases.list.len() as u64)
         + 2 * series
         + 2 * voxels_held;
-    let opening = (masks + 17) * grid;
+    let mask_paths = prepared.tissues.iter().map(|t| t.path.as_path()).chain([prepared.brain_mask.as_path()]);
+    let largest_mask = mask_paths.map(|path| mask_bytes(path, grid)).max().unwrap_or(0);
+    let opening = largest_mask + (masks + 8) * grid;
     SCAN_BYTES + tables + reading.max(opening).max(after)
+}
+
+/// A mask on its own grid, as it is read and as numbers; of one that cannot be read, as if it were on the scan's.
+fn mask_bytes(path: &Path, grid: u64) -> u64 {
+    nifti::read_header(path).map_or(9 * grid, |header| header.volume_bytes() as u64 + 8 * header.voxels() as u64)
 }
 
 /// Voxels of a mask, counted on its own grid and turned into voxels of the scan's; of a mask that cannot be read, all that
@@ -79,11 +89,17 @@ fn mask_voxels(path: &Path, scan: &Header) -> u64 {
     let count = || -> Result<u64, nifti::NiftiError> {
         let mut stream = VolumeStream::open_any(path)?;
         let share = stream.header().affine.determinant().abs() / scan.affine.determinant().abs();
-        let mut values = Vec::new();
+        let mut inside = 0;
         if let Some(volume) = stream.next_volume()? {
-            volume.decode_all(&mut values);
+            // A piece at a time: this is done before there is leave to take much memory.
+            let mut piece = [0.0; PIECE];
+            for start in (0..volume.voxels()).step_by(PIECE) {
+                let length = PIECE.min(volume.voxels() - start);
+                volume.decode_runs(&[(start, length)], &mut piece[..length]);
+                inside += piece[..length].iter().filter(|v| **v > 0.0).count();
+            }
         }
-        Ok((values.iter().filter(|v| **v > 0.0).count() as f64 * share) as u64)
+        Ok((inside as f64 * share) as u64)
     };
     let all = scan.voxels() as u64;
     count().map_or(all, |voxels| voxels.min(all))

@@ -195,10 +195,13 @@ pub struct KnownInputs {
 }
 
 impl KnownInputs {
-    /// Reads what an earlier run noted; nothing when it noted nothing or it cannot be read.
+    /// Reads what an earlier run noted; nothing when it noted nothing, it cannot be read, or its key is none: a digest is
+    /// found, and taken away, by that name.
     #[must_use]
     pub fn read(path: &Path) -> Self {
-        fs::read(path).ok().and_then(|bytes| serde_json::from_slice(&bytes).ok()).unwrap_or_default()
+        let noted: Option<Self> = fs::read(path).ok().and_then(|bytes| serde_json::from_slice(&bytes).ok());
+        let is_key = |key: &str| key.len() == blake3::OUT_LEN * 2 && key.bytes().all(|b| b.is_ascii_hexdigit());
+        noted.filter(|noted| is_key(&noted.key)).unwrap_or_default()
     }
 
     /// The content hash of a file: known when size and time are as they were, else found by reading it.
@@ -217,4 +220,21 @@ impl KnownInputs {
 #[must_use]
 pub fn path(state: &Path, key: &str) -> PathBuf {
     state.join("digests").join(format!("{key}.npz"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn notes_whose_key_is_a_path_are_not_believed() {
+        let folder = tempfile::tempdir().unwrap();
+        let notes = folder.path().join("sub-01.json");
+        let key = blake3::hash(b"a digest").to_hex().to_string();
+        for (written, believed) in [(key.as_str(), true), ("../../precious", false), ("", false), (&key[1..], false)] {
+            fs::write(&notes, serde_json::json!({ "inputs": [], "key": written }).to_string()).unwrap();
+            let known = KnownInputs::read(&notes);
+            assert_eq!(known.key, if believed { written } else { "" });
+        }
+    }
 }

@@ -3,6 +3,8 @@
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::process;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 /// Names of unfinished files start so; a run removes those that a killed run left.
 pub const UNFINISHED: &str = ".unfinished-";
@@ -36,8 +38,7 @@ pub fn write_named_later(path: &Path, bytes: &[u8]) -> Result<(), WriteError> {
         if !folder.is_dir() {
             fs::create_dir_all(folder)?;
         }
-        let name = path.file_name().unwrap_or_default().to_string_lossy();
-        let unfinished = folder.join(format!("{UNFINISHED}{name}"));
+        let unfinished = folder.join(unfinished_name(path));
         let written = File::create(&unfinished).and_then(|mut file| {
             file.write_all(bytes)?;
             file.sync_all()
@@ -50,6 +51,13 @@ pub fn write_named_later(path: &Path, bytes: &[u8]) -> Result<(), WriteError> {
         Ok(())
     };
     write().map_err(|source| WriteError { path: path.to_owned(), source })
+}
+
+/// A name that no other writing has, in this run or another: two scans with the same image share their digest's file.
+fn unfinished_name(path: &Path) -> String {
+    static WRITINGS: AtomicU64 = AtomicU64::new(0);
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    format!("{UNFINISHED}{}-{}-{name}", process::id(), WRITINGS.fetch_add(1, Ordering::Relaxed))
 }
 
 /// Makes sure of the names of the files that were written to the folder of `path`.
@@ -85,4 +93,26 @@ pub fn remove_unfinished(folder: &Path) -> Result<(), WriteError> {
         }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use std::thread;
+
+    use super::*;
+
+    #[test]
+    fn many_may_write_one_file_at_once() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("shared.npz");
+        thread::scope(|scope| {
+            for writer in 0..8_u8 {
+                let path = &path;
+                scope.spawn(move || (0..20).for_each(|_| write_whole(path, &[writer; 5000]).unwrap()));
+            }
+        });
+        let bytes = fs::read(&path).unwrap();
+        assert!(bytes.len() == 5000 && bytes.iter().all(|b| b == &bytes[0]));
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+    }
 }

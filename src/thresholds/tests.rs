@@ -100,7 +100,10 @@ fn exactly_the_minimum_is_enough_and_who_could_not_be_read_is_not_counted() {
         child("c", 0, f64::NAN),
         child("d", 1, 10.5),
         child("e", 1, 0.0),
+        // Six runs of 100 frames of 0.8 s are 8 minutes, but for rounding.
+        child("f", 6, [100.0 * 0.8 / 60.0; 6].iter().sum()),
     ];
+    assert!(children[5].minutes_kept[0] < 8.0);
     let found = Thresholds {
         choices: choices(&[Some(0.2)]),
         children,
@@ -109,11 +112,11 @@ fn exactly_the_minimum_is_enough_and_who_could_not_be_read_is_not_counted() {
         own_limit_mm: Some(0.2),
     };
     for row in found.rows() {
-        assert_eq!((row.children_above, row.children), ([3, 2, 1, 1], 4));
-        assert!((row.median_minutes_kept - 4.9995).abs() < 1e-12);
+        assert_eq!((row.children_above, row.children), ([4, 3, 2, 1], 5));
+        assert!((row.median_minutes_kept - 5.0).abs() < 1e-12);
     }
     let table = String::from_utf8(minutes_table(&found)).unwrap();
     assert!(table.contains("sub-c\tn/a\tn/a\tsub-c\t0.2\tsum\t1\tn/a\tn/a\n"), "{table}");
     assert!(table.contains("sub-d\tn/a\tn/a\tsub-d\t0.2\trms\t0\t12\t10.5\n"), "{table}");
-    assert_eq!(thresholds_table(&found).lines().nth(1), Some("0.2\tsum\t1\t3\t2\t1\t1\t4.9995\t4"));
+    assert_eq!(thresholds_table(&found).lines().nth(1), Some("0.2\tsum\t1\t4\t3\t2\t1\t5\t5"));
 }

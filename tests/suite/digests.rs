@@ -165,6 +165,8 @@ fn a_damaged_digest_is_noticed_and_made_again() {
         folder.edit("study.toml", &format!("motion_terms = {from}\n"), &format!("motion_terms = {to}\n"));
         folder.run(&[]).expect(0);
         noticed += opened(&folder);
+        let told = log(&folder).iter().filter(|event| event["about"] == "sub-01").count();
+        assert_eq!(told, noticed, "a damage is told once");
         // What is not noticed can only be bytes that carry nothing, such as a time in the archive's directory.
         let digest = fs::read(&path).unwrap();
         assert!(digest == sound || opened(&folder) == 0);
@@ -182,4 +184,17 @@ fn one_digest_a_scan_is_kept() {
     folder.write_volume("atlas.nii", |x, y, _| if y == 0 { 0 } else { x as u8 });
     folder.run(&[]).expect(0);
     assert_eq!(count(), 3);
+}
+
+#[test]
+fn scans_with_the_same_image_share_a_digest() {
+    let folder = Tiny { children: 12, ..Tiny::default() }.build();
+    for child in 2..=12 {
+        folder.write_bytes(&format!("bold_{child:02}.nii"), &folder.bytes("bold_01.nii"));
+    }
+    folder.run(&["--jobs", "8"]).expect(0);
+    assert_eq!(fs::read_dir(folder.join("results/.keepstill/digests")).unwrap().count(), 1);
+    folder.edit("study.toml", "motion_terms = 6", "motion_terms = 12");
+    folder.run(&["--jobs", "8"]).expect(0);
+    assert_eq!(opened(&folder), 0);
 }

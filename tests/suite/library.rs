@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use keepstill::batch::tries::Try;
 use keepstill::batch::{self, BatchError, Options, Summary};
 use keepstill::discover::discover;
 use keepstill::event::Event;
@@ -116,4 +117,21 @@ fn errors_are_values_with_facts() {
         Err(BatchError::Atlases(errors)) => assert_eq!(errors.len(), 1),
         other => panic!("{other:?}"),
     }
+}
+
+#[test]
+fn a_try_waits_for_nobody_and_sweeps_nothing_while_another_run_has_the_main_folder() {
+    let folder = Tiny { children: 1, ..Tiny::default() }.build();
+    run(&folder, &options(1), &|_| {}).unwrap();
+    let study = Study::read(&folder.join("study.toml")).unwrap();
+    let attempt = Try::new(&study, &["fd_mm=0.5".to_owned()]).unwrap();
+    let options = Options { digests_of: Some(study.results.clone()), ..options(1) };
+    let stop = AtomicBool::new(false);
+    let go = || batch::run(&attempt.study, &attempt.cohort, &options, &stop, &|_| {});
+    let other = std::fs::File::open(folder.join("results/.keepstill/lock")).unwrap();
+    other.try_lock().unwrap();
+    let refused = go().unwrap_err();
+    assert!(matches!(&refused, BatchError::Locked { path } if *path == study.results), "{refused}");
+    drop(other);
+    assert_eq!(go().unwrap().done, 1);
 }

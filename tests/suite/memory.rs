@@ -74,6 +74,30 @@ fn predicted_is_within_a_quarter_of_true() {
 }
 
 #[test]
+fn a_mask_on_a_finer_grid_counts_as_large_as_it_is() {
+    let folder = of_size([24, 24, 16], 20, ".nii", "");
+    // Eight times as fine along each axis, over the same box.
+    let fine = Array3::from_elem((192, 192, 128), 1_u8).into_dyn();
+    let mut finer = affine();
+    for row in &mut finer.0 {
+        let corner: f64 = row[..3].iter().sum::<f64>() * -0.5 + row[3];
+        row[..3].iter_mut().for_each(|v| *v /= 8.0);
+        row[3] = corner + row[..3].iter().sum::<f64>() * 0.5;
+    }
+    keepstill::nifti::write_image(&folder.join("brain.nii"), &fine.view(), &finer, None, 1).unwrap();
+    let check = folder.keepstill(&["check", "--json", "study.toml"]).expect(0).stdout;
+    let check: Value = serde_json::from_str(&check).unwrap();
+    let program = check["memory_bytes_program"].as_f64().unwrap();
+    let predicted = program + check["memory_bytes_a_scan"].as_f64().unwrap();
+    let little = format!("{}", 0.8 * predicted / f64::from(1 << 30));
+    let refused = folder.run(&["--jobs", "1", "--memory-gib", &little]).expect(3).stderr;
+    assert!(refused.contains("MiB are allowed in all"), "{refused}");
+    folder.run(&["--jobs", "1"]).expect(0);
+    let Some(peak) = last(&folder, "finished")["peak_bytes"].as_f64() else { return };
+    assert!((0.75..=1.25).contains(&(predicted / peak)), "predicted {predicted}, true {peak}");
+}
+
+#[test]
 fn a_run_under_a_budget_gives_the_same_results() {
     let tiny = Tiny { children: 6, ..Tiny::default() };
     let (free, tight) = (tiny.build(), tiny.build());
@@ -115,4 +139,18 @@ fn an_interrupt_reaches_scans_that_wait_for_memory() {
     assert!(sent.success());
     assert_eq!(child.wait().unwrap().code(), Some(130));
     folder.run(&[]).expect(0);
+}
+
+#[test]
+fn a_digest_whose_voxels_have_no_room_is_not_read() {
+    // Many frames of few voxels: what is held of the tissues is more than the rest of a scan takes.
+    let folder = of_size([12, 12, 8], 900, ".nii", "tissue_components = 3");
+    folder.run(&["--jobs", "1"]).expect(0);
+    folder.edit("study.toml", "tissue_components = 3", "tissue_components = 0");
+    let check: Value = serde_json::from_str(&folder.keepstill(&["check", "--json", "study.toml"]).stdout).unwrap();
+    let bytes = check["memory_bytes_program"].as_f64().unwrap() + 1.1 * check["memory_bytes_a_scan"].as_f64().unwrap();
+    let gib = format!("{}", bytes / f64::from(1 << 30));
+    folder.run(&["--jobs", "1", "--memory-gib", &gib]).expect(0);
+    let opened = log(&folder).iter().filter(|event| event["event"] == "image_opened").count();
+    assert_eq!(opened, 2);
 }

@@ -242,3 +242,13 @@ fn limits_must_be_limits() {
     assert_eq!(rows.len(), 5);
     assert!(rows[1..].iter().all(|row| row[0] == "n/a"));
 }
+
+#[test]
+fn a_folder_of_others_is_left_alone() {
+    let folder = Tiny { children: 1, ..Tiny::default() }.build();
+    folder
+        .write("results/dataset_description.json", "{\"Name\": \"theirs\", \"GeneratedBy\": [{\"Name\": \"lathe\"}]}");
+    let ran = folder.keepstill(&["thresholds", "study.toml"]).expect(1);
+    assert!(ran.stderr.contains("holds a dataset that keepstill did not make"), "{}", ran.stderr);
+    assert!(!folder.join("results/thresholds").exists());
+}

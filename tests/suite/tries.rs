@@ -2,7 +2,7 @@
 
 use serde_json::Value;
 
-use crate::builders::{Folder, cells};
+use crate::builders::{Folder, Tiny, cells};
 use crate::resume::{finished, log};
 
 fn tries_table(folder: &Folder) -> Vec<Vec<String>> {
@@ -101,7 +101,13 @@ fn wrong_tries_are_told_before_anything_is_done() {
         refused(&["--try", "fd_mn=0.3"]),
         "keepstill: --try fd_mn: keys that can be tried are those of [motion], [censor], [clean] and [enough]; is \"fd_mm\" meant?\n"
     );
-    assert_eq!(refused(&["--try", "fd_mm"]), "keepstill: --try fd_mm: expected KEY=VALUE, such as censor.fd_mm=0.3\n");
+    assert!(refused(&["--try", "fd_mm"]).contains("'fd_mm' for '--try <KEY=VALUE>...': expected KEY=VALUE, such as"));
+    let study_last = folder.keepstill(&["run", "--try", "fd_mm=0.3", "study.toml"]).expect(2).stderr;
+    assert!(study_last.contains("the study file is named before --try"), "{study_last}");
+    assert_eq!(
+        refused(&["--try", "fd_mm=0.3", "censor.fd_mm=0.4"]),
+        "keepstill: --try censor.fd_mm: the key is given twice in one try; leave one out, or give each a --try of its own\n"
+    );
     assert!(
         refused(&["--try", "motion_terms=7"])
             .starts_with("keepstill: --try motion_terms=7: clean.motion_terms is 7; expected ")
@@ -111,4 +117,48 @@ fn wrong_tries_are_told_before_anything_is_done() {
         refused(&["--try", "fd_mm=0.3", "--try", "censor.fd_mm=0.3"]),
         "keepstill: --try fd_mm-0.3 is given twice; leave one out\n"
     );
+}
+
+#[test]
+fn a_try_asks_for_the_files_that_its_settings_need() {
+    let folder = Tiny::default().build();
+    folder.edit("study.toml", "motion_terms = 6", "motion_terms = 6\ntissue_means = [\"white_matter\"]");
+    // The second child has no mask of the fluid, and nobody has a confounds table.
+    let table: Vec<String> = folder.read("scans.tsv").lines().map(str::to_owned).collect();
+    folder.write("scans.tsv", &(table.join("\n").replacen(&table[2], &table[2].replace("csf.nii", "n/a"), 1) + "\n"));
+    let both = "tissue_means=[\"white_matter\", \"csf\"]";
+    let ran = folder.run(&["--try", both, "--try", "confound_columns=[\"pulse\"]"]).expect(3);
+    assert!(ran.stderr.contains("sub-02: failed: no csf file, which clean.tissue_means asks for"), "{}", ran.stderr);
+    assert!(ran.stderr.contains("sub-03: failed: no confounds file, which clean.confound_columns"), "{}", ran.stderr);
+    assert!(ran.stdout.contains("3 scans: 3 done, 0 unchanged, 0 failed."), "{}", ran.stdout);
+    assert!(ran.stdout.contains("4 failures in the tries"), "{}", ran.stdout);
+    let table = tries_table(&folder);
+    assert_eq!(table[2][0], "tissue_means-white_matter-csf");
+    // Who failed has no minutes, rather than none kept.
+    assert_eq!((&table[2][2], &table[2][4]), (&"3".to_owned(), &table[1][4]));
+    assert_eq!((&table[3][4], &table[3][6]), (&"n/a".to_owned(), &"n/a".to_owned()));
+}
+
+#[test]
+fn only_children_done_in_every_try_are_set_side_by_side() {
+    let folder = finished();
+    // An earlier try under other settings leaves matrices of all children behind.
+    folder.run(&["--try", "fd_mm=0.5"]).expect(0);
+    folder.edit("study.toml", "motion_terms = 6", "motion_terms = 12");
+    folder.run(&[]).expect(0);
+    folder.run(&["--only", "02", "--json", "--try", "fd_mm=0.5"]).expect(0);
+    let told: Value = serde_json::from_str(&folder.read("results/tries.json")).unwrap();
+    let tries = told["tries"].as_array().unwrap();
+    assert_eq!(tries.iter().map(|row| row["children"].as_u64().unwrap()).collect::<Vec<_>>(), [1, 1]);
+    assert_eq!(tries[1]["mean_absolute_difference"][0]["children"], 1);
+}
+
+#[test]
+fn redo_reads_images_for_the_main_run_alone() {
+    let folder = finished();
+    folder.run(&["--try", "fd_mm=0.5"]).expect(0);
+    folder.run(&["--redo", "--try", "fd_mm=0.5"]).expect(0);
+    assert_eq!(log(&folder).iter().filter(|event| event["event"] == "image_opened").count(), 6);
+    let events = folder.read("results/tries/fd_mm-0.5/run-log.jsonl");
+    assert_eq!((events.matches("scan_done").count(), events.matches("image_opened").count()), (6, 0));
 }
