@@ -1,5 +1,7 @@
+use super::even::Evener;
 use super::pyramid::{Pyramid, plan};
 use super::rigid::Rigid;
+use super::spline::Padded;
 use super::*;
 use crate::nifti::Affine;
 
@@ -156,8 +158,9 @@ fn a_step_is_undone_before_the_pose() {
 fn rows_are_the_derivatives_of_the_moved_image() {
     for affine in [plain(), oblique()] {
         let reference = reference(affine);
-        let mut pyramid = Pyramid::new(&reference.levels.iter().map(|l| l.grid).collect::<Vec<_>>());
-        pyramid.fill(&frame(affine, [0.0; 3], &Pose::IDENTITY), reference.scale);
+        let grids: Vec<_> = reference.levels.iter().map(|l| l.grid).collect();
+        let mut pyramid = Pyramid::new(&grids, affine.voxel_sizes());
+        pyramid.fill(&frame(affine, [0.0; 3], &Pose::IDENTITY), reference.scale, None);
         for (number, level) in reference.levels.iter().enumerate() {
             for k in 0..6 {
                 // What the level's image shows at a point once the step is undone, for a step forward and one back.
@@ -383,8 +386,15 @@ fn levels_agree_with_plain_sums() {
     let shape = [9, 8, 10];
     let values = noise(720);
     let grids = plan(shape, [2.0, 2.0, 2.5]);
-    let mut pyramid = Pyramid::new(&grids);
-    let filled = pyramid.fill(&values, 3.0);
+    let mut pyramid = Pyramid::new(&grids, [2.0, 2.0, 2.5]);
+    let filled = pyramid.fill(&values, 3.0, None);
+    // Evening out has a slow twin of its own.
+    let mut evened = Padded::new(shape);
+    for (i, value) in values.iter().enumerate() {
+        let at = evened.index([i % 9, i / 9 % 8, i / 72]);
+        evened.values[at] = 3.0 * value;
+    }
+    Evener::new(shape, [2.0, 2.0, 2.5]).even(&mut evened, 1.0);
     assert!(!filled.holes && !filled.constant && grids.len() > 1);
     // Sums over mirrored neighbours, one axis after the other, written down without cleverness.
     let mirrored = |i: isize, n: usize| {
@@ -405,7 +415,7 @@ fn levels_agree_with_plain_sums() {
         sum
     };
     let finest = |at: [usize; 3]| {
-        let raw = |[x, y, z]: [usize; 3]| 3.0 * f64::from(values[x + 9 * (y + 8 * z)]);
+        let raw = |at: [usize; 3]| f64::from(evened.values[evened.index(at)]);
         weighted(&raw, shape, at, &[0.25, 0.5, 0.25])
     };
     let taps = [1.0, 4.0, 6.0, 4.0, 1.0].map(|w| w / 16.0);
