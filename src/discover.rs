@@ -160,11 +160,14 @@ fn needed(study: &Study, scan: &Scan) -> Vec<ScanProblem> {
     let lacking = wanted.into_iter().filter(|(_, file, _)| file.is_none());
     lacking
         .map(|(what, _, wanted)| {
-            let instead = if in_table {
+            let mut instead = if in_table {
                 format!("fill the column '{what}' of the scan table")
             } else {
                 format!("set the pattern scans.{what}")
             };
+            if what == "motion" {
+                instead.push_str(", or have motion measured from the images by motion.from = \"images\"");
+            }
             ScanProblem::Needed { what, wanted, instead }
         })
         .collect()

@@ -224,7 +224,11 @@ fn read(
     let open = |path: &Path| -> Result<Box<dyn Volumes>, NiftiError> {
         Ok(match how {
             Reading::InTurn => Box::new(VolumeStream::open(path)?),
-            Reading::Ahead => Box::new(ahead::Ahead::open(path)?),
+            // Without a thread the same volumes come in turn.
+            Reading::Ahead => match ahead::Ahead::open(path)? {
+                Some(volumes) => Box::new(volumes),
+                None => Box::new(VolumeStream::open(path)?),
+            },
         })
     };
     let grid = Grid { shape: prepared.header.shape, affine: prepared.header.affine };

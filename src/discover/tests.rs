@@ -174,7 +174,8 @@ fn same_runs_and_shared_files_are_told_on_each_side() {
         "participant_id\tbold\tmotion\tbrain_mask\na\ta.nii\tn/a\tmask\nsub-a\tb.nii\tn/a\tmask\n\
          b\tc.nii\tm\tmask\nc\t../t/c.nii\tm\tmask\n",
     );
-    let motion = "no motion file, from which head motion is read; fill the column 'motion' of the scan table";
+    let motion = "no motion file, from which head motion is read; fill the column 'motion' of the scan table, or have motion \
+                  measured from the images by motion.from = \"images\"";
     let same = "the same participant, session and run as line";
     let found = f.problems(TABLE, PLAIN);
     assert_eq!(
@@ -309,7 +310,8 @@ fn datasets_give_runs_and_inherited_times() {
     assert_eq!(times, [Some(2.5), Some(1.5), Some(2.5), Some(0.8)]);
     assert_eq!(
         f.problems(BIDS, PLAIN)[0].1,
-        ["no motion file, from which head motion is read; set the pattern scans.motion"]
+        ["no motion file, from which head motion is read; set the pattern scans.motion, or have motion \
+             measured from the images by motion.from = \"images\""]
     );
 }
 

@@ -37,8 +37,8 @@ struct Link {
 }
 
 impl Ahead {
-    /// Opens a run and begins to unpack it.
-    pub(super) fn open(path: &Path) -> Result<Self, NiftiError> {
+    /// Opens a run and begins to unpack it; none when no thread can be had for it.
+    pub(super) fn open(path: &Path) -> Result<Option<Self>, NiftiError> {
         let stream = VolumeStream::open(path)?;
         let header = stream.header().clone();
         let (full_in, full) = sync_channel(BUFFERS);
@@ -47,9 +47,10 @@ impl Ahead {
             // The channel has room for it.
             let _ = empty.send(Vec::new());
         }
-        let thread = thread::spawn(move || unpack(stream, &full_in, &empty_out));
+        let unpacking = move || unpack(stream, &full_in, &empty_out);
+        let Ok(thread) = thread::Builder::new().spawn(unpacking) else { return Ok(None) };
         // The last buffer is the one in hand; it goes back when the first volume is asked for.
-        Ok(Self { header, link: Some(Link { full, empty, thread }), current: Vec::new(), content: None })
+        Ok(Some(Self { header, link: Some(Link { full, empty, thread }), current: Vec::new(), content: None }))
     }
 
     /// The next volume, or none after the last.
@@ -160,7 +161,7 @@ mod tests {
             let path = a_run(folder.path(), name);
             let alone = all(&mut VolumeStream::open(&path).unwrap()).unwrap();
             assert_eq!(alone.0.len(), 37);
-            assert_eq!(all(&mut Ahead::open(&path).unwrap()).unwrap(), alone);
+            assert_eq!(all(&mut Ahead::open(&path).unwrap().unwrap()).unwrap(), alone);
         }
     }
 
@@ -171,14 +172,14 @@ mod tests {
         let bytes = std::fs::read(&path).unwrap();
         std::fs::write(&path, &bytes[..bytes.len() / 2]).unwrap();
         let alone = all(&mut VolumeStream::open(&path).unwrap()).unwrap_err();
-        assert_eq!(all(&mut Ahead::open(&path).unwrap()).unwrap_err().to_string(), alone.to_string());
+        assert_eq!(all(&mut Ahead::open(&path).unwrap().unwrap()).unwrap_err().to_string(), alone.to_string());
     }
 
     #[test]
     fn a_reading_may_be_given_up() {
         let folder = tempfile::tempdir().unwrap();
         let path = a_run(folder.path(), "run.nii");
-        let mut ahead = Ahead::open(&path).unwrap();
+        let mut ahead = Ahead::open(&path).unwrap().unwrap();
         assert!(ahead.next_volume().unwrap().is_some());
         let Link { full, empty, thread } = ahead.link.take().unwrap();
         drop((full, empty));

@@ -35,9 +35,11 @@ pub(super) fn guess(found: &Found<'_>) -> Option<Guess> {
             sample = Some(table);
         }
         None => {
-            text.push_str("# CHOOSE: no motion tables were found. Name them by a pattern:\n");
+            text.push_str(
+                "# No motion tables were found. If there are any, name them by a pattern, and take [motion] out:\n",
+            );
             text.push_str("# motion = \"motion/sub-{participant}/ses-{session}/{stem}.txt\"\n");
-            notes.push("no motion tables were found: set the pattern scans.motion".to_owned());
+            notes.push(motion_columns::FROM_IMAGES.to_owned());
         }
     }
     let mut complete = |key: &str, kind: Kind, text: &mut String| {
@@ -54,16 +56,17 @@ pub(super) fn guess(found: &Found<'_>) -> Option<Guess> {
     let white_matter = complete("white_matter", Kind::WhiteMatter, &mut text);
     let csf = complete("csf", Kind::Csf, &mut text);
     if !brain {
-        text.push_str("# CHOOSE: no brain masks were found. Name them by a pattern:\n");
+        text.push_str("# No brain masks were found. If there are any, name them by a pattern:\n");
         text.push_str("# brain_mask = \"masks/sub-{participant}/ses-{session}/{stem}_mask.nii.gz\"\n");
-        notes.push("no brain masks were found: set the pattern scans.brain_mask".to_owned());
+        notes.push("no brain masks were found: they are made from the images, which is second best".to_owned());
     }
     text.push('\n');
     text.push_str(&found.children(true, &mut notes));
     text.push('\n');
-    if let Some(table) = sample {
-        text.push_str(&motion_columns::section(&table, &mut notes));
-    }
+    text.push_str(&match sample {
+        Some(table) => motion_columns::section(&table, &mut notes),
+        None => motion_columns::from_images(),
+    });
     text.push_str(&clean(white_matter, csf, &mut notes));
     text.push_str(&found.parcels(&mut notes));
     notes.push(super::NOT_LOOKED_FOR.to_owned());

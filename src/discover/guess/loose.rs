@@ -31,10 +31,17 @@ pub(super) fn guess(found: &Found<'_>) -> Option<Guess> {
     };
     let (brain, white_matter, csf) = (mask(Kind::BrainMask), mask(Kind::WhiteMatter), mask(Kind::Csf));
     let missing = |files: &[Option<&Path>]| files.iter().filter(|file| file.is_none()).count();
-    for (what, count) in [("motion table", missing(&motion)), ("brain mask", missing(&brain))] {
-        if count > 0 {
-            notes.push(format!("{count} of {} runs have no {what}: fill in scans.tsv", runs.len()));
-        }
+    match missing(&motion) {
+        0 => {}
+        count if count == runs.len() => notes.push(motion_columns::FROM_IMAGES.to_owned()),
+        count => notes.push(format!("{count} of {} runs have no motion table: fill in scans.tsv", runs.len())),
+    }
+    match missing(&brain) {
+        0 => {}
+        count => notes.push(format!(
+            "{count} of {} runs have no brain mask: fill in scans.tsv, or it is made from the image",
+            runs.len()
+        )),
     }
 
     let mut rows = "participant_id\tsession_id\trun_id\tbold\tmotion\tbrain_mask\twhite_matter\tcsf\n".to_owned();
@@ -60,7 +67,9 @@ pub(super) fn guess(found: &Found<'_>) -> Option<Guess> {
     text.push_str("[scans]\ntable = \"scans.tsv\"          # CHECK: the guessed list of runs and their files\n\n");
     text.push_str(&found.children(false, &mut notes));
     text.push('\n');
-    if let Some(table) = table {
+    if missing(&motion) == runs.len() {
+        text.push_str(&motion_columns::from_images());
+    } else if let Some(table) = table {
         text.push_str(&motion_columns::section(&table, &mut notes));
     }
     text.push_str(&clean(missing(&white_matter) == 0, missing(&csf) == 0, &mut notes));

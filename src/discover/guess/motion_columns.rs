@@ -10,6 +10,14 @@ use crate::tables::TextTable;
 /// Rotations beyond this are taken for degrees: a head in a coil does not turn by 0.6 rad, 34° (common practice).
 const LARGEST_RAD: f64 = 0.6;
 
+/// What is said where there is no motion table at all.
+pub(super) const FROM_IMAGES: &str = "no motion tables were found: head motion is measured from the images";
+
+/// The lines of `[motion]` where there is no motion table at all.
+pub(super) fn from_images() -> String {
+    "[motion]\nfrom = \"images\"               # CHECK: no motion tables were found\n\n".to_owned()
+}
+
 /// The lines of `[motion]` that a table calls for; empty if the defaults do.
 pub(super) fn section(table: &TextTable, notes: &mut Vec<String>) -> String {
     let mut text = String::new();

@@ -140,7 +140,7 @@ fn children_are_told_by_folder_or_file_name() {
     let guess = f.guess("data");
     assert_eq!(ids(&f.found(&guess)), ["sub-anna_run-1", "sub-anna_run-2", "sub-ben2"]);
     assert!(guess.study_toml.contains("CHOOSE: no atlas was found"));
-    assert!(guess.notes.contains(&"3 of 3 runs have no motion table: fill in scans.tsv".to_owned()));
+    assert!(guess.notes.contains(&"no motion tables were found: head motion is measured from the images".to_owned()));
 
     let f = Fixture::new();
     f.image("data/scans/anna.nii", &RUN);
@@ -262,14 +262,14 @@ fn a_dataset_that_leaves_choices_says_so() {
         [
             "../ds is a BIDS dataset with 2 runs",
             "some runs are there in several forms (space is \"adult\" or \"child\"): choose by scans.where",
-            "no motion tables were found: set the pattern scans.motion",
-            "no brain masks were found: set the pattern scans.brain_mask",
+            "no motion tables were found: head motion is measured from the images",
+            "no brain masks were found: they are made from the images, which is second best",
             "not every scan has masks of white matter and csf, so their means are not removed",
             "no atlas was found: fill in the [[parcels]] block of the study file",
             NOT_LOOKED_FOR,
         ]
     );
-    assert_eq!(guess.study_toml.matches("# CHOOSE").count(), 4);
+    assert_eq!(guess.study_toml.matches("# CHOOSE").count(), 2);
     // As it stands, the study file is refused for the atlas alone.
     let message = Study::parse(&guess.study_toml, Path::new("s.toml")).unwrap_err().to_string();
     assert_eq!(
