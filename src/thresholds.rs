@@ -1,4 +1,5 @@
-//! What if the limit were another: minutes and children kept for a grid of FD limits, from motion tables alone.
+//! What if the limit were another: minutes and children kept for a grid of FD limits, from motion tables, or from digests
+//! where motion comes from the images.
 //!
 //! Each combination of a limit, a form of displacement (sum, RMS), and with or without the neighbours of moved frames is
 //! tried on every run with the stage that censors ([`crate::censor`]); all else (settling frames, watch log, shortest
