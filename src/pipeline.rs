@@ -14,7 +14,7 @@ use std::cell::RefCell;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 
-use ndarray::{Array1, Array2, Axis, s};
+use ndarray::{Array1, Array2, Axis, ShapeBuilder, s};
 
 use crate::atlas::{self, Atlas, AtlasError, Grid, GriddedAtlas};
 use crate::brain_mask::{self, BrainMaskError};
@@ -342,7 +342,11 @@ fn decide(
     for (atlas, signal) in atlases.list.iter().zip(&digest.atlases) {
         let used: Vec<bool> = signal.coverage.iter().map(|&c| c > 0.0 && c >= atlas.min_coverage).collect();
         let columns: Vec<usize> = (0..used.len()).filter(|&p| used[p]).collect();
-        let data = signal.means.slice(s![settling.., ..]).select(Axis(1), &columns);
+        let means = signal.means.slice(s![settling.., ..]);
+        let mut data = Array2::zeros((means.nrows(), columns.len()).f());
+        for (mut to, &column) in data.columns_mut().into_iter().zip(&columns) {
+            to.assign(&means.column(column));
+        }
         let cleaned = clean::clean(data.view(), confounds.view(), kept_after, prepared.tr, &study.clean)?;
         dof = cleaned.dof;
         let residuals = (cleaned.dof > clean::LEAST_DOF).then_some(cleaned.residuals);

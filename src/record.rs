@@ -16,7 +16,7 @@ use ndarray::{Array1, Array2};
 use serde::{Deserialize, Serialize};
 
 use crate::discover::ScanId;
-pub use stored::{Provenance, RecordError, read, write};
+pub use stored::{Provenance, RecordError, provenance, read, write};
 
 /// Folder of digests, records and receipts, inside the results folder; safe to delete.
 pub const STATE: &str = ".keepstill";

@@ -230,7 +230,11 @@ fn valid_record(study: &Study, scan: &Scan, fingerprint: &str, verify: bool) -> 
     if !scan.problems.is_empty() {
         return None;
     }
-    let (_, provenance) = record::read(&record_path(study, &scan.id)).ok()?;
+    let path = record_path(study, &scan.id);
+    if record::provenance(&path).ok()?.fingerprint != fingerprint {
+        return None;
+    }
+    let (_, provenance) = record::read(&path).ok()?;
     let files = prepare::input_files(scan, study);
     let same = provenance.fingerprint == fingerprint
         && provenance.inputs.len() == files.len()

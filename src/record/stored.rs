@@ -98,6 +98,15 @@ pub fn write(path: &Path, record: &ScanRecord, provenance: &Provenance) -> Resul
     Ok(write_whole(path, &bytes)?)
 }
 
+/// What a record says that it was made from, without its arrays: enough to see that settings have changed.
+///
+/// # Errors
+/// [`RecordError`]: unreadable, or of another version.
+pub fn provenance(path: &Path) -> Result<Provenance, RecordError> {
+    let (_, meta): (_, Meta) = Archive::open(path, FORMAT)?;
+    Ok(meta.provenance)
+}
+
 /// Reads a record back.
 ///
 /// # Errors

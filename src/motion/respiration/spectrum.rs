@@ -6,7 +6,8 @@
 //! after as many values as the series has). Units: mm²/Hz and rad²/Hz; summed over frequencies and divided by the run's
 //! length in seconds it gives the variance.
 //!
-//! The transform is done term by term with a table of one turn's sines: a few million steps for a usual run.
+//! The transform halves the series as long as its length is even (Cooley & Tukey 1965, Mathematics of Computation 19:297) and
+//! does the rest term by term, with one table of a turn's sines.
 
 use std::f64::consts::PI;
 
@@ -54,20 +55,9 @@ pub fn spectrum(trace: &MotionTrace, tr: Seconds) -> MotionSpectrum {
     }
 
     let bins = frames / 2 + 1;
+    let transformed = transform(&tapered, 0, 1, &cosine, &sine);
     let mut power = Array2::zeros((bins, 6));
-    for j in 0..bins {
-        let (mut re, mut im, mut turn) = ([0.0; 6], [0.0; 6], 0);
-        for row in &tapered {
-            let (c, s) = (cosine[turn], sine[turn]);
-            for p in 0..6 {
-                re[p] += c * row[p];
-                im[p] -= s * row[p];
-            }
-            turn += j;
-            if turn >= frames {
-                turn -= frames;
-            }
-        }
+    for (j, (re, im)) in transformed.iter().enumerate().take(bins) {
         let sides = if j == 0 || 2 * j == frames { 1.0 } else { 2.0 };
         for p in 0..6 {
             power[[j, p]] = sides * (re[p] * re[p] + im[p] * im[p]) * tr.0 / squares;
@@ -75,6 +65,43 @@ pub fn spectrum(trace: &MotionTrace, tr: Seconds) -> MotionSpectrum {
     }
     let frequencies_hz = Array1::from_shape_fn(bins, |j| j as f64 / (length * tr.0));
     MotionSpectrum { frequencies_hz, power }
+}
+
+/// The six parameters' transform at one frequency: real and imaginary parts.
+type Bin = ([f64; 6], [f64; 6]);
+
+/// The discrete Fourier transform of every `stride`-th value from `first` on; the tables hold one turn in as many steps as
+/// there are values in all.
+fn transform(values: &[[f64; 6]], first: usize, stride: usize, cosine: &[f64], sine: &[f64]) -> Vec<Bin> {
+    let length = values.len() / stride;
+    if length % 2 == 0 && length > 0 {
+        let even = transform(values, first, 2 * stride, cosine, sine);
+        let odd = transform(values, first + stride, 2 * stride, cosine, sine);
+        let half = length / 2;
+        return (0..length)
+            .map(|j| {
+                let (c, s) = (cosine[j * stride], sine[j * stride]);
+                let ((a_re, a_im), (b_re, b_im)) = (&even[j % half], &odd[j % half]);
+                let re = std::array::from_fn(|p| a_re[p] + c * b_re[p] + s * b_im[p]);
+                let im = std::array::from_fn(|p| a_im[p] + c * b_im[p] - s * b_re[p]);
+                (re, im)
+            })
+            .collect();
+    }
+    (0..length)
+        .map(|j| {
+            let (mut re, mut im, mut turn) = ([0.0; 6], [0.0; 6], 0);
+            for row in values.iter().skip(first).step_by(stride) {
+                let (c, s) = (cosine[turn], sine[turn]);
+                for p in 0..6 {
+                    re[p] += c * row[p];
+                    im[p] -= s * row[p];
+                }
+                turn = (turn + j * stride) % values.len();
+            }
+            (re, im)
+        })
+        .collect()
 }
 
 #[cfg(test)]
