@@ -74,7 +74,7 @@ type Bin = ([f64; 6], [f64; 6]);
 /// there are values in all.
 fn transform(values: &[[f64; 6]], first: usize, stride: usize, cosine: &[f64], sine: &[f64]) -> Vec<Bin> {
     let length = values.len() / stride;
-    if length % 2 == 0 && length > 0 {
+    if length > 0 && length.is_multiple_of(2) {
         let even = transform(values, first, 2 * stride, cosine, sine);
         let odd = transform(values, first + stride, 2 * stride, cosine, sine);
         let half = length / 2;
