@@ -280,7 +280,7 @@ impl KnownInputs {
     }
 }
 
-/// What the latest reading of a scan gave, if its image and brain mask still look as they did then; the atlases and other
+/// What the latest reading of a scan gave, if its image and brain mask still are what they were then; the atlases and other
 /// masks may have changed since.
 #[must_use]
 pub fn latest(state: &Path, scan: &crate::discover::Scan) -> Option<ScanReading> {
@@ -288,7 +288,7 @@ pub fn latest(state: &Path, scan: &crate::discover::Scan) -> Option<ScanReading>
     let same = |role: &str, path: Option<&PathBuf>| {
         let noted = known.inputs.iter().find(|state| state.role == role);
         match (noted, path) {
-            (Some(noted), Some(path)) => noted.looks_same(path),
+            (Some(noted), Some(path)) => noted.is_same(path, false),
             (None, None) => true,
             _ => false,
         }

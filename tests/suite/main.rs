@@ -5,6 +5,7 @@ mod builders;
 mod commands;
 mod digests;
 mod extremes;
+mod images;
 mod interrupted;
 mod library;
 mod memory;
