@@ -46,6 +46,7 @@ use scan::{ScanPlan, Voxels};
 use truth::Truth;
 
 use crate::nifti::{ImageWriter, NiftiError, RunShape};
+use tables::Which;
 
 /// The band that the true signals lie in, Hz: the default band of cleaning.
 const BAND_HZ: [f64; 2] = [0.01, 0.1];
@@ -354,8 +355,11 @@ impl Shared<'_> {
         self.parcellation.write(&root.join("atlas.nii.gz"), &root.join("atlas.tsv"))?;
         let files: Vec<ScanFiles> = written.iter().map(|w| w.files.clone()).collect();
         let names: Vec<String> = self.parcellation.parcels.iter().map(|p| p.name.clone()).collect();
-        put(root, "study.toml", &tables::study(settings, true))?;
-        put(root, "study-uncensored.toml", &tables::study(settings, false))?;
+        put(root, "study.toml", &tables::study(settings, Which::Usual))?;
+        put(root, "study-uncensored.toml", &tables::study(settings, Which::Uncensored))?;
+        if settings.move_images {
+            put(root, "study-true-motion.toml", &tables::study(settings, Which::TrueMotion))?;
+        }
         put(root, "scans.tsv", &tables::scans(&files, settings.tr_s))?;
         put(root, "participants.tsv", &tables::participants(&children))?;
         put(root, "README.txt", &tables::readme(settings))?;

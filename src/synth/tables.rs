@@ -7,22 +7,20 @@ use super::movement::{Logged, Movement};
 use super::truth::{Square, Truth};
 use super::{Child, ScanFiles, SynthSettings};
 
-/// The study file; `censored` false gives its twin that drops no frame and writes elsewhere.
+/// Which of a cohort's study files is meant.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Which {
+    Usual,
+    /// No frame is dropped.
+    Uncensored,
+    /// Of images in which the head moves: motion from the table that they were made from.
+    TrueMotion,
+}
+
+/// A study file; each kind writes its results elsewhere.
 #[must_use]
-pub(super) fn study(settings: &SynthSettings, censored: bool) -> String {
-    let (title, results, censor) = if censored {
-        (
-            "Invented children with a known answer: the usual censoring.",
-            "results",
-            "[censor]
-fd_mm            = 0.2           # frames in which the head moved farther are dropped
-before           = 1             # and one frame before each,
-after            = 2             # and two after, while the signal comes back
-shortest_stretch = 5             # stretches of kept frames shorter than this are dropped too
-watch_log        = true          # frames in logged intervals (awake, kicking, crying) are dropped
-",
-        )
-    } else {
+pub(super) fn study(settings: &SynthSettings, which: Which) -> String {
+    let (title, results, censor) = if which == Which::Uncensored {
         (
             "The same children with no frame dropped, to see what censoring is worth.",
             "results-uncensored",
@@ -35,6 +33,28 @@ shortest_stretch = 0
 watch_log        = false
 ",
         )
+    } else {
+        let (title, results) = if which == Which::Usual {
+            ("Invented children with a known answer: the usual censoring.", "results")
+        } else {
+            ("The same children by the motion that their images were made with.", "results-true-motion")
+        };
+        (
+            title,
+            results,
+            "[censor]
+fd_mm            = 0.2           # frames in which the head moved farther are dropped
+before           = 1             # and one frame before each,
+after            = 2             # and two after, while the signal comes back
+shortest_stretch = 5             # stretches of kept frames shorter than this are dropped too
+watch_log        = true          # frames in logged intervals (awake, kicking, crying) are dropped
+",
+        )
+    };
+    let from = if settings.move_images && which != Which::TrueMotion {
+        "from             = \"images\"      # measured from the images; the table holds the truth"
+    } else {
+        "from             = \"table\""
     };
     format!(
         "# {title}
@@ -54,7 +74,7 @@ age_unit   = \"months\"
 sex_column = \"sex\"
 
 [motion]
-from             = \"table\"
+{from}
 columns          = [\"trans_1\", \"trans_2\", \"trans_3\", \"rot_1\", \"rot_2\", \"rot_3\"]
 translation_unit = \"mm\"
 rotation_unit    = \"rad\"
@@ -214,6 +234,7 @@ come to a known answer, never as evidence about children.
 
 study.toml              the study, ready for `keepstill run study.toml`
 study-uncensored.toml   the same with no frame dropped, results in another folder
+study-true-motion.toml  with --move-images only: the same by the true motion table
 scans.tsv               one line a run
 participants.tsv        one line a child
 sub-*/func/             images (4-D), motion tables, watch logs, masks
