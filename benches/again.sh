@@ -71,7 +71,7 @@ def run(study, *more):
     return cpu(keepstill, "run", "-q", study, *more)
 
 
-forty, ten, thousand = linked("four", "forty", 10), linked("long", "ten", 5), linked("four", "thousand", 250)
+forty, many, thousand = linked("four", "forty", 10), linked("long", "many", 20), linked("four", "thousand", 250)
 plain = linked("four", "plain", 1)
 for link in plain.glob("*/*bold.nii.gz"):
     link.with_suffix("").write_bytes(gzip.open(link).read())
@@ -81,7 +81,7 @@ images = sorted((folder / "four").glob("*/func/*bold.nii.gz"))
 
 rows = {}
 note = lambda name, scans, measured: rows.setdefault(name, []).append((measured[0] / scans, measured[1] / scans))
-run(ten / "study.toml")
+run(many / "study.toml")
 for i in range(ROUNDS):
     for image in images:
         note("igzip -dc", 1, cpu("igzip", "-dc", image))
@@ -94,7 +94,7 @@ for i in range(ROUNDS):
     note("run --try: two tries, 40 scans (a scan and try)", 80,
          run(forty / "other.toml", "--try", "censor.fd_mm=0.3", "--try", "clean.global_signal=true"))
     run(forty / "study.toml")
-    note("run: other FD limit, 10 scans, 400 x 1200", 10, run(ten / ("other.toml" if i % 2 == 0 else "study.toml")))
+    note("run: other FD limit, 40 scans, 400 x 1200", 40, run(many / ("other.toml" if i % 2 == 0 else "study.toml")))
     note("check: 1000 scans", 1000, cpu(keepstill, "check", "-q", thousand / "study.toml"))
 
 limit = min(m[0] for m in rows["igzip -dc"])

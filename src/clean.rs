@@ -98,6 +98,9 @@ pub fn clean(
 
 /// A copy in which each column lies in one piece: every step works on one series after another.
 fn by_columns(values: ArrayView2<'_, f64>) -> Array2<f64> {
+    if values.t().is_standard_layout() {
+        return values.to_owned();
+    }
     let mut out = Array2::zeros(values.dim().f());
     out.assign(&values);
     out

@@ -8,7 +8,7 @@ mod dictionary;
 
 use std::io::Write;
 
-use ndarray::{ArrayView2, s};
+use ndarray::ArrayView2;
 
 use crate::atlas::Parcel;
 use crate::censor::Reason;
@@ -123,19 +123,19 @@ pub fn parcels_table(parcels: &[Parcel], kept: &[bool], used: &[bool], residuals
         row.text(&cell(&parcel.name));
     }
     row.end();
-    let mut at = 0;
+    // Of dropped frames every line is the same.
+    let nothing = [vec!["n/a"; used.len()].join("\t").as_bytes(), b"\n"].concat();
+    let mut values = residuals.rows().into_iter();
     for &kept in kept {
-        let values = kept.then(|| residuals.slice(s![at, ..]));
-        at += usize::from(kept);
+        let Some(values) = kept.then(|| values.next()).flatten() else {
+            out.extend_from_slice(&nothing);
+            continue;
+        };
         let mut row = Row::new(&mut out);
         let mut column = 0;
         for &used in used {
-            let value = match &values {
-                Some(values) if used => values[column],
-                _ => f64::NAN,
-            };
+            row.number(if used { values[column] } else { f64::NAN });
             column += usize::from(used);
-            row.number(value);
         }
         row.end();
     }

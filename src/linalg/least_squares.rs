@@ -6,7 +6,7 @@
 //! (from memory); the normal equations are never formed. Golub & Van Loan 2013, Matrix Computations, 4th ed., §5.2.
 
 use ndarray::linalg::general_mat_mul;
-use ndarray::{Array1, Array2, ArrayView2, Axis, ShapeBuilder};
+use ndarray::{Array1, Array2, ArrayView2, Axis};
 
 use super::{LinalgError, require_finite};
 
@@ -90,8 +90,7 @@ impl LeastSquares {
         assert_eq!(data.nrows(), self.rows, "data and design must have the same number of rows");
         require_finite("least-squares data", data)?;
         let basis = self.basis();
-        let mut out = Array2::zeros(data.dim().f());
-        out.assign(&data);
+        let mut out = data.to_owned();
         general_mat_mul(-1.0, &basis, &basis.t().dot(&data), 1.0, &mut out);
         Ok(out)
     }
