@@ -6,7 +6,7 @@ use crate::builders::{Folder, Tiny};
 use crate::resume::{finished, log};
 
 /// Scans whose images the latest run opened.
-fn opened(folder: &Folder) -> usize {
+pub fn opened(folder: &Folder) -> usize {
     let log = log(folder);
     let start = log.iter().rposition(|event| event["event"] == "started").unwrap();
     log[start..].iter().filter(|event| event["event"] == "image_opened").count()

@@ -7,7 +7,7 @@ use ndarray::Array3;
 use serde_json::Value;
 
 use crate::builders::{Folder, Stream, Tiny, cells};
-use crate::resume::log;
+use crate::digests::opened;
 
 const SHAPE: [usize; 3] = [22, 24, 16];
 const FRAMES: usize = 40;
@@ -107,13 +107,6 @@ fn frames(folder: &Folder) -> Vec<Vec<String>> {
 
 fn json(folder: &Folder, name: &str) -> Value {
     serde_json::from_str(&folder.read(name)).unwrap()
-}
-
-/// Scans whose images the latest run opened.
-fn opened(folder: &Folder) -> usize {
-    let log = log(folder);
-    let start = log.iter().rposition(|event| event["event"] == "started").unwrap();
-    log[start..].iter().filter(|event| event["event"] == "image_opened").count()
 }
 
 #[test]
