@@ -55,6 +55,8 @@ pub mod report;
 
 pub mod outputs;
 
+pub mod pages;
+
 pub mod cohort;
 
 pub mod thresholds;
