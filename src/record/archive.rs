@@ -32,6 +32,11 @@ impl<'a> Archive<'a> {
         Ok((archive, meta))
     }
 
+    /// The archive is not what it should be.
+    pub(super) fn damaged(&self, what: &dyn std::fmt::Display) -> RecordError {
+        unreadable(self.path, what)
+    }
+
     /// Reads one member.
     pub(super) fn array<T: ReadableElement, D: Dimension>(&mut self, name: &str) -> Result<Array<T, D>, RecordError> {
         self.npz.by_name(name).map_err(|e| unreadable(self.path, &e))
