@@ -8,6 +8,7 @@ mod archive;
 pub mod digests;
 pub mod files;
 pub mod inputs;
+mod results_digest;
 mod stored;
 
 use std::collections::BTreeMap;
@@ -18,6 +19,7 @@ use serde::{Deserialize, Serialize};
 use crate::discover::ScanId;
 use crate::motion::watch_log::Interval;
 use crate::picture::Slice;
+pub use results_digest::results_digest;
 pub use stored::{Provenance, RecordError, provenance, read, write};
 
 /// Folder of digests, records and receipts, inside the results folder; safe to delete.

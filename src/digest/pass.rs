@@ -196,8 +196,7 @@ impl<'a> Pass<'a> {
                 *sum += *now;
                 *squares += *now * *now;
             }
-            self.step_squares
-                .push(sum_of_squared_differences(&self.now[..self.voxels], &self.before[..self.voxels]));
+            self.step_squares.push(sum_of_squared_differences(&self.now[..self.voxels], &self.before[..self.voxels]));
         }
         self.around.iter_mut().zip(&self.now[self.voxels..]).for_each(|(sum, value)| *sum += value);
         self.brain_sums.push(sum(&self.now[..self.voxels]));

@@ -62,7 +62,16 @@ impl<'a> Moved<'a> {
         let every = vec![(0, header.voxels())];
         let values = vec![0.0; header.voxels()];
         let frame = vec![0.0; header.voxels()];
-        Self { inner, tracker: Tracker::new(reference), resampler, brain_voxels: needed.len(), every, values, frame, found }
+        Self {
+            inner,
+            tracker: Tracker::new(reference),
+            resampler,
+            brain_voxels: needed.len(),
+            every,
+            values,
+            frame,
+            found,
+        }
     }
 }
 

@@ -66,6 +66,13 @@ impl Checksum {
         self.0.update(&bytes);
     }
 
+    /// Adds numbers in single precision, four bytes each; every NaN is the same.
+    pub(super) fn numbers_f32<'a>(&mut self, values: impl IntoIterator<Item = &'a f64>) {
+        let small = |v: &f64| if v.is_nan() { f32::NAN } else { *v as f32 };
+        let bytes: Vec<u8> = values.into_iter().flat_map(|v| small(v).to_le_bytes()).collect();
+        self.0.update(&bytes);
+    }
+
     /// Adds bytes as they are.
     pub(super) fn bytes(&mut self, bytes: &[u8]) {
         self.0.update(bytes);

@@ -99,7 +99,8 @@ pub fn write(path: &Path, record: &ScanRecord, provenance: &Provenance) -> Resul
     npz.add_array("first_reason", &Array1::from_vec(record.first_reason.clone())).map_err(unwritable)?;
     for atlas in &record.atlases {
         npz.add_array(format!("used_{}", atlas.name), &Array1::from_vec(atlas.used.clone())).map_err(unwritable)?;
-        npz.add_array(format!("coverage_{}", atlas.name), &Array1::from_vec(atlas.coverage.clone())).map_err(unwritable)?;
+        npz.add_array(format!("coverage_{}", atlas.name), &Array1::from_vec(atlas.coverage.clone()))
+            .map_err(unwritable)?;
         let voxels: Array1<u64> = atlas.voxels.iter().map(|&v| v as u64).collect();
         npz.add_array(format!("voxels_{}", atlas.name), &voxels).map_err(unwritable)?;
         npz.add_array(format!("raw_{}", atlas.name), &atlas.raw_shades).map_err(unwritable)?;

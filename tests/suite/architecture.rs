@@ -33,7 +33,8 @@ const FLOW: [&str; 24] = [
 ];
 
 /// Modules that turn arrays and settings into values and know nothing of studies, records or each other's order.
-const STAGES: [&str; 9] = ["nifti", "atlas", "brain_mask", "digest", "picture", "motion", "censor", "clean", "connectivity"];
+const STAGES: [&str; 9] =
+    ["nifti", "atlas", "brain_mask", "digest", "picture", "motion", "censor", "clean", "connectivity"];
 
 /// What a stage may use beside earlier stages. `discover::Sex` is the one fact about a child that changes a formula.
 const OPEN_TO_STAGES: [&str; 7] =
