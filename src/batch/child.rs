@@ -45,7 +45,8 @@ pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunR
             row.run_id = None;
             let participant = plan.group.participant.clone();
             let runs = plan.scans.len();
-            lock_of(&shared.work[group]).finished = Some(CohortRow { participant, row, runs, runs_joined: 0 });
+            lock_of(&shared.work[group]).finished =
+                Some(CohortRow { participant, row, runs, runs_joined: 0, results_digest: String::new() });
             (shared.tell)(&Event::ChildFailed { child: stem, problem: problem.clone() });
             Some(problem)
         }
@@ -125,6 +126,7 @@ fn save(
         row: joined.row.clone(),
         runs: runs.len(),
         runs_joined: joined.runs_joined.len(),
+        results_digest: String::new(),
     };
     let made = Receipt {
         format: RECEIPT_FORMAT,

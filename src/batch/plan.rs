@@ -166,8 +166,13 @@ fn plan_group(
         read_receipt(&receipt_path(study, &group))
             .filter(|r| r.fingerprint == fingerprint && outputs_are_there(study, &r.outputs))
     };
-    let row =
-        receipt.map(|r| CohortRow { participant: r.participant, row: r.row, runs: r.runs, runs_joined: r.runs_joined });
+    let row = receipt.map(|r| CohortRow {
+        participant: r.participant,
+        row: r.row,
+        runs: r.runs,
+        runs_joined: r.runs_joined,
+        results_digest: String::new(),
+    });
     GroupPlan { group, selected, must_join: selected && row.is_none(), scans, row }
 }
 
