@@ -5,6 +5,8 @@ use crate::discover::Cohort;
 use crate::outputs::{self, COHORT_COLUMNS, number_cell};
 use crate::pages::{CohortData, CohortLine, StripRun};
 use crate::record::ReportRow;
+use crate::review::RowId;
+use crate::review::standing::Standing;
 use crate::study::Study;
 
 /// A child (and session, as `join` says) in the cohort table.
@@ -22,17 +24,31 @@ pub struct CohortRow {
     pub minutes_at_limits: Vec<f64>,
 }
 
-/// `cohort.tsv`; the participants table's columns come last, under their own names.
+impl CohortRow {
+    /// What names the row, for reviewers too.
+    #[must_use]
+    pub fn id(&self) -> RowId {
+        let row = &self.row;
+        let (session_id, run_id) = (row.session_id.clone(), row.run_id.clone());
+        RowId { participant_id: row.participant_id.clone(), session_id, run_id }
+    }
+}
+
+/// `cohort.tsv`; the participants table's columns come last, under their own names. `standings` says what reviewers
+/// decided, one a row; rows beyond it have not been reviewed.
 #[must_use]
-pub fn cohort_table(rows: &[CohortRow], cohort: &Cohort) -> String {
+pub fn cohort_table(rows: &[CohortRow], standings: &[Standing], cohort: &Cohort) -> String {
     let carried = carried_columns(cohort);
     let mut header = vec!["participant_id".to_owned(), "session_id".to_owned()];
     header.extend(COHORT_COLUMNS.iter().map(|c| c.0.to_owned()));
     header.extend(carried.iter().cloned());
     let lines: Vec<Vec<String>> = rows
         .iter()
-        .map(|line| {
+        .enumerate()
+        .map(|(at, line)| {
             let mut cells = cells(line);
+            cells.extend(standings.get(at).unwrap_or(&Standing::none()).cells());
+            cells.push(line.results_digest.clone());
             match cohort.children.get(&line.participant) {
                 Some(child) => cells.extend(child.cells.iter().cloned()),
                 None => cells.extend(carried.iter().map(|_| "n/a".to_owned())),

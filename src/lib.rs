@@ -11,6 +11,7 @@
 //!                 one scan ─► Outcome, ScanRecord                     (pipeline, record)
 //!                one child ─► retained-data report, tables            (report, outputs)
 //!              all records ─► cohort table                            (cohort)
+//!    cohort table, child pages ─► decisions of reviewers             (pages, review)
 //!   all motion tables ─► minutes kept for a grid of limits            (thresholds)
 //! ```
 //!
@@ -58,6 +59,8 @@ pub mod report;
 pub mod outputs;
 
 pub mod pages;
+
+pub mod review;
 
 pub mod cohort;
 

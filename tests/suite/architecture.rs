@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the flow; each may use those before it, and none after.
-const FLOW: [&str; 24] = [
+const FLOW: [&str; 26] = [
     "units",
     "stretches",
     "linalg",
@@ -25,7 +25,9 @@ const FLOW: [&str; 24] = [
     "event",
     "pipeline",
     "outputs",
+    "pages",
     "report",
+    "review",
     "cohort",
     "thresholds",
     "batch",
