@@ -38,6 +38,8 @@ pub mod brain_mask;
 
 pub mod digest;
 
+pub mod picture;
+
 pub mod motion;
 
 pub mod censor;
