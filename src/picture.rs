@@ -239,11 +239,11 @@ mod tests {
         let grid = grid([2, 2, 1], [[1.0, 0.0, 0.0, 0.0], [0.0, 1.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0]]);
         let brain = [true, true, true, false];
         let planes = planes(&grid, &brain);
-        let means: Vec<f64> = voxels_of(&planes).iter().map(|&v| [0.0, 50.0, 100.0, f64::NAN][v]).collect();
+        let means: Vec<f64> = voxels_of(&planes).iter().map(|&v| [0.0, 60.0, 100.0, f64::NAN][v]).collect();
         let atlas = GriddedAtlas::for_tests(2, vec![(0, 0, 0.4), (0, 1, 0.6), (2, 0, 1.0)]);
         let found = slices(&planes, &means, &brain, &[atlas]);
         // Axial, upper row first: voxels 2 and 3, then 0 and 1.
-        assert_eq!(found[2].grey, [255, 0, 0, 128]);
+        assert_eq!(found[2].grey, [255, 0, 0, 153]);
         assert_eq!(found[2].inside, [true, false, true, true]);
         assert_eq!(found[2].parcels, [[1, 0, 2, 0]]);
     }

@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use serde::Serialize;
 
-use super::{DATA_START, Mode, embedded};
+use super::{Mode, embedded};
 use crate::outputs::CAUTION;
 use crate::report::escape;
 
@@ -65,11 +65,8 @@ pub(super) fn document<T: Serialize>(parts: &Parts<'_, T>, mode: Mode<'_>) -> St
             format!(" nonce=\"{}\"", escape(review.nonce))
         }
     };
-    // Data need no nonce, but a policy may be strict about every script element.
-    let data = match mode {
-        Mode::File => embedded(parts.data),
-        Mode::Review(_) => embedded(parts.data).replacen(DATA_START, &DATA_START.replace('>', &format!("{nonce}>")), 1),
-    };
+    // Data are no script, so that no policy asks for a nonce.
+    let data = embedded(parts.data);
     let review = if let Mode::Review(_) = mode { REVIEW } else { "" };
     format!(
         "{head}<style{nonce}>\n{STYLE}</style>\n</head>\n<body class=\"{}\">\n<a class=\"skip\" href=\"#main\">To the content</a>\n<main id=\"main\">\n{}<noscript><p class=\"problem\">The pictures and tables of this page are drawn by its own script, which is turned off here. The same numbers are in cohort.tsv and in the tables beside this page.</p></noscript>\n<p class=\"caution\">{}</p>\n</main>\n{data}\n<script{nonce}>\n\"use strict\";\n{COMMON}{}{review}</script>\n</body>\n</html>\n",

@@ -23,7 +23,7 @@ function makeRibbon(place, run) {
   const cursor = el("canvas", { class: "cursor", "aria-hidden": "true" });
   const stage = el("div", { class: "stage" }, picture, cursor);
   const slider = el("input", { type: "range", min: 0, max: frames - 1, value: 0, step: 1, "aria-label": `Frame of ${run.name}` });
-  const read = el("output", { class: "read", "aria-live": "polite" });
+  const read = el("output", { class: "read", "aria-live": "polite" }, "Move along the ribbon, or use the slider, to read out a frame.");
   place.append(stage, slider, read);
   const made = { run, frames, picture, cursor, slider, read, at: null, packed: run.series.map((s) => ({ raw: bytes(s.raw), cleaned: s.cleaned === null ? null : bytes(s.cleaned) })) };
   const go = (frame) => {
@@ -175,7 +175,7 @@ function drawRibbon(ribbon) {
   for (let s = 0; s <= length; s += step) {
     const place = s / length * width;
     pen.fillRect(place, base, 1, 4);
-    pen.fillText(clock(s), Math.min(place + 2, width - 30), base + 14);
+    if (place + 36 < width) pen.fillText(clock(s), place + 2, base + 14);
   }
   fit(ribbon.cursor, height);
   drawCursor(ribbon);
@@ -289,11 +289,13 @@ function drawMatrix() {
   }
   const canvas = el("canvas", { "aria-hidden": "true" });
   const read = el("output", { class: "read", "aria-live": "polite" }, "Point at the matrix, or focus it and use the arrow keys.");
-  const wrap = el("div", { class: "matrix-wrap", tabindex: 0, role: "application", "aria-label": "Connectivity matrix; the arrow keys go from parcel to parcel" }, canvas);
+  const names = el("div", { class: "matrix-names", "aria-hidden": "true" });
+  const scaleBar = el("p", { class: "scale", "aria-hidden": "true" }, "−1 ", el("span", { class: "ramp" }), " +1; grey: no value");
+  const wrap = el("div", { class: "matrix-wrap", tabindex: 0, role: "application", "aria-label": "Connectivity matrix; the arrow keys go from parcel to parcel" }, names, canvas);
   const means = el("div", { class: "wide", tabindex: 0, role: "region", "aria-label": "Mean connectivity by network" });
   const select = el("select", { onchange: () => pick(Number(select.value)) }, data.matrices.map((m, k) =>
     el("option", { value: k }, `${data.atlases[m.atlas].name}, ${m.measure}`)));
-  place.append(el("div", { class: "controls" }, el("label", {}, "matrix", select)), wrap, read,
+  place.append(el("div", { class: "controls" }, el("label", {}, "matrix", select)), wrap, scaleBar, read,
     el("details", {}, el("summary", {}, "Means by network, in numbers"), means));
   let now = null;
   const spot = { row: 0, column: 1 };
@@ -325,7 +327,30 @@ function drawMatrix() {
       }
     }
     pen.putImageData(pixels, 0, 0);
+    nameNetworks();
     networkMeans();
+  }
+  // Names of networks beside their blocks, which lines part.
+  function nameNetworks() {
+    const of = (row) => now.parcels[now.order[row]].network ?? "";
+    const made = [];
+    for (let from = 0, k = 1; k <= now.n; k++) {
+      if (k < now.n && of(k) === of(from)) continue;
+      const name = el("span", {}, of(from));
+      name.style.top = `${100 * from / now.n}%`;
+      name.style.height = `${100 * (k - from) / now.n}%`;
+      made.push(name);
+      if (k < now.n) {
+        for (const side of ["across", "down"]) {
+          const line = el("i", { class: side });
+          line.style[side === "across" ? "top" : "left"] = `${100 * k / now.n}%`;
+          made.push(line);
+        }
+      }
+      from = k;
+    }
+    const any = now.parcels.some((p) => p.network);
+    names.replaceChildren(...(any ? made : []));
   }
   function networkMeans() {
     const names = [...new Set(now.order.map((p) => now.parcels[p].network ?? "no network"))];
