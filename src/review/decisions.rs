@@ -173,7 +173,9 @@ fn parse(cells: &[String]) -> Result<Line, String> {
         results_digest: match digest.as_str() {
             "n/a" => String::new(),
             // What a crash left may lack its end alone.
-            digest if digest.len() == DIGEST_LETTERS && digest.bytes().all(|b| b.is_ascii_hexdigit()) => digest.to_owned(),
+            digest if digest.len() == DIGEST_LETTERS && digest.bytes().all(|b| b.is_ascii_hexdigit()) => {
+                digest.to_owned()
+            }
             digest => return Err(format!("has \"{digest}\" under results_digest, which is no digest")),
         },
     })
@@ -209,7 +211,11 @@ mod tests {
         let text = fs::read_to_string(path(folder.path())).unwrap();
         assert_eq!(
             text.lines().take(2).collect::<Vec<_>>(),
-            [&HEADER.join("\t"), "2026-11-25T09:30:00Z\tAB\tsub-01\tses-1\tn/a\texclude\ttoo restless\tn/a\t0\t1\td1"]
+            [
+                &HEADER.join("\t"),
+                &("2026-11-25T09:30:00Z\tAB\tsub-01\tses-1\tn/a\texclude\ttoo restless\tn/a\t0\t1\t".to_owned()
+                    + &"d1".repeat(32))
+            ]
         );
     }
 
