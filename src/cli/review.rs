@@ -76,10 +76,10 @@ with its access token, can look and decide.",
         out::note(&format!("Decisions go to {}. Ctrl-C ends the server.", decisions.display()));
         out::note(CAUTION);
     }
-    if args.open {
-        if let Err(error) = open_in_browser(&url) {
-            out::note(&format!("No browser could be started ({error}); open the address above in one."));
-        }
+    if args.open
+        && let Err(error) = open_in_browser(&url)
+    {
+        out::note(&format!("No browser could be started ({error}); open the address above in one."));
     }
     server.run().map_err(Failure::nothing_done)?;
     out::note(&if decisions.is_file() {

@@ -193,7 +193,7 @@ mod tests {
             let after = read(&path, &HEADER).unwrap();
             assert_eq!(after.last().unwrap().content, Ok(cells(["3", "three"])));
             // A line that lacked its end alone is whole now, for whoever reads it.
-            assert!(after.iter().filter(|line| line.content.is_ok()).count() >= kept + 1, "{length}");
+            assert!(after.iter().filter(|line| line.content.is_ok()).count() > kept, "{length}");
         }
     }
 
