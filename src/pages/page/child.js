@@ -130,7 +130,10 @@ function drawRibbon(ribbon) {
   let at = top + LANE.fd + LANE.gap;
   // What the watch log says.
   if (log) {
-    for (const interval of run.log) {
+    // A name is written where it fits, in its interval or after it; where it does not, the cursor reads it out.
+    const spans = run.log.map((interval) => [interval.onset_s / run.row.tr_s, (interval.onset_s + interval.duration_s) / run.row.tr_s].map(x));
+    let free = 0;
+    run.log.forEach((interval, k) => {
       const begin = Math.max(0, x(interval.onset_s / run.row.tr_s));
       const end = Math.min(width, x((interval.onset_s + interval.duration_s) / run.row.tr_s));
       pen.fillStyle = colour("--r5");
@@ -139,11 +142,17 @@ function drawRibbon(ribbon) {
       if (pen.measureText(text).width + 6 < end - begin) {
         pen.fillStyle = "#fff";
         pen.fillText(text, begin + 3, at + 10);
-      } else {
-        pen.fillStyle = ink;
-        pen.fillText(text, Math.min(width - pen.measureText(text).width, end + 3), at + 10);
+        free = end;
+        return;
       }
-    }
+      const wide = pen.measureText(text).width + 6;
+      const next = Math.min(width, ...spans.filter(([from], j) => j !== k && from >= begin).map(([from]) => from));
+      if (end >= free && end + wide <= next) {
+        pen.fillStyle = ink;
+        pen.fillText(text, end + 3, at + 10);
+        free = end + wide;
+      }
+    });
     at += log;
   }
   for (const [name, values] of lines) {
