@@ -210,6 +210,23 @@ mod tests {
     }
 
     #[test]
+    fn a_full_disk_is_told_and_nothing_counts_as_saved() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("notes.tsv");
+        // A device that takes nothing (full(4)).
+        std::os::unix::fs::symlink("/dev/full", &path).unwrap();
+        let said = append(&path, &HEADER, &cells(["1", "one"])).unwrap_err().to_string();
+        assert!(
+            said.contains("notes.tsv: cannot add a line: No space left") && said.contains("nothing counts as saved"),
+            "{said}"
+        );
+        fs::remove_file(&path).unwrap();
+        fs::create_dir(&path).unwrap();
+        assert!(matches!(append(&path, &HEADER, &cells(["1", "one"])), Err(LedgerError::Append { .. })));
+        assert!(matches!(read(&path, &HEADER), Err(LedgerError::Read { .. })));
+    }
+
+    #[test]
     fn many_may_add_at_once() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("notes.tsv");

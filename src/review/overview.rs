@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeSet, HashMap};
 
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 
 use super::decisions::{Decisions, Line};
 use super::kappa;
@@ -55,9 +55,10 @@ pub struct Pair {
 }
 
 /// Everything that the lines say of a cohort.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Overview {
-    /// Stem and review, one a subject, in their order.
+    /// Stem and review, one a subject, in their order; in JSON one object.
+    #[serde(serialize_with = "as_object")]
     pub children: Vec<(String, ChildReview)>,
     /// By initials.
     pub agreement: Vec<Pair>,
@@ -65,6 +66,10 @@ pub struct Overview {
     pub disagreements: Vec<String>,
     /// What could not be read or belongs to nobody, in words.
     pub skipped: Vec<String>,
+}
+
+fn as_object<S: Serializer>(children: &[(String, ChildReview)], serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.collect_map(children.iter().map(|(stem, child)| (stem, child)))
 }
 
 /// The lines about each row, in the order of their writing.
