@@ -22,7 +22,7 @@ use super::guard::{only, parameter};
 use super::{ServeError, Shared, secret, told};
 use crate::pages::{self, Mode, Review};
 use crate::review::decisions::{self, Decisions, Line, free_text, initials};
-use crate::review::overview::{self, Overview};
+use crate::review::overview::{self, Lines, Overview, Subject};
 use crate::review::{Decision, clock, reasons, standing};
 
 /// Bytes of a body, at most (the pages' contract).
@@ -205,9 +205,8 @@ work, wait for it to end)",
     let mut decisions = decisions_of(shared)?;
     same_spelling(&decisions, &reviewer)?;
     if asked.settles {
-        let by_row = overview::lines_by_row(&decisions);
-        let lines = by_row.get(&subject.row).map_or(&[][..], Vec::as_slice);
-        if !standing::disputed(lines, &subject.results_digest) {
+        let lines = Lines::new(&decisions, cohort.subjects.iter().map(Subject::named));
+        if !standing::disputed(&lines.about(&subject.row, &subject.results_digest), &subject.results_digest) {
             let words = format!("there is no disagreement about {} to settle; reload the page to see why", asked.stem);
             return Err(Refusal::new(StatusCode::CONFLICT, words));
         }
