@@ -15,7 +15,7 @@ use keepstill::report::figures;
 use keepstill::review::overview::{ChildReview, Overview, Pair};
 use keepstill::review::server::{Options, Server};
 use keepstill::review::table;
-use serde_json::{Map, Value, json};
+use serde_json::json;
 
 use super::exit::{self, Failure};
 use super::out::counted;
@@ -76,10 +76,10 @@ with its access token, can look and decide.",
         out::note(&format!("Decisions go to {}. Ctrl-C ends the server.", decisions.display()));
         out::note(CAUTION);
     }
-    if args.open {
-        if let Err(error) = open_in_browser(&url) {
-            out::note(&format!("No browser could be started ({error}); open the address above in one."));
-        }
+    if args.open
+        && let Err(error) = open_in_browser(&url)
+    {
+        out::note(&format!("No browser could be started ({error}); open the address above in one."));
     }
     server.run().map_err(Failure::nothing_done)?;
     out::note(&if decisions.is_file() {
@@ -106,14 +106,7 @@ fn tell_agreement(args: &Review, common: &Common) -> Result<u8, Failure> {
         out::note(words);
     }
     if common.json {
-        let children: Map<String, Value> =
-            found.children.iter().map(|(stem, child)| (stem.clone(), json!(child))).collect();
-        out::json(&json!({
-            "children": children,
-            "agreement": found.agreement,
-            "disagreements": found.disagreements,
-            "skipped": found.skipped,
-        }))?;
+        out::json(&json!(found))?;
     } else {
         out::text(&in_words(&found))?;
     }

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeSet, HashMap};
 
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 
 use super::decisions::{Decisions, Line};
 use super::kappa;
@@ -15,6 +15,14 @@ pub struct Subject {
     pub stem: String,
     pub row: RowId,
     pub results_digest: String,
+}
+
+impl Subject {
+    /// What names it, and its digest.
+    #[must_use]
+    pub fn named(&self) -> (&RowId, &str) {
+        (&self.row, &self.results_digest)
+    }
 }
 
 /// A child's standing and all that was ever decided.
@@ -55,9 +63,10 @@ pub struct Pair {
 }
 
 /// Everything that the lines say of a cohort.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Overview {
-    /// Stem and review, one a subject, in their order.
+    /// Stem and review, one a subject, in their order; in JSON one object.
+    #[serde(serialize_with = "as_object")]
     pub children: Vec<(String, ChildReview)>,
     /// By initials.
     pub agreement: Vec<Pair>,
@@ -67,44 +76,78 @@ pub struct Overview {
     pub skipped: Vec<String>,
 }
 
-/// The lines about each row, in the order of their writing.
-#[must_use]
-pub fn lines_by_row(decisions: &Decisions) -> HashMap<&RowId, Vec<&Line>> {
-    let mut by_row: HashMap<&RowId, Vec<&Line>> = HashMap::new();
-    for line in &decisions.lines {
-        by_row.entry(&line.row).or_default().push(line);
+fn as_object<S: Serializer>(children: &[(String, ChildReview)], serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.collect_map(children.iter().map(|(stem, child)| (stem, child)))
+}
+
+/// Lines by the row that they are about.
+pub struct Lines<'a> {
+    by_row: HashMap<&'a RowId, Vec<&'a Line>>,
+    /// Current digests of the rows of one name: runs of several tasks that are not joined share theirs.
+    digests: HashMap<&'a RowId, Vec<&'a str>>,
+}
+
+impl<'a> Lines<'a> {
+    /// Sorts the lines to the rows; each row comes with its current digest.
+    #[must_use]
+    pub fn new(decisions: &'a Decisions, rows: impl Iterator<Item = (&'a RowId, &'a str)>) -> Self {
+        let mut lines = Self { by_row: HashMap::new(), digests: HashMap::new() };
+        for line in &decisions.lines {
+            lines.by_row.entry(&line.row).or_default().push(line);
+        }
+        for (row, digest) in rows {
+            lines.digests.entry(row).or_default().push(digest);
+        }
+        lines
     }
-    by_row
+
+    /// Those about a row, in the order of their writing: not those about the current results of another of its name.
+    #[must_use]
+    pub fn about(&self, row: &RowId, digest: &str) -> Vec<&'a Line> {
+        let lines = self.by_row.get(row).map_or(&[][..], Vec::as_slice);
+        let digests = self.digests.get(row).map_or(&[][..], Vec::as_slice);
+        let of_another =
+            |line: &&&Line| line.results_digest != digest && digests.contains(&line.results_digest.as_str());
+        lines.iter().filter(|line| !of_another(line)).copied().collect()
+    }
+
+    /// Rows that lines are about but that are not there, by name.
+    fn strangers(&self) -> Vec<String> {
+        let unknown = self.by_row.keys().filter(|row| !self.digests.contains_key(*row));
+        let mut labels: Vec<String> = unknown.map(|row| row.label()).collect();
+        labels.sort_unstable();
+        labels
+    }
 }
 
 /// Where each row stands, given its current digest.
 #[must_use]
-pub fn standings<'a>(decisions: &Decisions, rows: impl Iterator<Item = (&'a RowId, &'a str)>) -> Vec<Standing> {
-    let lines = lines_by_row(decisions);
-    rows.map(|(row, digest)| standing::standing(lines.get(row).map_or(&[], Vec::as_slice), digest)).collect()
+pub fn standings<'a>(
+    decisions: &'a Decisions,
+    rows: impl Iterator<Item = (&'a RowId, &'a str)> + Clone,
+) -> Vec<Standing> {
+    let lines = Lines::new(decisions, rows.clone());
+    rows.map(|(row, digest)| standing::standing(&lines.about(row, digest), digest)).collect()
 }
 
 /// Sees a cohort through.
 #[must_use]
 pub fn overview(decisions: &Decisions, subjects: &[Subject]) -> Overview {
-    let by_row = lines_by_row(decisions);
+    let all = Lines::new(decisions, subjects.iter().map(Subject::named));
     let mut own = Vec::with_capacity(subjects.len());
     let mut children = Vec::with_capacity(subjects.len());
     let mut disagreements = Vec::new();
     for subject in subjects {
-        let lines = by_row.get(&subject.row).map_or(&[][..], Vec::as_slice);
-        let child = child_review(lines, &subject.results_digest);
+        let lines = all.about(&subject.row, &subject.results_digest);
+        let child = child_review(&lines, &subject.results_digest);
         if child.standing.review == Review::Disagreement {
             disagreements.push(subject.stem.clone());
         }
-        own.push(own_decisions(lines, &subject.results_digest));
+        own.push(own_decisions(&lines, &subject.results_digest));
         children.push((subject.stem.clone(), child));
     }
     let mut skipped = decisions.skipped.clone();
-    let known: BTreeSet<String> = subjects.iter().map(|subject| subject.row.label()).collect();
-    let mut unknown: Vec<String> = by_row.keys().map(|row| row.label()).filter(|row| !known.contains(row)).collect();
-    unknown.sort_unstable();
-    skipped.extend(unknown.into_iter().map(|label| {
+    skipped.extend(all.strangers().into_iter().map(|label| {
         format!("there are decisions about {label}, which has no row in the cohort now; they are kept and not counted")
     }));
     Overview { children, agreement: agreement(&own), disagreements, skipped }
@@ -207,8 +250,21 @@ mod tests {
         assert!((kappa - (0.5 - 5.0 / 16.0) / (11.0 / 16.0)).abs() < 1e-12, "{kappa}");
         assert_eq!(found.agreement[1].kappa, None);
         assert_eq!(found.children[3].1.decisions.len(), 3);
-        let rows: Vec<&RowId> = subjects.iter().map(|subject| &subject.row).collect();
-        let alone = standings(&decisions, rows.iter().map(|row| (*row, "d1")));
+        let alone = standings(&decisions, subjects.iter().map(Subject::named));
         assert!(alone.iter().zip(&found.children).all(|(a, (_, b))| *a == b.standing));
+    }
+
+    #[test]
+    fn rows_of_one_name_keep_their_lines_apart() {
+        let other = |digest: &str| Subject { results_digest: digest.to_owned(), ..subject("sub-01") };
+        let stale = Line { results_digest: "d0".to_owned(), ..line("AB", "sub-01", Decision::Unsure, false) };
+        let decisions = Decisions { lines: vec![line("AB", "sub-01", Decision::Include, false)], skipped: Vec::new() };
+        let words = |decisions: &Decisions, subjects: &[Subject]| -> Vec<&str> {
+            standings(decisions, subjects.iter().map(Subject::named)).iter().map(|found| found.review.key()).collect()
+        };
+        assert_eq!(words(&decisions, &[other("d1"), other("d2")]), ["include", "n/a"]);
+        assert_eq!(words(&decisions, &[other("d3"), other("d2")]), ["out_of_date", "out_of_date"]);
+        let decisions = Decisions { lines: vec![stale, decisions.lines[0].clone()], skipped: Vec::new() };
+        assert_eq!(words(&decisions, &[other("d2"), other("d1")]), ["out_of_date", "include"]);
     }
 }

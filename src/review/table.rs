@@ -2,6 +2,7 @@
 //!
 //! The table's own digests say what is current. Everything else in it stays byte for byte.
 
+use std::collections::HashMap;
 use std::fs::{self, File, TryLockError};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -82,9 +83,13 @@ impl Table {
         let at = |name| self.column(name);
         let (participant, session, run) = (at("participant_id")?, at("session_id")?, at("run_id")?);
         let digest = at("results_digest")?;
+        let mut seen: HashMap<String, usize> = HashMap::new();
         let subject = |cells: &Vec<String>| {
             let row = RowId::from_cells(&cells[participant], &cells[session], &cells[run]);
-            Subject { stem: row.label(), row, results_digest: digest_of(&cells[digest]) }
+            // Runs of several tasks that are not joined: the table does not name the task.
+            let times = seen.entry(row.label()).and_modify(|times| *times += 1).or_insert(1);
+            let stem = if *times == 1 { row.label() } else { format!("{} ({times})", row.label()) };
+            Subject { stem, row, results_digest: digest_of(&cells[digest]) }
         };
         Ok(self.rows.iter().map(subject).collect())
     }
@@ -100,7 +105,7 @@ fn digest_of(cell: &str) -> String {
     if crate::tables::absent(cell) { String::new() } else { cell.to_owned() }
 }
 
-/// The rows of the cohort table; a row's stem is its three parts joined.
+/// The rows of the cohort table; a row's stem is its three parts joined, with a number where several rows have the same.
 ///
 /// # Errors
 /// A table that is not there, or not as this version writes it.
@@ -140,8 +145,8 @@ fn fill(table: &mut Table, decisions: &Decisions, subjects: &[Subject]) -> Resul
     for (place, name) in places.iter_mut().zip(COLUMNS) {
         *place = table.column(name)?;
     }
-    let rows = subjects.iter().map(|subject| (&subject.row, subject.results_digest.as_str()));
-    for (cells, standing) in table.rows.iter_mut().zip(overview::standings(decisions, rows)) {
+    let standings = overview::standings(decisions, subjects.iter().map(Subject::named));
+    for (cells, standing) in table.rows.iter_mut().zip(standings) {
         for (place, text) in places.into_iter().zip(standing.cells()) {
             cells[place] = cell(&text);
         }

@@ -3,7 +3,8 @@
 use axum::body::Body;
 use axum::http::header::{HeaderName, HeaderValue};
 use axum::http::{Response, StatusCode, header};
-use serde_json::{Value, json};
+use serde::Serialize;
+use serde_json::json;
 
 /// A finished answer.
 #[derive(Debug)]
@@ -13,13 +14,20 @@ pub(super) enum Answer {
         html: String,
         nonce: String,
     },
-    Json(Value),
+    Json(String),
     /// Sends the browser on to the start page, with a cookie that lets it in.
     Enter {
         cookie: String,
     },
     /// Nothing, and that is right.
     Empty,
+}
+
+impl Answer {
+    /// Anything as JSON.
+    pub(super) fn json(value: &impl Serialize) -> Result<Self, Refusal> {
+        serde_json::to_string(value).map(Self::Json).map_err(Refusal::fault)
+    }
 }
 
 /// A request that is not answered, and what to do instead, in words.
@@ -71,7 +79,7 @@ connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
             );
             ("text/html; charset=utf-8", html)
         }
-        Ok(Answer::Json(value)) => ("application/json; charset=utf-8", value.to_string()),
+        Ok(Answer::Json(text)) => ("application/json; charset=utf-8", text),
         Ok(Answer::Enter { cookie }) => {
             more = Some((header::SET_COOKIE, cookie));
             ("text/html; charset=utf-8", ENTER.to_owned())

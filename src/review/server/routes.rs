@@ -12,8 +12,8 @@ use axum::body::{Body, HttpBody};
 use axum::extract::{Request, State};
 use axum::http::request::Parts;
 use axum::http::{Method, Response, StatusCode, header};
-use serde::Deserialize;
 use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
 
 use super::answer::{self, Answer, Refusal};
@@ -22,7 +22,7 @@ use super::guard::{only, parameter};
 use super::{ServeError, Shared, secret, told};
 use crate::pages::{self, Mode, Review};
 use crate::review::decisions::{self, Decisions, Line, free_text, initials};
-use crate::review::overview::{self, ChildReview, Overview, Pair};
+use crate::review::overview::{self, Lines, Overview, Subject};
 use crate::review::{Decision, clock, reasons, standing};
 
 /// Bytes of a body, at most (the pages' contract).
@@ -156,20 +156,16 @@ fn child_page(shared: &Shared, request: &Parts, stem: &str) -> Result<Answer, Re
 /// Everything that pages show of the review.
 fn state(shared: &Shared) -> Result<Answer, Refusal> {
     let cohort = cohort_of(shared)?;
-    let Overview { children, agreement, disagreements, skipped } =
-        overview::overview(&decisions_of(shared)?, &cohort.subjects);
+    let review = overview::overview(&decisions_of(shared)?, &cohort.subjects);
     let reasons = reasons::read(&shared.results).map_err(Refusal::fault)?;
-    Ok(Answer::Json(json!({
-        "reasons": reasons,
-        "children": by_stem(&children),
-        "agreement": agreement,
-        "disagreements": disagreements,
-        "skipped": skipped,
-    })))
+    Answer::json(&StateTold { reasons, review })
 }
 
-fn by_stem(children: &[(String, ChildReview)]) -> Map<String, Value> {
-    children.iter().map(|(stem, child)| (stem.clone(), json!(child))).collect()
+#[derive(Serialize)]
+struct StateTold {
+    reasons: Vec<String>,
+    #[serde(flatten)]
+    review: Overview,
 }
 
 #[derive(Deserialize)]
@@ -209,9 +205,8 @@ work, wait for it to end)",
     let mut decisions = decisions_of(shared)?;
     same_spelling(&decisions, &reviewer)?;
     if asked.settles {
-        let by_row = overview::lines_by_row(&decisions);
-        let lines = by_row.get(&subject.row).map_or(&[][..], Vec::as_slice);
-        if !standing::disputed(lines, &subject.results_digest) {
+        let lines = Lines::new(&decisions, cohort.subjects.iter().map(Subject::named));
+        if !standing::disputed(&lines.about(&subject.row, &subject.results_digest), &subject.results_digest) {
             let words = format!("there is no disagreement about {} to settle; reload the page to see why", asked.stem);
             return Err(Refusal::new(StatusCode::CONFLICT, words));
         }
@@ -232,11 +227,7 @@ work, wait for it to end)",
     decisions.lines.push(line);
     let Overview { mut children, agreement, disagreements, .. } = overview::overview(&decisions, &cohort.subjects);
     let child = children.swap_remove(cohort.place(&asked.stem)?).1;
-    Ok(Answer::Json(decided(&child, &agreement, &disagreements)))
-}
-
-fn decided(child: &ChildReview, agreement: &[Pair], disagreements: &[String]) -> Value {
-    json!({ "child": child, "agreement": agreement, "disagreements": disagreements })
+    Answer::json(&json!({ "child": child, "agreement": agreement, "disagreements": disagreements }))
 }
 
 /// One reviewer must not become two by a capital letter.
@@ -268,7 +259,7 @@ fn unhide(shared: &Shared, asked: &Unhide) -> Result<Answer, Refusal> {
     shared.keys().insert(key.clone());
     let rows: Map<String, Value> =
         cohort.data.rows.iter().map(|row| (row.stem.clone(), json!(row.covariates))).collect();
-    Ok(Answer::Json(json!({ "key": key, "covariates": cohort.data.covariates, "rows": rows })))
+    Answer::json(&json!({ "key": key, "covariates": cohort.data.covariates, "rows": rows }))
 }
 
 #[derive(Deserialize)]
@@ -282,5 +273,5 @@ fn add_reason(shared: &Shared, asked: &AddReason) -> Result<Answer, Refusal> {
     let reason = reason.ok_or_else(|| Refusal::bad("the reason is empty; write some words"))?;
     let _writing = shared.write();
     reasons::add(&shared.results, &reason).map_err(Refusal::fault)?;
-    Ok(Answer::Json(json!({ "reasons": reasons::read(&shared.results).map_err(Refusal::fault)? })))
+    Answer::json(&json!({ "reasons": reasons::read(&shared.results).map_err(Refusal::fault)? }))
 }

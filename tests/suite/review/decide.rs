@@ -158,6 +158,24 @@ fn torn_and_bad_lines_are_told_of_passed_over_and_kept() {
 }
 
 #[test]
+fn what_cannot_be_saved_is_not_confirmed_and_the_server_goes_on() {
+    let folder = finished();
+    let served = Served::start(&folder);
+    fs::create_dir(decisions_path(&folder)).unwrap();
+    let words = served.decide("sub-01", "AB", "include", json!({})).refused(500);
+    assert!(words.starts_with("review/decisions.tsv: cannot"), "{words}");
+    assert!(served.get("/api/state").refused(500).contains("review/decisions.tsv"));
+    fs::remove_dir(decisions_path(&folder)).unwrap();
+    served.decide("sub-01", "AB", "include", json!({})).good();
+    // A run does not fall over it either.
+    fs::remove_file(decisions_path(&folder)).unwrap();
+    fs::create_dir(decisions_path(&folder)).unwrap();
+    let said = folder.run(&[]).expect(0).stderr;
+    assert!(said.contains("reviewers' decisions are missing"), "{said}");
+    assert_eq!(cohort_cells(&folder, ["review"])[0], ["n/a"]);
+}
+
+#[test]
 fn the_cohort_table_follows_and_a_run_keeps_it() {
     let folder = finished();
     let before = folder.read("results/cohort.tsv");
