@@ -308,7 +308,7 @@ function drawMatrix() {
   const say = () => {
     const [i, j] = [now.order[spot.row], now.order[spot.column]];
     const name = (p) => now.parcels[p].name + (now.parcels[p].network ? ` (${now.parcels[p].network})` : "");
-    read.textContent = i === j ? name(i) : `${name(i)} with ${name(j)}: ${digits(value(i, j), 3)}`;
+    read.textContent = i === j ? name(i) : `${name(i)} with ${name(j)}: ${digits(value(i, j), 4)}`;
   };
   function pick(k) {
     const matrix = data.matrices[k];
