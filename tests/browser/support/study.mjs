@@ -3,13 +3,16 @@ import { execFileSync, spawn } from "node:child_process";
 import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
-import { createInterface } from "node:readline";
 
 const program = process.env.KEEPSTILL;
 if (!program) throw new Error("KEEPSTILL does not name the release binary; run tests/run, or set it");
 
 const folders = [];
-process.on("exit", () => folders.forEach((folder) => rmSync(folder, { recursive: true, force: true })));
+const servers = new Set();
+process.on("exit", () => {
+  servers.forEach((server) => server.kill("SIGKILL"));
+  folders.forEach((folder) => rmSync(folder, { recursive: true, force: true }));
+});
 
 export function folder() {
   const made = mkdtempSync(join(tmpdir(), "keepstill-browser-"));
@@ -98,17 +101,25 @@ export function grown(path, count) {
 /** `keepstill review` of a results folder, on a port of its own. */
 export async function serve(results) {
   const child = spawn(program, ["review", results, "--port", "0", "--json"], { stdio: ["ignore", "pipe", "pipe"] });
+  servers.add(child);
   let said = "";
   child.stderr.setEncoding("utf8").on("data", (text) => { said += text; });
   const ended = new Promise((resolve) => child.on("close", resolve));
-  const lines = createInterface({ input: child.stdout });
-  const line = await Promise.race([new Promise((resolve) => lines.once("line", resolve)), ended.then(() => null)]);
-  if (line === null) throw new Error(`keepstill review ended at once: ${said}`);
-  const { url, decisions } = JSON.parse(line);
+  // Where it listens, as JSON on standard output.
+  const found = new Promise((resolve) => {
+    let text = "";
+    child.stdout.setEncoding("utf8").on("data", (part) => {
+      text += part;
+      if (text.trimEnd().endsWith("}")) resolve(JSON.parse(text));
+    });
+  });
+  const told = await Promise.race([found, ended.then(() => null)]);
+  if (told === null) throw new Error(`keepstill review ended at once: ${said}`);
+  const { url, decisions } = told;
   const stop = async (signal = "SIGTERM") => {
     child.kill(signal);
     await ended;
+    servers.delete(child);
   };
-  process.on("exit", () => child.kill("SIGKILL"));
   return { url, decisions, stop };
 }
