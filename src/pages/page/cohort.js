@@ -259,7 +259,7 @@ function drawFilters() {
 // ---- the pictures ---------------------------------------------------------------------------------------------
 const WIDE = 460;
 const HIGH = 280;
-const PLOT = { left: 48, right: 12, top: 10, bottom: 40 };
+const PLOT = { left: 58, right: 12, top: 10, bottom: 40 };
 const dots = new Map();
 function scale(from, to, low, high) { return (v) => low + (v - from) / (to - from || 1) * (high - low); }
 function ticks(to) {
