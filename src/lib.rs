@@ -9,7 +9,7 @@
 //!        Digest + FrameMask ─► cleaned parcel series                  (clean)
 //!              runs joined ─► Connectivity                            (connectivity)
 //!                 one scan ─► Outcome, ScanRecord                     (pipeline, record)
-//!                one child ─► retained-data report, tables            (report, outputs)
+//!                one child ─► retained-data report, tables, page      (report, outputs, pages)
 //!              all records ─► cohort table                            (cohort)
 //!    cohort table, child pages ─► decisions of reviewers             (pages, review)
 //!   all motion tables ─► minutes kept for a grid of limits            (thresholds)
@@ -54,9 +54,9 @@ pub mod event;
 
 pub mod record;
 
-pub mod report;
-
 pub mod outputs;
+
+pub mod report;
 
 pub mod pages;
 

@@ -21,16 +21,16 @@ use super::exit::{self, Failure};
 use super::out::counted;
 use super::{Common, out};
 
-/// Look at each child in the browser and decide: include, exclude or unsure; nothing leaves this machine.
+/// Look at each child in the browser and decide: include, exclude or unsure.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   keepstill review results --open
   keepstill review results --port 8123
   keepstill review results --agreement         who agrees how far, and what is to be settled
 
-Each decision is one line of results/review/decisions.tsv and is never rewritten. Group, sex and age are hidden until they
-are asked for, which is noted in results/review/unhidden.tsv; the reasons to choose from are in results/review/reasons.txt.
-Ctrl-C ends the server.")]
+Each decision is one line of review/decisions.tsv in the results folder and is never rewritten. Group, sex and age are \
+hidden until somebody asks for them, which is noted in review/unhidden.tsv. The reasons to choose from are in \
+review/reasons.txt; edit it as you like. Ctrl-C ends the server.")]
 pub(crate) struct Review {
     /// The results folder.
     results: PathBuf,

@@ -168,6 +168,7 @@ mod tests {
     use super::super::decisions::Line;
     use super::*;
 
+    /// `d1` and `d2` stand for digests.
     const TABLE: &str = "participant_id\tsession_id\trun_id\tverdict\treview\treviewers\treview_reason\tresults_digest\tnote\n\
         sub-01\tn/a\tn/a\tenough\tn/a\tn/a\tn/a\td1\t a \"b\"\n\
         sub-02\tses-1\tn/a\tenough\tinclude\tZZ\told\td2\tn/a\n";
@@ -182,22 +183,26 @@ mod tests {
             note: Some("twice".to_owned()),
             settles: false,
             blinded: false,
-            results_digest: digest.to_owned(),
+            results_digest: digest.repeat(32),
         }
+    }
+
+    fn with_digests(table: &str) -> String {
+        ["d1", "d2"].iter().fold(table.to_owned(), |text, digest| text.replace(digest, &digest.repeat(32)))
     }
 
     #[test]
     fn three_columns_are_written_and_nothing_else() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("cohort.tsv");
-        fs::write(&path, TABLE).unwrap();
+        fs::write(&path, with_digests(TABLE)).unwrap();
         decisions::append(folder.path(), &line("sub-01", "n/a", "d1")).unwrap();
         decisions::append(folder.path(), &line("sub-02", "ses-1", "d1")).unwrap();
         assert_eq!(update(folder.path()).unwrap(), Updated::Written);
         let expected = TABLE
             .replace("enough\tn/a\tn/a\tn/a\td1", "enough\texclude\tAB\tcried: twice\td1")
             .replace("include\tZZ\told", "out_of_date\tn/a\tn/a");
-        assert_eq!(fs::read_to_string(&path).unwrap(), expected);
+        assert_eq!(fs::read_to_string(&path).unwrap(), with_digests(&expected));
         assert_eq!(update(folder.path()).unwrap(), Updated::Same);
         let found = overview(folder.path()).unwrap();
         assert_eq!(found.children.iter().map(|child| child.0.as_str()).collect::<Vec<_>>(), ["sub-01", "sub-02_ses-1"]);

@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the flow; each may use those before it, and none after.
-const FLOW: [&str; 26] = [
+const FLOW: [&str; 27] = [
     "units",
     "stretches",
     "linalg",
@@ -17,6 +17,7 @@ const FLOW: [&str; 26] = [
     "atlas",
     "brain_mask",
     "digest",
+    "picture",
     "motion",
     "censor",
     "clean",
@@ -25,8 +26,8 @@ const FLOW: [&str; 26] = [
     "event",
     "pipeline",
     "outputs",
-    "pages",
     "report",
+    "pages",
     "review",
     "cohort",
     "thresholds",

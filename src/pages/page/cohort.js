@@ -368,5 +368,5 @@ drawScatter();
 drawLimits();
 drawLegend();
 arrange();
-redrawWith((all) => drawRows(all));
+redrawWith(() => drawRows(), () => drawRows(true));
 performance.mark("drawn");

@@ -97,7 +97,8 @@ function stretches(text) {
   return found;
 }
 
-function redrawWith(draw) {
+// Draws again when the window or the colours change; `print`, where given, draws what paper needs.
+function redrawWith(draw, print) {
   let waiting = 0;
   const later = () => {
     cancelAnimationFrame(waiting);
@@ -105,8 +106,10 @@ function redrawWith(draw) {
   };
   addEventListener("resize", later);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", later);
-  addEventListener("beforeprint", () => { fills.clear(); draw(true); });
-  addEventListener("afterprint", later);
+  if (print) {
+    addEventListener("beforeprint", print);
+    addEventListener("afterprint", later);
+  }
   return later;
 }
 
