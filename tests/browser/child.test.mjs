@@ -155,6 +155,7 @@ test("a ribbon's text alternative counts the frames of each reason", () => on(st
     const lines = frames(stem, run);
     assert.ok(label.includes(`${lines.filter((line) => line.kept === "1").length} of 260 frames kept`), label);
     const first = lines.filter((line) => line.kept === "0").map((line) => line.reasons.split(";")[0].replaceAll("_", " "));
+    if (lines.some((line) => line.reasons.includes("logged"))) assert.match(label, /; watch log: \w+ from \d+:\d\d for \d+ s/);
     for (const reason of new Set(first)) assert.ok(label.includes(`${reason} ${first.filter((r) => r === reason).length}`), `${label}: ${reason}`);
   }
 }));

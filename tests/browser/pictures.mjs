@@ -13,7 +13,7 @@ const child = rows.find((row) => row.runs_joined === "1" && row.dropped_logged !
 const chrome = await browser();
 for (const colorScheme of ["light", "dark"]) {
   for (const [name, path] of [["cohort", study.page()], ["child", study.child(child, `${child}_report.html`)]]) {
-    const { page, done } = await filePage(chrome, path, { colorScheme, viewport: { width: Number(width), height: 1000 } });
+    const { page, done } = await filePage(chrome, path, { colorScheme, viewport: { width: Number(width), height: name === "cohort" ? 1300 : 1000 } });
     await settled(page);
     const file = join(folder, `${name}-${colorScheme}.png`);
     await page.screenshot({ path: file, fullPage: process.env.WHOLE === "1" });
