@@ -247,10 +247,14 @@ impl CohortData {
 }
 
 impl ChildData {
-    /// Without what tells group, sex or age: the radius of the head and the rates of breathing go by age.
+    /// Without what tells group, sex or age: the radius of the head and the rates of breathing go by age. Names of the
+    /// participants table and its columns go too.
     #[must_use]
     pub fn blinded(&self) -> Self {
         let mut data = self.clone();
+        if let Value::Object(settings) = &mut data.settings {
+            settings.remove("children");
+        }
         let rows = data.runs.iter_mut().map(|run| &mut run.row).chain([&mut data.joined]);
         for row in rows {
             row.head_radius_mm = f64::NAN;

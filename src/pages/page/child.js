@@ -49,7 +49,8 @@ function ribbonWords(run) {
   const dropped = counts.map((n, k) => [n, WORDS[k]]).slice(1).filter(([n]) => n > 0).map(([n, word]) => `${word} ${n}`);
   const still = stretches(run.why).filter(([reason]) => reason === 0).map(([, from, to]) => `${clock(from * run.row.tr_s)} for ${Math.round((to - from) * run.row.tr_s)} s`);
   const named = still.slice(0, 12).join(", ") + (still.length > 12 ? ", and more" : "");
-  return `${run.name}: ${counts[0]} of ${run.why.length} frames kept${dropped.length ? `; dropped: ${dropped.join(", ")}` : ""}${still.length ? `; still from ${named}` : ""}.`;
+  const logged = run.log.map((i) => `${i.what} from ${clock(i.onset_s)} for ${Math.round(i.duration_s)} s`);
+  return `${run.name}: ${counts[0]} of ${run.why.length} frames kept${dropped.length ? `; dropped: ${dropped.join(", ")}` : ""}${still.length ? `; still from ${named}` : ""}${logged.length ? `; watch log: ${logged.join(", ")}` : ""}.`;
 }
 
 function frameWords(run, frame) {
@@ -130,29 +131,7 @@ function drawRibbon(ribbon) {
   let at = top + LANE.fd + LANE.gap;
   // What the watch log says.
   if (log) {
-    // A name is written where it fits, in its interval or after it; where it does not, the cursor reads it out.
-    const spans = run.log.map((interval) => [interval.onset_s / run.row.tr_s, (interval.onset_s + interval.duration_s) / run.row.tr_s].map(x));
-    let free = 0;
-    run.log.forEach((interval, k) => {
-      const begin = Math.max(0, x(interval.onset_s / run.row.tr_s));
-      const end = Math.min(width, x((interval.onset_s + interval.duration_s) / run.row.tr_s));
-      pen.fillStyle = colour("--r5");
-      pen.fillRect(begin, at, Math.max(2, end - begin), log - 3);
-      const text = interval.what;
-      if (pen.measureText(text).width + 6 < end - begin) {
-        pen.fillStyle = "#fff";
-        pen.fillText(text, begin + 3, at + 10);
-        free = end;
-        return;
-      }
-      const wide = pen.measureText(text).width + 6;
-      const next = Math.min(width, ...spans.filter(([from], j) => j !== k && from >= begin).map(([from]) => from));
-      if (end >= free && end + wide <= next) {
-        pen.fillStyle = ink;
-        pen.fillText(text, end + 3, at + 10);
-        free = end + wide;
-      }
-    });
+    drawLog(pen, run, x, at, width);
     at += log;
   }
   for (const [name, values] of lines) {
@@ -188,6 +167,28 @@ function drawRibbon(ribbon) {
   }
   fit(ribbon.cursor, height);
   drawCursor(ribbon);
+}
+
+// Intervals of the watch log. A name stands in its interval or beside it, where nothing else is; the cursor tells all.
+function drawLog(pen, run, x, at, width) {
+  const spans = run.log.map((i) => ({ what: i.what, begin: Math.max(0, x(i.onset_s / run.row.tr_s)), end: Math.min(width, x((i.onset_s + i.duration_s) / run.row.tr_s)) }))
+    .sort((a, b) => a.begin - b.begin);
+  pen.fillStyle = colour("--r5");
+  for (const { begin, end } of spans) pen.fillRect(begin, at, Math.max(2, end - begin), LANE.log - 3);
+  let taken = 0;
+  spans.forEach(({ what, begin, end }, k) => {
+    const wide = pen.measureText(what).width + 6;
+    const next = spans[k + 1]?.begin ?? width;
+    const before = taken;
+    taken = Math.max(taken, end);
+    pen.fillStyle = "#fff";
+    if (begin >= before && Math.min(end, next) - begin >= wide) return pen.fillText(what, begin + 3, at + 10);
+    pen.fillStyle = colour("--ink");
+    if (end >= before && next - end >= wide) {
+      pen.fillText(what, end + 3, at + 10);
+      taken = end + wide;
+    } else if (begin - before >= wide) pen.fillText(what, begin + 3 - wide, at + 10);
+  });
 }
 
 // Words on a ground that they can be read on, whatever lies below.
@@ -317,7 +318,7 @@ function drawMatrix() {
   const say = () => {
     const [i, j] = [now.order[spot.row], now.order[spot.column]];
     const name = (p) => now.parcels[p].name + (now.parcels[p].network ? ` (${now.parcels[p].network})` : "");
-    read.textContent = i === j ? name(i) : `${name(i)} with ${name(j)}: ${digits(value(i, j), 3)}`;
+    read.textContent = i === j ? name(i) : `${name(i)} with ${name(j)}: ${digits(value(i, j), 4)}`;
   };
   function pick(k) {
     const matrix = data.matrices[k];

@@ -92,7 +92,8 @@ function drawHead() {
 
 function drawRows(all) {
   const rows = state.shown;
-  const visible = Math.ceil(table.clientHeight / ROW) + 16;
+  // The table is at most as high as the window; before it has rows it has no height of its own.
+  const visible = Math.ceil(innerHeight / ROW) + 16;
   const first = all ? 0 : Math.max(0, Math.min(rows.length - visible, Math.floor(table.scrollTop / ROW) - 8));
   const last = all ? rows.length : Math.min(rows.length, first + visible);
   const list = columns();
@@ -258,7 +259,7 @@ function drawFilters() {
 // ---- the pictures ---------------------------------------------------------------------------------------------
 const WIDE = 460;
 const HIGH = 280;
-const PLOT = { left: 48, right: 12, top: 10, bottom: 40 };
+const PLOT = { left: 58, right: 12, top: 10, bottom: 40 };
 const dots = new Map();
 function scale(from, to, low, high) { return (v) => low + (v - from) / (to - from || 1) * (high - low); }
 function ticks(to) {

@@ -56,7 +56,7 @@ function agreementPart(found) {
     el("td", { class: "n" }, String(pair.agree)), el("td", { class: "n" }, digits(pair.kappa, 2)),
     el("td", { class: "n" }, pair.low === null ? "n/a" : `${digits(pair.low, 2)} to ${digits(pair.high, 2)}`)));
   const head = el("tr", {}, ["reviewers", "children", "same decision", "Cohen's kappa", "95 % interval"].map((name) => el("th", { scope: "col" }, name)));
-  return el("div", { class: "wide" }, el("h3", {}, "Agreement"), el("table", {}, el("thead", {}, head), el("tbody", {}, rows)));
+  return el("div", { class: "wide", tabindex: 0, role: "region", "aria-label": "Agreement of reviewers" }, el("h3", {}, "Agreement"), el("table", {}, el("thead", {}, head), el("tbody", {}, rows)));
 }
 function childLink(stem) { return el("a", { href: `/child/${encodeURIComponent(stem)}${location.search}` }, stem); }
 
