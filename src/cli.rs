@@ -6,6 +6,7 @@ mod init;
 mod out;
 mod progress;
 mod run;
+mod stack;
 mod synth;
 mod thresholds;
 mod why;
@@ -30,6 +31,7 @@ use exit::Failure;
   keepstill run study.toml              do the cohort; run it again to go on
   keepstill thresholds study.toml       what would other motion limits keep?
   keepstill why results sub-03 41       why was frame 41 dropped?
+  keepstill stack results               arrays and tables for group statistics
 
 Exit codes: 0 all done; 1 nothing could be done; 2 wrong usage; 3 some scans failed; 130 interrupted."
 )]
@@ -61,6 +63,7 @@ enum Command {
     Run(run::Run),
     Thresholds(thresholds::Thresholds),
     Why(why::Why),
+    Stack(stack::Stack),
     Synth(synth::Synth),
     /// Write shell completions to standard output.
     #[command(
@@ -88,6 +91,7 @@ pub(crate) fn main() -> ExitCode {
         Command::Run(run) => run::main(run, &cli.common),
         Command::Thresholds(thresholds) => thresholds::main(thresholds, &cli.common),
         Command::Why(why) => why::main(why, &cli.common),
+        Command::Stack(stack) => stack::main(stack, &cli.common),
         Command::Synth(synth) => synth::main(synth, &cli.common),
         Command::Completions { shell } => {
             let mut script = Vec::new();

@@ -12,6 +12,7 @@
 //!                one child ─► retained-data report, tables            (report, outputs)
 //!              all records ─► cohort table                            (cohort)
 //!   all motion tables ─► minutes kept for a grid of limits            (thresholds)
+//! cohort table, matrices ─► one array, a row a child                  (stack)
 //! ```
 //!
 //! [`batch`] does a whole cohort: in parallel, resumable, telling what happens as [`event`]s. The stages are pure (arrays
@@ -60,6 +61,8 @@ pub mod pages;
 pub mod cohort;
 
 pub mod thresholds;
+
+pub mod stack;
 
 pub mod batch;
 

@@ -1,0 +1,1 @@
+//! `keepstill stack`.
