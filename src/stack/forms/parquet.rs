@@ -6,7 +6,7 @@
 //! In pandas `numpy.stack(table["edges"])` gives children × edges.
 
 use std::io;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use parquet::basic::Compression;
@@ -29,6 +29,7 @@ const SCHEMA: &str = "message stack {
 }";
 
 pub(super) struct Edges<'a> {
+    path: PathBuf,
     file: SerializedFileWriter<Unfinished>,
     plan: &'a Plan<'a>,
     /// Of one child's list: whether there is a value, and whether it goes on with the list before it.
@@ -59,7 +60,7 @@ impl<'a> Edges<'a> {
         let there = vec![i16::from(plan.edges > 0); plan.edges.max(1)];
         let mut goes_on = vec![1; plan.edges.max(1)];
         goes_on[0] = 0;
-        Ok(Self { file, plan, there, goes_on })
+        Ok(Self { path, file, plan, there, goes_on })
     }
 
     fn write(&mut self, block: &Block) -> Result<(), ParquetError> {
@@ -91,13 +92,10 @@ impl Sink for Edges<'_> {
         self.write(block).map_err(|error| self.file.inner().error(io_error(error)))
     }
 
-    fn finish(mut self: Box<Self>) -> Result<Whole, WriteError> {
-        if let Err(error) = self.file.finish() {
-            return Err(self.file.inner().error(io_error(error)));
-        }
-        let path = self.plan.name.clone();
-        let file = self.file.into_inner();
-        file.map_err(|error| WriteError { path: path.into(), source: io_error(error) })?.finish()
+    fn finish(self: Box<Self>) -> Result<Whole, WriteError> {
+        // Writes the footer.
+        let Self { path, file, .. } = *self;
+        file.into_inner().map_err(|error| WriteError { path, source: io_error(error) })?.finish()
     }
 
     fn about(&self) -> About {
