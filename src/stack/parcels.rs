@@ -130,7 +130,7 @@ pub(super) fn drop_missing(
 /// Reads every child's coverage tables: holds their parcels against the reference and takes the mean of their centroids.
 pub(super) fn centroids(results: &Path, found: &Found, atlases: &mut [Atlas]) -> Result<(), StackError> {
     for atlas in atlases {
-        let mut sums = vec![([0.0; 3], 0_usize); atlas.parcels.len()];
+        let mut sums = vec![Sum::default(); atlas.parcels.len()];
         for children in found.children.chunks(AT_ONCE) {
             let read: Vec<_> = children.par_iter().map(|child| coverage(results, child, &atlas.name)).collect();
             for table in read {
@@ -141,26 +141,36 @@ pub(super) fn centroids(results: &Path, found: &Found, atlases: &mut [Atlas]) ->
                     if absent(&parcel.network) {
                         parcel.network.clone_from(&own.network);
                     }
-                    add(sum, own.centroid_mm);
+                    sum.add(own.centroid_mm);
                 }
             }
         }
         for (parcel, sum) in atlas.parcels.iter_mut().zip(sums) {
-            parcel.centroid_mm = mean(sum);
+            parcel.centroid_mm = sum.mean();
         }
     }
     Ok(())
 }
 
-fn add((sum, count): &mut ([f64; 3], usize), centroid_mm: [f64; 3]) {
-    if centroid_mm.iter().all(|v| v.is_finite()) {
-        (0..3).for_each(|axis| sum[axis] += centroid_mm[axis]);
-        *count += 1;
-    }
+/// Centroids to take the mean of.
+#[derive(Debug, Clone, Copy, Default)]
+struct Sum {
+    total_mm: [f64; 3],
+    count: usize,
 }
 
-fn mean((sum, count): ([f64; 3], usize)) -> [f64; 3] {
-    if count == 0 { [f64::NAN; 3] } else { sum.map(|v| v / count as f64) }
+impl Sum {
+    fn add(&mut self, centroid_mm: [f64; 3]) {
+        if centroid_mm.iter().all(|v| v.is_finite()) {
+            (0..3).for_each(|axis| self.total_mm[axis] += centroid_mm[axis]);
+            self.count += 1;
+        }
+    }
+
+    /// NaN where there is none.
+    fn mean(self) -> [f64; 3] {
+        self.total_mm.map(|v| if self.count == 0 { f64::NAN } else { v / self.count as f64 })
+    }
 }
 
 fn hold_against(path: &Path, parcels: &[Parcel], expected: &[Parcel], like: &Path) -> Result<(), StackError> {
@@ -188,29 +198,25 @@ fn hold_against(path: &Path, parcels: &[Parcel], expected: &[Parcel], like: &Pat
 
 /// A child's parcels of one atlas, centroids averaged over its runs, and the table that their names are from.
 fn coverage(results: &Path, child: &Child, atlas: &str) -> Result<(PathBuf, Vec<Parcel>), StackError> {
-    let mut whole: Option<(PathBuf, Vec<Parcel>, Vec<([f64; 3], usize)>)> = None;
+    let mut like: Option<(PathBuf, Vec<Parcel>)> = None;
+    let mut sums: Vec<Sum> = Vec::new();
     for run in &child.runs {
         let path = results.join(format!("{run}_atlas-{atlas}_coverage.tsv"));
         if !path.is_file() {
             continue;
         }
         let parcels = coverage_table(&path)?;
-        match &mut whole {
-            None => {
-                let mut sums = vec![([0.0; 3], 0); parcels.len()];
-                sums.iter_mut().zip(&parcels).for_each(|(sum, parcel)| add(sum, parcel.centroid_mm));
-                whole = Some((path, parcels, sums));
-            }
-            Some((like, known, sums)) => {
-                hold_against(&path, &parcels, known, like)?;
-                sums.iter_mut().zip(&parcels).for_each(|(sum, parcel)| add(sum, parcel.centroid_mm));
-            }
+        if let Some((like, known)) = &like {
+            hold_against(&path, &parcels, known, like)?;
         }
+        sums.resize(parcels.len(), Sum::default());
+        sums.iter_mut().zip(&parcels).for_each(|(sum, parcel)| sum.add(parcel.centroid_mm));
+        like.get_or_insert((path, parcels));
     }
-    let Some((path, mut parcels, sums)) = whole else {
+    let Some((path, mut parcels)) = like else {
         return Err(StackError::NoCoverage { path: results.join(&child.stem), atlas: atlas.to_owned() });
     };
-    parcels.iter_mut().zip(sums).for_each(|(parcel, sum)| parcel.centroid_mm = mean(sum));
+    parcels.iter_mut().zip(sums).for_each(|(parcel, sum)| parcel.centroid_mm = sum.mean());
     Ok((path, parcels))
 }
 
