@@ -22,11 +22,11 @@ const LIMIT: u64 = 1 << 31;
 
 // Types of data (table 1-1) and classes of arrays (table 1-3).
 const INT8: u32 = 1;
-const UINT16: u32 = 4;
 const INT32: u32 = 5;
 const UINT32: u32 = 6;
 const SINGLE: u32 = 7;
 const MATRIX: u32 = 14;
+const UTF8: u32 = 16;
 const CLASS_CELL: u32 = 1;
 const CLASS_CHAR: u32 = 4;
 const CLASS_SINGLE: u32 = 7;
@@ -80,9 +80,7 @@ fn cells<'a>(name: &str, texts: impl ExactSizeIterator<Item = &'a str>) -> Vec<u
     let rows = texts.len();
     let content: Vec<u8> = texts
         .flat_map(|text| {
-            let units: Vec<u16> = text.encode_utf16().collect();
-            let data: Vec<u8> = units.iter().flat_map(|unit| unit.to_le_bytes()).collect();
-            variable(CLASS_CHAR, &[1, units.len()], "", &element(UINT16, &data))
+            variable(CLASS_CHAR, &[1, text.chars().count()], "", &element(UTF8, text.as_bytes()))
         })
         .collect();
     variable(CLASS_CELL, &[rows, 1], name, &content)
