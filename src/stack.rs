@@ -34,6 +34,7 @@ use serde_json::Value;
 
 use crate::record::STATE;
 use crate::record::files::{WriteError, remove_unfinished};
+use crate::review::ledger::LedgerError;
 use crate::tables::TableError;
 
 pub use forms::Format;
@@ -154,6 +155,8 @@ pub enum StackError {
     #[error("--as parquet: this keepstill was built without the feature `parquet`; take npy, tsv or mat")]
     NoParquet,
     #[error(transparent)]
+    Decisions(#[from] LedgerError),
+    #[error(transparent)]
     Write(#[from] WriteError),
 }
 
@@ -178,6 +181,7 @@ pub fn stack(results: &Path, choice: &Choice) -> Result<Stacked, StackError> {
     let rows = chosen.rows;
     let header = chosen.header.clone();
     let digest = chosen.digest.clone();
+    let skipped = chosen.skipped.clone();
     let mut found = found::find(results, chosen)?;
     let mut atlases = parcels::reference(results, &found)?;
     let lacking = match choice.missing {
@@ -199,7 +203,8 @@ pub fn stack(results: &Path, choice: &Choice) -> Result<Stacked, StackError> {
         let _ = fs::remove_dir(&folder);
     }
     let (files, arrays) = written?;
-    let notes = about::notes(choice, &header, &found);
+    let mut notes = about::notes(choice, &found, &arrays);
+    notes.extend(skipped);
     let about =
         about::json(&about::Facts { choice, digest: &digest, rows, found: &found, arrays: &arrays, notes: &notes });
     whole::put_all_in_place(&folder, files, &about)?;

@@ -1,5 +1,7 @@
 //! `stack.json`: what each file holds, what was asked for, and what to know before using it.
 
+use std::collections::BTreeSet;
+
 use serde_json::{Value, json};
 
 use super::found::Found;
@@ -20,29 +22,27 @@ pub(super) struct Facts<'a> {
 }
 
 /// What a person should know before using the stack.
-pub(super) fn notes(choice: &Choice, header: &[String], found: &Found) -> Vec<String> {
+pub(super) fn notes(choice: &Choice, found: &Found, arrays: &[Stacking]) -> Vec<String> {
     let mut notes = Vec::new();
     for (word, means) in [
         ("disagreement", "reviewers disagree"),
         ("unsure", "reviewers are unsure"),
         ("out_of_date", "the review is of earlier results and did not exclude them"),
     ] {
-        let count = found.children.iter().filter(|child| child.review.as_deref() == Some(word)).count();
+        let count = found.children.iter().filter(|child| child.review == word).count();
         if count > 0 {
             notes.push(format!("{count} in the stack with review \"{word}\": {means}"));
         }
     }
-    if !header.iter().any(|name| name == "review") {
-        notes.push("cohort.tsv has no column \"review\": no review is known".to_owned());
-    }
     if choice.all {
         notes.push("verdicts were set aside: children with too little data are in the stack".to_owned());
     }
-    let mut plain: Vec<&str> =
-        found.kinds.iter().map(|kind| kind.measure.as_str()).filter(|measure| !has_z(measure)).collect();
-    plain.dedup();
-    if choice.fisher_z && !plain.is_empty() {
-        notes.push(format!("{} is no correlation and is stacked as it is, without Fisher's z", plain[0]));
+    let plain: BTreeSet<&str> =
+        arrays.iter().map(|array| array.measure.as_str()).filter(|measure| !has_z(measure)).collect();
+    if choice.fisher_z {
+        let plain =
+            plain.iter().map(|measure| format!("{measure} is no correlation and is stacked without Fisher's z"));
+        notes.extend(plain);
     }
     notes
 }

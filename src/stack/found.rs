@@ -57,7 +57,8 @@ pub(super) struct Child {
     pub stem: String,
     /// Cells of its row in `cohort.tsv`, with tabs between.
     pub cells: String,
-    pub review: Option<String>,
+    /// The word under `review`; `n/a` where nobody decided.
+    pub review: String,
     /// Folder of its matrices, relative to the results folder.
     folder: String,
     /// One entry a kind.

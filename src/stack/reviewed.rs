@@ -1,56 +1,93 @@
-//! The last word on each child in `review/decisions.tsv`: for children whose results have changed since.
+//! What reviewers say of each child, from `review/decisions.tsv` as it is now.
 //!
-//! The file is only ever appended to, one line a decision, so a child's last line is the latest word. A line that a power
-//! cut left torn has another count of cells than the header and was never confirmed to anyone: it is passed over.
+//! The cohort table has it too, but a run may have kept a late decision out of it. A child whom nobody decided on in the
+//! file is what the table says. Of a child whose results have changed since, the last decision is looked at as well: one
+//! that was excluded stays out until someone has looked again.
 
 use std::collections::HashMap;
-use std::fs;
-use std::io::ErrorKind;
 use std::path::Path;
 
 use super::StackError;
+use crate::review::decisions;
+use crate::review::standing::{Standing, standing};
+use crate::review::{Decision, RowId};
 
-/// Decision by `participant_id`, `session_id`, `run_id`; empty where nothing was ever reviewed.
-pub(super) fn last_words(results: &Path) -> Result<HashMap<[String; 3], String>, StackError> {
-    let path = results.join("review").join("decisions.tsv");
-    let text = match fs::read(&path) {
-        Ok(bytes) => String::from_utf8_lossy(&bytes).into_owned(),
-        Err(error) if error.kind() == ErrorKind::NotFound => return Ok(HashMap::new()),
-        Err(error) => return Err(StackError::Unreadable { path, message: error.to_string() }),
-    };
-    let mut lines = text.lines().map(|line| line.split('\t').collect::<Vec<_>>());
-    let header = lines.next().unwrap_or_default();
-    let place = |column: &'static str| {
-        let missing = || StackError::Unreadable {
-            path: path.clone(),
-            message: format!("its first line has no column \"{column}\""),
-        };
-        header.iter().position(|name| *name == column).ok_or_else(missing)
-    };
-    let ids = [place("participant_id")?, place("session_id")?, place("run_id")?];
-    let decision = place("decision")?;
-    let whole = lines.filter(|cells| cells.len() == header.len());
-    Ok(whole.map(|cells| (ids.map(|at| cells[at].to_owned()), cells[decision].to_owned())).collect())
+/// All decisions, by row of the cohort table.
+#[derive(Debug)]
+pub(super) struct Reviews {
+    lines: HashMap<RowId, Vec<decisions::Line>>,
+    /// What could not be read, in words.
+    pub skipped: Vec<String>,
+}
+
+impl Reviews {
+    /// Empty where nothing was ever reviewed.
+    pub(super) fn read(results: &Path) -> Result<Self, StackError> {
+        let read = decisions::read(results)?;
+        let mut lines: HashMap<RowId, Vec<decisions::Line>> = HashMap::new();
+        for line in read.lines {
+            lines.entry(line.row.clone()).or_default().push(line);
+        }
+        Ok(Self { lines, skipped: read.skipped })
+    }
+
+    /// Where a child with these results stands, and whether the very last decision was to exclude; none where nobody decided.
+    pub(super) fn of(&self, ids: &[String; 3], digest: &str) -> Option<(Standing, bool)> {
+        let lines = self.lines.get(&RowId::from_cells(&ids[0], &ids[1], &ids[2]))?;
+        let all: Vec<&decisions::Line> = lines.iter().collect();
+        Some((standing(&all, digest), lines.last()?.decision == Decision::Exclude))
+    }
+}
+
+/// Why a child stays out, if it does.
+pub(super) fn excluded(review: &str, last_was_exclude: bool) -> Option<(String, String)> {
+    match review {
+        "exclude" => Some(("review_exclude".to_owned(), "excluded in review".to_owned())),
+        "out_of_date" if last_was_exclude => Some((
+            "review_exclude_out_of_date".to_owned(),
+            "excluded in review of earlier results; look again with `keepstill review`".to_owned(),
+        )),
+        _ => None,
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::review::decisions::Line;
+
+    fn line(child: &str, decision: Decision, digest: &str) -> Line {
+        Line {
+            time: "2026-11-25T09:00:00Z".to_owned(),
+            reviewer: "AB".to_owned(),
+            row: RowId::from_cells(child, "n/a", "n/a"),
+            decision,
+            reason: None,
+            note: None,
+            settles: false,
+            blinded: true,
+            results_digest: digest.to_owned(),
+        }
+    }
 
     #[test]
-    fn the_last_whole_line_counts() {
+    fn an_exclusion_holds_over_changed_results_until_someone_looks_again() {
         let folder = tempfile::tempdir().unwrap();
-        assert!(last_words(folder.path()).unwrap().is_empty());
-        fs::create_dir(folder.path().join("review")).unwrap();
-        let path = folder.path().join("review/decisions.tsv");
-        let text = "time\tparticipant_id\tsession_id\trun_id\tdecision\n\
-                    1\tsub-1\tn/a\tn/a\texclude\n2\tsub-2\tn/a\tn/a\tinclude\n3\tsub-1\tn/a\tn/a\tinclude\n\
-                    4\tsub-2\tn/a\tn/a\texclude\n5\tsub-1\tn/a";
-        fs::write(&path, text).unwrap();
-        let words = last_words(folder.path()).unwrap();
-        let of = |child: &str| words[&[child, "n/a", "n/a"].map(str::to_owned)].as_str();
-        assert_eq!([of("sub-1"), of("sub-2")], ["include", "exclude"]);
-        fs::write(&path, "time\tdecision\n").unwrap();
-        assert!(last_words(folder.path()).unwrap_err().to_string().contains("no column \"participant_id\""));
+        let ids = ["sub-1", "n/a", "n/a"].map(str::to_owned);
+        let why = |digest: &str| {
+            let reviews = Reviews::read(folder.path()).unwrap();
+            let (standing, last) = reviews.of(&ids, digest)?;
+            excluded(standing.review.key(), last).map(|(reason, _)| reason)
+        };
+        assert_eq!(why("new"), None);
+        let say = |decision, digest| decisions::append(folder.path(), &line("sub-1", decision, digest)).unwrap();
+        say(Decision::Exclude, "old");
+        decisions::append(folder.path(), &line("sub-2", Decision::Include, "old")).unwrap();
+        assert_eq!(why("old").as_deref(), Some("review_exclude"));
+        assert_eq!(why("new").as_deref(), Some("review_exclude_out_of_date"));
+        say(Decision::Unsure, "old");
+        assert_eq!((why("old"), why("new")), (None, None));
+        say(Decision::Exclude, "new");
+        assert_eq!(why("new").as_deref(), Some("review_exclude"));
     }
 }

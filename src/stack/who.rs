@@ -7,9 +7,11 @@ use std::fs;
 use std::path::Path;
 use std::str::FromStr;
 
-use super::{Choice, StackError, reviewed};
+use super::reviewed::{self, Reviews};
+use super::{Choice, StackError};
 use crate::pipeline::long_enough;
 use crate::record::Verdict;
+use crate::review::table::COLUMNS;
 use crate::tables::{self, absent};
 
 /// A condition on a column of the cohort table.
@@ -87,7 +89,8 @@ pub(super) struct Candidate {
     pub judge_again: Option<f64>,
     /// Whether some run was joined, so that there must be a matrix.
     pub joined: bool,
-    pub review: Option<String>,
+    /// The word under `review`; `n/a` where nobody decided.
+    pub review: String,
 }
 
 impl Candidate {
@@ -114,6 +117,8 @@ pub(super) struct Chosen {
     pub rows: usize,
     pub candidates: Vec<Candidate>,
     pub left_out: Vec<LeftOut>,
+    /// Lines of the decisions that could not be read, in words.
+    pub skipped: Vec<String>,
 }
 
 /// Judges every row of the cohort table.
@@ -130,25 +135,45 @@ pub(super) fn choose(results: &Path, choice: &Choice) -> Result<Chosen, StackErr
     let ids = [need("participant_id")?, need("session_id")?, need("run_id")?];
     let (verdict, minutes, joined) = (need("verdict")?, need("minutes_kept")?, need("runs_joined")?);
     let review = table.column("review");
-    let last_words = reviewed::last_words(results)?;
+    let digest_column = table.column("results_digest");
+    let reviews = Reviews::read(results)?;
 
-    let mut chosen = Chosen { rows: table.rows.len(), header, digest, candidates: Vec::new(), left_out: Vec::new() };
+    let mut chosen = Chosen {
+        rows: table.rows.len(),
+        header,
+        digest,
+        candidates: Vec::new(),
+        left_out: Vec::new(),
+        skipped: reviews.skipped.clone(),
+    };
     for (row, line) in table.rows.iter().enumerate() {
         let cell = |at: usize| line.cells[at].as_str();
+        let ids = ids.map(|at| cell(at).to_owned());
+        let digest = digest_column.map(cell).filter(|digest| !absent(digest)).unwrap_or_default();
+        let standing = reviews.of(&ids, digest);
+        let review =
+            standing.as_ref().map_or(review.map_or("n/a", cell), |(standing, _)| standing.review.key()).to_owned();
+        let mut cells = line.cells.clone();
+        if let Some((standing, _)) = &standing {
+            // A decision that the table does not have yet.
+            let places =
+                COLUMNS.iter().zip(standing.cells()).filter_map(|(name, cell)| Some((table.column(name)?, cell)));
+            places.for_each(|(at, cell)| cells[at] = cell);
+        }
         let mut candidate = Candidate {
             row,
             line: line.line,
-            ids: ids.map(|at| cell(at).to_owned()),
-            cells: line.cells.iter().map(|c| crate::outputs::cell(c)).collect::<Vec<_>>().join("\t"),
+            ids,
+            cells: cells.iter().map(|c| crate::outputs::cell(c)).collect::<Vec<_>>().join("\t"),
             judge_again: None,
             joined: table.number(row, joined)?.is_some_and(|runs| runs > 0.0),
-            review: review.map(|at| cell(at).to_owned()),
+            review,
         };
         let minutes_kept = table.number(row, minutes)?.unwrap_or(0.0);
-        let word = last_words.get(&candidate.ids).map(String::as_str);
-        let why = failed_condition(&conditions, &line.cells)
+        let last_was_exclude = standing.is_some_and(|(_, last_was_exclude)| last_was_exclude);
+        let why = failed_condition(&conditions, &cells)
             .or_else(|| judge(choice, cell(verdict), minutes_kept, &mut candidate))
-            .or_else(|| excluded(candidate.review.as_deref(), word));
+            .or_else(|| reviewed::excluded(&candidate.review, last_was_exclude));
         match why {
             Some((reason, detail)) => {
                 let stem = candidate.short_stem();
@@ -197,19 +222,6 @@ fn judge(choice: &Choice, verdict: &str, minutes_kept: f64, candidate: &mut Cand
     Some((verdict.to_owned(), "verdict of keepstill run".to_owned()))
 }
 
-/// What reviewers said: on the current results, or, where they have not seen these, on earlier ones.
-fn excluded(review: Option<&str>, last_word: Option<&str>) -> Option<(String, String)> {
-    match review {
-        Some("exclude") => Some(("review_exclude".to_owned(), "excluded in review".to_owned())),
-        // A table without the column knows nothing of reviews; the decisions are there all the same.
-        Some("out_of_date") | None if last_word == Some("exclude") => Some((
-            "review_exclude_out_of_date".to_owned(),
-            "last decision in review, made on earlier results; look again with `keepstill review`".to_owned(),
-        )),
-        _ => None,
-    }
-}
-
 /// How many children were left out for each reason, in the order of first appearance.
 pub(super) fn reasons(left_out: &[LeftOut]) -> Vec<(&str, usize)> {
     let mut counts: Vec<(&str, usize)> = Vec::new();
@@ -244,20 +256,6 @@ mod tests {
         assert_eq!(read("a=b!=c").unwrap().value, "b!=c");
         for wrong in ["", "sex", "=f", "!=f", "sex=", "sex!= "] {
             assert!(read(wrong).unwrap_err().contains("COLUMN=VALUE"), "{wrong}");
-        }
-    }
-
-    #[test]
-    fn an_exclusion_holds_over_changed_results_until_someone_looks_again() {
-        let reason = |review, word| excluded(review, word).map(|(reason, _)| reason);
-        assert_eq!(reason(Some("exclude"), None).as_deref(), Some("review_exclude"));
-        for review in [Some("out_of_date"), None] {
-            assert_eq!(reason(review, Some("exclude")).as_deref(), Some("review_exclude_out_of_date"));
-            assert_eq!(reason(review, Some("include")), None);
-            assert_eq!(reason(review, None), None);
-        }
-        for review in ["include", "unsure", "disagreement", "n/a"] {
-            assert_eq!(reason(Some(review), Some("exclude")), None);
         }
     }
 }

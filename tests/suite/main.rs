@@ -13,6 +13,7 @@ mod messages;
 mod outputs;
 mod privacy;
 mod resume;
+mod review;
 mod stack;
 mod thresholds;
 mod tries;

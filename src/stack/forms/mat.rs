@@ -79,9 +79,7 @@ fn variable(class: u32, dimensions: &[usize], name: &str, content: &[u8]) -> Vec
 fn cells<'a>(name: &str, texts: impl ExactSizeIterator<Item = &'a str>) -> Vec<u8> {
     let rows = texts.len();
     let content: Vec<u8> = texts
-        .flat_map(|text| {
-            variable(CLASS_CHAR, &[1, text.chars().count()], "", &element(UTF8, text.as_bytes()))
-        })
+        .flat_map(|text| variable(CLASS_CHAR, &[1, text.chars().count()], "", &element(UTF8, text.as_bytes())))
         .collect();
     variable(CLASS_CELL, &[rows, 1], name, &content)
 }
