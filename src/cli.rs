@@ -8,6 +8,7 @@ mod progress;
 #[cfg(feature = "review")]
 mod review;
 mod run;
+mod stack;
 mod synth;
 mod thresholds;
 mod why;
@@ -33,6 +34,7 @@ use exit::Failure;
   keepstill thresholds study.toml       what would other motion limits keep?
   keepstill review results --open       look at each child and decide
   keepstill why results sub-03 41       why was frame 41 dropped?
+  keepstill stack results               arrays and tables for group statistics
 
 Exit codes: 0 all done; 1 nothing could be done; 2 wrong usage; 3 some scans failed; 130 interrupted."
 )]
@@ -66,6 +68,7 @@ enum Command {
     #[cfg(feature = "review")]
     Review(review::Review),
     Why(why::Why),
+    Stack(stack::Stack),
     Synth(synth::Synth),
     /// Write shell completions to standard output.
     #[command(
@@ -95,6 +98,7 @@ pub(crate) fn main() -> ExitCode {
         #[cfg(feature = "review")]
         Command::Review(review) => review::main(review, &cli.common),
         Command::Why(why) => why::main(why, &cli.common),
+        Command::Stack(stack) => stack::main(stack, &cli.common),
         Command::Synth(synth) => synth::main(synth, &cli.common),
         Command::Completions { shell } => {
             let mut script = Vec::new();

@@ -13,6 +13,7 @@
 //!              all records ─► cohort table                            (cohort)
 //!    cohort table, child pages ─► decisions of reviewers             (pages, review)
 //!   all motion tables ─► minutes kept for a grid of limits            (thresholds)
+//! cohort table, matrices ─► one array, a row a child                  (stack)
 //! ```
 //!
 //! [`batch`] does a whole cohort: in parallel, resumable, telling what happens as [`event`]s. The stages are pure (arrays
@@ -65,6 +66,8 @@ pub mod review;
 pub mod cohort;
 
 pub mod thresholds;
+
+pub mod stack;
 
 pub mod batch;
 

@@ -159,7 +159,7 @@ pub fn parcels_array(kept: &[bool], used: &[bool], residuals: ArrayView2<'_, f64
 /// `R_atlas-A_coverage.tsv`.
 #[must_use]
 pub fn coverage_table(parcels: &[Parcel], table: &AtlasDigest, used: &[bool]) -> Vec<u8> {
-    let mut out = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\n".as_bytes().to_vec();
+    let mut out = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\tnetwork\n".as_bytes().to_vec();
     for (p, parcel) in parcels.iter().enumerate() {
         let mut row = Row::new(&mut out);
         row.text(&parcel.index.to_string()).text(&cell(&parcel.name)).count(table.voxels[p]);
@@ -167,6 +167,7 @@ pub fn coverage_table(parcels: &[Parcel], table: &AtlasDigest, used: &[bool]) ->
         table.centroid_mm[p].iter().for_each(|&v| {
             row.number(v);
         });
+        row.text(&cell(parcel.network.as_deref().unwrap_or_default()));
         row.end();
     }
     out

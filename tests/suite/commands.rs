@@ -148,7 +148,7 @@ fn completions_name_the_commands() {
     let folder = Tiny { children: 1, ..Tiny::default() }.build();
     for shell in ["bash", "zsh", "fish"] {
         let script = folder.keepstill(&["completions", shell]).expect(0).stdout;
-        for word in ["init", "check", "run", "thresholds", "why", "synth", "redo", "jobs"] {
+        for word in ["init", "check", "run", "thresholds", "why", "stack", "synth", "redo", "jobs"] {
             assert!(script.contains(word), "{shell}: {word}");
         }
     }
@@ -157,7 +157,9 @@ fn completions_name_the_commands() {
 #[test]
 fn help_has_examples_and_version_is_the_packages() {
     let folder = Tiny { children: 1, ..Tiny::default() }.build();
-    for command in [&[][..], &["init"], &["check"], &["run"], &["thresholds"], &["why"], &["synth"], &["completions"]] {
+    for command in
+        [&[][..], &["init"], &["check"], &["run"], &["thresholds"], &["why"], &["stack"], &["synth"], &["completions"]]
+    {
         let help = folder.keepstill(&[command, &["--help"]].concat()).expect(0).stdout;
         assert!(help.contains("Example") && help.contains("keepstill "), "{command:?}: {help}");
     }

@@ -14,5 +14,6 @@ mod outputs;
 mod privacy;
 mod resume;
 mod review;
+mod stack;
 mod thresholds;
 mod tries;

@@ -7,6 +7,7 @@
 mod commands;
 mod images;
 mod scan_table;
+mod stack;
 mod study_file;
 mod tables;
 

@@ -11,7 +11,7 @@ use crate::builders::{Folder, Tiny, cells};
 
 const FRAMES: &str = "frame\ttime_s\ttrans_x_mm\ttrans_y_mm\ttrans_z_mm\trot_x_rad\trot_y_rad\trot_z_rad\tfd_sum_mm\t\
                       fd_rms_mm\tfd_unfiltered_mm\tfd_radius_50_mm\tdvars_percent\tglobal_signal\tkept\treasons";
-const COVERAGE: &str = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm";
+const COVERAGE: &str = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\tnetwork";
 const COHORT: &str = "participant_id\tsession_id\trun_id\tverdict\tproblem\truns\truns_joined\ttr_s\tframes\tframes_kept\t\
                       minutes\tminutes_kept\tkept_share\tmean_fd_mm\tmean_fd_kept_mm\tmax_fd_mm\tmedian_dvars_percent\t\
                       head_radius_mm\thead_radius_from\tdropped_settling\tdropped_unaligned\tdropped_moved\tdropped_signal_jump\t\
@@ -73,7 +73,8 @@ fn parcels_coverage_and_matrix_agree_on_what_is_not_available() {
         let (covered, used) = if i < 4 { ("1", "1") } else { ("0", "0") };
         // Centroids of the slabs in world mm: x is 6 - 3·(i + 1), y and z are the grid's middle.
         let x = (3 - 3 * i as i32).to_string();
-        let expected = [&(i + 1).to_string(), PARCELS[i], "20", covered, used, &x, "0", "0"];
+        let network = ["A", "A", "B", "B", "B"][i];
+        let expected = [&(i + 1).to_string(), PARCELS[i], "20", covered, used, &x, "0", "0", network];
         assert_eq!(*row, expected);
     }
     let matrix = file("measure-pearson_matrix");

@@ -1,0 +1,123 @@
+//! `keepstill stack`.
+
+use std::fmt::Write;
+use std::path::PathBuf;
+
+use clap::Args;
+use keepstill::stack::{self as library, Choice, Condition, Format, Missing, Stacked};
+use serde_json::{Value, json};
+
+use super::exit::{self, Failure};
+use super::{Common, out};
+
+/// Gather the children who have enough data into one array, with tables in the same order.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  keepstill stack results
+  keepstill stack results --as npy,parquet --fisher-z
+  keepstill stack results --where sex=f --where site!=harbour --min-minutes 8
+  keepstill stack results --as mat --missing drop-parcel
+
+Children with the verdict \"enough\" whom no review excludes are taken, in the order of cohort.tsv. The files, a table of
+who was left out and why, and stack.json, which says what each file holds, are written below stack/ in the results folder.")]
+pub(crate) struct Stack {
+    /// The results folder.
+    results: PathBuf,
+    /// File formats: npy, tsv, parquet, mat; with commas between, or given more than once.
+    #[arg(long = "as", value_name = "FORMAT", value_delimiter = ',', value_parser = format, default_value = "npy")]
+    formats: Vec<Format>,
+    /// Take children whatever their verdict, if they have a matrix.
+    #[arg(long)]
+    all: bool,
+    /// Minutes kept that a child needs, instead of the study's.
+    #[arg(long, value_name = "X", value_parser = minutes)]
+    min_minutes: Option<f64>,
+    /// Only children whose cell in this column of cohort.tsv is (=) or is not (!=) VALUE; all that are given must hold.
+    #[arg(long = "where", value_name = "COLUMN=VALUE")]
+    conditions: Vec<Condition>,
+    /// What to do about parcels that some child lacks: keep, drop-parcel, drop-child.
+    #[arg(long, value_name = "WHAT", value_parser = missing, default_value = "keep")]
+    missing: Missing,
+    /// Write Fisher's z in place of correlations; file names then have _z.
+    #[arg(long)]
+    fisher_z: bool,
+}
+
+fn format(text: &str) -> Result<Format, String> {
+    let known = Format::ALL.into_iter().find(|format| format.key() == text.trim());
+    known.ok_or_else(|| "expected npy, tsv, parquet or mat".to_owned())
+}
+
+fn missing(text: &str) -> Result<Missing, String> {
+    let known = [Missing::Keep, Missing::DropParcel, Missing::DropChild].into_iter().find(|what| what.key() == text);
+    known.ok_or_else(|| "expected keep, drop-parcel or drop-child".to_owned())
+}
+
+fn minutes(text: &str) -> Result<f64, String> {
+    match text.trim().parse::<f64>() {
+        Ok(minutes) if minutes >= 0.0 && minutes.is_finite() => Ok(minutes),
+        _ => Err("expected minutes, 0 or more, such as 5 or 7.5".to_owned()),
+    }
+}
+
+pub(crate) fn main(args: &Stack, common: &Common) -> Result<u8, Failure> {
+    let mut formats: Vec<Format> = Vec::new();
+    for &format in &args.formats {
+        if !formats.contains(&format) {
+            formats.push(format);
+        }
+    }
+    let choice = Choice {
+        all: args.all,
+        min_minutes: args.min_minutes,
+        conditions: args.conditions.clone(),
+        missing: args.missing,
+        formats,
+        fisher_z: args.fisher_z,
+    };
+    let stacked = library::stack(&args.results, &choice).map_err(Failure::nothing_done)?;
+    if common.json {
+        out::json(&told(&stacked))?;
+    } else {
+        if !common.quiet {
+            stacked.notes.iter().for_each(|note| out::note(&format!("note: {note}")));
+        }
+        out::text(&text(&stacked))?;
+    }
+    Ok(exit::ALL_DONE)
+}
+
+/// `stack.json`, and each child left out.
+fn told(stacked: &Stacked) -> Value {
+    let mut value = stacked.about.clone();
+    let child = |c: &library::LeftOut| json!({ "stem": c.stem, "reason": c.reason, "detail": c.detail });
+    value["children_left_out"] = stacked.left_out.iter().map(child).collect();
+    value
+}
+
+fn text(stacked: &Stacked) -> String {
+    let mut text = format!("{} of {} in the stack", stacked.children, out::counted(stacked.of, "child", "children"));
+    let reasons: Vec<String> = stacked.reasons().iter().map(|(reason, n)| format!("{n} {reason}")).collect();
+    if reasons.is_empty() {
+        text.push_str(", none left out.\n");
+    } else {
+        let _ = writeln!(text, "; left out: {} (see left_out.tsv).", reasons.join(", "));
+    }
+    let arrays = stacked.about["arrays"].as_array().map(Vec::as_slice).unwrap_or_default();
+    for array in arrays {
+        let files = array["files"].as_array().map(Vec::as_slice).unwrap_or_default();
+        let names: Vec<&str> = files.iter().filter_map(|file| file["file"].as_str()).collect();
+        let word = |key: &str| array[key].as_str().unwrap_or_default().to_owned();
+        let _ = writeln!(
+            text,
+            "{} {}: {} parcels, {} edges: {}",
+            word("atlas"),
+            word("measure"),
+            array["parcels"],
+            array["edges"],
+            names.join(", ")
+        );
+    }
+    let _ = writeln!(text, "See {}.", stacked.folder.join("stack.json").display());
+    text
+}

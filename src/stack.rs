@@ -1,0 +1,253 @@
+//! One array with a row a child, and tables in the same order: what group statistics start from.
+//!
+//! Each child's matrix lies in a file of its own. A stack takes the children who have enough data and puts, for each atlas
+//! and measure, the upper triangle of each matrix into one row: edges i < j in the order (0,1), (0,2) … (0,P−1), (1,2) …
+//! (row-major), E = P(P−1)/2 of them. The order of the rows is that of `cohort.tsv`, in every file.
+//!
+//! ```text
+//! cohort.tsv, review/decisions.tsv ─► who: candidates, left out          (who, reviewed)
+//!  candidates ─► their matrices and coverage tables on disk              (found)
+//!             ─► parcels: names, networks, mean centroids, who lacks one (parcels)
+//!  blocks of children, read by all cores ─► one writer a file            (stream, values, forms)
+//!  all files whole ─► renamed together, stack.json last                  (whole, about)
+//! ```
+//!
+//! Memory holds two blocks of [`stream::BLOCK_BYTES`] and a line of text a child, whatever the number of children: while
+//! one block is written the next is read. Files stand under unfinished names until every one is whole; `stack.json` is
+//! taken away first and written last, so it vouches for all that lies beside it.
+
+mod about;
+mod forms;
+mod found;
+mod parcels;
+mod reviewed;
+mod stream;
+mod tables;
+mod values;
+mod who;
+mod whole;
+
+use std::fs::{self, File, TryLockError};
+use std::path::{Path, PathBuf};
+
+use serde_json::Value;
+
+use crate::record::STATE;
+use crate::record::files::{WriteError, remove_unfinished};
+use crate::review::ledger::LedgerError;
+use crate::tables::TableError;
+
+pub use forms::Format;
+pub use who::{Condition, LeftOut};
+
+/// The folder of a stack's files, relative to the results folder.
+pub const FOLDER: &str = "stack";
+
+/// What to do about parcels that some child lacks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Missing {
+    /// Edges of such a parcel are NaN in the children who lack it.
+    Keep,
+    /// The parcel is left out of the stack.
+    DropParcel,
+    /// The child is left out of the stack.
+    DropChild,
+}
+
+impl Missing {
+    /// The word used on the command line and in `stack.json`.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Keep => "keep",
+            Self::DropParcel => "drop-parcel",
+            Self::DropChild => "drop-child",
+        }
+    }
+}
+
+/// Who and what goes into a stack.
+#[derive(Debug, Clone)]
+pub struct Choice {
+    /// Take children whatever their verdict, if they have a matrix.
+    pub all: bool,
+    /// Minutes kept that a child needs, instead of the study's.
+    pub min_minutes: Option<f64>,
+    /// All must hold.
+    pub conditions: Vec<Condition>,
+    pub missing: Missing,
+    /// At least one; in the order of writing.
+    pub formats: Vec<Format>,
+    /// Fisher's z in place of r.
+    pub fisher_z: bool,
+}
+
+/// What was stacked.
+#[derive(Debug)]
+pub struct Stacked {
+    pub folder: PathBuf,
+    pub children: usize,
+    /// Children in `cohort.tsv`.
+    pub of: usize,
+    /// In the order of `cohort.tsv`.
+    pub left_out: Vec<LeftOut>,
+    /// What a person should know before using the stack.
+    pub notes: Vec<String>,
+    /// The contents of `stack.json`.
+    pub about: Value,
+}
+
+impl Stacked {
+    /// How many children were left out for each reason, in the order of first appearance.
+    #[must_use]
+    pub fn reasons(&self) -> Vec<(&str, usize)> {
+        who::reasons(&self.left_out)
+    }
+}
+
+/// Why there is no stack.
+#[derive(Debug, thiserror::Error)]
+pub enum StackError {
+    #[error("{}: there is no cohort table; give a results folder that `keepstill run` wrote", path.display())]
+    NoCohort { path: PathBuf },
+    #[error("{}: a run is at work in this results folder; wait for it to end, then stack again", path.display())]
+    Locked { path: PathBuf },
+    #[error("{}: cannot be opened: {source}; check that the results folder can be written to", path.display())]
+    Lock { path: PathBuf, source: std::io::Error },
+    #[error(transparent)]
+    Table(#[from] TableError),
+    #[error("{}: the cohort table has no column \"{column}\"; do `keepstill run` again to write it anew", path.display())]
+    NoColumn { path: PathBuf, column: &'static str },
+    #[error("--where {column}: cohort.tsv has no such column{}; it has {known}",
+        nearest.as_ref().map_or(String::new(), |near| format!("; is \"{near}\" meant?")))]
+    UnknownColumn { column: String, nearest: Option<String>, known: String },
+    #[error("{}: none of the {rows} children is left to stack ({reasons}); ask for others with --all, --min-minutes, --where or --missing",
+        path.display())]
+    NoneLeft { path: PathBuf, rows: usize, reasons: String },
+    #[error("{}: cannot read: {message}; do `keepstill run` again to write it anew", path.display())]
+    Unreadable { path: PathBuf, message: String },
+    #[error("{}: the files {stems} could each be this row's, in line {line}; give the runs run_ids that differ", path.display())]
+    Ambiguous { path: PathBuf, line: usize, stems: String },
+    #[error("{}: there is no such matrix, though {like} has one; do `keepstill run` again, or leave the child out with --where",
+        path.display())]
+    NoMatrix { path: PathBuf, like: String },
+    #[error("{}: the matrix has {found}, expected {expected} parcels each way as in {}; do `keepstill run` again with one atlas for all",
+        path.display(), like.display())]
+    Size { path: PathBuf, found: String, expected: usize, like: PathBuf },
+    #[error("{} line {line}: parcel {position} is called \"{found}\", expected \"{expected}\" as in {}; do `keepstill run` again with one atlas for all",
+        path.display(), like.display())]
+    OtherParcel { path: PathBuf, line: usize, position: usize, found: String, expected: String, like: PathBuf },
+    #[error("{} line {line}: {cells} cells, expected {expected}: a name and a value a parcel; do `keepstill run` again to write it anew",
+        path.display())]
+    Ragged { path: PathBuf, line: usize, cells: usize, expected: usize },
+    #[error("{} line {line}, value {position}: '{found}' is not a number; do `keepstill run` again to write it anew", path.display())]
+    NotANumber { path: PathBuf, line: usize, position: usize, found: String },
+    #[error("{}: there is no coverage table of atlas {atlas}; do `keepstill run` again to write it anew", path.display())]
+    NoCoverage { path: PathBuf, atlas: String },
+    #[error(
+        "--missing drop-parcel leaves nothing of atlas {atlas}: each of its {parcels} parcels is lacking in some child; see --missing keep"
+    )]
+    NoParcelLeft { atlas: String, parcels: usize },
+    #[error(
+        "{file}: the variable \"{variable}\" would have {bytes} bytes, and one of a MATLAB 5 file must have fewer than {limit}; take --as npy or --as parquet, or fewer children with --where"
+    )]
+    TooLargeForMat { file: String, variable: &'static str, bytes: u64, limit: u64 },
+    #[error("--as parquet: this keepstill was built without the feature `parquet`; take npy, tsv or mat")]
+    NoParquet,
+    #[error(transparent)]
+    Decisions(#[from] LedgerError),
+    #[error(transparent)]
+    Write(#[from] WriteError),
+}
+
+/// Stacks a results folder's matrices into `RESULTS/stack/`.
+///
+/// # Errors
+/// [`StackError`]; what an earlier stack wrote is then still there, whole.
+pub fn stack(results: &Path, choice: &Choice) -> Result<Stacked, StackError> {
+    if cfg!(not(feature = "parquet")) && choice.formats.contains(&Format::Parquet) {
+        return Err(StackError::NoParquet);
+    }
+    let cohort = results.join("cohort.tsv");
+    if !cohort.is_file() {
+        return Err(StackError::NoCohort { path: cohort });
+    }
+    let _lock = lock(results)?;
+    let folder = results.join(FOLDER);
+    if folder.is_dir() {
+        remove_unfinished(&folder)?;
+    }
+    let chosen = who::choose(results, choice)?;
+    let rows = chosen.rows;
+    let header = chosen.header.clone();
+    let digest = chosen.digest.clone();
+    let skipped = chosen.skipped.clone();
+    let mut found = found::find(results, chosen)?;
+    let mut atlases = parcels::reference(results, &found)?;
+    let lacking = match choice.missing {
+        Missing::Keep => None,
+        Missing::DropParcel | Missing::DropChild => Some(stream::lacking(results, &found, &atlases)?),
+    };
+    if let Some(lacking) = &lacking {
+        parcels::drop_missing(choice.missing, &mut atlases, &mut found, lacking)?;
+    }
+    if found.children.is_empty() {
+        let reasons = who::counted(&found.left_out);
+        return Err(StackError::NoneLeft { path: cohort, rows, reasons });
+    }
+    parcels::centroids(results, &found, &mut atlases)?;
+
+    let written = write(results, &folder, choice, &header, &found, &atlases, lacking);
+    if written.is_err() {
+        // Of a folder with nothing in it, nothing is to be seen.
+        let _ = fs::remove_dir(&folder);
+    }
+    let (files, arrays) = written?;
+    let mut notes = about::notes(choice, &found, &arrays);
+    notes.extend(skipped);
+    let about =
+        about::json(&about::Facts { choice, digest: &digest, rows, found: &found, arrays: &arrays, notes: &notes });
+    whole::put_all_in_place(&folder, files, &about)?;
+    Ok(Stacked { folder, children: found.children.len(), of: rows, left_out: found.left_out, notes, about })
+}
+
+/// Writes every file but `stack.json` under unfinished names.
+fn write(
+    results: &Path,
+    folder: &Path,
+    choice: &Choice,
+    header: &[String],
+    found: &found::Found,
+    atlases: &[parcels::Atlas],
+    lacking: Option<parcels::Lacking>,
+) -> Result<(Vec<whole::Whole>, Vec<stream::Stacking>), StackError> {
+    stream::refuse_what_cannot_be(choice, found, atlases)?;
+    let text = |name: &str, text: &str| whole::Whole::of(&folder.join(name), text.as_bytes());
+    let mut files = vec![
+        text("children.tsv", &tables::children(header, found))?,
+        text("left_out.tsv", &tables::left_out(&found.left_out))?,
+    ];
+    for atlas in atlases {
+        files.push(text(&format!("atlas-{}_parcels.tsv", atlas.name), &tables::parcels(atlas))?);
+        files.push(text(&format!("atlas-{}_edges.tsv", atlas.name), &tables::edges(atlas))?);
+    }
+    let (arrays, seen) = stream::write(results, folder, choice, found, atlases, &mut files)?;
+    let lacking = lacking.unwrap_or(seen);
+    for (atlas, lacking) in atlases.iter().zip(&lacking.atlases) {
+        files.push(text(&format!("atlas-{}_missing.tsv", atlas.name), &tables::missing(atlas, lacking, found))?);
+    }
+    Ok((files, arrays))
+}
+
+/// Keeps runs out while a stack is read, and stacks out while a run writes.
+fn lock(results: &Path) -> Result<File, StackError> {
+    let path = results.join(STATE).join("lock");
+    let fail = |source| StackError::Lock { path: path.clone(), source };
+    fs::create_dir_all(results.join(STATE)).map_err(fail)?;
+    let file = File::options().create(true).truncate(false).write(true).open(&path).map_err(fail)?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(StackError::Locked { path: results.to_owned() }),
+        Err(TryLockError::Error(source)) => Err(fail(source)),
+    }
+}

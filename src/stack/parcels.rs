@@ -1,0 +1,246 @@
+//! The parcels of each atlas in a stack: their names, networks, mean centroids, and which are left out.
+//!
+//! Centroids are those of the coverage tables: of each child the mean over its runs, then the mean over the children in the
+//! stack; the distance of an edge is that between its two mean centroids, mm.
+
+use std::path::{Path, PathBuf};
+
+use rayon::prelude::*;
+
+use super::found::{Child, Found};
+use super::{Missing, StackError};
+use crate::tables::{self, absent};
+
+/// Children whose coverage tables are held at once.
+const AT_ONCE: usize = 256;
+
+/// A parcel as the coverage tables have it.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Parcel {
+    /// Label in the atlas.
+    pub index: String,
+    pub name: String,
+    /// `n/a` where the atlas names none.
+    pub network: String,
+    /// Mean over the children, world mm; NaN where no child has one.
+    pub centroid_mm: [f64; 3],
+}
+
+/// An atlas in a stack.
+#[derive(Debug)]
+pub(super) struct Atlas {
+    pub name: String,
+    /// All, in the order of the matrices on disk.
+    pub parcels: Vec<Parcel>,
+    /// Which of them are in the stack.
+    pub used: Vec<bool>,
+    /// The table that the names are from.
+    pub like: PathBuf,
+}
+
+impl Atlas {
+    /// The parcels in the stack.
+    pub(super) fn stacked(&self) -> Vec<&Parcel> {
+        self.parcels.iter().zip(&self.used).filter(|(_, used)| **used).map(|(parcel, _)| parcel).collect()
+    }
+}
+
+/// Which children lack which parcels; a parcel is lacking where the matrix has no value on its diagonal.
+#[derive(Debug)]
+pub(super) struct Lacking {
+    /// As the atlases of the stack.
+    pub atlases: Vec<LackingOf>,
+}
+
+/// Children by parcel of one atlas.
+#[derive(Debug, Clone, Default)]
+pub(super) struct LackingOf {
+    /// Of each parcel (all, in the order on disk) the rows in `cohort.tsv` of the children who lack it, rising.
+    pub rows: Vec<Vec<usize>>,
+}
+
+impl Lacking {
+    pub(super) fn none(atlases: &[Atlas]) -> Self {
+        let of = |atlas: &Atlas| LackingOf { rows: vec![Vec::new(); atlas.parcels.len()] };
+        Self { atlases: atlases.iter().map(of).collect() }
+    }
+}
+
+impl LackingOf {
+    /// Notes a child, once, though several measures tell of the same parcel.
+    pub(super) fn note(&mut self, parcel: usize, row: usize) {
+        if let Err(place) = self.rows[parcel].binary_search(&row) {
+            self.rows[parcel].insert(place, row);
+        }
+    }
+}
+
+/// The atlases as the first child's tables have them.
+pub(super) fn reference(results: &Path, found: &Found) -> Result<Vec<Atlas>, StackError> {
+    let Some(child) = found.children.first() else { return Ok(Vec::new()) };
+    found
+        .atlases()
+        .into_iter()
+        .map(|name| {
+            let (like, parcels) = coverage(results, child, name)?;
+            let used = vec![true; parcels.len()];
+            Ok(Atlas { name: name.to_owned(), parcels, used, like })
+        })
+        .collect()
+}
+
+/// Leaves out the parcels that some child lacks, or the children who lack one.
+pub(super) fn drop_missing(
+    missing: Missing,
+    atlases: &mut [Atlas],
+    found: &mut Found,
+    lacking: &Lacking,
+) -> Result<(), StackError> {
+    match missing {
+        Missing::Keep => {}
+        Missing::DropParcel => {
+            for (atlas, lacking) in atlases.iter_mut().zip(&lacking.atlases) {
+                atlas.used = lacking.rows.iter().map(Vec::is_empty).collect();
+                if !atlas.used.contains(&true) {
+                    let (atlas, parcels) = (atlas.name.clone(), atlas.parcels.len());
+                    return Err(StackError::NoParcelLeft { atlas, parcels });
+                }
+            }
+        }
+        Missing::DropChild => {
+            let leaves: Vec<(usize, String)> = (0..found.children.len())
+                .filter_map(|at| {
+                    let row = found.children[at].row;
+                    let lacks = atlases.iter().zip(&lacking.atlases).filter_map(|(atlas, lacking)| {
+                        let theirs = atlas.parcels.iter().zip(&lacking.rows);
+                        let lacks = theirs.filter(|(_, rows)| rows.binary_search(&row).is_ok());
+                        let names: Vec<&str> = lacks.map(|(parcel, _)| parcel.name.as_str()).collect();
+                        (!names.is_empty()).then(|| format!("{}: {}", atlas.name, names.join(", ")))
+                    });
+                    let detail = lacks.collect::<Vec<_>>().join("; ");
+                    (!detail.is_empty()).then_some((at, detail))
+                })
+                .collect();
+            found.leave_out(&leaves, "missing_parcels");
+        }
+    }
+    Ok(())
+}
+
+/// Reads every child's coverage tables: holds their parcels against the reference and takes the mean of their centroids.
+pub(super) fn centroids(results: &Path, found: &Found, atlases: &mut [Atlas]) -> Result<(), StackError> {
+    for atlas in atlases {
+        let mut sums = vec![Sum::default(); atlas.parcels.len()];
+        for children in found.children.chunks(AT_ONCE) {
+            let read: Vec<_> = children.par_iter().map(|child| coverage(results, child, &atlas.name)).collect();
+            for table in read {
+                let (path, parcels) = table?;
+                hold_against(&path, &parcels, &atlas.parcels, &atlas.like)?;
+                for ((own, sum), parcel) in parcels.iter().zip(&mut sums).zip(&mut atlas.parcels) {
+                    // Tables of an earlier version have no networks.
+                    if absent(&parcel.network) {
+                        parcel.network.clone_from(&own.network);
+                    }
+                    sum.add(own.centroid_mm);
+                }
+            }
+        }
+        for (parcel, sum) in atlas.parcels.iter_mut().zip(sums) {
+            parcel.centroid_mm = sum.mean();
+        }
+    }
+    Ok(())
+}
+
+/// Centroids to take the mean of.
+#[derive(Debug, Clone, Copy, Default)]
+struct Sum {
+    total_mm: [f64; 3],
+    count: usize,
+}
+
+impl Sum {
+    fn add(&mut self, centroid_mm: [f64; 3]) {
+        if centroid_mm.iter().all(|v| v.is_finite()) {
+            (0..3).for_each(|axis| self.total_mm[axis] += centroid_mm[axis]);
+            self.count += 1;
+        }
+    }
+
+    /// NaN where there is none.
+    fn mean(self) -> [f64; 3] {
+        self.total_mm.map(|v| if self.count == 0 { f64::NAN } else { v / self.count as f64 })
+    }
+}
+
+fn hold_against(path: &Path, parcels: &[Parcel], expected: &[Parcel], like: &Path) -> Result<(), StackError> {
+    let other = |position: usize, found: &str, expected: &str| StackError::OtherParcel {
+        path: path.to_owned(),
+        // The header is line 1.
+        line: position + 2,
+        position: position + 1,
+        found: found.to_owned(),
+        expected: expected.to_owned(),
+        like: like.to_owned(),
+    };
+    for (position, (own, known)) in parcels.iter().zip(expected).enumerate() {
+        if (&own.name, &own.index) != (&known.name, &known.index) {
+            let words = |parcel: &Parcel| format!("{} {}", parcel.index, parcel.name);
+            return Err(other(position, &words(own), &words(known)));
+        }
+    }
+    if parcels.len() != expected.len() {
+        let found = format!("{} parcels", parcels.len());
+        return Err(StackError::Size { path: path.to_owned(), found, expected: expected.len(), like: like.to_owned() });
+    }
+    Ok(())
+}
+
+/// A child's parcels of one atlas, centroids averaged over its runs, and the table that their names are from.
+fn coverage(results: &Path, child: &Child, atlas: &str) -> Result<(PathBuf, Vec<Parcel>), StackError> {
+    let mut like: Option<(PathBuf, Vec<Parcel>)> = None;
+    let mut sums: Vec<Sum> = Vec::new();
+    for run in &child.runs {
+        let path = results.join(format!("{run}_atlas-{atlas}_coverage.tsv"));
+        if !path.is_file() {
+            continue;
+        }
+        let parcels = coverage_table(&path)?;
+        if let Some((like, known)) = &like {
+            hold_against(&path, &parcels, known, like)?;
+        }
+        sums.resize(parcels.len(), Sum::default());
+        sums.iter_mut().zip(&parcels).for_each(|(sum, parcel)| sum.add(parcel.centroid_mm));
+        like.get_or_insert((path, parcels));
+    }
+    let Some((path, mut parcels)) = like else {
+        return Err(StackError::NoCoverage { path: results.join(&child.stem), atlas: atlas.to_owned() });
+    };
+    parcels.iter_mut().zip(sums).for_each(|(parcel, sum)| parcel.centroid_mm = sum.mean());
+    Ok((path, parcels))
+}
+
+fn coverage_table(path: &Path) -> Result<Vec<Parcel>, StackError> {
+    let table = tables::read_tsv(path)?;
+    let need = |column: &str| {
+        let missing = || StackError::Unreadable {
+            path: path.to_owned(),
+            message: format!("its first line has no column \"{column}\""),
+        };
+        table.column(column).ok_or_else(missing)
+    };
+    let (index, name) = (need("index")?, need("name")?);
+    let centroid = [need("x_mm")?, need("y_mm")?, need("z_mm")?];
+    let network = table.column("network");
+    (0..table.rows.len())
+        .map(|row| {
+            let cells = &table.rows[row].cells;
+            let mut centroid_mm = [f64::NAN; 3];
+            for (axis, &column) in centroid.iter().enumerate() {
+                centroid_mm[axis] = table.number(row, column)?.unwrap_or(f64::NAN);
+            }
+            let network = network.map_or("n/a", |at| cells[at].as_str()).to_owned();
+            Ok(Parcel { index: cells[index].clone(), name: cells[name].clone(), network, centroid_mm })
+        })
+        .collect()
+}

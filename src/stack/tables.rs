@@ -1,0 +1,89 @@
+//! The tables of a stack, in the order of its arrays.
+
+use std::collections::HashMap;
+
+use super::forms::{edge_names, pairs};
+use super::found::Found;
+use super::parcels::{Atlas, LackingOf, Parcel};
+use super::who::LeftOut;
+use crate::outputs::{number_cell, text_table};
+
+fn table(header: &[&str], rows: &[Vec<String>]) -> String {
+    text_table(&header.iter().map(|&name| name.to_owned()).collect::<Vec<_>>(), rows)
+}
+
+/// `children.tsv`: row k is row k of every array; all columns of the cohort table.
+pub(super) fn children(header: &[String], found: &Found) -> String {
+    let mut text = format!("stem\t{}\n", header.join("\t"));
+    for child in &found.children {
+        for part in [&child.stem, "\t", &child.cells, "\n"] {
+            text.push_str(part);
+        }
+    }
+    text
+}
+
+/// `left_out.tsv`: in the order of the cohort table.
+pub(super) fn left_out(children: &[LeftOut]) -> String {
+    let line = |child: &LeftOut| {
+        let [participant, session, run] = child.ids.clone();
+        vec![child.stem.clone(), participant, session, run, child.reason.clone(), child.detail.clone()]
+    };
+    let header = ["stem", "participant_id", "session_id", "run_id", "reason", "detail"];
+    table(&header, &children.iter().map(line).collect::<Vec<_>>())
+}
+
+/// `atlas-A_parcels.tsv`: row k is row and column k of each matrix.
+pub(super) fn parcels(atlas: &Atlas) -> String {
+    let line = |(position, parcel): (usize, &Parcel)| {
+        let mut cells = vec![position.to_string(), parcel.index.clone(), parcel.name.clone(), parcel.network.clone()];
+        cells.extend(parcel.centroid_mm.map(number_cell));
+        cells
+    };
+    let rows: Vec<Vec<String>> = atlas.stacked().into_iter().enumerate().map(line).collect();
+    table(&["position", "index", "name", "network", "x_mm", "y_mm", "z_mm"], &rows)
+}
+
+/// `atlas-A_edges.tsv`: row k is column k of each edges array.
+pub(super) fn edges(atlas: &Atlas) -> String {
+    let parcels = atlas.stacked();
+    let columns =
+        ["edge", "edge_name", "index_1", "name_1", "network_1", "index_2", "name_2", "network_2", "distance_mm"];
+    let rows: Vec<Vec<String>> = pairs(parcels.len())
+        .zip(edge_names(&parcels))
+        .enumerate()
+        .map(|(edge, ((i, j), name))| {
+            let mut cells = vec![edge.to_string(), name];
+            for parcel in [parcels[i], parcels[j]] {
+                cells.extend([&parcel.index, &parcel.name, &parcel.network].map(String::clone));
+            }
+            cells.push(number_cell(distance_mm(parcels[i], parcels[j])));
+            cells
+        })
+        .collect();
+    table(&columns, &rows)
+}
+
+/// Between two mean centroids.
+fn distance_mm(a: &Parcel, b: &Parcel) -> f64 {
+    (0..3).map(|axis| (a.centroid_mm[axis] - b.centroid_mm[axis]).powi(2)).sum::<f64>().sqrt()
+}
+
+/// `atlas-A_missing.tsv`: the parcels that some child lacks, and who.
+pub(super) fn missing(atlas: &Atlas, lacking: &LackingOf, found: &Found) -> String {
+    let kept = found.children.iter().map(|child| (child.row, child.stem.as_str()));
+    let left_out = found.left_out.iter().map(|child| (child.row, child.stem.as_str()));
+    let stems: HashMap<usize, &str> = kept.chain(left_out).collect();
+    let rows: Vec<Vec<String>> = atlas
+        .parcels
+        .iter()
+        .zip(&lacking.rows)
+        .filter(|(_, rows)| !rows.is_empty())
+        .map(|(parcel, rows)| {
+            let stems: Vec<&str> = rows.iter().filter_map(|row| stems.get(row).copied()).collect();
+            let names = [&parcel.index, &parcel.name, &parcel.network].map(String::clone);
+            names.into_iter().chain([rows.len().to_string(), stems.join("; ")]).collect()
+        })
+        .collect();
+    table(&["index", "name", "network", "children_missing", "stems"], &rows)
+}
