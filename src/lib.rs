@@ -59,6 +59,8 @@ pub mod pages;
 
 pub mod cohort;
 
+pub mod group;
+
 pub mod thresholds;
 
 pub mod batch;

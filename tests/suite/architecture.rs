@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the flow; each may use those before it, and none after.
-const FLOW: [&str; 24] = [
+const FLOW: [&str; 25] = [
     "units",
     "stretches",
     "linalg",
@@ -27,6 +27,7 @@ const FLOW: [&str; 24] = [
     "outputs",
     "report",
     "cohort",
+    "group",
     "thresholds",
     "batch",
     "synth",
