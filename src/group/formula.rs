@@ -82,7 +82,9 @@ pub enum FormulaError {
     #[error("the formula has {term} without {part}; write {whole}, which stands for the interaction and its parts")]
     PartMissing { term: String, part: String, whole: String },
     /// A column that the table does not have.
-    #[error("the formula names the column {column}, which the table of children does not have; its columns are {known}")]
+    #[error(
+        "the formula names the column {column}, which the table of children does not have; its columns are {known}"
+    )]
     NoSuchColumn { column: String, known: String },
     /// Two columns of one name.
     #[error("the formula names the column {column}, which the table of children has twice; rename one of them")]

@@ -190,7 +190,8 @@ mod tests {
     fn welch_s_f_of_two_groups_is_t_squared() {
         let (a, b) = ([0.1, 0.35, 0.2, 0.6], [0.4, 0.9, 0.7, 1.4, 0.3]);
         let two = compare(&[("a", &a), ("b", &b)]).unwrap();
-        let (Test::WelchT { t, dof, p }, Test::WelchF { f, between, within, p: pf }) = (two.welch, welch_f(&two.groups))
+        let (Test::WelchT { t, dof, p }, Test::WelchF { f, between, within, p: pf }) =
+            (two.welch, welch_f(&two.groups))
         else {
             panic!("two groups are compared by t")
         };

@@ -207,6 +207,8 @@ mod tests {
         use WhyLeftOut::{NoGroup, NoPartner, NoValue};
         assert_eq!(why, [(2, NoValue), (3, NoGroup), (4, NoPartner), (5, NoPartner)]);
         assert_eq!(match_groups(&values, &groups, 1, 0.1), Err(MatchingError::TooFewGroups { found: 1 }));
-        assert!(match_groups(&values, &groups, 2, f64::NAN).is_err() && match_groups(&values, &groups, 2, -1.0).is_err());
+        assert!(
+            match_groups(&values, &groups, 2, f64::NAN).is_err() && match_groups(&values, &groups, 2, -1.0).is_err()
+        );
     }
 }

@@ -52,7 +52,9 @@ mod tests {
 
     #[test]
     fn what_has_no_tail_is_not_a_number() {
-        assert!(t_two_sided(f64::NAN, 3.0).is_nan() && t_two_sided(1.0, 0.0).is_nan() && t_two_sided(1.0, -1.0).is_nan());
+        assert!(
+            t_two_sided(f64::NAN, 3.0).is_nan() && t_two_sided(1.0, 0.0).is_nan() && t_two_sided(1.0, -1.0).is_nan()
+        );
         assert!(f_upper(f64::NAN, 1.0, 1.0).is_nan() && f_upper(1.0, 0.0, 3.0).is_nan());
         assert!(chi_squared_upper(f64::NAN, 1.0).is_nan());
         assert_eq!(t_two_sided(f64::INFINITY, 4.0), 0.0);

@@ -90,7 +90,13 @@ fn edges_of_many_blocks_stand_at_their_places() {
 
 #[test]
 fn dependent_columns_are_named() {
-    let x = array![[1.0, 1.0, 5.0, 0.0], [1.0, 1.0, 6.0, 0.0], [1.0, 0.0, 7.0, 1.0], [1.0, 0.0, 9.0, 1.0], [1.0, 1.0, 8.5, 0.0]];
+    let x = array![
+        [1.0, 1.0, 5.0, 0.0],
+        [1.0, 1.0, 6.0, 0.0],
+        [1.0, 0.0, 7.0, 1.0],
+        [1.0, 0.0, 9.0, 1.0],
+        [1.0, 1.0, 8.5, 0.0]
+    ];
     let names = ["(Intercept)", "siteA", "age", "siteB"].map(String::from);
     assert_eq!(
         Model::new(x.view(), &names).unwrap_err().to_string(),
@@ -115,8 +121,5 @@ fn what_cannot_be_tested_is_not_available() {
     let mut infinite = y.clone();
     infinite[[4, 2]] = f64::INFINITY;
     assert_eq!(model.fit(infinite.view()).unwrap_err(), EdgeTestError::Infinite { child: 4, edge: 2 });
-    assert_eq!(
-        model.fit(y.slice(s![..5, ..])).unwrap_err(),
-        EdgeTestError::Children { design: 6, data: 5 }
-    );
+    assert_eq!(model.fit(y.slice(s![..5, ..])).unwrap_err(), EdgeTestError::Children { design: 6, data: 5 });
 }

@@ -126,18 +126,19 @@ pub(super) fn design(formula: &Formula, table: &[(String, Column)]) -> Result<De
     }
     let names = coded.iter().map(|(name, _)| name.clone()).collect();
     let matrix = Array2::from_shape_fn((rows.len(), coded.len()), |(i, j)| coded[j].1[i]);
-    let factors = formula.variables.iter().enumerate().zip(&values).filter_map(|((v, variable), values)| match values {
-        Values::Numbers(_) => None,
-        Values::Groups(groups, names) => Some(Levels {
-            column: variable.column.clone(),
-            levels: names
-                .iter()
-                .enumerate()
-                .map(|(level, name)| (name.clone(), groups.iter().filter(|&&g| g == level).count()))
-                .collect(),
-            has_reference: whole != Some(v),
-        }),
-    });
+    let factors =
+        formula.variables.iter().enumerate().zip(&values).filter_map(|((v, variable), values)| match values {
+            Values::Numbers(_) => None,
+            Values::Groups(groups, names) => Some(Levels {
+                column: variable.column.clone(),
+                levels: names
+                    .iter()
+                    .enumerate()
+                    .map(|(level, name)| (name.clone(), groups.iter().filter(|&&g| g == level).count()))
+                    .collect(),
+                has_reference: whole != Some(v),
+            }),
+        });
     let factors = factors.collect();
     Ok(Design { matrix, names, rows, left_out, factors })
 }

@@ -162,7 +162,9 @@ impl Parser<'_> {
                     self.next += 1;
                 }
                 Some(_) if minus => {
-                    return Err(self.not_supported("only the intercept can be taken away (- 1); leave the term out instead"));
+                    return Err(
+                        self.not_supported("only the intercept can be taken away (- 1); leave the term out instead")
+                    );
                 }
                 _ => {
                     for term in self.product()? {

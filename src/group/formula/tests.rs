@@ -98,7 +98,9 @@ fn numbers_are_numbers_unless_they_are_called_groups() {
 #[test]
 fn columns_that_cannot_be_used_are_refused() {
     let said = |text: &str| Formula::parse(text).unwrap().design(&table()).unwrap_err().to_string();
-    assert!(said("z ~ ages").contains("column ages, which the table of children does not have; its columns are age, sex"));
+    assert!(
+        said("z ~ ages").contains("column ages, which the table of children does not have; its columns are age, sex")
+    );
     assert_eq!(
         said("z ~ odd"),
         "the column odd holds numbers and, in row 3, \"three\"; correct that cell, or write C(odd) to take the column as \

@@ -21,7 +21,12 @@ fn design(children: usize, coefficients: usize, seed: u64) -> Array2<f64> {
 }
 
 /// Freedman & Lane as they wrote it down: fit, permute, add back, fit the whole model again.
-fn slow_twin(x: &Array2<f64>, tested: usize, y: &Array2<f64>, permutations: &Array2<u32>) -> (Array1<f64>, Vec<Array1<f64>>) {
+fn slow_twin(
+    x: &Array2<f64>,
+    tested: usize,
+    y: &Array2<f64>,
+    permutations: &Array2<u32>,
+) -> (Array1<f64>, Vec<Array1<f64>>) {
     let whole = Model::new(x.view(), &names(x.ncols())).unwrap();
     let t = whole.fit(y.view()).unwrap().t.row(tested).to_owned();
     let others: Vec<usize> = (0..x.ncols()).filter(|&j| j != tested).collect();

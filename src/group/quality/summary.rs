@@ -4,9 +4,9 @@ use ndarray::{Array2, ArrayView2};
 
 use super::QcFc;
 use crate::connectivity::average_ranks;
+use crate::group::multiple::benjamini_hochberg;
 use crate::group::tails::t_two_sided;
 use crate::group::{edge_count, edges};
-use crate::group::multiple::benjamini_hochberg;
 
 /// A test at this level is called significant (common practice in this literature: Ciric et al. 2017).
 const LEVEL: f64 = 0.05;
@@ -76,7 +76,8 @@ pub fn distance_dependence(r: &[f64], distance_mm: &[f64]) -> DistanceDependence
     let sum = |x: &ndarray::Array1<f64>, y: &ndarray::Array1<f64>| {
         x.iter().zip(y).map(|(x, y)| (x - mean) * (y - mean)).sum::<f64>()
     };
-    let rho = if both.len() < 3 { f64::NAN } else { (sum(&a, &b) / (sum(&a, &a) * sum(&b, &b)).sqrt()).clamp(-1.0, 1.0) };
+    let rho =
+        if both.len() < 3 { f64::NAN } else { (sum(&a, &b) / (sum(&a, &a) * sum(&b, &b)).sqrt()).clamp(-1.0, 1.0) };
     let dof = both.len() as f64 - 2.0;
     DistanceDependence { edges: both.len(), rho, p: t_two_sided(rho * (dof / (1.0 - rho * rho)).sqrt(), dof) }
 }
