@@ -264,8 +264,7 @@ fn run(name: &str, input: &Value) -> Result<Value> {
         }
         "split_half" => {
             let runs = Runs::read(input)?;
-            let found =
-                reliability::split_half(&runs.series(), Seconds(number(&input["block_s"])), measure(input)?)?;
+            let found = reliability::split_half(&runs.series(), Seconds(number(&input["block_s"])), measure(input)?)?;
             json!({ "r": found.r, "spearman_brown": found.spearman_brown, "minutes": found.minutes })
         }
         "curve" => {
@@ -304,8 +303,7 @@ fn time_permutation() -> Result<Value> {
     const EDGES: usize = 19_900;
     let mut rng = ChaCha8Rng::seed_from_u64(1);
     let data = Array2::from_shape_simple_fn((CHILDREN, EDGES), || noise(&mut rng));
-    let design =
-        Array2::from_shape_fn((CHILDREN, 6), |(_, j)| if j == 0 { 1.0 } else { f64::from(noise(&mut rng)) });
+    let design = Array2::from_shape_fn((CHILDREN, 6), |(_, j)| if j == 0 { 1.0 } else { f64::from(noise(&mut rng)) });
     let names: Vec<String> = (0..6).map(|j| format!("b{j}")).collect();
     let start = Instant::now();
     let fitted = Model::new(design.view(), &names)?.fit(data.view())?;
@@ -337,7 +335,8 @@ fn time_quality() -> Result<Value> {
     }
     let pass_s = start.elapsed().as_secs_f64();
     let start = Instant::now();
-    let summaries = [quality::summarise(&sums.correlation(0, &[])?), quality::summarise(&sums.correlation(0, &[1, 2])?)];
+    let summaries =
+        [quality::summarise(&sums.correlation(0, &[])?), quality::summarise(&sums.correlation(0, &[1, 2])?)];
     Ok(json!({
         "pass_s": pass_s, "correlations_s": start.elapsed().as_secs_f64(),
         "share_p": summaries.iter().map(|s| s.share_p).collect::<Vec<_>>(),

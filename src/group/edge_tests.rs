@@ -48,6 +48,12 @@ pub enum EdgeTestError {
     /// A coefficient that is not there.
     #[error("the model has no coefficient {number}; it has {coefficients}")]
     NoCoefficient { number: usize, coefficients: usize },
+    /// The intercept, under permutation.
+    #[error(
+        "the model's column {column} is the same for every child, and permuting children leaves means as they are; read its \
+         p from the t test"
+    )]
+    Constant { column: String },
     /// Permutations that are none.
     #[error("row {row} of the permutations does not hold each of the {children} children once; draw them anew")]
     NotAPermutation { row: usize, children: usize },

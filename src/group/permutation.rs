@@ -84,7 +84,11 @@ pub(super) fn below(rng: &mut ChaCha8Rng, limit: u64) -> u64 {
 /// blocks of edges on rayon's current pool; memory beyond the inputs is some 40 MB a thread.
 ///
 /// # Errors
-/// As [`Model::new`] and [`Model::fit`]; a coefficient that is not there; rows that are no permutation.
+/// As [`Model::new`] and [`Model::fit`]; a coefficient that is not there, or that of a column that is the same for all
+/// children; rows that are no permutation.
+///
+/// # Panics
+/// When there is not one name a column.
 pub fn freedman_lane<T>(
     design: ArrayView2<'_, f64>,
     names: &[String],
@@ -102,6 +106,9 @@ where
     }
     if children != design.nrows() {
         return Err(EdgeTestError::Children { design: design.nrows(), data: children });
+    }
+    if (1..children).all(|i| design[[i, tested]] == design[[0, tested]]) {
+        return Err(EdgeTestError::Constant { column: names[tested].clone() });
     }
     require_permutations(permutations, children)?;
     // With the tested column last, QR makes it orthogonal to the others by itself.

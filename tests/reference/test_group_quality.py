@@ -58,7 +58,7 @@ def test_qc_fc_does_not_lose_digits_to_an_offset(group):
     x, z = cohort(rng, 200, 20, 0)
     z += np.float32(4096)  # 12 of single precision's 24 bits
     x += 1e5
-    close(group("quality", edges=z, covariates=x)["r"],
+    close(group("quality", edges=z, covariates=x, distance_mm=np.zeros(20))["r"],
           [scipy.stats.pearsonr(v.astype(float), x[:, 0] - 1e5).statistic for v in z.T], rtol=1e-8)
 
 
@@ -70,7 +70,7 @@ def test_a_planted_motion_confound_shows_and_goes_with_its_cause(group):
     distance = np.linalg.norm(place[i] - place[j], axis=1)
     fd = rng.gamma(2, 0.1, n)
     clean = rng.normal(0.3, 0.15, (n, len(i)))
-    moved = clean + fd[:, None] * np.exp(-distance / 40)
+    moved = clean + 2 * fd[:, None] * np.exp(-distance / 40)
     before = group("quality", edges=moved.astype(np.float32), covariates=fd[:, None], distance_mm=distance)
     after = group("quality", edges=clean.astype(np.float32), covariates=fd[:, None], distance_mm=distance)
     assert before["share_p"] > 0.5 and before["distance"]["rho"] < -0.5

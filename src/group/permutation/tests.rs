@@ -49,9 +49,9 @@ proptest! {
     #![proptest_config(ProptestConfig::with_cases(60))]
     #[test]
     fn products_give_what_fitting_each_permutation_gives(
-        children in 5usize..16, coefficients in 1usize..5, edges in 1usize..7, count in 0usize..40, seed in 0u64..1000
+        children in 5usize..16, coefficients in 2usize..5, edges in 1usize..7, count in 0usize..40, seed in 0u64..1000
     ) {
-        let tested = (seed as usize) % coefficients;
+        let tested = 1 + (seed as usize) % (coefficients - 1);
         let x = design(children, coefficients, seed);
         let mut y = noise(children, edges, seed + 1);
         y.column_mut(0).scaled_add(2.0, &x.column(tested));
@@ -127,4 +127,6 @@ fn what_is_no_permutation_is_refused() {
     assert_eq!(error, EdgeTestError::NotAPermutation { row: 2, children: 6 });
     let error = freedman_lane(x.view(), &names(2), 2, y.view(), permutations(6, 1, 1).view()).unwrap_err();
     assert_eq!(error, EdgeTestError::NoCoefficient { number: 2, coefficients: 2 });
+    let error = freedman_lane(x.view(), &names(2), 0, y.view(), permutations(6, 1, 1).view()).unwrap_err();
+    assert_eq!(error, EdgeTestError::Constant { column: "b0".into() });
 }

@@ -1,14 +1,12 @@
 //! Means and sums of products of edges and covariates, one child at a time.
 
-use std::collections::BTreeMap;
-
 use ndarray::{Array1, Array2};
 
 use super::QualityError;
 use crate::group::tails::t_two_sided;
 
 /// A covariate or an edge of which at most this share of its variance is left once the other covariates are taken out
-/// has nothing of its own (own convention: the square of `linalg`'s 1e-10 would be below rounding of a sum of products).
+/// has nothing of its own (own convention; sums of products leave some 1e-15 of rounding).
 const NOTHING_LEFT: f64 = 1e-12;
 
 /// Number, means and sums of products about the means of the covariates of some children.
@@ -16,6 +14,7 @@ const NOTHING_LEFT: f64 = 1e-12;
 struct Moments {
     children: usize,
     means: Vec<f64>,
+    /// Covariates × covariates.
     products: Array2<f64>,
 }
 
@@ -24,33 +23,53 @@ impl Moments {
         Self { children: 0, means: vec![0.0; covariates], products: Array2::zeros((covariates, covariates)) }
     }
 
-    /// Adds a child; returns its covariates' distances from the means before it.
-    fn add(&mut self, covariates: &[f64]) -> Vec<f64> {
+    /// Adds a child; `before` receives its covariates' distances from the means before it.
+    fn add(&mut self, covariates: &[f64], before: &mut [f64]) {
         self.children += 1;
-        let before: Vec<f64> = covariates.iter().zip(&self.means).map(|(x, mean)| x - mean).collect();
-        for (mean, d) in self.means.iter_mut().zip(&before) {
-            *mean += d / self.children as f64;
+        let share = 1.0 / self.children as f64;
+        for ((mean, x), d) in self.means.iter_mut().zip(covariates).zip(&mut *before) {
+            *d = x - *mean;
+            *mean += *d * share;
         }
-        for i in 0..covariates.len() {
-            for j in 0..covariates.len() {
-                self.products[[i, j]] += before[i] * (covariates[j] - self.means[j]);
+        for (mut row, d) in self.products.rows_mut().into_iter().zip(&*before) {
+            for ((sum, x), mean) in row.iter_mut().zip(covariates).zip(&self.means) {
+                *sum += d * (x - mean);
             }
         }
-        before
     }
 }
+
+/// The sums of an edge that some child lacked, over the children who have it.
+#[derive(Debug, Clone)]
+struct Incomplete {
+    edge: usize,
+    covariates: Moments,
+    sums: Sums,
+}
+
+/// Mean, sum of squares, and sums of products with each covariate of one edge.
+#[derive(Debug, Clone)]
+struct Sums {
+    mean: f64,
+    squares: f64,
+    products: Vec<f64>,
+}
+
+/// In [`Accumulator::place`]: all children have the edge.
+const COMPLETE: u32 = u32::MAX;
 
 /// Sums over children; see the module's essay. The first covariate is motion.
 #[derive(Debug, Clone)]
 pub struct Accumulator {
     covariates: Moments,
-    /// Of each edge.
+    /// Of each edge; of no meaning for one that is incomplete.
     mean: Vec<f64>,
     squares: Vec<f64>,
     /// Of each covariate, the sum of products with each edge.
     products: Vec<Vec<f64>>,
-    /// Edges that some child lacked, with the covariates of the children who have them.
-    incomplete: BTreeMap<usize, Moments>,
+    incomplete: Vec<Incomplete>,
+    /// Of each edge, its place in `incomplete`.
+    place: Vec<u32>,
 }
 
 /// Correlations of each edge with one covariate.
@@ -76,7 +95,8 @@ impl Accumulator {
             mean: vec![0.0; edges],
             squares: vec![0.0; edges],
             products: vec![vec![0.0; edges]; covariates],
-            incomplete: BTreeMap::new(),
+            incomplete: Vec::new(),
+            place: vec![COMPLETE; edges],
         }
     }
 
@@ -100,41 +120,34 @@ impl Accumulator {
         if !all_finite && let Some(edge) = edges.iter().position(|v| v.is_infinite()) {
             return Err(QualityError::Infinite { edge });
         }
-        let before = self.covariates.clone();
-        let distances = self.covariates.add(covariates);
-        if all_finite && self.incomplete.is_empty() {
-            self.add_whole(edges, &distances);
-            return Ok(());
-        }
-        for (edge, &z) in edges.iter().enumerate() {
-            let own = match self.incomplete.get_mut(&edge) {
-                Some(_) if z.is_nan() => continue,
-                Some(own) => {
-                    let distances = own.add(covariates);
-                    Some((own.children, distances))
+        if !all_finite {
+            for edge in (0..edges.len()).filter(|&edge| edges[edge].is_nan()) {
+                if self.place[edge] == COMPLETE {
+                    self.place[edge] = self.incomplete.len() as u32;
+                    let (covariates, sums) = (self.covariates.clone(), self.sums(edge));
+                    self.incomplete.push(Incomplete { edge, covariates, sums });
                 }
-                None if z.is_nan() => {
-                    self.incomplete.insert(edge, before.clone());
-                    continue;
-                }
-                None => None,
-            };
-            let (children, distances) =
-                own.as_ref().map_or((self.covariates.children, &distances), |(children, d)| (*children, d));
-            let z = f64::from(z);
-            let d = z - self.mean[edge];
-            self.mean[edge] += d / children as f64;
-            let after = z - self.mean[edge];
-            self.squares[edge] += d * after;
-            for (products, distance) in self.products.iter_mut().zip(distances) {
-                products[edge] += distance * after;
             }
         }
+        let mut before = vec![0.0; covariates.len()];
+        for own in &mut self.incomplete {
+            let z = f64::from(edges[own.edge]);
+            if !z.is_nan() {
+                own.covariates.add(covariates, &mut before);
+                let d = z - own.sums.mean;
+                own.sums.mean += d / own.covariates.children as f64;
+                let after = z - own.sums.mean;
+                own.sums.squares += d * after;
+                own.sums.products.iter_mut().zip(&before).for_each(|(sum, distance)| *sum += distance * after);
+            }
+        }
+        self.covariates.add(covariates, &mut before);
+        self.add_to_all(edges, &before);
         Ok(())
     }
 
-    /// The same for a child who has all edges that all children so far have: plain loops over arrays.
-    fn add_whole(&mut self, edges: &[f32], distances: &[f64]) {
+    /// Adds a child to the sums of every edge in plain loops over arrays; those of incomplete edges are not read again.
+    fn add_to_all(&mut self, edges: &[f32], distances: &[f64]) {
         /// Edges at once, so that what one loop leaves is still in the nearest cache for the next.
         const STRETCH: usize = 512;
         let share = 1.0 / self.covariates.children as f64;
@@ -160,32 +173,47 @@ impl Accumulator {
         self.covariates.children
     }
 
-    fn moments_of(&self, edge: usize) -> &Moments {
-        self.incomplete.get(&edge).unwrap_or(&self.covariates)
+    fn incomplete(&self, edge: usize) -> Option<&Incomplete> {
+        self.incomplete.get(self.place[edge] as usize)
+    }
+
+    fn children_of(&self, edge: usize) -> usize {
+        self.incomplete(edge).map_or(self.covariates.children, |own| own.covariates.children)
+    }
+
+    fn sums(&self, edge: usize) -> Sums {
+        self.incomplete(edge).map_or_else(
+            || Sums {
+                mean: self.mean[edge],
+                squares: self.squares[edge],
+                products: self.products.iter().map(|of_covariate| of_covariate[edge]).collect(),
+            },
+            |own| own.sums.clone(),
+        )
     }
 
     /// Of each edge, the number of children who have it.
     #[must_use]
     pub fn children_of_edges(&self) -> Vec<usize> {
-        (0..self.mean.len()).map(|edge| self.moments_of(edge).children).collect()
+        (0..self.mean.len()).map(|edge| self.children_of(edge)).collect()
     }
 
     /// Mean of each edge over the children who have it; NaN where none has.
     #[must_use]
     pub fn mean(&self) -> Array1<f64> {
-        self.of_edges(1, |edge, _| self.mean[edge])
+        self.of_edges(1, |sums, _| sums.mean)
     }
 
     /// Sample SD (n − 1) of each edge over the children who have it; NaN with fewer than two.
     #[must_use]
     pub fn sd(&self) -> Array1<f64> {
-        self.of_edges(2, |edge, children| (self.squares[edge] / (children - 1.0)).sqrt())
+        self.of_edges(2, |sums, children| (sums.squares / (children - 1.0)).sqrt())
     }
 
-    fn of_edges(&self, least: usize, value: impl Fn(usize, f64) -> f64) -> Array1<f64> {
+    fn of_edges(&self, least: usize, value: impl Fn(Sums, f64) -> f64) -> Array1<f64> {
         let of = |edge| {
-            let children = self.moments_of(edge).children;
-            if children < least { f64::NAN } else { value(edge, children as f64) }
+            let children = self.children_of(edge);
+            if children < least { f64::NAN } else { value(self.sums(edge), children as f64) }
         };
         (0..self.mean.len()).map(of).collect()
     }
@@ -209,12 +237,10 @@ impl Accumulator {
         let edges = self.mean.len();
         let (mut r, mut p) = (Array1::from_elem(edges, f64::NAN), Array1::from_elem(edges, f64::NAN));
         for edge in 0..edges {
-            let own = self.incomplete.get(&edge).map(|moments| TakenOut::new(moments, of, controls));
+            let own = self.incomplete(edge).map(|own| TakenOut::new(&own.covariates, of, controls));
             let Some(taken_out) = own.as_ref().map_or(for_all.as_ref(), Option::as_ref) else { continue };
-            // Infinite numbers of children do not occur: dof is at least 1.
             let Some(dof) = children[edge].checked_sub(2 + controls.len()).filter(|&dof| dof > 0) else { continue };
-            let with = |number: usize| self.products[number][edge];
-            r[edge] = taken_out.correlation(with, self.squares[edge]);
+            r[edge] = taken_out.correlation(&self.sums(edge));
             let dof = dof as f64;
             p[edge] = t_two_sided(r[edge] * (dof / (1.0 - r[edge] * r[edge])).sqrt(), dof);
         }
@@ -266,16 +292,15 @@ impl TakenOut {
         Some(Self { order, mixtures })
     }
 
-    /// `with(number)`: the edge's sum of products with that covariate; `squares`: its sum of squares.
-    fn correlation(&self, with: impl Fn(usize) -> f64, squares: f64) -> f64 {
-        let mut left = squares;
+    fn correlation(&self, edge: &Sums) -> f64 {
+        let mut left = edge.squares;
         let mut along = 0.0;
         for (k, mixture) in self.mixtures.rows().into_iter().enumerate() {
-            along = mixture.iter().zip(&self.order).map(|(m, &number)| m * with(number)).sum();
+            along = mixture.iter().zip(&self.order).map(|(m, &number)| m * edge.products[number]).sum();
             if k + 1 < self.order.len() {
                 left -= along * along;
             }
         }
-        if left <= NOTHING_LEFT * squares { f64::NAN } else { (along / left.sqrt()).clamp(-1.0, 1.0) }
+        if left <= NOTHING_LEFT * edge.squares { f64::NAN } else { (along / left.sqrt()).clamp(-1.0, 1.0) }
     }
 }
