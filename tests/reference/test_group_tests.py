@@ -113,7 +113,7 @@ def freedman_lane(x, tested, z, permutations):
     return t(z), np.array([t(fitted + (z - fitted)[order]) for order in permutations])
 
 
-@pytest.mark.parametrize("n, coefficients, tested", [(8, 2, 1), (25, 4, 2), (60, 6, 5), (40, 3, 0)])
+@pytest.mark.parametrize("n, coefficients, tested", [(8, 2, 0), (25, 4, 2), (60, 6, 4), (40, 3, 0)])
 def test_permutation_p_under_the_same_permutations(group, n, coefficients, tested):
     rng = np.random.default_rng(n)
     x, z = rng.normal(size=(n, coefficients)), rng.normal(size=(n, 30))
