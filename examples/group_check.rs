@@ -326,19 +326,29 @@ fn time_quality() -> Result<Value> {
     let mut rng = ChaCha8Rng::seed_from_u64(2);
     // A row's worth of noise, read from another place for each child: making the numbers is not what is timed.
     let pool: Vec<f32> = (0..2 * EDGES).map(|_| noise(&mut rng)).collect();
-    let mut sums = Accumulator::new(EDGES, 3);
-    let start = Instant::now();
-    for _ in 0..CHILDREN {
-        let first = rng.next_u64() as usize % EDGES;
-        let covariates: Array1<f64> = Array1::from_shape_simple_fn(3, || f64::from(noise(&mut rng)));
-        sums.add_child(&pool[first..first + EDGES], &covariates.to_vec())?;
-    }
-    let pass_s = start.elapsed().as_secs_f64();
+    let mut pass = |missing: bool| -> Result<(Accumulator, f64)> {
+        let mut sums = Accumulator::new(EDGES, 3);
+        let mut row = vec![0.0_f32; EDGES];
+        let start = Instant::now();
+        for _ in 0..CHILDREN {
+            let first = rng.next_u64() as usize % EDGES;
+            row.copy_from_slice(&pool[first..first + EDGES]);
+            if missing {
+                // A parcel's worth of edges: after a few hundred children no edge is complete.
+                (0..199).for_each(|_| row[rng.next_u64() as usize % EDGES] = f32::NAN);
+            }
+            let covariates: Array1<f64> = Array1::from_shape_simple_fn(3, || f64::from(noise(&mut rng)));
+            sums.add_child(&row, &covariates.to_vec())?;
+        }
+        Ok((sums, start.elapsed().as_secs_f64()))
+    };
+    let (_, incomplete_s) = pass(true)?;
+    let (sums, pass_s) = pass(false)?;
     let start = Instant::now();
     let summaries =
         [quality::summarise(&sums.correlation(0, &[])?), quality::summarise(&sums.correlation(0, &[1, 2])?)];
     Ok(json!({
-        "pass_s": pass_s, "correlations_s": start.elapsed().as_secs_f64(),
+        "pass_s": pass_s, "pass_with_every_edge_incomplete_s": incomplete_s, "correlations_s": start.elapsed().as_secs_f64(),
         "share_p": summaries.iter().map(|s| s.share_p).collect::<Vec<_>>(),
     }))
 }

@@ -128,7 +128,7 @@ pub fn agreement_curve(
     let whole = edges_of(runs, &all, measure)?;
     let total = minutes(&frames, &all);
     let mut curve = Vec::new();
-    for wanted in (from..).map(f64::from).take_while(|&wanted| wanted < total) {
+    for wanted in (from..).map(f64::from).take_while(|&wanted| wanted < total - 1e-9) {
         let Some(rows) = choose(&frames, wanted, how)? else { break };
         if rows.iter().all(|rows| rows.len() < 2) {
             continue;
