@@ -19,10 +19,9 @@ use rayon::prelude::*;
 use super::{block_columns, columns_as_f64, tails};
 use crate::linalg::{LeastSquares, LinalgError, lapack_error, require_finite};
 
-/// A residual sum of squares of at most this share of the total is rounding (own convention: the square of some ten
-/// times the spacing of single-precision numbers would be 1e-12; doubles leave below 1e-28): the fit is perfect, and a
-/// test of its coefficients means nothing.
-const PERFECT: f64 = 1e-26;
+/// A residual sum of squares of at most this share of the total is what rounding leaves (some 1e-30; own convention): the
+/// fit is perfect, as of an edge that is the same in all children, and a test of its coefficients means nothing.
+pub(super) const PERFECT: f64 = 1e-26;
 
 /// What can be wrong with a test.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -36,6 +35,9 @@ pub enum EdgeTestError {
     /// A column of zeros.
     #[error("the model's column {column} is 0 for every child; leave it out of the formula")]
     Zero { column: String },
+    /// No column at all.
+    #[error("the model has no coefficient; give it at least an intercept")]
+    Empty,
     /// Not more children than coefficients.
     #[error(
         "the model has {coefficients} coefficients but only {children} children, and needs at least one child more than \
@@ -109,6 +111,9 @@ impl Model {
         let (children, coefficients) = design.dim();
         assert_eq!(coefficients, names.len(), "one name a column of the design");
         require_finite("model", design)?;
+        if coefficients == 0 {
+            return Err(EdgeTestError::Empty);
+        }
         let norms = design.map_axis(Axis(0), norm);
         if let Some(zero) = norms.iter().position(|&n| n == 0.0) {
             return Err(EdgeTestError::Zero { column: names[zero].clone() });
@@ -197,8 +202,6 @@ impl Model {
         if !whole.is_empty() {
             out.put(&whole, &self.fit_complete(block.select(Axis(1), &whole).view()));
         }
-        // The design again from its factors: X = Q (D⁻¹R⁻¹)⁻¹ up to rounding; scaling does not matter to the fit, so the
-        // orthonormal columns are refitted and the coefficients taken back.
         for (present, edges) in &patterns {
             edges.iter().for_each(|&edge| out.children[edge] = present.len());
             let Some(part) = self.of_children(present) else { continue };
@@ -208,7 +211,8 @@ impl Model {
         out
     }
 
-    /// The same model on some of the children; none where they do not determine it.
+    /// The same model on some of the children; none where they do not determine it. The orthonormal columns stand for the
+    /// design, which they span: their factors are taken on these children, and the coefficients taken back.
     fn of_children(&self, present: &[usize]) -> Option<Self> {
         let part = Self::new(self.q.select(Axis(0), present).view(), &self.names).ok()?;
         let solve = self.solve.dot(&part.solve);

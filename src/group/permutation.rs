@@ -25,15 +25,18 @@ use rand::rngs::ChaCha8Rng;
 use rand::{Rng, SeedableRng};
 use rayon::prelude::*;
 
-use super::edge_tests::{EdgeTestError, Model, require_not_infinite};
+use super::edge_tests::{EdgeTestError, Model, PERFECT, require_not_infinite};
 use super::{block_columns, columns_as_f64};
 
-/// A permuted |t| within this share below an edge's own counts as reaching it: a permutation that leaves the data as they
-/// are gives the same t but for rounding (own convention; rounding is some 1e-13).
-const TIE: f64 = 1e-9;
+/// What a permuted |t| must reach to count as reaching `t`: a little less, since a permutation that leaves the data as they
+/// are gives the same t but for rounding. The share is 1e-9, and more where hardly anything is left of the residuals:
+/// 1 − Σc² then has lost digits, some 1e-15 (1 + t²/ν) of t (own convention, ten times that).
+fn bound(t: f64, dof: f64) -> f64 {
+    t.abs() * (1.0 - (1e-9 + 1e-14 * t * t / dof).min(1e-3))
+}
 
 /// Rows of QᵀP in one product: enough to keep the product busy, few enough for the caches. 1,000 children × 19,900 edges ×
-/// 1,000 permutations with 6 coefficients took 7 s of one core so (own measurement: `group_check time permutation`).
+/// 1,000 permutations with 6 coefficients took 6 s of one core so (own measurement: `group_check time permutation`).
 const PRODUCT_ROWS: usize = 192;
 
 /// What the permutations say of one coefficient.
@@ -140,9 +143,9 @@ where
     let mut sorted = maxima.clone();
     sorted.sort_by(f64::total_cmp);
     let share = |reached: usize| (1 + reached) as f64 / (1 + count) as f64;
-    let family_wise_p = t.mapv(|t| {
-        if t.is_nan() { f64::NAN } else { share(count - sorted.partition_point(|&m| m < t.abs() * (1.0 - TIE))) }
-    });
+    let dof = (children - coefficients) as f64;
+    let family_wise_p =
+        t.mapv(|t| if t.is_nan() { f64::NAN } else { share(count - sorted.partition_point(|&m| m < bound(t, dof))) });
     let reached = blocks.iter().flat_map(|block| block.reached.iter().copied());
     let edge_p = t.iter().zip(reached).map(|(t, reached)| if t.is_nan() { f64::NAN } else { share(reached) }).collect();
     let family = t.iter().filter(|t| !t.is_nan()).count();
@@ -178,7 +181,7 @@ impl Block {
         let dof = (children - coefficients) as f64;
         let (e, t) = residuals(q, y);
         let edges = t.len();
-        let bounds: Vec<f64> = t.iter().map(|t| t.abs() * (1.0 - TIE)).collect();
+        let bounds: Vec<f64> = t.iter().map(|&t| bound(t, dof)).collect();
         let mut reached = vec![0; edges];
         let mut maxima = Vec::with_capacity(permutations.nrows());
         let at_once = (PRODUCT_ROWS / coefficients).max(1);
@@ -229,8 +232,6 @@ fn largest_t(c: ArrayView2<'_, f64>, dof: f64, t: &[f64], bounds: &[f64], reache
 /// Residuals of the nuisance model, scaled to norm 1, and t of the tested column. An edge that a child lacks, or that the
 /// whole model fits perfectly, gets residuals of 0 and a t of NaN.
 fn residuals(q: &Array2<f64>, mut y: Array2<f64>) -> (Array2<f64>, Vec<f64>) {
-    /// As in `edge_tests`: what rounding leaves of a perfect fit, as a share of the sum of squares.
-    const PERFECT: f64 = 1e-26;
     let (children, coefficients) = q.dim();
     let absent: Vec<bool> = y.columns().into_iter().map(|c| c.iter().any(|v| v.is_nan())).collect();
     for (mut column, _) in y.columns_mut().into_iter().zip(&absent).filter(|(_, absent)| **absent) {

@@ -105,6 +105,7 @@ fn dependent_columns_are_named() {
     );
     let few = Model::new(x.slice(s![..4, ..]), &names).unwrap_err();
     assert_eq!(few, EdgeTestError::TooFewChildren { children: 4, coefficients: 4 });
+    assert_eq!(Model::new(Array2::zeros((5, 0)).view(), &[]).unwrap_err(), EdgeTestError::Empty);
     let zero = Model::new(array![[1.0, 0.0], [1.0, 0.0], [1.0, 0.0]].view(), &names[..2]).unwrap_err();
     assert_eq!(zero, EdgeTestError::Zero { column: "siteA".into() });
 }
