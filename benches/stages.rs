@@ -89,7 +89,13 @@ mod reading {
         let mask = nifti::read_3d(&cohort.join("sub-01/func/sub-01_brain_mask.nii.gz")).expect("a mask");
         let brain: Vec<bool> = nearest_on(&grid, &mask).into_iter().map(|v| v > 0.0).collect();
         let gridded = atlas.on(&grid);
-        let wanted = Wanted { brain: &brain, tissues: Vec::new(), keep_tissue_voxels: false, atlases: vec![&gridded] };
+        let wanted = Wanted {
+            brain: &brain,
+            tissues: Vec::new(),
+            keep_tissue_voxels: false,
+            atlases: vec![&gridded],
+            pictured: &[],
+        };
         divan::black_box(digest::read(bold, &wanted, &|_| true).expect("a digest"));
     }
 

@@ -113,6 +113,16 @@ pub struct GriddedAtlas {
     own_weight: f64,
 }
 
+#[cfg(test)]
+impl GriddedAtlas {
+    /// One made of members alone.
+    pub(crate) fn for_tests(parcels: usize, members: Vec<(usize, usize, f64)>) -> Self {
+        let zeros = vec![0; parcels];
+        let (weight, centroid_mm) = (vec![0.0; parcels], vec![[0.0; 3]; parcels]);
+        Self { parcels, members, voxels: zeros, weight, centroid_mm, own_weight: 1.0 }
+    }
+}
+
 impl Atlas {
     /// Reads the image and the labels table.
     ///

@@ -27,11 +27,14 @@ use crate::cohort::{self, CohortRow};
 use crate::discover::Cohort;
 use crate::event::{Event, Listener};
 use crate::outputs;
+use crate::pages::{self, Mode};
 use crate::pipeline::joined::RunResult;
 use crate::pipeline::{Atlases, memory};
 use crate::record::Verdict;
 use crate::record::files::{WriteError, remove_unfinished, write_whole};
-use crate::report::{self, CohortLine};
+use crate::review::decisions::{self, Decisions};
+use crate::review::standing::Standing;
+use crate::review::{RowId, overview};
 use crate::study::Study;
 use plan::{GroupPlan, Plan};
 
@@ -339,18 +342,26 @@ impl Shared<'_> {
 fn write_cohort(shared: &Shared<'_>, rows: &[(String, CohortRow)]) -> Result<(), WriteError> {
     let results = &shared.study.results;
     let table: Vec<CohortRow> = rows.iter().map(|(_, row)| row.clone()).collect();
-    write_whole(&results.join("cohort.tsv"), cohort::cohort_table(&table, shared.cohort).as_bytes())?;
+    let standings = standings(shared, &table);
+    write_whole(&results.join("cohort.tsv"), cohort::cohort_table(&table, &standings, shared.cohort).as_bytes())?;
     let dictionary = outputs::cohort_dictionary(&cohort::carried_columns(shared.cohort));
     write_whole(&results.join("cohort.json"), outputs::pretty(&dictionary).as_bytes())?;
-    let lines: Vec<CohortLine> = rows
-        .iter()
-        .map(|(stem, line)| {
-            let session = line.row.session_id.as_deref().map(|s| s.trim_start_matches("ses-"));
-            let page = format!("{}/{stem}_report.html", outputs::folder(&line.participant, session));
-            CohortLine { stem: stem.clone(), page: shared.study.output.pages.then_some(page), row: line.row.clone() }
-        })
-        .collect();
-    write_whole(&results.join("cohort.html"), report::cohort_page(shared.study, &lines).as_bytes())
+    let data = cohort::page_data(shared.study, shared.cohort, rows);
+    write_whole(&results.join("cohort.html"), pages::cohort_page(&data, Mode::File).as_bytes())
+}
+
+/// What reviewers decided about each row. A night's work does not end in nothing because of a line that cannot be read: it
+/// is told of, and the decisions stay where they are.
+fn standings(shared: &Shared<'_>, rows: &[CohortRow]) -> Vec<Standing> {
+    let warn = |message| (shared.tell)(&Event::Warning { about: "cohort.tsv".to_owned(), message });
+    let decisions = decisions::read(&shared.study.results).unwrap_or_else(|error| {
+        warn(format!("reviewers' decisions are missing: {}", shared.study.told_message(&error.to_string(), &[])));
+        Decisions::default()
+    });
+    decisions.skipped.iter().for_each(|words| warn(words.clone()));
+    let ids: Vec<RowId> = rows.iter().map(CohortRow::id).collect();
+    let digests = rows.iter().map(|row| row.results_digest.as_str());
+    overview::standings(&decisions, ids.iter().zip(digests))
 }
 
 fn count_verdicts(rows: &[(String, CohortRow)]) -> Vec<(&'static str, usize)> {

@@ -106,6 +106,24 @@ impl FrameMask {
     }
 }
 
+/// The limits that are tried when none are asked for: 0.1 to 1.0 mm in steps of 0.05, the study's own, and no limit.
+/// The grid is this project's own convention, around the 0.2 and 0.5 mm of Power et al. 2012 and 2014.
+#[must_use]
+pub fn usual_limits(censor: &CensorSettings) -> Vec<Option<f64>> {
+    let grid = (10..=100).step_by(5).map(|hundredths| Some(f64::from(hundredths) / 100.0));
+    let mut limits: Vec<Option<f64>> = grid.chain([own_limit(censor), None]).collect();
+    let key = |limit: &Option<f64>| limit.unwrap_or(f64::INFINITY);
+    limits.sort_by(|a, b| key(a).total_cmp(&key(b)));
+    limits.dedup();
+    limits
+}
+
+/// The settings' own limit of displacement, mm; none when there is none.
+#[must_use]
+pub fn own_limit(censor: &CensorSettings) -> Option<f64> {
+    (censor.fd_mm > 0.0).then_some(censor.fd_mm)
+}
+
 /// Decides on each frame.
 ///
 /// `fd_mm` and `dvars_percent` hold NaN where there is no value; `aligned` says which frames have a pose, `logged` is from

@@ -5,6 +5,8 @@ mod exit;
 mod init;
 mod out;
 mod progress;
+#[cfg(feature = "review")]
+mod review;
 mod run;
 mod synth;
 mod thresholds;
@@ -29,6 +31,7 @@ use exit::Failure;
   keepstill check study.toml            list every problem before the night
   keepstill run study.toml              do the cohort; run it again to go on
   keepstill thresholds study.toml       what would other motion limits keep?
+  keepstill review results --open       look at each child and decide
   keepstill why results sub-03 41       why was frame 41 dropped?
 
 Exit codes: 0 all done; 1 nothing could be done; 2 wrong usage; 3 some scans failed; 130 interrupted."
@@ -60,6 +63,8 @@ enum Command {
     Check(check::Check),
     Run(run::Run),
     Thresholds(thresholds::Thresholds),
+    #[cfg(feature = "review")]
+    Review(review::Review),
     Why(why::Why),
     Synth(synth::Synth),
     /// Write shell completions to standard output.
@@ -87,6 +92,8 @@ pub(crate) fn main() -> ExitCode {
         Command::Check(check) => check::main(check, &cli.common),
         Command::Run(run) => run::main(run, &cli.common),
         Command::Thresholds(thresholds) => thresholds::main(thresholds, &cli.common),
+        #[cfg(feature = "review")]
+        Command::Review(review) => review::main(review, &cli.common),
         Command::Why(why) => why::main(why, &cli.common),
         Command::Synth(synth) => synth::main(synth, &cli.common),
         Command::Completions { shell } => {

@@ -1,8 +1,13 @@
 //! All children together: `cohort.tsv`, its data dictionary and `cohort.html`.
 
+use crate::censor;
 use crate::discover::Cohort;
 use crate::outputs::{self, COHORT_COLUMNS, number_cell};
+use crate::pages::{CohortData, CohortLine, StripRun};
 use crate::record::ReportRow;
+use crate::review::RowId;
+use crate::review::standing::Standing;
+use crate::study::Study;
 
 /// A child (and session, as `join` says) in the cohort table.
 #[derive(Debug, Clone)]
@@ -12,19 +17,38 @@ pub struct CohortRow {
     pub row: ReportRow,
     pub runs: usize,
     pub runs_joined: usize,
+    /// [`crate::record::results_digest`]; empty where there is no result.
+    pub results_digest: String,
+    /// The runs at a glance, and the minutes that [`crate::censor::usual_limits`] would keep.
+    pub strip: Vec<StripRun>,
+    pub minutes_at_limits: Vec<f64>,
 }
 
-/// `cohort.tsv`; the participants table's columns come last, under their own names.
+impl CohortRow {
+    /// What names the row, for reviewers too.
+    #[must_use]
+    pub fn id(&self) -> RowId {
+        let row = &self.row;
+        let (session_id, run_id) = (row.session_id.clone(), row.run_id.clone());
+        RowId { participant_id: row.participant_id.clone(), session_id, run_id }
+    }
+}
+
+/// `cohort.tsv`; the participants table's columns come last, under their own names. `standings` says what reviewers
+/// decided, one a row; rows beyond it have not been reviewed.
 #[must_use]
-pub fn cohort_table(rows: &[CohortRow], cohort: &Cohort) -> String {
+pub fn cohort_table(rows: &[CohortRow], standings: &[Standing], cohort: &Cohort) -> String {
     let carried = carried_columns(cohort);
     let mut header = vec!["participant_id".to_owned(), "session_id".to_owned()];
     header.extend(COHORT_COLUMNS.iter().map(|c| c.0.to_owned()));
     header.extend(carried.iter().cloned());
     let lines: Vec<Vec<String>> = rows
         .iter()
-        .map(|line| {
+        .enumerate()
+        .map(|(at, line)| {
             let mut cells = cells(line);
+            cells.extend(standings.get(at).unwrap_or(&Standing::none()).cells());
+            cells.push(line.results_digest.clone());
             match cohort.children.get(&line.participant) {
                 Some(child) => cells.extend(child.cells.iter().cloned()),
                 None => cells.extend(carried.iter().map(|_| "n/a".to_owned())),
@@ -44,6 +68,46 @@ pub fn carried_columns(cohort: &Cohort) -> Vec<String> {
         .iter()
         .map(|name| if taken(name) { format!("participants_{name}") } else { name.clone() })
         .collect()
+}
+
+/// What `cohort.html` shows; `rows` are stems and rows.
+#[must_use]
+pub fn page_data(study: &Study, cohort: &Cohort, rows: &[(String, CohortRow)]) -> CohortData {
+    let covariates = carried_columns(cohort);
+    let line = |(stem, line): &(String, CohortRow)| {
+        let row = &line.row;
+        let session = row.session_id.as_deref().map(|s| s.trim_start_matches("ses-"));
+        let page = format!("{}/{stem}_report.html", outputs::folder(&line.participant, session));
+        let cells = cohort.children.get(&line.participant).map(|child| child.cells.clone());
+        CohortLine {
+            stem: stem.clone(),
+            participant_id: row.participant_id.clone(),
+            session_id: row.session_id.clone(),
+            run_id: row.run_id.clone(),
+            results_digest: line.results_digest.clone(),
+            // A child whose report could not be made has no page.
+            page: (study.output.pages && !line.results_digest.is_empty()).then_some(page),
+            verdict: row.verdict,
+            problem: row.problem.clone(),
+            minutes: row.minutes,
+            minutes_kept: row.minutes_kept,
+            mean_fd_mm: row.mean_fd_mm,
+            longest_stretch_s: row.longest_stretch_s,
+            warnings: row.warnings.len(),
+            minutes_at_limits: line.minutes_at_limits.clone(),
+            strip: line.strip.clone(),
+            covariates: cells.unwrap_or_else(|| vec!["n/a".to_owned(); covariates.len()]),
+        }
+    };
+    CohortData {
+        study: study.name.clone(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        fd_limit_mm: study.censor.fd_mm,
+        minutes_asked: study.enough.minutes,
+        limits_mm: censor::usual_limits(&study.censor),
+        rows: rows.iter().map(line).collect(),
+        covariates,
+    }
 }
 
 fn cells(line: &CohortRow) -> Vec<String> {

@@ -44,6 +44,8 @@ pub struct Wanted<'a> {
     pub tissues: Vec<(Tissue, &'a [bool])>,
     pub keep_tissue_voxels: bool,
     pub atlases: Vec<&'a GriddedAtlas>,
+    /// Voxels whose mean over all frames is wanted whether they are in the brain mask or not, rising.
+    pub pictured: &'a [usize],
 }
 
 /// A scan, read.
@@ -63,6 +65,8 @@ pub struct Digest {
     pub atlases: Vec<AtlasDigest>,
     pub brain_voxels: usize,
     pub alive_voxels: usize,
+    /// Mean of each pictured voxel over all frames; NaN where a value is not finite.
+    pub pictured: Vec<f64>,
     /// Whether voxels that turned non-finite made a second reading necessary.
     pub read_twice: bool,
     /// Content hash of the image file, hex.

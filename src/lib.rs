@@ -9,8 +9,9 @@
 //!        Digest + FrameMask ─► cleaned parcel series                  (clean)
 //!              runs joined ─► Connectivity                            (connectivity)
 //!                 one scan ─► Outcome, ScanRecord                     (pipeline, record)
-//!                one child ─► retained-data report, tables            (report, outputs)
+//!                one child ─► retained-data report, tables, page      (report, outputs, pages)
 //!              all records ─► cohort table                            (cohort)
+//!    cohort table, child pages ─► decisions of reviewers             (pages, review)
 //!   all motion tables ─► minutes kept for a grid of limits            (thresholds)
 //! ```
 //!
@@ -37,6 +38,8 @@ pub mod brain_mask;
 
 pub mod digest;
 
+pub mod picture;
+
 pub mod motion;
 
 pub mod censor;
@@ -51,11 +54,13 @@ pub mod event;
 
 pub mod record;
 
-pub mod report;
-
 pub mod outputs;
 
+pub mod report;
+
 pub mod pages;
+
+pub mod review;
 
 pub mod cohort;
 

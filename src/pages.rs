@@ -4,8 +4,27 @@
 //! in the results folder, takes away what blinding hides, and renders the same page again with the means to decide.
 //! Each page asks and answers one question at first sight: did this child keep still, when, and is what is left worth
 //! keeping?
+//!
+//! [`gather`] makes the data of records; [`encode`] packs it; the page files (`page/`) are plain HTML parts, CSS and
+//! JavaScript of our own, embedded here. What a script draws is drawn from the page's data alone.
+
+mod child;
+mod cohort;
+mod document;
+mod encode;
+mod gather;
+#[cfg(test)]
+mod tests;
 
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
+
+use crate::motion::watch_log::Interval;
+use crate::record::{ReportRow, Verdict};
+
+pub use child::child_page;
+pub use cohort::cohort_page;
+pub use gather::{child_data as gather_child, strip};
 
 /// Where a page is shown.
 #[derive(Debug, Clone, Copy)]
@@ -44,6 +63,8 @@ pub struct CohortData {
     /// 0: no limit.
     pub fd_limit_mm: f64,
     pub minutes_asked: f64,
+    /// Limits of displacement that [`CohortLine::minutes_at_limits`] is about, mm; none: no limit.
+    pub limits_mm: Vec<Option<f64>>,
     /// Names of the participants table's columns.
     pub covariates: Vec<String>,
     pub rows: Vec<CohortLine>,
@@ -62,16 +83,158 @@ pub struct CohortLine {
     pub results_digest: String,
     /// The child's page, relative to the results folder; none where no page was written.
     pub page: Option<String>,
+    pub verdict: Verdict,
+    pub problem: Option<String>,
+    pub minutes: f64,
+    pub minutes_kept: f64,
+    #[serde(with = "crate::record::number")]
+    pub mean_fd_mm: f64,
+    #[serde(with = "crate::record::number")]
+    pub longest_stretch_s: f64,
+    pub warnings: usize,
+    /// Time that other limits would keep, min.
+    pub minutes_at_limits: Vec<f64>,
+    pub strip: Vec<StripRun>,
     /// The participants table's cells, one a column of [`CohortData::covariates`].
     pub covariates: Vec<String>,
 }
+
+/// A run of a stillness strip: its frames, or groups of them, from the first to the last.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StripRun {
+    pub frames: usize,
+    /// Largest displacement in each group, as bytes in base64: 255 is [`STRIP_TOP_LIMITS`] limits, or
+    /// [`STRIP_TOP_MM`] where there is none.
+    pub fd: String,
+    /// For each group a digit: 0 when most of its frames are kept, else the commonest first reason as its position in
+    /// [`crate::censor::Reason::ALL`] plus 1.
+    pub why: String,
+}
+
+/// Groups of frames that a strip has, at most, all runs together.
+pub const STRIP_COLUMNS: usize = 240;
+/// Limits of displacement at the top of a strip or skyline: one startle must not flatten the rest.
+pub const STRIP_TOP_LIMITS: f64 = 5.0;
+/// The same where there is no limit, mm.
+pub const STRIP_TOP_MM: f64 = 1.0;
 
 /// What a child's page shows.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ChildData {
     pub study: String,
+    pub version: String,
     pub stem: String,
     pub results_digest: String,
+    pub fd_limit_mm: f64,
+    /// `sum` or `rms`.
+    pub fd_form: String,
+    pub minutes_asked: f64,
+    pub joined: ReportRow,
+    pub settings: Value,
+    pub limits_mm: Vec<Option<f64>>,
+    pub atlases: Vec<ChildAtlas>,
+    pub runs: Vec<ChildRun>,
+    pub matrices: Vec<ChildMatrix>,
+    /// What was left out to keep the page small, in words.
+    pub left_out: Vec<String>,
+}
+
+/// An atlas, as a child's page shows it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ChildAtlas {
+    pub name: String,
+    /// In the atlas's order.
+    pub parcels: Vec<ChildParcel>,
+    /// Positions of the parcels by network: the order in which rows are drawn.
+    pub order: Vec<usize>,
+}
+
+/// A parcel, as a child's page shows it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ChildParcel {
+    pub name: String,
+    pub network: Option<String>,
+    /// Least over the runs that could be done.
+    pub coverage: f64,
+    pub voxels: usize,
+    /// Enough coverage in every run that could be done.
+    pub used: bool,
+}
+
+/// A run, as a child's page shows it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ChildRun {
+    pub row: ReportRow,
+    /// The run's name within the page.
+    pub name: String,
+    /// mm, to a thousandth; null where there is none.
+    pub fd_mm: Vec<Option<f64>>,
+    /// Percent, to a hundredth.
+    pub dvars_percent: Vec<Option<f64>>,
+    /// Percent of its own median over kept frames, to a hundredth.
+    pub global_percent: Vec<Option<f64>>,
+    /// A digit a frame, as in [`StripRun::why`].
+    pub why: String,
+    pub log: Vec<Interval>,
+    /// Time that other limits would keep, min.
+    pub minutes_at_limits: Vec<f64>,
+    /// One an atlas; none for a run that failed.
+    pub series: Vec<ChildSeries>,
+    pub slices: Vec<ChildSlice>,
+    pub spectrum: Option<Spectrum>,
+}
+
+/// A run's parcels by time, rows by the atlas's order of drawing.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ChildSeries {
+    /// Rows, of parcels with enough coverage in this run: the position of each row's first parcel in the atlas.
+    pub rows: Vec<usize>,
+    /// Parcels that a row is the mean of, and frames that a column is.
+    pub parcels_a_row: usize,
+    pub frames_a_column: usize,
+    pub columns: usize,
+    /// Shades ([`crate::picture::shades`]), row after row, base64.
+    pub raw: String,
+    /// The same after cleaning, 0 in dropped frames; none where cleaning gave no series.
+    pub cleaned: Option<String>,
+}
+
+/// A matrix, upper triangle without the diagonal, row by row, in the atlas's own order.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ChildMatrix {
+    pub atlas: usize,
+    pub measure: String,
+    /// Two bytes a value, little-endian, base64: the value times 10000, −32768 for none.
+    pub values: String,
+}
+
+/// A slice of the mean image.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ChildSlice {
+    pub name: String,
+    pub index: usize,
+    pub width: usize,
+    pub height: usize,
+    pub pixel_mm: [f64; 2],
+    /// A byte a pixel, base64.
+    pub grey: String,
+    /// 1 inside the brain mask, a byte a pixel, base64.
+    pub inside: String,
+    /// By atlas: two bytes a pixel, little-endian, base64: the parcel counted from 1, 0 for none.
+    pub parcels: Vec<String>,
+}
+
+/// The motion parameters' power by frequency.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Spectrum {
+    pub nyquist_hz: f64,
+    pub hz: Vec<f64>,
+    /// Three translations, three rotations: decibels below each one's peak; empty for one without power.
+    pub decibels: Vec<Vec<f64>>,
+    /// Where each is strongest, Hz.
+    pub peaks_hz: Vec<f64>,
+    /// Where the expected breathing rates show.
+    pub breathing_band_hz: Option<[f64; 2]>,
 }
 
 impl CohortData {
@@ -84,10 +247,28 @@ impl CohortData {
 }
 
 impl ChildData {
-    /// Without what tells group, sex or age.
+    /// Without what tells group, sex or age: the radius of the head and the rates of breathing go by age. Names of the
+    /// participants table and its columns go too.
     #[must_use]
     pub fn blinded(&self) -> Self {
-        self.clone()
+        let mut data = self.clone();
+        if let Value::Object(settings) = &mut data.settings {
+            settings.remove("children");
+        }
+        let rows = data.runs.iter_mut().map(|run| &mut run.row).chain([&mut data.joined]);
+        for row in rows {
+            row.head_radius_mm = f64::NAN;
+            row.head_radius_from = "hidden".to_owned();
+            if let Some(motion) = &mut row.motion {
+                motion.breathing.clear();
+                motion.breathing_band_hz = None;
+                motion.other_radii.clear();
+            }
+        }
+        for spectrum in data.runs.iter_mut().filter_map(|run| run.spectrum.as_mut()) {
+            spectrum.breathing_band_hz = None;
+        }
+        data
     }
 }
 
@@ -122,18 +303,4 @@ fn embedded<T: Serialize>(data: &T) -> String {
     // Cannot fail: plain fields.
     let json = serde_json::to_string(data).unwrap_or_default().replace('<', "\\u003c");
     format!("{DATA_START}{json}{DATA_END}")
-}
-
-/// `cohort.html`, or the start page of `keepstill review`.
-#[must_use]
-pub fn cohort_page(data: &CohortData, mode: Mode<'_>) -> String {
-    let _ = mode;
-    embedded(data)
-}
-
-/// A child's page.
-#[must_use]
-pub fn child_page(data: &ChildData, mode: Mode<'_>) -> String {
-    let _ = mode;
-    embedded(data)
 }

@@ -28,10 +28,11 @@ use crate::motion::realign::{RealignError, Reference};
 use crate::motion::respiration::RespirationError;
 use crate::motion::{FramewiseDisplacement, ImageMotion, MotionTrace};
 use crate::nifti::{self, NiftiError, VolumeStream};
+use crate::picture;
 use crate::record::digests::ScanReading;
 use crate::record::{AtlasCount, AtlasRecord, RecordError, ReportRow, ScanRecord, Verdict};
 use crate::study::Study;
-use crate::study::settings::{EnoughSettings, MotionSource, Tissue};
+use crate::study::settings::{CensorSettings, EnoughSettings, MotionSource, Tissue};
 use crate::tables::figures;
 use prepare::Prepared;
 use run_motion::{RunMotion, USUAL_RADIUS, settling_frames};
@@ -255,20 +256,24 @@ fn read(
         .iter()
         .map(|mask| Ok((mask.tissue, read_mask(&mask.path, &grid)?)))
         .collect::<Result<_, AtlasError>>()?;
+    let planes = picture::planes(&grid, &brain);
+    let pictured = picture::voxels_of(&planes);
     let wanted = Wanted {
         brain: &brain,
         tissues: tissue_masks.iter().map(|(tissue, mask)| (*tissue, mask.as_slice())).collect(),
         keep_tissue_voxels: study.clean.tissue_components > 0,
         atlases: gridded.iter().collect(),
+        pictured: &pictured,
     };
-    let (digest, motion) = match study.motion.from {
+    let (mut digest, motion) = match study.motion.from {
         MotionSource::Table => (digest::read_from(&open, &scan.bold, &wanted, on_frame)?, None),
         MotionSource::Images => {
             let (digest, motion) = read_moved(scan, &wanted, &grid, study.motion.realign, &open, on_frame)?;
             (digest, Some(motion))
         }
     };
-    Ok(ScanReading { digest, motion, mask_radius_mm: size.radius.0, mask_made })
+    let picture = picture::slices(&planes, &std::mem::take(&mut digest.pictured), &brain, &gridded);
+    Ok(ScanReading { digest, motion, mask_radius_mm: size.radius.0, mask_made, picture })
 }
 
 /// Reads a run whose head motion is measured from its own images.
@@ -307,7 +312,7 @@ fn decide(
     prepared: Prepared,
     reading: ScanReading,
 ) -> Result<Outcome, ScanError> {
-    let ScanReading { digest, motion: image_motion, mask_radius_mm, mask_made } = reading;
+    let ScanReading { digest, motion: image_motion, mask_radius_mm, mask_made, picture } = reading;
     let dvars_have_a_meaning = digest.median_of_mean_image > 0.0;
     if study.censor.dvars_percent > 0.0 && !dvars_have_a_meaning {
         return Err(ScanError::NoDvars { path: scan.bold.clone(), median: digest.median_of_mean_image });
@@ -320,6 +325,11 @@ fn decide(
     let dvars = digest.dvars_percent.view();
     let mask = censor::censor(fd_used.view(), dvars, &motion.aligned, &prepared.logged, settling, &study.censor);
     let kept = mask.kept();
+    let at_limit = |limit: &Option<f64>| {
+        let settings = CensorSettings { fd_mm: limit.unwrap_or(0.0), ..study.censor.clone() };
+        censor::censor(fd_used.view(), dvars, &motion.aligned, &prepared.logged, settling, &settings).frames_kept()
+    };
+    let kept_at_limits = censor::usual_limits(&study.censor).iter().map(at_limit).collect();
     let kept_after = &kept[settling..];
 
     let confounds = gather_confounds(study, &motion, &prepared, &digest, kept_after, settling)?;
@@ -350,7 +360,15 @@ fn decide(
         let cleaned = clean::clean(data.view(), confounds.view(), kept_after, prepared.tr, &study.clean)?;
         dof = cleaned.dof;
         let residuals = (cleaned.dof > clean::LEAST_DOF).then_some(cleaned.residuals);
-        records.push(AtlasRecord { name: atlas.name.clone(), used, residuals });
+        let raw = signal.means.select(Axis(1), &columns);
+        records.push(AtlasRecord {
+            name: atlas.name.clone(),
+            used,
+            coverage: signal.coverage.clone(),
+            voxels: signal.voxels.clone(),
+            raw_shades: picture::shades(raw.view(), &kept),
+            residuals,
+        });
     }
 
     let mut inputs = prepared.inputs;
@@ -421,10 +439,14 @@ fn decide(
         fd_mm: fd_used,
         dvars_percent: digest.dvars_percent.clone(),
         motion_spectrum: spectrum,
+        global_signal: digest.global_signal.clone(),
         kept,
         first_reason,
         motion_from,
         atlases: records,
+        log: prepared.log,
+        kept_at_limits,
+        picture,
     };
     Ok(Outcome {
         record,

@@ -8,6 +8,7 @@ mod archive;
 pub mod digests;
 pub mod files;
 pub mod inputs;
+mod results_digest;
 mod stored;
 
 use std::collections::BTreeMap;
@@ -16,6 +17,9 @@ use ndarray::{Array1, Array2};
 use serde::{Deserialize, Serialize};
 
 use crate::discover::ScanId;
+use crate::motion::watch_log::Interval;
+use crate::picture::Slice;
+pub use results_digest::results_digest;
 pub use stored::{Provenance, RecordError, provenance, read, write};
 
 /// Folder of digests, records and receipts, inside the results folder; safe to delete.
@@ -176,12 +180,20 @@ pub struct ScanRecord {
     /// Power of the six motion parameters, frequencies × 7, or × 13 where breathing was filtered out: Hz; translations x y
     /// z (mm²/Hz) and rotations x y z (rad²/Hz); the same after the filter.
     pub motion_spectrum: Array2<f64>,
+    /// Mean over the brain mask's alive voxels, one value a frame.
+    pub global_signal: Array1<f64>,
     pub kept: Vec<bool>,
     /// First reason of each dropped frame as its position in [`crate::censor::Reason::ALL`] plus 1; 0 for kept frames.
     pub first_reason: Vec<u8>,
     /// First frame after settling that has an FD: where means of motion start.
     pub motion_from: usize,
     pub atlases: Vec<AtlasRecord>,
+    /// What the watch log says, whether its frames are dropped or not.
+    pub log: Vec<Interval>,
+    /// Frames that would be kept with each of [`crate::censor::usual_limits`], all else as it is.
+    pub kept_at_limits: Vec<usize>,
+    /// Three slices of the mean image.
+    pub picture: Vec<Slice>,
 }
 
 /// A finished scan's parcels of one atlas.
@@ -190,6 +202,11 @@ pub struct AtlasRecord {
     pub name: String,
     /// Which parcels have enough coverage.
     pub used: Vec<bool>,
+    /// Share of each parcel's weight inside the brain mask and alive, and its voxels on the scan's grid.
+    pub coverage: Vec<f64>,
+    pub voxels: Vec<usize>,
+    /// Series before cleaning, frames × used parcels, as [`crate::picture::shades`].
+    pub raw_shades: Array2<u8>,
     /// Cleaned series of the kept frames × used parcels; none when too few degrees of freedom are left.
     pub residuals: Option<Array2<f64>>,
 }

@@ -1,6 +1,5 @@
-//! The retained-data report of a child: JSON for programs, a page for people.
+//! The retained-data report of a child as JSON; for people, [`crate::pages`] show the same.
 
-mod figure;
 mod page;
 mod why;
 
@@ -11,19 +10,25 @@ use crate::outputs::CAUTION;
 use crate::pipeline::joined::{Joined, RunResult};
 use crate::study::Study;
 
-pub use figure::stillness;
-pub use page::{CohortLine, child_page, cohort_page, document, escape};
+pub use page::{document, escape};
 pub use why::{WhyError, explain};
 
 pub use crate::tables::figures;
 
 /// `S_report.json`: version, caution, settings, a row a run, and the joined row.
 #[must_use]
-pub fn report_json(study: &Study, atlases: &[Atlas], runs: &[RunResult], joined: &Joined) -> Value {
+pub fn report_json(
+    study: &Study,
+    atlases: &[Atlas],
+    runs: &[RunResult],
+    joined: &Joined,
+    results_digest: &str,
+) -> Value {
     let rows: Vec<Value> = runs.iter().map(|r| json!(r.row())).collect();
     let mut whole = json!(joined.row);
     whole["runs"] = json!(runs.len());
     whole["runs_joined"] = json!(joined.runs_joined);
+    whole["results_digest"] = json!(results_digest);
     // Inputs are told with each run.
     if let Some(fields) = whole.as_object_mut() {
         fields.shift_remove("inputs");

@@ -18,7 +18,7 @@ use std::collections::BTreeMap;
 
 use rayon::prelude::*;
 
-use crate::censor;
+use crate::censor::{self, own_limit};
 use crate::digest;
 use crate::discover::{Cohort, Scan};
 use crate::motion::FramewiseDisplacement;
@@ -95,18 +95,6 @@ pub struct Row {
     pub median_minutes_kept: f64,
     /// Children with a run that could be read.
     pub children: usize,
-}
-
-/// The limits that are tried when none are asked for: 0.1 to 1.0 mm in steps of 0.05, the study's own, and no limit.
-/// The grid is this project's own convention, around the 0.2 and 0.5 mm of Power et al. 2012 and 2014.
-#[must_use]
-pub fn usual_limits(censor: &CensorSettings) -> Vec<Option<f64>> {
-    let grid = (10..=100).step_by(5).map(|hundredths| Some(f64::from(hundredths) / 100.0));
-    grid.chain([own_limit(censor), None]).collect()
-}
-
-fn own_limit(censor: &CensorSettings) -> Option<f64> {
-    (censor.fd_mm > 0.0).then_some(censor.fd_mm)
 }
 
 /// Every combination of the limits with form and neighbours; limits in order and once.

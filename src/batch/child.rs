@@ -11,9 +11,10 @@ use super::{Shared, lock_of, sweep};
 use crate::cohort::CohortRow;
 use crate::event::Event;
 use crate::outputs;
+use crate::pages::{self, Mode};
 use crate::pipeline::joined::{self, Joined, RunResult};
-use crate::record;
 use crate::record::files::{sync_folder, write_named_later, write_whole};
+use crate::record::{self, results_digest};
 use crate::report;
 use crate::study::settings::MatrixFormat;
 
@@ -45,7 +46,15 @@ pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunR
             row.run_id = None;
             let participant = plan.group.participant.clone();
             let runs = plan.scans.len();
-            lock_of(&shared.work[group]).finished = Some(CohortRow { participant, row, runs, runs_joined: 0 });
+            lock_of(&shared.work[group]).finished = Some(CohortRow {
+                participant,
+                row,
+                runs,
+                runs_joined: 0,
+                results_digest: String::new(),
+                strip: Vec::new(),
+                minutes_at_limits: Vec::new(),
+            });
             (shared.tell)(&Event::ChildFailed { child: stem, problem: problem.clone() });
             Some(problem)
         }
@@ -112,11 +121,15 @@ fn save(
             put(&format!("{name}.npy"), &npy(&name, &values.mapv(|v| v as f32))?)?;
         }
     }
-    let report = report::report_json(study, &shared.atlases.list, runs, joined);
+    let results_digest = results_digest(runs.iter().map(|run| match run {
+        RunResult::Done(record) => Ok(&**record),
+        RunResult::Failed { id, .. } => Err(id),
+    }));
+    let report = report::report_json(study, &shared.atlases.list, runs, joined, &results_digest);
     put("report.json", outputs::pretty(&report).as_bytes())?;
     if study.output.pages {
-        let settings = outputs::pretty(&study.settings_json());
-        put("report.html", report::child_page(study, &stem, runs, joined, &settings).as_bytes())?;
+        let data = pages::gather_child(study, &shared.atlases.list, &stem, &results_digest, runs, joined);
+        put("report.html", pages::child_page(&data, Mode::File).as_bytes())?;
     }
     sync_folder(&study.results.join(&folder).join(format!("{stem}_report.json")))?;
     sweep::child(study, &folder, &stem, &written)?;
@@ -125,6 +138,9 @@ fn save(
         row: joined.row.clone(),
         runs: runs.len(),
         runs_joined: joined.runs_joined.len(),
+        results_digest,
+        strip: pages::strip(runs, study.censor.fd_mm),
+        minutes_at_limits: minutes_at_limits(runs),
     };
     let made = Receipt {
         format: RECEIPT_FORMAT,
@@ -134,7 +150,23 @@ fn save(
         row: row.row.clone(),
         runs: row.runs,
         runs_joined: row.runs_joined,
+        results_digest: row.results_digest.clone(),
+        strip: row.strip.clone(),
+        minutes_at_limits: row.minutes_at_limits.clone(),
     };
     write_whole(&receipt, json!(made).to_string().as_bytes())?;
     Ok(row)
+}
+
+/// Minutes that other limits of displacement would keep, all runs together.
+fn minutes_at_limits(runs: &[RunResult]) -> Vec<f64> {
+    let mut minutes: Vec<f64> = Vec::new();
+    for run in runs {
+        let RunResult::Done(record) = run else { continue };
+        minutes.resize(record.kept_at_limits.len().max(minutes.len()), 0.0);
+        for (sum, &frames) in minutes.iter_mut().zip(&record.kept_at_limits) {
+            *sum += frames as f64 * record.row.tr_s / 60.0;
+        }
+    }
+    minutes
 }

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 use keepstill::batch;
+use keepstill::censor::usual_limits;
 use keepstill::discover;
 use keepstill::report::figures;
 use keepstill::study::Study;
@@ -51,7 +52,7 @@ pub(crate) fn main(args: &Thresholds, common: &Common) -> Result<u8, Failure> {
     let cohort = discover::discover(&study).map_err(Failure::nothing_done)?;
     batch::require_own_folder(&study, &cohort).map_err(Failure::nothing_done)?;
     let limits = if args.limits.is_empty() {
-        library::usual_limits(&study.censor)
+        usual_limits(&study.censor)
     } else {
         args.limits.iter().map(|limit| limit.0).collect()
     };

@@ -8,9 +8,13 @@ use crate::study::settings::Tissue;
 /// State of a reading; all `Vec`s named for voxels are over the brain mask's voxels, by rising voxel.
 pub(super) struct Pass<'a> {
     wanted: &'a Wanted<'a>,
-    /// Runs of brain-mask voxels in the volume: (start, length).
+    /// Runs of brain-mask voxels in the volume: (start, length); then those of the pictured voxels around it.
     runs: Vec<(usize, usize)>,
     voxels: usize,
+    /// Where each pictured voxel is: among the brain mask's, or after them among those around it.
+    pictured: Vec<usize>,
+    /// Sums over all frames of the pictured voxels around the mask.
+    around: Vec<f64>,
     tissues: Vec<TissuePass>,
     atlases: Vec<AtlasPass>,
     /// Voxels known not to be finite in some frame.
@@ -21,7 +25,7 @@ pub(super) struct Pass<'a> {
     /// Sum and sum of squares of the differences from the first frame.
     sum: Vec<f64>,
     squares: Vec<f64>,
-    /// Differences from the first frame: of this frame and of the one before.
+    /// Differences from the first frame: of this frame and of the one before; after them, the values around the mask.
     now: Vec<f64>,
     before: Vec<f64>,
     /// Per frame: sum of differences, and of squared frame-to-frame differences.
@@ -48,7 +52,8 @@ struct AtlasPass {
 
 impl<'a> Pass<'a> {
     pub(super) fn new(wanted: &'a Wanted<'a>) -> Self {
-        let runs = crate::stretches::stretches(wanted.brain).into_iter().map(|(a, b)| (a, b - a)).collect();
+        let mut runs: Vec<(usize, usize)> =
+            crate::stretches::stretches(wanted.brain).into_iter().map(|(a, b)| (a, b - a)).collect();
         let mut position = vec![u32::MAX; wanted.brain.len()];
         let mut voxels = 0_u32;
         for (slot, _) in position.iter_mut().zip(wanted.brain).filter(|(_, inside)| **inside) {
@@ -56,6 +61,22 @@ impl<'a> Pass<'a> {
             voxels += 1;
         }
         let voxels = voxels as usize;
+        let mut around = 0;
+        let pictured = wanted
+            .pictured
+            .iter()
+            .map(|&voxel| {
+                if position[voxel] != u32::MAX {
+                    return position[voxel] as usize;
+                }
+                match runs.last_mut().filter(|_| around > 0) {
+                    Some((start, length)) if *start + *length == voxel => *length += 1,
+                    _ => runs.push((voxel, 1)),
+                }
+                around += 1;
+                voxels + around - 1
+            })
+            .collect();
         let tissues = wanted
             .tissues
             .iter()
@@ -81,6 +102,8 @@ impl<'a> Pass<'a> {
             wanted,
             runs,
             voxels,
+            pictured,
+            around: vec![0.0; around],
             tissues,
             atlases,
             dead: vec![false; voxels],
@@ -88,8 +111,8 @@ impl<'a> Pass<'a> {
             first: zeros(),
             sum: zeros(),
             squares: zeros(),
-            now: zeros(),
-            before: zeros(),
+            now: vec![0.0; voxels + around],
+            before: vec![0.0; voxels + around],
             brain_sums: Vec::new(),
             step_squares: Vec::new(),
         }
@@ -103,7 +126,7 @@ impl<'a> Pass<'a> {
     /// Forgets everything but which voxels are dead.
     pub(super) fn restart(&mut self) {
         self.lost = false;
-        for field in [&mut self.sum, &mut self.squares] {
+        for field in [&mut self.sum, &mut self.squares, &mut self.around] {
             field.fill(0.0);
         }
         self.brain_sums.clear();
@@ -146,7 +169,7 @@ impl<'a> Pass<'a> {
     /// Marks voxels that are not finite and takes dead ones out of the frame.
     fn bury(&mut self, frame: usize) {
         // The product with 0 of all values together is 0 exactly when all are finite: one quick look a frame.
-        let all_finite = self.now.iter().fold(0.0, |sum, v| sum + v * 0.0) == 0.0;
+        let all_finite = self.now[..self.voxels].iter().fold(0.0, |sum, v| sum + v * 0.0) == 0.0;
         if all_finite && !self.dead.contains(&true) {
             return;
         }
@@ -164,8 +187,8 @@ impl<'a> Pass<'a> {
     /// Adds a decoded frame to every sum.
     fn add(&mut self, frame: usize) {
         if frame == 0 {
-            self.first.copy_from_slice(&self.now);
-            self.now.fill(0.0);
+            self.first.copy_from_slice(&self.now[..self.voxels]);
+            self.now[..self.voxels].fill(0.0);
         } else {
             let state = self.now.iter_mut().zip(&self.first).zip(self.sum.iter_mut().zip(self.squares.iter_mut()));
             for ((now, first), (sum, squares)) in state {
@@ -173,9 +196,10 @@ impl<'a> Pass<'a> {
                 *sum += *now;
                 *squares += *now * *now;
             }
-            self.step_squares.push(sum_of_squared_differences(&self.now, &self.before));
+            self.step_squares.push(sum_of_squared_differences(&self.now[..self.voxels], &self.before[..self.voxels]));
         }
-        self.brain_sums.push(sum(&self.now));
+        self.around.iter_mut().zip(&self.now[self.voxels..]).for_each(|(sum, value)| *sum += value);
+        self.brain_sums.push(sum(&self.now[..self.voxels]));
         for tissue in &mut self.tissues {
             tissue.sums.push(tissue.members.iter().map(|&i| self.now[i]).sum());
             if let Some(series) = &mut tissue.series {
@@ -215,6 +239,13 @@ impl<'a> Pass<'a> {
         let scale = if median_of_mean_image > 0.0 { 100.0 / median_of_mean_image } else { f64::NAN };
         let steps = self.step_squares.iter().map(|s| (s / finite.len() as f64).sqrt() * scale);
         let dvars_percent = std::iter::once(f64::NAN).chain(steps).collect();
+
+        let pictured = self.pictured.iter().map(|&i| match i.checked_sub(self.voxels) {
+            Some(outside) => self.around[outside] / count,
+            None if self.dead[i] => f64::NAN,
+            None => mean_of(i),
+        });
+        let pictured = pictured.collect();
 
         let tsnr = |i: usize| {
             let shift = self.sum[i] / count;
@@ -270,6 +301,7 @@ impl<'a> Pass<'a> {
             atlases,
             brain_voxels: self.voxels,
             alive_voxels,
+            pictured,
             read_twice: false,
             content,
         })

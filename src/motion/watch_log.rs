@@ -5,11 +5,13 @@
 
 use std::path::{Path, PathBuf};
 
+use serde::{Deserialize, Serialize};
+
 use crate::tables::{self, TableError};
 use crate::units::Seconds;
 
 /// One line of the log.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Interval {
     pub onset_s: f64,
     pub duration_s: f64,

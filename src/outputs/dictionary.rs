@@ -91,7 +91,7 @@ pub fn frames_dictionary(found: Option<&ImageMotion>) -> Value {
 }
 
 /// Columns of the cohort table, after `participant_id` and `session_id` and before the participants table's own.
-pub const COHORT_COLUMNS: [(&str, &str, &str); 30] = [
+pub const COHORT_COLUMNS: [(&str, &str, &str); 34] = [
     ("run_id", "run, where runs are not joined", ""),
     ("verdict", "whether the child's data are enough", ""),
     ("problem", "what went wrong, in words", ""),
@@ -126,6 +126,10 @@ pub const COHORT_COLUMNS: [(&str, &str, &str); 30] = [
     ("parcels", "parcels, over all atlases", ""),
     ("tsnr_median", "median over the brain mask of mean/SD over time of the raw image", ""),
     ("warnings", "what was noticed and stops nothing, separated by '; '", ""),
+    ("review", "what reviewers decided on these results (keepstill review)", ""),
+    ("reviewers", "initials of those who decided on these results, separated by ';'", ""),
+    ("review_reason", "their reasons, each with its note after a colon, separated by '; '", ""),
+    ("results_digest", "changes when what the results are made of does; decisions hold for the one that they name", ""),
 ];
 
 /// The data dictionary of the cohort table; `carried` are the participants table's own columns.
@@ -147,6 +151,18 @@ pub fn cohort_dictionary(carried: &[String]) -> Value {
     columns.insert(
         "verdict".to_owned(),
         json!({ "Description": "whether the child's data are enough", "Levels": verdicts }),
+    );
+    let reviews = json!({
+        "include": "all who decided say include, or a disagreement was settled so",
+        "exclude": "the same for exclude",
+        "unsure": "the same for unsure",
+        "disagreement": "reviewers differ, and it is not settled yet",
+        "out_of_date": "all decisions were made on results that have changed since",
+        "n/a": "nobody has decided",
+    });
+    columns.insert(
+        "review".to_owned(),
+        json!({ "Description": "what reviewers decided on these results (keepstill review)", "Levels": reviews }),
     );
     for name in carried {
         columns.insert(name.clone(), entry("carried from the participants table", ""));

@@ -36,6 +36,8 @@ pub(super) struct Moved<'a> {
     tracker: Tracker<'a>,
     /// Reads the brain's voxels at a frame's pose; none: the volumes are handed on as they are.
     resampler: Option<Resampler>,
+    /// Voxels of the brain mask, which come first among those asked for; the others are handed on as they lie.
+    brain_voxels: usize,
     every: Vec<(usize, usize)>,
     values: Vec<f64>,
     frame: Vec<f32>,
@@ -44,7 +46,7 @@ pub(super) struct Moved<'a> {
 
 impl<'a> Moved<'a> {
     /// Registers the volumes of `inner` to a reference; what is found goes to `found`, which is emptied first. With
-    /// `realign`, the voxels asked for are read at each frame's pose; they are always the `brain`'s.
+    /// `realign`, the `brain`'s voxels, which are always asked for first, are read at each frame's pose.
     pub(super) fn new(
         inner: Box<dyn Volumes + 'a>,
         reference: &'a Reference,
@@ -60,7 +62,16 @@ impl<'a> Moved<'a> {
         let every = vec![(0, header.voxels())];
         let values = vec![0.0; header.voxels()];
         let frame = vec![0.0; header.voxels()];
-        Self { inner, tracker: Tracker::new(reference), resampler, every, values, frame, found }
+        Self {
+            inner,
+            tracker: Tracker::new(reference),
+            resampler,
+            brain_voxels: needed.len(),
+            every,
+            values,
+            frame,
+            found,
+        }
     }
 }
 
@@ -76,13 +87,11 @@ impl Volumes for Moved<'_> {
         self.frame.iter_mut().zip(&self.values).for_each(|(f, &v)| *f = v as f32);
         let pose = self.tracker.align(&self.frame);
         let mut outside_share = f64::NAN;
-        match (&self.resampler, &pose) {
-            (Some(resampler), Ok(pose)) => {
-                let outside = resampler.sample(&self.frame, pose, out);
-                outside_share = outside as f64 / out.len() as f64;
-            }
-            // A frame without a pose is dropped; what stands in for it must only not kill its voxels.
-            _ => pick(runs, &self.values, out),
+        pick(runs, &self.values, out);
+        // A frame without a pose is dropped; what stands in for it must only not kill its voxels.
+        if let (Some(resampler), Ok(pose)) = (&self.resampler, &pose) {
+            let outside = resampler.sample(&self.frame, pose, &mut out[..self.brain_voxels]);
+            outside_share = outside as f64 / self.brain_voxels as f64;
         }
         let mut found = self.found.borrow_mut();
         found.poses.push(pose);
@@ -151,5 +160,5 @@ pub(super) const FIRST_FRAMES: usize = 10;
 
 /// Which voxels of the brain mask alone are wanted: for choosing the reference frame.
 pub(super) fn brain_only(brain: &[bool]) -> digest::Wanted<'_> {
-    digest::Wanted { brain, tissues: Vec::new(), keep_tissue_voxels: false, atlases: Vec::new() }
+    digest::Wanted { brain, tissues: Vec::new(), keep_tissue_voxels: false, atlases: Vec::new(), pictured: &[] }
 }

@@ -29,6 +29,8 @@ pub struct Prepared {
     pub trace: Option<MotionTrace>,
     /// Chosen columns of the confounds table, frames × columns.
     pub confounds: Array2<f64>,
+    /// The watch log, where frames are dropped by it.
+    pub log: Vec<watch_log::Interval>,
     /// One flag a frame: inside a logged interval.
     pub logged: Vec<bool>,
     /// None: from the brain mask, which is read with the image.
@@ -169,20 +171,22 @@ pub fn examine(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
         columns = Some(values);
     }
 
+    let mut log = Vec::new();
     let mut logged = vec![false; frames.unwrap_or(0)];
     if study.censor.watch_log
         && let Some(path) = scan.watch_log.as_ref().filter(exists)
-        && let Some(log) = note(&mut problems, watch_log::read(path))
+        && let Some(read) = note(&mut problems, watch_log::read(path))
         && let (Some(frames), Some(tr)) = (frames, tr)
     {
         let run_s = frames as f64 * tr.0;
-        let outside = log.iter().filter(|i| i.onset_s >= run_s || i.onset_s + i.duration_s < 0.0).count();
+        let outside = read.iter().filter(|i| i.onset_s >= run_s || i.onset_s + i.duration_s < 0.0).count();
         if outside > 0 {
-            let all = log.len();
+            let all = read.len();
             warnings
                 .push(format!("{}: {outside} of {all} intervals lie outside the run of {run_s:.1} s", path.display()));
         }
-        logged = watch_log::logged_frames(&log, &study.censor.watch_log_types, frames, tr);
+        logged = watch_log::logged_frames(&read, &study.censor.watch_log_types, frames, tr);
+        log = read;
     }
 
     if child.is_none() && study.children.table.is_some() {
@@ -248,6 +252,7 @@ pub fn examine(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
                 tr,
                 trace,
                 confounds,
+                log,
                 logged,
                 radius,
                 radius_by_age,

@@ -32,6 +32,11 @@ impl<'a> Archive<'a> {
         Ok((archive, meta))
     }
 
+    /// The archive is not what it should be.
+    pub(super) fn damaged(&self, what: &dyn std::fmt::Display) -> RecordError {
+        unreadable(self.path, what)
+    }
+
     /// Reads one member.
     pub(super) fn array<T: ReadableElement, D: Dimension>(&mut self, name: &str) -> Result<Array<T, D>, RecordError> {
         self.npz.by_name(name).map_err(|e| unreadable(self.path, &e))
@@ -58,6 +63,13 @@ impl Checksum {
                 bytes.clear();
             }
         }
+        self.0.update(&bytes);
+    }
+
+    /// Adds numbers in single precision, four bytes each; every NaN is the same.
+    pub(super) fn numbers_f32<'a>(&mut self, values: impl IntoIterator<Item = &'a f64>) {
+        let small = |v: &f64| if v.is_nan() { f32::NAN } else { *v as f32 };
+        let bytes: Vec<u8> = values.into_iter().flat_map(|v| small(v).to_le_bytes()).collect();
         self.0.update(&bytes);
     }
 

@@ -6,10 +6,10 @@
 //! members, readable from numpy (docs/outputs.md); `meta` is JSON as bytes.
 
 use std::fs;
-use std::io::Cursor;
+use std::io::{Cursor, Seek, Write};
 use std::path::{Path, PathBuf};
 
-use ndarray::{Array1, Array2};
+use ndarray::{Array1, Array2, s};
 use ndarray_npy::{NpzWriter, WriteNpzError};
 use serde::{Deserialize, Serialize};
 
@@ -19,11 +19,12 @@ use super::files::write_whole;
 use super::inputs::{InputState, content_hash};
 use crate::digest::{AtlasDigest, Digest, TissueDigest};
 use crate::motion::{ImageMotion, MotionTrace};
+use crate::picture::Slice;
 use crate::study::settings::Tissue;
 
 /// The version of this layout and of the arithmetic of the reading; part of every key, so that a digest of another
 /// version is never found. Raise it with every change of either.
-pub const FORMAT: u32 = 2;
+pub const FORMAT: u32 = 3;
 
 /// All that one reading of a scan gave.
 #[derive(Debug, Clone, PartialEq)]
@@ -35,6 +36,8 @@ pub struct ScanReading {
     pub mask_radius_mm: f64,
     /// How the brain mask was made, in words, when none was given.
     pub mask_made: Option<String>,
+    /// Three slices of the mean image.
+    pub picture: Vec<Slice>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -56,6 +59,7 @@ struct Meta {
     mask_radius_mm: f64,
     mask_made: Option<String>,
     motion: Option<MotionMeta>,
+    slices: Vec<SliceMeta>,
     checksum: String,
 }
 
@@ -63,6 +67,24 @@ struct Meta {
 struct MotionMeta {
     reference_frame: usize,
     pivot_mm: [f64; 3],
+}
+
+/// Slices without their pixels, which lie one slice after another in the `picture_` members.
+#[derive(Serialize, Deserialize)]
+pub(super) struct SliceMeta {
+    name: String,
+    axis: usize,
+    index: usize,
+    width: usize,
+    height: usize,
+    pixel_mm: [f64; 2],
+}
+
+impl SliceMeta {
+    pub(super) fn of(slice: &Slice) -> Self {
+        let Slice { name, axis, index, width, height, pixel_mm, .. } = slice;
+        Self { name: name.clone(), axis: *axis, index: *index, width: *width, height: *height, pixel_mm: *pixel_mm }
+    }
 }
 
 #[derive(Serialize, Deserialize)]
@@ -99,6 +121,7 @@ pub fn write(path: &Path, key: &str, reading: &ScanReading) -> Result<(), Record
             .motion
             .as_ref()
             .map(|m| MotionMeta { reference_frame: m.reference_frame, pivot_mm: m.pivot_mm }),
+        slices: reading.picture.iter().map(SliceMeta::of).collect(),
         checksum: checksum(reading),
     };
     let meta = serde_json::to_vec(&meta).map_err(|e| unwritable(e.to_string()))?;
@@ -127,6 +150,7 @@ pub fn write(path: &Path, key: &str, reading: &ScanReading) -> Result<(), Record
         npz.add_array("gains", &motion.gains).map_err(npz_error)?;
         npz.add_array("outside_share", &motion.outside_share).map_err(npz_error)?;
     }
+    write_picture(&mut npz, &reading.picture).map_err(npz_error)?;
     let bytes = npz.finish().map_err(npz_error)?.into_inner();
     Ok(write_whole(path, &bytes)?)
 }
@@ -170,6 +194,7 @@ pub fn read(path: &Path, key: &str) -> Result<ScanReading, RecordError> {
         atlases,
         brain_voxels: meta.brain_voxels,
         alive_voxels: meta.alive_voxels,
+        pictured: Vec::new(),
         read_twice: meta.read_twice,
         content: meta.content,
     };
@@ -186,12 +211,73 @@ pub fn read(path: &Path, key: &str) -> Result<ScanReading, RecordError> {
         }),
         None => None,
     };
+    let picture = read_picture(&mut archive, meta.slices, meta.atlases)?;
     let (mask_radius_mm, mask_made) = (meta.mask_radius_mm, meta.mask_made);
-    let reading = ScanReading { digest, motion, mask_radius_mm, mask_made };
+    let reading = ScanReading { digest, motion, mask_radius_mm, mask_made, picture };
     if meta.key != key || meta.checksum != checksum(&reading) {
         return Err(RecordError::Checksum { path: path.to_owned() });
     }
     Ok(reading)
+}
+
+/// Adds the pixels of slices to an archive.
+pub(super) fn write_picture<W: Write + Seek>(npz: &mut NpzWriter<W>, picture: &[Slice]) -> Result<(), WriteNpzError> {
+    let all = picture.iter();
+    npz.add_array("picture_grey", &Array1::from_iter(all.clone().flat_map(|s| s.grey.iter().copied())))?;
+    npz.add_array("picture_inside", &Array1::from_iter(all.clone().flat_map(|s| s.inside.iter().copied())))?;
+    for atlas in 0..picture.first().map_or(0, |s| s.parcels.len()) {
+        let pixels = all.clone().flat_map(|s| s.parcels[atlas].iter().copied());
+        npz.add_array(format!("picture_parcels_{atlas}"), &Array1::from_iter(pixels))?;
+    }
+    Ok(())
+}
+
+/// Reads slices back.
+pub(super) fn read_picture(
+    archive: &mut Archive<'_>,
+    slices: Vec<SliceMeta>,
+    atlases: usize,
+) -> Result<Vec<Slice>, RecordError> {
+    let grey: Array1<u8> = archive.array("picture_grey")?;
+    let inside: Array1<bool> = archive.array("picture_inside")?;
+    let mut parcels: Vec<Array1<u32>> = Vec::with_capacity(atlases);
+    for atlas in (0..atlases).filter(|_| !slices.is_empty()) {
+        parcels.push(archive.array(&format!("picture_parcels_{atlas}"))?);
+    }
+    let pixels: usize = slices.iter().map(|s| s.width * s.height).sum();
+    let lengths = [grey.len(), inside.len()].into_iter().chain(parcels.iter().map(|p| p.len()));
+    if lengths.into_iter().any(|length| length != pixels) {
+        return Err(archive.damaged(&"the picture's size does not fit its pixels"));
+    }
+    let mut start = 0;
+    let made = slices.into_iter().map(|SliceMeta { name, axis, index, width, height, pixel_mm }| {
+        let of = start..start + width * height;
+        start = of.end;
+        Slice {
+            name,
+            axis,
+            index,
+            width,
+            height,
+            pixel_mm,
+            grey: grey.slice(s![of.clone()]).to_vec(),
+            inside: inside.slice(s![of.clone()]).to_vec(),
+            parcels: parcels.iter().map(|p| p.slice(s![of.clone()]).to_vec()).collect(),
+        }
+    });
+    Ok(made.collect())
+}
+
+/// Adds slices to a checksum.
+pub(super) fn sum_picture(sum: &mut Checksum, picture: &[Slice]) {
+    for slice in picture {
+        sum.bytes(slice.name.as_bytes());
+        [slice.axis, slice.index, slice.width, slice.height].iter().for_each(|&n| sum.bytes(&(n as u64).to_le_bytes()));
+        sum.numbers(&slice.pixel_mm);
+        sum.bytes(&slice.grey);
+        sum.bytes(&slice.inside.iter().map(|&f| u8::from(f)).collect::<Vec<u8>>());
+        sum.bytes(&slice.parcels.iter().flatten().flat_map(|p| p.to_le_bytes()).collect::<Vec<u8>>());
+    }
 }
 
 /// How many numbers a digest holds, about.
@@ -239,6 +325,7 @@ fn checksum(reading: &ScanReading) -> String {
         sum.numbers(&motion.gains);
         sum.numbers(&motion.outside_share);
     }
+    sum_picture(&mut sum, &reading.picture);
     sum.numbers(&[one_nan(reading.mask_radius_mm)]);
     sum.bytes(reading.mask_made.as_deref().unwrap_or_default().as_bytes());
     sum.bytes(digest.content.as_bytes());

@@ -8,13 +8,15 @@ use ndarray_npy::{NpzWriter, WriteNpzError};
 use serde::{Deserialize, Serialize};
 
 use super::archive::{Archive, Checksum};
+use super::digests::{SliceMeta, read_picture, sum_picture, write_picture};
 use super::files::{WriteError, write_whole};
 use super::inputs::InputState;
 use super::{AtlasRecord, ReportRow, ScanRecord};
 use crate::discover::ScanId;
+use crate::motion::watch_log::Interval;
 
 /// The version of this layout. A record of another version is done again.
-const FORMAT: u32 = 2;
+const FORMAT: u32 = 3;
 
 /// Why a record cannot be used; the scan is then done again.
 #[derive(Debug, thiserror::Error)]
@@ -49,6 +51,9 @@ struct Meta {
     row: ReportRow,
     motion_from: usize,
     atlases: Vec<AtlasMeta>,
+    log: Vec<Interval>,
+    kept_at_limits: Vec<usize>,
+    slices: Vec<SliceMeta>,
     /// Of all arrays, in the order they are stored.
     checksum: String,
 }
@@ -76,6 +81,9 @@ pub fn write(path: &Path, record: &ScanRecord, provenance: &Provenance) -> Resul
             .iter()
             .map(|a| AtlasMeta { name: a.name.clone(), has_series: a.residuals.is_some() })
             .collect(),
+        log: record.log.clone(),
+        kept_at_limits: record.kept_at_limits.clone(),
+        slices: record.picture.iter().map(SliceMeta::of).collect(),
         checksum: checksum(record),
     };
     let meta = serde_json::to_vec(&meta)
@@ -86,14 +94,21 @@ pub fn write(path: &Path, record: &ScanRecord, provenance: &Provenance) -> Resul
     npz.add_array("fd_mm", &record.fd_mm).map_err(unwritable)?;
     npz.add_array("dvars_percent", &record.dvars_percent).map_err(unwritable)?;
     npz.add_array("motion_spectrum", &record.motion_spectrum).map_err(unwritable)?;
+    npz.add_array("global_signal", &record.global_signal).map_err(unwritable)?;
     npz.add_array("kept", &Array1::from_vec(record.kept.clone())).map_err(unwritable)?;
     npz.add_array("first_reason", &Array1::from_vec(record.first_reason.clone())).map_err(unwritable)?;
     for atlas in &record.atlases {
         npz.add_array(format!("used_{}", atlas.name), &Array1::from_vec(atlas.used.clone())).map_err(unwritable)?;
+        npz.add_array(format!("coverage_{}", atlas.name), &Array1::from_vec(atlas.coverage.clone()))
+            .map_err(unwritable)?;
+        let voxels: Array1<u64> = atlas.voxels.iter().map(|&v| v as u64).collect();
+        npz.add_array(format!("voxels_{}", atlas.name), &voxels).map_err(unwritable)?;
+        npz.add_array(format!("raw_{}", atlas.name), &atlas.raw_shades).map_err(unwritable)?;
         if let Some(residuals) = &atlas.residuals {
             npz.add_array(format!("series_{}", atlas.name), residuals).map_err(unwritable)?;
         }
     }
+    write_picture(&mut npz, &record.picture).map_err(unwritable)?;
     let bytes = npz.finish().map_err(unwritable)?.into_inner();
     Ok(write_whole(path, &bytes)?)
 }
@@ -120,7 +135,17 @@ pub fn read(path: &Path) -> Result<(ScanRecord, Provenance), RecordError> {
             true => Some(archive.array(&format!("series_{}", atlas.name))?),
             false => None,
         };
-        atlases.push(AtlasRecord { name: atlas.name, used: used.to_vec(), residuals });
+        let coverage: Array1<f64> = archive.array(&format!("coverage_{}", atlas.name))?;
+        let voxels: Array1<u64> = archive.array(&format!("voxels_{}", atlas.name))?;
+        let raw_shades = archive.array(&format!("raw_{}", atlas.name))?;
+        atlases.push(AtlasRecord {
+            name: atlas.name,
+            used: used.to_vec(),
+            coverage: coverage.to_vec(),
+            voxels: voxels.iter().map(|&v| v as usize).collect(),
+            raw_shades,
+            residuals,
+        });
     }
     let kept: Array1<bool> = archive.array("kept")?;
     let first_reason: Array1<u8> = archive.array("first_reason")?;
@@ -130,10 +155,14 @@ pub fn read(path: &Path) -> Result<(ScanRecord, Provenance), RecordError> {
         fd_mm: archive.array("fd_mm")?,
         dvars_percent: archive.array("dvars_percent")?,
         motion_spectrum: archive.array("motion_spectrum")?,
+        global_signal: archive.array("global_signal")?,
         kept: kept.to_vec(),
         first_reason: first_reason.to_vec(),
         motion_from: meta.motion_from,
+        picture: read_picture(&mut archive, meta.slices, atlases.len())?,
         atlases,
+        log: meta.log,
+        kept_at_limits: meta.kept_at_limits,
     };
     if checksum(&record) != meta.checksum {
         return Err(RecordError::Checksum { path: path.to_owned() });
@@ -147,13 +176,20 @@ fn checksum(record: &ScanRecord) -> String {
     sum.numbers(&record.fd_mm);
     sum.numbers(&record.dvars_percent);
     sum.numbers(&record.motion_spectrum);
+    sum.numbers(&record.global_signal);
+    for atlas in &record.atlases {
+        sum.numbers(&atlas.coverage);
+        sum.bytes(&atlas.voxels.iter().flat_map(|&v| (v as u64).to_le_bytes()).collect::<Vec<u8>>());
+        sum.bytes(&atlas.raw_shades.iter().copied().collect::<Vec<u8>>());
+    }
+    sum_picture(&mut sum, &record.picture);
     for residuals in record.atlases.iter().filter_map(|a| a.residuals.as_ref()) {
         sum.numbers(residuals);
     }
     let flags = record.kept.iter().chain(record.atlases.iter().flat_map(|a| &a.used));
     sum.bytes(&flags.map(|&f| u8::from(f)).collect::<Vec<u8>>());
     sum.bytes(&record.first_reason);
-    // Cannot fail: a row is plain fields.
-    sum.bytes(&serde_json::to_vec(&record.row).unwrap_or_default());
+    // Cannot fail: plain fields.
+    sum.bytes(&serde_json::to_vec(&(&record.row, &record.log, &record.kept_at_limits)).unwrap_or_default());
     sum.finish()
 }

@@ -1,6 +1,7 @@
 use ndarray::Array1;
 
 use super::*;
+use crate::censor::usual_limits;
 use crate::discover::ScanId;
 
 fn settings() -> CensorSettings {

@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the flow; each may use those before it, and none after.
-const FLOW: [&str; 25] = [
+const FLOW: [&str; 28] = [
     "units",
     "stretches",
     "linalg",
@@ -17,6 +17,7 @@ const FLOW: [&str; 25] = [
     "atlas",
     "brain_mask",
     "digest",
+    "picture",
     "motion",
     "censor",
     "clean",
@@ -26,6 +27,8 @@ const FLOW: [&str; 25] = [
     "pipeline",
     "outputs",
     "report",
+    "pages",
+    "review",
     "cohort",
     "group",
     "thresholds",
@@ -34,7 +37,8 @@ const FLOW: [&str; 25] = [
 ];
 
 /// Modules that turn arrays and settings into values and know nothing of studies, records or each other's order.
-const STAGES: [&str; 8] = ["nifti", "atlas", "brain_mask", "digest", "motion", "censor", "clean", "connectivity"];
+const STAGES: [&str; 9] =
+    ["nifti", "atlas", "brain_mask", "digest", "picture", "motion", "censor", "clean", "connectivity"];
 
 /// What a stage may use beside earlier stages. `discover::Sex` is the one fact about a child that changes a formula.
 const OPEN_TO_STAGES: [&str; 7] =

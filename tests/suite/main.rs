@@ -13,5 +13,6 @@ mod messages;
 mod outputs;
 mod privacy;
 mod resume;
+mod review;
 mod thresholds;
 mod tries;

@@ -16,7 +16,7 @@ const COHORT: &str = "participant_id\tsession_id\trun_id\tverdict\tproblem\truns
                       minutes\tminutes_kept\tkept_share\tmean_fd_mm\tmean_fd_kept_mm\tmax_fd_mm\tmedian_dvars_percent\t\
                       head_radius_mm\thead_radius_from\tdropped_settling\tdropped_unaligned\tdropped_moved\tdropped_signal_jump\t\
                       dropped_logged\tdropped_beside_motion\tdropped_short_stretch\tlongest_stretch_s\tdof\tparcels_used\t\
-                      parcels\ttsnr_median\twarnings\tage_months\tsex\tnap";
+                      parcels\ttsnr_median\twarnings\treview\treviewers\treview_reason\tresults_digest\tage_months\tsex\tnap";
 const PARCELS: [&str; 5] = ["cove", "dune", "reef", "spit", "shoal"];
 
 fn finished(tiny: &Tiny) -> Folder {
@@ -119,7 +119,7 @@ fn the_participants_table_is_carried_along() {
     );
     folder.run(&[]).expect(0);
     let table = cells(&folder.read("results/cohort.tsv"));
-    let carried = |row: usize| table[row][32..].join("|");
+    let carried = |row: usize| table[row][36..].join("|");
     assert_eq!(carried(0), "age_months|sex|participants_verdict|note");
     assert_eq!(carried(1), "6|m|sleepy|snores, \"loudly\"");
     assert_eq!(carried(2), "n/a|n/a|n/a|n/a");

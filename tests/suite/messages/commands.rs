@@ -52,6 +52,23 @@ fn command_messages() {
             folder.write("scans.tsv", &format!("{table}{row}\n"));
             finished(folder);
         }),
+        usage("help of review", &["review", "--help"]),
+        usage("review of a folder that is not there", &["review", "DIR/nowhere"]),
+        usage("review before a run", &["review", "DIR"]),
+        usage("review at no address", &["review", "DIR", "--address", "tern"]),
+        usage("review at a port that is none", &["review", "DIR", "--port", "70000"]),
+        usage("review that serves nothing and opens it", &["review", "DIR", "--agreement", "--open"]),
+        usage("agreement in a folder that is not there", &["review", "DIR/nowhere", "--agreement"]),
+        usage("agreement before a run", &["review", "DIR", "--agreement"]),
+        command("agreement when nobody has decided", &["review", "DIR/results", "--agreement"], finished),
+        command("agreement with a bad line", &["review", "DIR/results", "--agreement"], |folder| {
+            finished(folder);
+            folder.write("results/review/decisions.tsv", "what is this?\n");
+        }),
+        command("agreement of an old cohort table", &["review", "DIR/results", "--agreement"], |folder| {
+            finished(folder);
+            folder.edit("results/cohort.tsv", "\tresults_digest", "\tother");
+        }),
         usage("init of nothing", &["init", "DIR/nowhere", "-o", "DIR/new.toml"]),
         command("init of a folder without runs", &["init", "DIR/empty", "-o", "DIR/new.toml"], |folder| {
             folder.write("empty/notes.txt", "none\n");
@@ -63,5 +80,5 @@ fn command_messages() {
         usage("synth that is too short", &["synth", "DIR/new", "--frames", "1"]),
         usage("synth with a repetition time of 0", &["synth", "DIR/new", "--tr", "0"]),
     ];
-    hold("commands.txt", 33, &cases);
+    hold("commands.txt", 44, &cases);
 }

@@ -1,0 +1,27 @@
+//! `cohort.html`: a row a child, with its stillness strip; sorted by motion, filtered at will.
+
+use super::document::{Parts, document, fill};
+use super::{CohortData, Mode};
+use crate::record::Verdict;
+use crate::report::{escape, figures};
+
+const SCRIPT: &str = include_str!("page/cohort.js");
+const BODY: &str = include_str!("page/cohort.html");
+
+/// `cohort.html`, or the start page of `keepstill review`.
+#[must_use]
+pub fn cohort_page(data: &CohortData, mode: Mode<'_>) -> String {
+    let enough = data.rows.iter().filter(|row| row.verdict == Verdict::Enough).count();
+    let children = data.rows.len();
+    let (kept, all) = data.rows.iter().fold((0.0, 0.0), |(k, a), row| (k + row.minutes_kept, a + row.minutes));
+    let sentence = format!(
+        "{enough} of {children} {} kept still long enough: {} of {} minutes are kept in all.",
+        if children == 1 { "child" } else { "children" },
+        figures(kept, 1),
+        figures(all, 1)
+    );
+    let (study, sentence, version) = (escape(&data.study), escape(&sentence), escape(&data.version));
+    let body = fill(BODY, &[("study", &study), ("sentence", &sentence), ("version", &version)]);
+    let title = format!("{} – cohort", data.study);
+    document(&Parts { title: &title, kind: "cohort", body: &body, script: SCRIPT, data }, mode)
+}

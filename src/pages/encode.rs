@@ -1,0 +1,35 @@
+//! Numbers packed for a page: bytes in base64 (RFC 4648, section 4), rounded values, groups of frames.
+
+const ALPHABET: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+
+/// Bytes as base64, padded.
+pub(super) fn base64(bytes: &[u8]) -> String {
+    let mut out = String::with_capacity(bytes.len().div_ceil(3) * 4);
+    for chunk in bytes.chunks(3) {
+        let part = |k: usize| u32::from(chunk.get(k).copied().unwrap_or(0));
+        let word = part(0) << 16 | part(1) << 8 | part(2);
+        for k in 0..4 {
+            let letter = char::from(ALPHABET[(word >> (18 - 6 * k) & 63) as usize]);
+            out.push(if k <= chunk.len() { letter } else { '=' });
+        }
+    }
+    out
+}
+
+/// Rounded to so many digits after the point; none for what is not finite.
+pub(super) fn rounded(value: f64, digits: i32) -> Option<f64> {
+    let scale = 10_f64.powi(digits);
+    value.is_finite().then(|| (value * scale).round() / scale)
+}
+
+/// A value as two bytes: times 10000, cut off at ±3.2767; −32768 for none.
+pub(super) fn two_bytes(value: f64) -> [u8; 2] {
+    let steps = if value.is_nan() { i16::MIN } else { (value * 10_000.0).round().clamp(-32_767.0, 32_767.0) as i16 };
+    steps.to_le_bytes()
+}
+
+/// Bounds of `groups` groups of `frames` frames, as even as can be; as many groups as frames when there are fewer.
+pub(super) fn groups(frames: usize, groups: usize) -> impl Iterator<Item = std::ops::Range<usize>> {
+    let groups = groups.min(frames).max(1);
+    (0..groups).map(move |g| g * frames / groups..(g + 1) * frames / groups).filter(|range| !range.is_empty())
+}

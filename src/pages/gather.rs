@@ -1,0 +1,324 @@
+//! Records of a child, turned into what the pages show.
+
+use ndarray::{Array2, ArrayView2};
+
+use super::encode::{base64, groups, rounded, two_bytes};
+use super::{
+    ChildAtlas, ChildData, ChildMatrix, ChildParcel, ChildRun, ChildSeries, ChildSlice, STRIP_COLUMNS,
+    STRIP_TOP_LIMITS, STRIP_TOP_MM, Spectrum, StripRun,
+};
+use crate::atlas::Atlas;
+use crate::censor;
+use crate::digest::median;
+use crate::picture::{STEPS_A_DEVIATION, Slice, shade_of};
+use crate::pipeline::joined::{Joined, RunResult};
+use crate::record::ScanRecord;
+use crate::study::Study;
+use crate::study::settings::Displacement;
+
+/// Bytes of parcel series that a page may hold, before base64; rows and columns are put together to stay below.
+const SERIES_BYTES: usize = 1_000_000;
+/// Bytes of matrices that a page may hold, before base64; matrices after those that fit are left to their files.
+const MATRIX_BYTES: usize = 700_000;
+/// Bytes of slices that a page may hold, before base64; later runs get none.
+const SLICE_BYTES: usize = 350_000;
+/// Points of a spectrum, at most: of more frequencies the strongest of each group is shown.
+const SPECTRUM_POINTS: usize = 300;
+/// Decibels below its peak at which a spectrum is cut off.
+const DEPTH_DB: f64 = 40.0;
+
+/// The stillness strip of a child's runs.
+#[must_use]
+pub fn strip(runs: &[RunResult], limit_mm: f64) -> Vec<StripRun> {
+    let top = if limit_mm > 0.0 { STRIP_TOP_LIMITS * limit_mm } else { STRIP_TOP_MM };
+    let done: Vec<&ScanRecord> = done(runs).collect();
+    let all: usize = done.iter().map(|r| r.kept.len()).sum();
+    let of = |record: &ScanRecord| {
+        let frames = record.kept.len();
+        // Each run has its share of the columns, and at least one.
+        let columns = if all > STRIP_COLUMNS { (frames * STRIP_COLUMNS / all).max(1) } else { frames };
+        let (mut fd, mut why) = (Vec::with_capacity(columns), String::with_capacity(columns));
+        for group in groups(frames, columns) {
+            let largest = group.clone().map(|i| record.fd_mm[i]).fold(0.0_f64, f64::max);
+            fd.push((largest / top * 255.0).round().min(255.0) as u8);
+            why.push(digit(commonest(&record.first_reason[group])));
+        }
+        StripRun { frames, fd: base64(&fd), why }
+    };
+    done.into_iter().map(of).collect()
+}
+
+/// 0 when most are kept, else the commonest reason; of equals the first.
+fn commonest(reasons: &[u8]) -> u8 {
+    let dropped: Vec<u8> = reasons.iter().copied().filter(|r| *r != 0).collect();
+    if 2 * dropped.len() <= reasons.len() {
+        return 0;
+    }
+    let count = |reason: u8| dropped.iter().filter(|r| **r == reason).count();
+    dropped.iter().copied().max_by_key(|&r| (count(r), std::cmp::Reverse(r))).unwrap_or(0)
+}
+
+fn digit(reason: u8) -> char {
+    char::from(b'0' + reason.min(9))
+}
+
+fn done(runs: &[RunResult]) -> impl Iterator<Item = &ScanRecord> {
+    runs.iter().filter_map(|run| if let RunResult::Done(record) = run { Some(&**record) } else { None })
+}
+
+/// All that a child's page shows.
+#[must_use]
+pub fn child_data(
+    study: &Study,
+    atlases: &[Atlas],
+    stem: &str,
+    results_digest: &str,
+    runs: &[RunResult],
+    joined: &Joined,
+) -> ChildData {
+    let mut left_out = Vec::new();
+    let shown: Vec<ChildAtlas> = atlases.iter().enumerate().map(|(a, atlas)| atlas_of(atlas, a, runs)).collect();
+    // Raw and cleaned.
+    let series_bytes: usize = done(runs).flat_map(|r| &r.atlases).map(|a| 2 * a.raw_shades.len()).sum();
+    let shrink = series_bytes.div_ceil(SERIES_BYTES).max(1);
+    if shrink > 1 {
+        left_out.push(
+            "Parcel series are drawn with neighbouring rows and frames put together; the tables hold all.".to_owned(),
+        );
+    }
+    let slice_bytes =
+        |r: &ScanRecord| r.picture.iter().map(|s| s.grey.len() * (2 + 2 * s.parcels.len())).sum::<usize>();
+    let mut pictured = 0;
+    let mut room = SLICE_BYTES;
+    for record in done(runs) {
+        let Some(left) = room.checked_sub(slice_bytes(record)) else { break };
+        (room, pictured) = (left, pictured + 1);
+    }
+    if pictured < done(runs).count() {
+        left_out.push(format!("Slices are shown of the first {pictured} runs only, so that the page stays small."));
+    }
+    let mut child_runs = runs.iter().map(|run| run_of(run, study, &shown, shrink)).collect::<Vec<_>>();
+    child_runs.iter_mut().filter(|r| !r.slices.is_empty()).skip(pictured).for_each(|r| r.slices.clear());
+    let mut room = MATRIX_BYTES;
+    let mut matrices = Vec::new();
+    for matrix in &joined.matrices {
+        let values = &matrix.connectivity.matrix;
+        let bytes = values.nrows() * values.nrows().saturating_sub(1);
+        let measure = matrix.measure.key();
+        if bytes > room {
+            left_out.push(format!(
+                "The {measure} matrix of the atlas {} is not drawn, so that the page stays small; its file holds it.",
+                atlases[matrix.atlas].name
+            ));
+            continue;
+        }
+        room -= bytes;
+        matrices.push(ChildMatrix {
+            atlas: matrix.atlas,
+            measure: measure.to_owned(),
+            values: upper_triangle(values.view()),
+        });
+    }
+    let mut row = joined.row.clone();
+    row.inputs.clear();
+    ChildData {
+        study: study.name.clone(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        stem: stem.to_owned(),
+        results_digest: results_digest.to_owned(),
+        fd_limit_mm: study.censor.fd_mm,
+        fd_form: match study.motion.displacement {
+            Displacement::Sum => "sum".to_owned(),
+            Displacement::Rms => "rms".to_owned(),
+        },
+        minutes_asked: study.enough.minutes,
+        joined: row,
+        settings: study.settings_json(),
+        limits_mm: censor::usual_limits(&study.censor),
+        atlases: shown,
+        runs: child_runs,
+        matrices,
+        left_out,
+    }
+}
+
+fn upper_triangle(matrix: ArrayView2<'_, f64>) -> String {
+    let parcels = matrix.nrows();
+    let pairs = (0..parcels).flat_map(|i| (i + 1..parcels).map(move |j| (i, j)));
+    let bytes: Vec<u8> = pairs.flat_map(|(i, j)| two_bytes(matrix[[i, j]])).collect();
+    base64(&bytes)
+}
+
+fn atlas_of(atlas: &Atlas, position: usize, runs: &[RunResult]) -> ChildAtlas {
+    let least = |p: usize| done(runs).map(|r| r.atlases[position].coverage[p]).fold(f64::INFINITY, f64::min);
+    let voxels = |p: usize| done(runs).next().map_or(0, |r| r.atlases[position].voxels[p]);
+    let parcels: Vec<ChildParcel> = atlas
+        .parcels
+        .iter()
+        .enumerate()
+        .map(|(p, parcel)| ChildParcel {
+            name: parcel.name.clone(),
+            network: parcel.network.clone(),
+            coverage: rounded(least(p), 3).unwrap_or(0.0),
+            voxels: voxels(p),
+            used: done(runs).next().is_some() && done(runs).all(|r| r.atlases[position].used[p]),
+        })
+        .collect();
+    let mut order: Vec<usize> = (0..parcels.len()).collect();
+    // Networks in the order in which the atlas first names them; parcels of none last.
+    let mut networks: Vec<&str> = Vec::new();
+    for network in parcels.iter().filter_map(|p| p.network.as_deref()) {
+        if !networks.contains(&network) {
+            networks.push(network);
+        }
+    }
+    let rank = |p: usize| {
+        let network = parcels[p].network.as_deref();
+        network.and_then(|n| networks.iter().position(|m| *m == n)).unwrap_or(networks.len())
+    };
+    order.sort_by_key(|&p| rank(p));
+    ChildAtlas { name: atlas.name.clone(), parcels, order }
+}
+
+fn run_of(run: &RunResult, study: &Study, atlases: &[ChildAtlas], shrink: usize) -> ChildRun {
+    let mut row = run.row();
+    row.inputs.clear();
+    let RunResult::Done(record) = run else {
+        let name = if let RunResult::Failed { id, .. } = run { id.to_string() } else { String::new() };
+        return ChildRun {
+            row,
+            name,
+            fd_mm: Vec::new(),
+            dvars_percent: Vec::new(),
+            global_percent: Vec::new(),
+            why: String::new(),
+            log: Vec::new(),
+            minutes_at_limits: Vec::new(),
+            series: Vec::new(),
+            slices: Vec::new(),
+            spectrum: None,
+        };
+    };
+    let kept_signal = record.global_signal.iter().zip(&record.kept).filter(|(_, kept)| **kept).map(|(v, _)| *v);
+    let kept_signal: Vec<f64> = kept_signal.collect();
+    let middle = median(if kept_signal.is_empty() { record.global_signal.to_vec() } else { kept_signal });
+    let percent = |v: &f64| if middle > 0.0 { rounded(100.0 * (v / middle - 1.0), 2) } else { None };
+    let minutes = |frames: &usize| *frames as f64 * record.row.tr_s / 60.0;
+    // Only what the settings heed is named.
+    let types = &study.censor.watch_log_types;
+    let log = record.log.iter().filter(|i| types.is_empty() || types.contains(&i.what)).cloned().collect();
+    ChildRun {
+        row,
+        name: record.id.to_string(),
+        fd_mm: record.fd_mm.iter().map(|&v| rounded(v, 3)).collect(),
+        dvars_percent: record.dvars_percent.iter().map(|&v| rounded(v, 2)).collect(),
+        global_percent: record.global_signal.iter().map(percent).collect(),
+        why: record.first_reason.iter().map(|&r| digit(r)).collect(),
+        log,
+        minutes_at_limits: record.kept_at_limits.iter().map(minutes).collect(),
+        series: atlases.iter().enumerate().map(|(a, atlas)| series_of(record, a, atlas, shrink)).collect(),
+        slices: record.picture.iter().map(slice_of).collect(),
+        spectrum: spectrum_of(record),
+    }
+}
+
+/// A run's parcels by time; `shrink` times fewer bytes.
+fn series_of(record: &ScanRecord, position: usize, atlas: &ChildAtlas, shrink: usize) -> ChildSeries {
+    let own = &record.atlases[position];
+    let mut column_of = vec![usize::MAX; own.used.len()];
+    for (column, parcel) in (0..own.used.len()).filter(|&p| own.used[p]).enumerate() {
+        column_of[parcel] = column;
+    }
+    let drawn: Vec<usize> = atlas.order.iter().copied().filter(|&p| own.used[p]).collect();
+    let frames = record.kept.len();
+    // Parcels first: they are drawn about a pixel high, frames several pixels wide.
+    let parcels_a_row = shrink.min(drawn.len().div_ceil(100)).max(1);
+    let frames_a_column = shrink.div_ceil(parcels_a_row);
+    let columns = frames.div_ceil(frames_a_column);
+    let mut cleaned_shades = Array2::<u8>::zeros(own.raw_shades.dim());
+    if let Some(residuals) = &own.residuals {
+        let count = residuals.nrows() as f64;
+        let kept = (0..frames).filter(|&i| record.kept[i]);
+        let scale = residuals.map_axis(ndarray::Axis(0), |c| {
+            let deviation = (c.iter().map(|v| v * v).sum::<f64>() / count).sqrt();
+            if deviation > 0.0 { STEPS_A_DEVIATION / deviation } else { 0.0 }
+        });
+        for (frame, values) in kept.zip(residuals.rows()) {
+            for (p, &value) in values.iter().enumerate() {
+                cleaned_shades[[frame, p]] = shade_of(value * scale[p]);
+            }
+        }
+    }
+    let pack = |shades: &Array2<u8>| {
+        let mut bytes = Vec::with_capacity(drawn.len().div_ceil(parcels_a_row) * columns);
+        for rows in drawn.chunks(parcels_a_row) {
+            for column in 0..columns {
+                let (mut sum, mut count) = (0_u32, 0_u32);
+                for frame in column * frames_a_column..((column + 1) * frames_a_column).min(frames) {
+                    for &parcel in rows {
+                        let shade = shades[[frame, column_of[parcel]]];
+                        sum += u32::from(shade);
+                        count += u32::from(shade != 0);
+                    }
+                }
+                // A mean of bytes is a byte.
+                bytes.push(sum.checked_div(count).map_or(0, |mean| mean as u8));
+            }
+        }
+        base64(&bytes)
+    };
+    ChildSeries {
+        rows: drawn.chunks(parcels_a_row).filter_map(|rows| rows.first().copied()).collect(),
+        parcels_a_row,
+        frames_a_column,
+        columns,
+        raw: pack(&own.raw_shades),
+        cleaned: own.residuals.as_ref().map(|_| pack(&cleaned_shades)),
+    }
+}
+
+fn slice_of(slice: &Slice) -> ChildSlice {
+    let small = |parcel: &u32| u16::try_from(*parcel).unwrap_or(u16::MAX).to_le_bytes();
+    ChildSlice {
+        name: slice.name.clone(),
+        index: slice.index,
+        width: slice.width,
+        height: slice.height,
+        pixel_mm: slice.pixel_mm,
+        grey: base64(&slice.grey),
+        inside: base64(&slice.inside.iter().map(|&i| u8::from(i)).collect::<Vec<u8>>()),
+        parcels: slice.parcels.iter().map(|of| base64(&of.iter().flat_map(small).collect::<Vec<u8>>())).collect(),
+    }
+}
+
+/// The spectrum of the parameters that censoring went by.
+fn spectrum_of(record: &ScanRecord) -> Option<Spectrum> {
+    let table = &record.motion_spectrum;
+    let (bins, columns) = table.dim();
+    if bins < 2 || columns < 7 {
+        return None;
+    }
+    // Before a filter the second to seventh column, after it the rest.
+    let first = if columns > 7 { 7 } else { 1 };
+    let group = (bins - 1).div_ceil(SPECTRUM_POINTS);
+    let starts: Vec<usize> = (1..bins).step_by(group).collect();
+    let strongest = |from: usize, to: usize, column: usize| {
+        (from..to).max_by(|&a, &b| table[[a, column]].total_cmp(&table[[b, column]])).unwrap_or(from)
+    };
+    let decibels = (first..first + 6).map(|column| {
+        let top = table[[strongest(1, bins, column), column]];
+        if top.is_nan() || top <= 0.0 {
+            return Vec::new();
+        }
+        let of = |&from: &usize| table[[strongest(from, (from + group).min(bins), column), column]];
+        let level = |power: f64| (10.0 * (power / top).log10()).max(-DEPTH_DB);
+        starts.iter().map(|from| rounded(level(of(from)), 1).unwrap_or(-DEPTH_DB)).collect()
+    });
+    Some(Spectrum {
+        nyquist_hz: 0.5 / record.row.tr_s,
+        hz: starts.iter().filter_map(|&from| rounded(table[[from, 0]], 5)).collect(),
+        decibels: decibels.collect(),
+        peaks_hz: (first..first + 6).filter_map(|c| rounded(table[[strongest(1, bins, c), 0]], 4)).collect(),
+        breathing_band_hz: record.row.motion.as_ref().and_then(|m| m.breathing_band_hz),
+    })
+}

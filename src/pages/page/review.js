@@ -1,0 +1,169 @@
+// Reviewing, when `keepstill review` serves the page: decisions, what others decided, blinding.
+const shownKey = new URLSearchParams(location.search).get("shown");
+const blinded = document.querySelector('meta[name="keepstill-blinded"]').content === "yes";
+const isCohort = document.body.classList.contains("cohort");
+const DECISIONS = [["include", "i"], ["exclude", "e"], ["unsure", "u"]];
+const remembered = (name) => { try { return localStorage.getItem(name) ?? ""; } catch { return ""; } };
+const remember = (name, value) => { try { localStorage.setItem(name, value); } catch { /* private window */ } };
+
+async function ask(path, body) {
+  const options = body === undefined ? {} : { method: "POST", headers: { "Content-Type": "application/json", "X-Keepstill-Token": token }, body: JSON.stringify(body) };
+  let answer;
+  try {
+    answer = await fetch(path, options);
+  } catch {
+    throw new Error("The review server does not answer; start `keepstill review` again. Nothing was saved.");
+  }
+  let said;
+  try { said = await answer.json(); } catch { said = {}; }
+  if (!answer.ok) throw new Error(said.error ?? `The review server refused (${answer.status}). Nothing was saved.`);
+  return said;
+}
+
+function initialsField() {
+  const input = el("input", { id: "reviewer", size: 6, maxlength: 8, autocomplete: "off", value: remembered("keepstill-reviewer") });
+  input.addEventListener("input", () => { input.value = input.value.toUpperCase(); remember("keepstill-reviewer", input.value); });
+  return el("label", {}, "your initials", input);
+}
+function initials(say) {
+  const input = document.getElementById("reviewer");
+  if (!input.value.trim()) {
+    say("Write your initials first.");
+    input.focus();
+    return null;
+  }
+  return input.value.trim();
+}
+
+// ---- blinding ---------------------------------------------------------------------------------------------------
+function blindingPart(say) {
+  if (!blinded) return el("span", {}, "Group, sex and age are shown; decisions say so.");
+  const button = el("button", { type: "button", onclick: async () => {
+    const reviewer = initials(say);
+    if (!reviewer || !confirm("Show group, sex and age? This is written down, with your initials.")) return;
+    try {
+      const found = await ask("/api/unhide", { reviewer });
+      location.search = `?shown=${encodeURIComponent(found.key)}`;
+    } catch (error) { say(error.message); }
+  } }, "show group, sex and age");
+  return el("span", {}, "Group, sex and age are hidden. ", button);
+}
+
+// ---- the cohort page --------------------------------------------------------------------------------------------
+function agreementPart(found) {
+  if (!found.agreement.length) return null;
+  const rows = found.agreement.map((pair) => el("tr", {}, el("th", { scope: "row" }, pair.reviewers.join(" and ")), el("td", { class: "n" }, String(pair.children)),
+    el("td", { class: "n" }, String(pair.agree)), el("td", { class: "n" }, digits(pair.kappa, 2)),
+    el("td", { class: "n" }, pair.low === null ? "n/a" : `${digits(pair.low, 2)} to ${digits(pair.high, 2)}`)));
+  const head = el("tr", {}, ["reviewers", "children", "same decision", "Cohen's kappa", "95 % interval"].map((name) => el("th", { scope: "col" }, name)));
+  return el("div", { class: "wide", tabindex: 0, role: "region", "aria-label": "Agreement of reviewers" }, el("h3", {}, "Agreement"), el("table", {}, el("thead", {}, head), el("tbody", {}, rows)));
+}
+function childLink(stem) { return el("a", { href: `/child/${encodeURIComponent(stem)}${location.search}` }, stem); }
+
+async function cohortReview() {
+  const bar = document.getElementById("review-bar");
+  const status = el("p", { class: "saved", role: "status" });
+  const say = (text) => { status.textContent = text; };
+  let found;
+  try { found = await ask("/api/state"); } catch (error) { bar.append(el("p", { class: "problem" }, error.message)); return; }
+  state.review = found.children;
+  const counts = {};
+  for (const row of data.rows) counts[reviewOf(row)] = (counts[reviewOf(row)] ?? 0) + 1;
+  const told = ["include", "exclude", "unsure", "disagreement", "out_of_date"].filter((word) => counts[word]).map((word) => `${counts[word]} ${words(word)}`);
+  const open = counts["n/a"] ?? 0;
+  const mine = () => document.getElementById("reviewer").value.trim();
+  const undecided = () => state.shown.find((row) => row.page && !(found.children[row.stem]?.decisions ?? []).some((d) => d.current && d.reviewer === mine()));
+  const next = el("button", { type: "button", onclick: () => {
+    const row = undecided();
+    if (!row) { say("You have decided on every child in the table."); return; }
+    leave();
+    location.href = hrefOf(row);
+  } }, "go to the next child that you have not decided on");
+  bar.replaceChildren(el("section", { class: "decide", "aria-labelledby": "review-heading" }, el("h2", { id: "review-heading" }, "Review"),
+    el("p", {}, `${told.length ? told.join(", ") : "No decisions yet"}; ${open} open.`),
+    el("div", { class: "controls" }, initialsField(), next), el("p", {}, blindingPart(say)), status,
+    found.disagreements.length ? el("div", {}, el("h3", {}, "To settle"), el("ul", {}, found.disagreements.map((stem) => el("li", {}, childLink(stem))))) : null,
+    agreementPart(found),
+    found.skipped.length ? el("div", {}, el("h3", {}, "Lines of decisions.tsv that were passed over"), el("ul", { class: "warnings" }, found.skipped.map((line) => el("li", {}, line)))) : null));
+  drawFilters();
+  arrange();
+}
+
+// ---- a child's page ---------------------------------------------------------------------------------------------
+function neighbours() {
+  let order = [];
+  try { order = JSON.parse(sessionStorage.getItem("keepstill-order") ?? "[]"); } catch { /* private window */ }
+  const at = order.indexOf(data.stem);
+  const place = document.getElementById("neighbours");
+  const way = (stem, text, key) => {
+    if (!stem) return null;
+    const link = el("a", { href: `/child/${encodeURIComponent(stem)}${location.search}`, "aria-keyshortcuts": key }, text);
+    keys.actions.set(key, () => link.click());
+    return link;
+  };
+  if (at >= 0) place.replaceChildren(...[way(order[at - 1], "← previous (p) ", "p"), way(order[at + 1], " next (n) →", "n")].filter(Boolean));
+  document.getElementById("back").href = `/${location.search}`;
+}
+
+function historyPart(child) {
+  if (!child || !child.decisions.length) return el("p", {}, "No decision yet.");
+  const items = [...child.decisions].reverse().map((d) => el("li", { class: d.current ? null : "stale" },
+    `${d.time.replace("T", " ").replace("Z", " UTC")}, ${d.reviewer}: ${d.decision}`, d.reason ? `, ${d.reason}` : "", d.note ? ` (${d.note})` : "",
+    d.settles ? ", settles" : "", d.blinded ? "" : ", group, sex and age shown", d.current ? "" : " – out of date: the results have changed since"));
+  return el("ul", { class: "history" }, items);
+}
+
+async function childReview() {
+  neighbours();
+  const place = document.getElementById("decide");
+  const status = el("p", { class: "saved", role: "status" });
+  const say = (text) => { status.textContent = text; };
+  let found;
+  try { found = await ask("/api/state"); } catch (error) { place.append(el("p", { class: "problem" }, error.message)); return; }
+  const reason = el("select", { id: "reason" });
+  const fillReasons = (reasons, chosen) => reason.replaceChildren(el("option", { value: "" }, "no reason given"), ...reasons.map((r) => el("option", { value: r, selected: r === chosen }, r)));
+  fillReasons(found.reasons);
+  const note = el("input", { id: "note", size: 30, maxlength: 500, autocomplete: "off" });
+  const add = el("button", { type: "button", onclick: async () => {
+    const text = prompt("A reason to add to the list:")?.trim();
+    if (!text) return;
+    try { fillReasons((await ask("/api/reasons", { reason: text })).reasons, text); } catch (error) { say(error.message); }
+  } }, "add a reason");
+  const settles = el("input", { type: "checkbox", id: "settles" });
+  const history = el("div");
+  const standing = el("p", {});
+  const tell = (child) => {
+    standing.textContent = child && child.review !== "n/a" ? `Standing: ${child.review.replaceAll("_", " ")} (${child.reviewers.join(", ")}).` : "Standing: not reviewed.";
+    history.replaceChildren(historyPart(child));
+  };
+  tell(found.children[data.stem]);
+  const buttons = DECISIONS.map(([decision, key]) => {
+    const decide = async () => {
+      const reviewer = initials(say);
+      if (!reviewer) return;
+      buttons.forEach((button) => { button.disabled = true; });
+      say("Saving …");
+      try {
+        const answer = await ask("/api/decide", { stem: data.stem, reviewer, decision, reason: reason.value, note: note.value.trim(), settles: settles.checked, results_digest: data.results_digest, shown: shownKey });
+        tell(answer.child);
+        say(`Saved: ${decision}.`);
+      } catch (error) { say(error.message); }
+      buttons.forEach((button) => { button.disabled = false; });
+    };
+    keys.actions.set(key, decide);
+    return el("button", { type: "button", "data-decision": decision, "aria-keyshortcuts": key, onclick: decide }, `${decision} (${key})`);
+  });
+  keys.actions.set("w", () => reason.focus());
+  keys.actions.set("t", () => note.focus());
+  place.replaceChildren(el("section", { class: "decide", "aria-labelledby": "decide-heading" }, el("h2", { id: "decide-heading" }, "Decide"),
+    standing,
+    el("div", { class: "controls" }, initialsField(), el("label", {}, "reason (w)", reason), add, el("label", {}, "in your own words (t)", note),
+      el("label", { class: "line" }, settles, "settles a disagreement")),
+    el("div", { class: "controls buttons" }, buttons), status, el("p", {}, blindingPart(say)),
+    el("details", {}, el("summary", {}, "Decisions so far, and keys"), history,
+      el("p", {}, ...DECISIONS.flatMap(([decision, key]) => [el("kbd", {}, key), ` ${decision}, `]), el("kbd", {}, "w"), " to the reasons, ", el("kbd", {}, "t"), " to the free text, ",
+        el("kbd", {}, "n"), " and ", el("kbd", {}, "p"), " to the next and the previous child. Keys do nothing while a field has them: ", el("kbd", {}, "Esc"), " leaves it."))));
+  place.addEventListener("keydown", (event) => { if (event.key === "Escape" && event.target.closest("input, select")) event.target.blur(); });
+}
+
+if (isCohort) cohortReview(); else childReview();

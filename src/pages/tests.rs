@@ -1,0 +1,170 @@
+use proptest::prelude::*;
+
+use super::encode::{base64, groups, rounded, two_bytes};
+use super::*;
+use crate::discover::ScanId;
+
+fn line(stem: &str) -> CohortLine {
+    CohortLine {
+        stem: stem.to_owned(),
+        participant_id: "sub-01".to_owned(),
+        session_id: None,
+        run_id: None,
+        results_digest: "ab".repeat(32),
+        page: Some("sub-01/func/sub-01_report.html".to_owned()),
+        verdict: Verdict::Enough,
+        problem: None,
+        minutes: 10.0,
+        minutes_kept: 7.5,
+        mean_fd_mm: f64::NAN,
+        longest_stretch_s: 90.0,
+        warnings: 0,
+        minutes_at_limits: vec![1.0, 2.5],
+        strip: vec![StripRun { frames: 3, fd: base64(&[0, 9, 255]), why: "003".to_owned() }],
+        covariates: vec!["COVARIATE".to_owned()],
+    }
+}
+
+fn cohort(rows: Vec<CohortLine>) -> CohortData {
+    CohortData {
+        study: "Lantern </script><script>alert(1)</script> & \"Island\"".to_owned(),
+        version: "0".to_owned(),
+        fd_limit_mm: 0.2,
+        minutes_asked: 5.0,
+        limits_mm: vec![Some(0.2), None],
+        covariates: vec!["arm_of_study".to_owned()],
+        rows,
+    }
+}
+
+fn child() -> ChildData {
+    let id = ScanId { participant: "01".to_owned(), session: None, task: None, run: None };
+    let mut row = ReportRow::failed(&id, "{settings} <b>bad</b>");
+    row.verdict = Verdict::TooShort;
+    row.head_radius_mm = 43.21;
+    row.head_radius_from = "by age, 14 months".to_owned();
+    row.warnings = vec!["<img src=x onerror=alert(1)>".to_owned()];
+    ChildData {
+        study: "Study".to_owned(),
+        version: "0".to_owned(),
+        stem: "sub-01".to_owned(),
+        results_digest: "cd".repeat(32),
+        fd_limit_mm: 0.2,
+        fd_form: "sum".to_owned(),
+        minutes_asked: 5.0,
+        joined: row.clone(),
+        settings: serde_json::json!({ "study": { "name": "Study" } }),
+        limits_mm: vec![Some(0.2), None],
+        atlases: Vec::new(),
+        runs: vec![ChildRun {
+            row,
+            name: "sub-01_run-1".to_owned(),
+            fd_mm: vec![None, Some(0.125)],
+            dvars_percent: vec![None, Some(1.5)],
+            global_percent: vec![Some(0.0), Some(-0.5)],
+            why: "03".to_owned(),
+            log: Vec::new(),
+            minutes_at_limits: vec![1.0, 2.0],
+            series: Vec::new(),
+            slices: Vec::new(),
+            spectrum: None,
+        }],
+        matrices: Vec::new(),
+        left_out: Vec::new(),
+    }
+}
+
+const REVIEW: Review<'_> = Review { token: "tok\"en", nonce: "n0nce", blinded: true };
+
+#[test]
+fn pages_give_their_data_back() {
+    let data = cohort(vec![line("sub-01"), line("sub-02</script>")]);
+    for mode in [Mode::File, Mode::Review(&REVIEW)] {
+        let mut back = cohort_data(&cohort_page(&data, mode)).unwrap();
+        // NaN is no value equal to itself.
+        back.rows.iter_mut().for_each(|row| {
+            assert!(row.mean_fd_mm.is_nan());
+            row.mean_fd_mm = 0.0;
+        });
+        let mut given = data.clone();
+        given.rows.iter_mut().for_each(|row| row.mean_fd_mm = 0.0);
+        assert_eq!(back, given);
+    }
+    let html = child_page(&child(), Mode::File);
+    let back = child_data(&html).unwrap();
+    assert_eq!(back.runs[0].fd_mm, child().runs[0].fd_mm);
+    assert!(matches!(child_data("<html></html>"), Err(PageError::NoData)));
+    assert!(matches!(cohort_data(&html), Err(PageError::Damaged(_))));
+}
+
+#[test]
+fn no_text_becomes_markup() {
+    let cohort = cohort(vec![line("sub-02</script><script>alert(1)</script>")]);
+    for mode in [Mode::File, Mode::Review(&REVIEW)] {
+        for html in [cohort_page(&cohort, mode), child_page(&child(), mode)] {
+            assert!(!html.contains("alert(1)</script>"), "{html}");
+            assert!(!html.contains("<img"));
+            assert!(!html.contains("<b>bad"));
+            // Data and the page's own script, nothing else.
+            assert_eq!(html.matches("<script").count(), 2);
+            assert_eq!(html.matches("</script>").count(), 2);
+            assert!(html.contains("not for diagnosis"));
+        }
+    }
+    // What is filled in is not taken for a place to fill.
+    assert!(child_page(&child(), Mode::File).contains("{settings} &lt;b&gt;bad&lt;/b&gt;"));
+}
+
+#[test]
+fn a_page_as_a_file_forbids_itself_requests_and_a_served_one_goes_by_its_nonce() {
+    let data = cohort(vec![line("sub-01")]);
+    let file = cohort_page(&data, Mode::File);
+    assert!(file.contains("default-src 'none'"));
+    assert!(!file.contains("<meta name=\"keepstill-token\""));
+    let served = cohort_page(&data, Mode::Review(&REVIEW));
+    assert!(served.contains("<meta name=\"keepstill-token\" content=\"tok&quot;en\">"));
+    assert_eq!(served.matches(" nonce=\"n0nce\"").count(), 2);
+    for html in [&file, &served, &child_page(&child(), Mode::File)] {
+        assert!(!html.contains(" style=\""), "a policy by nonce lets no style attribute through");
+        // The one address is the name of the SVG language.
+        assert_eq!(html.matches("http").count() - html.matches("http-equiv").count(), 1);
+        assert!(html.contains("http://www.w3.org/2000/svg"));
+    }
+}
+
+#[test]
+fn blinding_takes_away_what_tells_age() {
+    let data = cohort(vec![line("sub-01")]);
+    let html = cohort_page(&data.blinded(), Mode::Review(&REVIEW));
+    assert!(!html.contains("COVARIATE") && !html.contains("arm_of_study"));
+    let html = child_page(&child().blinded(), Mode::Review(&REVIEW));
+    assert!(!html.contains("43.2") && !html.contains("14 months"));
+    assert!(child_page(&child(), Mode::Review(&REVIEW)).contains("14 months"));
+}
+
+#[test]
+fn base64_as_in_the_standard() {
+    // RFC 4648, section 10.
+    for (text, expected) in [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foobar", "Zm9vYmFy")] {
+        assert_eq!(base64(text.as_bytes()), expected);
+    }
+    assert_eq!(base64(&[0xfb, 0xff]), "+/8=");
+}
+
+#[test]
+fn values_are_packed_in_ten_thousandths() {
+    let back = |v: f64| i16::from_le_bytes(two_bytes(v));
+    assert_eq!([back(0.12345), back(-1.0), back(9.0), back(-9.0)], [1235, -10_000, 32_767, -32_767]);
+    assert_eq!(back(f64::NAN), i16::MIN);
+    assert_eq!([rounded(0.12345, 3), rounded(f64::NAN, 3)], [Some(0.123), None]);
+}
+
+proptest! {
+    #[test]
+    fn groups_cover_every_frame_once(frames in 1_usize..2000, wanted in 1_usize..400) {
+        let found: Vec<_> = groups(frames, wanted).collect();
+        prop_assert!(found.len() <= wanted && found.iter().all(|g| !g.is_empty()));
+        let all: Vec<usize> = found.into_iter().flatten().collect();
+        prop_assert_eq!(all, (0..frames).collect::<Vec<_>>());
+    }
+}

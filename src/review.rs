@@ -1,0 +1,81 @@
+//! Review: what people decided about each child, how far they agree, and the local server where they decide.
+//!
+//! A decision is one line of `review/decisions.tsv` and is never rewritten: a changed mind is a new line
+//! ([`decisions`], over [`ledger`]). It names the digest of the results that were looked at, so it stops counting when
+//! they change. From the lines and the current digests everything else follows, by pure functions: where each child
+//! stands ([`standing`]), how far each two reviewers agree ([`kappa`]), and both for a whole cohort ([`overview`]).
+//! [`table`] puts what stands into the cohort table. The server (cargo feature `review`) only adds lines and shows pages.
+
+pub mod clock;
+pub mod decisions;
+pub mod kappa;
+pub mod ledger;
+pub mod overview;
+pub mod reasons;
+#[cfg(feature = "review")]
+pub mod server;
+pub mod standing;
+pub mod table;
+
+use serde::Serialize;
+
+use crate::tables::absent;
+
+/// The folder of everything that reviewers write, inside the results folder.
+pub const FOLDER: &str = "review";
+
+/// What names a row of the cohort table.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+pub struct RowId {
+    /// With `sub-`.
+    pub participant_id: String,
+    /// With `ses-`; none where there is none or sessions are joined.
+    pub session_id: Option<String>,
+    /// With `run-`, where runs are not joined.
+    pub run_id: Option<String>,
+}
+
+impl RowId {
+    /// From cells, where `n/a` is none.
+    #[must_use]
+    pub fn from_cells(participant: &str, session: &str, run: &str) -> Self {
+        let some = |text: &str| (!absent(text)).then(|| text.to_owned());
+        Self { participant_id: participant.to_owned(), session_id: some(session), run_id: some(run) }
+    }
+
+    /// The three parts joined by `_`, as in file names.
+    #[must_use]
+    pub fn label(&self) -> String {
+        let parts = [Some(&self.participant_id), self.session_id.as_ref(), self.run_id.as_ref()];
+        parts.into_iter().flatten().map(String::as_str).collect::<Vec<_>>().join("_")
+    }
+}
+
+/// What a reviewer says of a child.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Decision {
+    Include,
+    Exclude,
+    Unsure,
+}
+
+impl Decision {
+    pub const ALL: [Self; 3] = [Self::Include, Self::Exclude, Self::Unsure];
+
+    /// The word in tables.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Include => "include",
+            Self::Exclude => "exclude",
+            Self::Unsure => "unsure",
+        }
+    }
+
+    /// The decision of this word.
+    #[must_use]
+    pub fn of(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|decision| decision.key() == word)
+    }
+}

@@ -1,0 +1,149 @@
+//! How far two reviewers agree beyond chance: Cohen's kappa, unweighted, with its confidence interval.
+//!
+//! kappa = (po - pe) / (1 - pe), where po is the share of children on whom both say the same and pe the share expected if
+//! each kept their own shares of words but gave them out by chance (Cohen 1960, Educational and Psychological Measurement
+//! 20:37). Its large-sample variance, for n children, shares p_ij, row sums r_i and column sums c_j, is
+//!
+//! ```text
+//! { Σ_i p_ii [1 - (r_i + c_i)(1 - k)]²  +  (1 - k)² Σ_{i≠j} p_ij (c_i + r_j)²  -  [k - pe (1 - k)]² } / { n (1 - pe)² }
+//! ```
+//!
+//! (Fleiss, Cohen & Everitt 1969, Psychological Bulletin 72:323, from memory; held against the delta method in the tests).
+//! The interval is kappa ± 1.96 standard errors, cut at -1 and 1. With few children it is rough.
+
+use super::Decision;
+
+/// The 97.5 % point of the normal distribution (from memory).
+const NORMAL_975: f64 = 1.959_963_984_540_054;
+
+/// Kappa and what belongs to it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Kappa {
+    pub kappa: f64,
+    /// Large-sample standard error.
+    pub standard_error: f64,
+    /// 95 % interval.
+    pub low: f64,
+    pub high: f64,
+}
+
+/// Counts of children: the first reviewer's words down, the second's across, in the order of [`Decision::ALL`].
+pub type Counts = [[usize; 3]; 3];
+
+/// Counts pairs of decisions.
+#[must_use]
+pub fn counts(pairs: impl Iterator<Item = (Decision, Decision)>) -> Counts {
+    let place = |decision| Decision::ALL.iter().position(|known| *known == decision).unwrap_or(0);
+    let mut counts = Counts::default();
+    pairs.for_each(|(a, b)| counts[place(a)][place(b)] += 1);
+    counts
+}
+
+/// Kappa of a square table of counts; none without children, or when both gave all of them one and the same word, so that
+/// chance alone would agree.
+#[must_use]
+pub fn kappa(counts: &Counts) -> Option<Kappa> {
+    let down: [usize; 3] = std::array::from_fn(|i| counts[i].iter().sum());
+    let across: [usize; 3] = std::array::from_fn(|j| counts.iter().map(|row| row[j]).sum());
+    let children: usize = down.iter().sum();
+    // In whole numbers, since 0/0 must be told from what rounding makes of it.
+    let by_chance: usize = (0..3).map(|i| down[i] * across[i]).sum();
+    if children == 0 || by_chance == children * children {
+        return None;
+    }
+    let n = children as f64;
+    let (r, c) = (down.map(|count| count as f64 / n), across.map(|count| count as f64 / n));
+    let p = counts.map(|row| row.map(|count| count as f64 / n));
+    let agreed: usize = (0..3).map(|i| counts[i][i]).sum();
+    let expected = by_chance as f64 / (n * n);
+    // Both shares times n²: exactly 1 where all agree.
+    let k = ((children * agreed) as f64 - by_chance as f64) / (children * children - by_chance) as f64;
+    let mut sum = -(k - expected * (1.0 - k)).powi(2);
+    for i in 0..3 {
+        for j in 0..3 {
+            sum += p[i][j]
+                * if i == j { (1.0 - (r[i] + c[i]) * (1.0 - k)).powi(2) } else { ((1.0 - k) * (c[i] + r[j])).powi(2) };
+        }
+    }
+    // Rounding may leave a hair below nothing where all agree.
+    let standard_error = (sum.max(0.0) / n).sqrt() / (1.0 - expected);
+    let half = NORMAL_975 * standard_error;
+    Some(Kappa { kappa: k, standard_error, low: (k - half).max(-1.0), high: (k + half).min(1.0) })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[track_caller]
+    fn near(found: f64, expected: f64, within: f64) {
+        assert!((found - expected).abs() <= within, "{found} is not {expected}");
+    }
+
+    /// Cohen 1960, the worked example of 200 patients in proportions (from memory).
+    #[test]
+    fn cohens_own_example() {
+        let found = kappa(&[[88, 14, 18], [10, 40, 10], [2, 6, 12]]).unwrap();
+        near(found.kappa, 0.492, 0.0005);
+    }
+
+    /// Fleiss, Statistical Methods for Rates and Proportions, 100 patients diagnosed by two raters (from memory).
+    #[test]
+    fn fleiss_psychiatric_example() {
+        let found = kappa(&[[75, 1, 4], [5, 4, 1], [0, 0, 10]]).unwrap();
+        near(found.kappa, 0.68, 0.005);
+        near(found.standard_error, 0.087, 0.001);
+        near(found.low, found.kappa - 1.96 * 0.087, 0.002);
+    }
+
+    /// The delta method by finite differences of kappa itself, for tables of many shapes.
+    #[test]
+    fn the_standard_error_is_that_of_the_delta_method() {
+        let of = |p: &[f64; 9]| {
+            let n: f64 = p.iter().sum();
+            let po = (p[0] + p[4] + p[8]) / n;
+            let side = |at: [usize; 3]| at.iter().map(|&k| p[k]).sum::<f64>() / n;
+            let pe: f64 = (0..3).map(|i| side([3 * i, 3 * i + 1, 3 * i + 2]) * side([i, i + 3, i + 6])).sum();
+            (po - pe) / (1.0 - pe)
+        };
+        for code in 1_usize..400 {
+            let counts: [usize; 9] = std::array::from_fn(|k| (code * (2 * k + 3) * 7919 / (k + 1)) % 23);
+            let table = [
+                [counts[0], counts[1], counts[2]],
+                [counts[3], counts[4], counts[5]],
+                [counts[6], counts[7], counts[8]],
+            ];
+            let n: f64 = counts.iter().sum::<usize>() as f64;
+            let p = counts.map(|count| count as f64 / n);
+            let slope: Vec<f64> = (0..9)
+                .map(|k| {
+                    let (mut up, mut down) = (p, p);
+                    up[k] += 1e-6;
+                    down[k] -= 1e-6;
+                    (of(&up) - of(&down)) / 2e-6
+                })
+                .collect();
+            let mean: f64 = (0..9).map(|k| slope[k] * p[k]).sum();
+            let variance: f64 = (0..9).map(|k| p[k] * (slope[k] - mean).powi(2)).sum::<f64>() / n;
+            let found = kappa(&table).unwrap();
+            near(found.kappa, of(&p), 1e-12);
+            near(found.standard_error, variance.sqrt(), 1e-6);
+        }
+    }
+
+    #[test]
+    fn what_cannot_be_told_is_none_and_bounds_hold() {
+        assert_eq!(kappa(&Counts::default()), None);
+        assert_eq!(kappa(&[[0; 3], [0, 7, 0], [0; 3]]), None);
+        let all = kappa(&[[3, 0, 0], [0, 2, 0], [0, 0, 1]]).unwrap();
+        assert_eq!((all.kappa, all.high), (1.0, 1.0));
+        near(all.standard_error, 0.0, 1e-9);
+        let none = kappa(&[[0, 2, 0], [2, 0, 0], [0, 0, 0]]).unwrap();
+        assert_eq!((none.kappa, none.low), (-1.0, -1.0));
+        // One of them says the same of all: agreement is what chance gives.
+        assert_eq!(kappa(&[[5, 0, 0], [2, 0, 0], [0, 0, 0]]).unwrap().kappa, 0.0);
+        use Decision::{Exclude, Include, Unsure};
+        let pairs = [(Include, Include), (Include, Unsure), (Unsure, Exclude)];
+        assert_eq!(counts(pairs.into_iter()), [[1, 0, 1], [0, 0, 0], [0, 1, 0]]);
+    }
+}

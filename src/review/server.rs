@@ -1,0 +1,216 @@
+//! The server of `keepstill review`: the pages of a results folder, with the means to decide, on one address.
+//!
+//! It listens on loopback unless asked otherwise, and answers nobody but the pages that it serves ([`guard`]): a page of
+//! another site, also one whose name was made to point here, is refused. A page file is read from the results folder, its
+//! data taken out, what blinding hides taken away, and the page rendered again ([`cohort`], [`routes`]). A decision is
+//! confirmed only when it is on disk; the cohort table follows a little later ([`keeper`]).
+
+mod answer;
+mod cohort;
+mod guard;
+mod keeper;
+mod routes;
+mod secret;
+
+use std::collections::HashSet;
+use std::future::{IntoFuture, poll_fn};
+use std::io;
+use std::net::{IpAddr, SocketAddr, TcpListener};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard};
+use std::task::Poll;
+use std::time::Duration;
+
+use axum::Router;
+use tokio::signal::unix::{SignalKind, signal};
+
+use super::decisions;
+use super::ledger::LedgerError;
+use super::reasons::{self, ReasonsError};
+use crate::event::Event;
+use crate::pages::PageError;
+use cohort::CohortCache;
+use guard::Guard;
+use keeper::Keeper;
+
+/// How long requests that are under way when the server is stopped may take (own choice).
+const GRACE: Duration = Duration::from_secs(3);
+
+/// Where to serve what.
+#[derive(Debug, Clone)]
+pub struct Options {
+    pub results: PathBuf,
+    pub address: IpAddr,
+    /// 0: any that is free.
+    pub port: u16,
+}
+
+/// Listens to what the server tells.
+pub type Tell = Arc<dyn Fn(&Event) + Send + Sync>;
+
+/// Why there is nothing to serve.
+#[derive(Debug, thiserror::Error)]
+pub enum ServeError {
+    #[error("{}: there is no such folder; name the results folder of a study", results.display())]
+    NoFolder { results: PathBuf },
+    #[error("{}: is not there; run the study first (keepstill run STUDY)", path.display())]
+    NotRun { path: PathBuf },
+    #[error("{}: cannot read: {source}; check its permissions", path.display())]
+    Read { path: PathBuf, source: io::Error },
+    #[error("{}: {source}", path.display())]
+    Page { path: PathBuf, source: PageError },
+    #[error(transparent)]
+    Reasons(#[from] ReasonsError),
+    #[error(transparent)]
+    Decisions(#[from] LedgerError),
+    #[error("{address}: the port is taken by another program; give another --port, or none for any that is free")]
+    PortTaken { address: SocketAddr },
+    #[error("{address}: cannot listen there: {source}; give an address of this machine, and a port that you may use")]
+    Bind { address: SocketAddr, source: io::Error },
+    #[error("the system gives no random bytes ({source}), without which nobody could be told apart")]
+    Random { source: io::Error },
+    #[error("the server cannot be started: {source}")]
+    Start { source: io::Error },
+}
+
+/// Everything that requests share.
+struct Shared {
+    results: PathBuf,
+    guard: Guard,
+    /// Writes must carry it; only pages of ours know it.
+    token: String,
+    cohort: CohortCache,
+    /// One writes at a time.
+    writer: Mutex<()>,
+    /// Of pages that show what blinding hides.
+    keys: Mutex<HashSet<String>>,
+    keeper: Keeper,
+}
+
+impl Shared {
+    fn write(&self) -> MutexGuard<'_, ()> {
+        self.writer.lock().unwrap_or_else(|e| e.into_inner())
+    }
+
+    fn keys(&self) -> MutexGuard<'_, HashSet<String>> {
+        self.keys.lock().unwrap_or_else(|e| e.into_inner())
+    }
+}
+
+/// A server that listens and is not yet at work.
+pub struct Server {
+    listener: TcpListener,
+    at: SocketAddr,
+    shared: Arc<Shared>,
+    study: String,
+    children: usize,
+}
+
+impl Server {
+    /// Looks at the results folder, makes the review's folder, and listens.
+    ///
+    /// # Errors
+    /// [`ServeError`].
+    pub fn open(options: &Options, tell: Tell) -> Result<Self, ServeError> {
+        let results = options.results.clone();
+        if !results.is_dir() {
+            return Err(ServeError::NoFolder { results });
+        }
+        let cache = CohortCache::new(&results);
+        let cohort = cache.get()?;
+        decisions::read(&results)?;
+        let wanted = SocketAddr::new(options.address, options.port);
+        let refused = |source: io::Error| match source.kind() {
+            io::ErrorKind::AddrInUse => ServeError::PortTaken { address: wanted },
+            _ => ServeError::Bind { address: wanted, source },
+        };
+        let listener = TcpListener::bind(wanted).map_err(refused)?;
+        let at = listener.local_addr().map_err(refused)?;
+        reasons::make(&results)?;
+        let random = |source| ServeError::Random { source };
+        let access = if at.ip().is_loopback() { None } else { Some(secret::new().map_err(random)?) };
+        let shared = Arc::new(Shared {
+            guard: Guard::new(at, access),
+            token: secret::new().map_err(random)?,
+            cohort: cache,
+            writer: Mutex::new(()),
+            keys: Mutex::new(HashSet::new()),
+            keeper: Keeper::start(&results, tell).map_err(|source| ServeError::Start { source })?,
+            results,
+        });
+        Ok(Self { listener, at, shared, study: cohort.data.study.clone(), children: cohort.subjects.len() })
+    }
+
+    /// What to open in a browser; with the access token, where one is needed.
+    #[must_use]
+    pub fn url(&self) -> String {
+        match self.shared.guard.access() {
+            Some(access) => format!("http://{}/?access={access}", self.at),
+            None => format!("http://{}/", self.at),
+        }
+    }
+
+    /// Whether other machines can reach it.
+    #[must_use]
+    pub fn is_open_to_others(&self) -> bool {
+        self.shared.guard.access().is_some()
+    }
+
+    /// The study's name.
+    #[must_use]
+    pub fn study(&self) -> &str {
+        &self.study
+    }
+
+    /// Rows of the cohort.
+    #[must_use]
+    pub fn children(&self) -> usize {
+        self.children
+    }
+
+    /// Where decisions are written.
+    #[must_use]
+    pub fn decisions(&self) -> PathBuf {
+        decisions::path(&self.shared.results)
+    }
+
+    /// Serves until Ctrl-C or a request to end (SIGTERM), then finishes what is under way.
+    ///
+    /// # Errors
+    /// When the server cannot be started.
+    pub fn run(self) -> Result<(), ServeError> {
+        let fail = |source| ServeError::Start { source };
+        let runtime =
+            tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().map_err(fail)?;
+        let (listener, shared) = (self.listener, Arc::clone(&self.shared));
+        runtime.block_on(async move {
+            let mut interrupted = signal(SignalKind::interrupt()).map_err(fail)?;
+            let mut ended = signal(SignalKind::terminate()).map_err(fail)?;
+            listener.set_nonblocking(true).map_err(fail)?;
+            let listener = tokio::net::TcpListener::from_std(listener).map_err(fail)?;
+            let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
+            let app = Router::new().fallback(routes::handle).with_state(shared);
+            let serving = axum::serve(listener, app).with_graceful_shutdown(async move {
+                let _ = stopped.await;
+            });
+            let serving = tokio::spawn(serving.into_future());
+            poll_fn(|context| match (interrupted.poll_recv(context), ended.poll_recv(context)) {
+                (Poll::Pending, Poll::Pending) => Poll::Pending,
+                _ => Poll::Ready(()),
+            })
+            .await;
+            let _ = stop.send(());
+            // A connection that never ends must not keep the server.
+            let _ = tokio::time::timeout(GRACE, serving).await;
+            Ok::<(), ServeError>(())
+        })?;
+        runtime.shutdown_timeout(GRACE);
+        self.shared.keeper.finish();
+        Ok(())
+    }
+}
+
+/// A file's name as users know it: relative to the results folder.
+fn told(results: &Path, message: &str) -> String {
+    message.replace(&format!("{}/", results.display()), "")
+}

@@ -1,0 +1,94 @@
+//! Brings the cohort table up to date behind the decisions: soon after them, several at once, and never while a run is at
+//! work in the results folder, which writes the table itself.
+
+use std::io;
+use std::path::Path;
+use std::sync::Mutex;
+use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
+use std::thread::{self, JoinHandle};
+use std::time::{Duration, Instant};
+
+use super::{Tell, told};
+use crate::event::Event;
+use crate::review::table::{self, Updated};
+
+/// Decisions that come within this time are written together (own choice).
+const PAUSE: Duration = Duration::from_millis(400);
+/// How long to wait for a run (own choice).
+const RETRY: Duration = Duration::from_secs(2);
+
+/// A thread that keeps the table.
+pub(super) struct Keeper {
+    /// None once it has been asked to end.
+    at_work: Mutex<Option<(Sender<()>, JoinHandle<()>)>>,
+}
+
+impl Keeper {
+    pub(super) fn start(results: &Path, tell: Tell) -> io::Result<Self> {
+        let (sender, decided) = mpsc::channel();
+        let results = results.to_owned();
+        let thread =
+            thread::Builder::new().name("cohort table".to_owned()).spawn(move || keep(&results, &decided, &tell))?;
+        Ok(Self { at_work: Mutex::new(Some((sender, thread))) })
+    }
+
+    /// A decision is on disk.
+    pub(super) fn decided(&self) {
+        if let Some((sender, _)) = &*self.at_work.lock().unwrap_or_else(|e| e.into_inner()) {
+            let _ = sender.send(());
+        }
+    }
+
+    /// Writes the table a last time and ends.
+    pub(super) fn finish(&self) {
+        let at_work = self.at_work.lock().unwrap_or_else(|e| e.into_inner()).take();
+        if let Some((sender, thread)) = at_work {
+            drop(sender);
+            let _ = thread.join();
+        }
+    }
+}
+
+fn keep(results: &Path, decided: &Receiver<()>, tell: &Tell) {
+    // A server that was killed may have left the table behind its decisions.
+    let mut due = Some(Instant::now());
+    let mut last_problem = String::new();
+    loop {
+        let ended = match due {
+            None => match decided.recv() {
+                Ok(()) => {
+                    due = Some(Instant::now() + PAUSE);
+                    continue;
+                }
+                Err(_) => return,
+            },
+            Some(at) => match decided.recv_timeout(at.saturating_duration_since(Instant::now())) {
+                Ok(()) => continue,
+                Err(RecvTimeoutError::Timeout) => false,
+                Err(RecvTimeoutError::Disconnected) => true,
+            },
+        };
+        let mut problem = String::new();
+        due = match table::update(results) {
+            Ok(Updated::Written | Updated::Same) => None,
+            Ok(Updated::Busy) => {
+                if ended {
+                    problem = "a run is at work in the results folder; it will put the decisions into it".to_owned();
+                }
+                Some(Instant::now() + RETRY)
+            }
+            Err(error) => {
+                problem =
+                    format!("cannot be brought up to date; decisions are safe: {}", told(results, &error.to_string()));
+                None
+            }
+        };
+        if !problem.is_empty() && problem != last_problem {
+            tell(&Event::Warning { about: "cohort.tsv".to_owned(), message: problem.clone() });
+        }
+        last_problem = problem;
+        if ended {
+            return;
+        }
+    }
+}

@@ -1,0 +1,245 @@
+//! The review in `cohort.tsv`: reading which rows there are, and writing three columns of theirs anew.
+//!
+//! The table's own digests say what is current. Everything else in it stays byte for byte.
+
+use std::collections::HashMap;
+use std::fs::{self, File, TryLockError};
+use std::io;
+use std::path::{Path, PathBuf};
+
+use super::RowId;
+use super::decisions::{self, Decisions};
+use super::ledger::LedgerError;
+use super::overview::{self, Subject};
+use crate::outputs::cell;
+use crate::record::STATE;
+use crate::record::files::{WriteError, write_whole};
+
+/// Columns that reviews fill.
+pub const COLUMNS: [&str; 3] = ["review", "reviewers", "review_reason"];
+
+/// The cohort table cannot be used.
+#[derive(Debug, thiserror::Error)]
+pub enum TableError {
+    #[error("{}: there is no such folder; name the results folder of a study", results.display())]
+    NoFolder { results: PathBuf },
+    #[error("{}: is not there; run the study first (keepstill run STUDY)", path.display())]
+    NotRun { path: PathBuf },
+    #[error("{}: cannot read: {source}; check its permissions", path.display())]
+    Read { path: PathBuf, source: io::Error },
+    #[error("{}: has no column \"{column}\"; run the study again with this version of keepstill", path.display())]
+    NoColumn { path: PathBuf, column: &'static str },
+    #[error("{} line {line}: has {found} cells, and the header has {expected}; run the study again to write it anew", path.display())]
+    Ragged { path: PathBuf, line: usize, found: usize, expected: usize },
+    #[error("{}: cannot be locked: {source}; check that the results folder can be written to", path.display())]
+    Lock { path: PathBuf, source: io::Error },
+    #[error(transparent)]
+    Write(#[from] WriteError),
+    #[error(transparent)]
+    Decisions(#[from] LedgerError),
+}
+
+/// What came of writing the review into the cohort table.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Updated {
+    Written,
+    /// It says so already.
+    Same,
+    /// A run is at work in the results folder; it writes the table itself when it ends.
+    Busy,
+}
+
+struct Table {
+    path: PathBuf,
+    header: Vec<String>,
+    rows: Vec<Vec<String>>,
+}
+
+impl Table {
+    fn read(results: &Path) -> Result<Self, TableError> {
+        let path = results.join("cohort.tsv");
+        let text = match fs::read_to_string(&path) {
+            Ok(text) => text,
+            Err(_) if !results.is_dir() => return Err(TableError::NoFolder { results: results.to_owned() }),
+            Err(source) if source.kind() == io::ErrorKind::NotFound => return Err(TableError::NotRun { path }),
+            Err(source) => return Err(TableError::Read { path, source }),
+        };
+        let split = |line: &str| -> Vec<String> { line.split('\t').map(str::to_owned).collect() };
+        let mut lines = text.lines();
+        let header = split(lines.next().unwrap_or_default());
+        let rows: Vec<Vec<String>> = lines.map(split).collect();
+        if let Some((at, row)) = rows.iter().enumerate().find(|(_, row)| row.len() != header.len()) {
+            return Err(TableError::Ragged { path, line: at + 2, found: row.len(), expected: header.len() });
+        }
+        Ok(Self { path, header, rows })
+    }
+
+    fn column(&self, name: &'static str) -> Result<usize, TableError> {
+        let at = self.header.iter().position(|column| column == name);
+        at.ok_or_else(|| TableError::NoColumn { path: self.path.clone(), column: name })
+    }
+
+    fn subjects(&self) -> Result<Vec<Subject>, TableError> {
+        let at = |name| self.column(name);
+        let (participant, session, run) = (at("participant_id")?, at("session_id")?, at("run_id")?);
+        let digest = at("results_digest")?;
+        let mut seen: HashMap<String, usize> = HashMap::new();
+        let subject = |cells: &Vec<String>| {
+            let row = RowId::from_cells(&cells[participant], &cells[session], &cells[run]);
+            // Runs of several tasks that are not joined: the table does not name the task.
+            let times = seen.entry(row.label()).and_modify(|times| *times += 1).or_insert(1);
+            let stem = if *times == 1 { row.label() } else { format!("{} ({times})", row.label()) };
+            Subject { stem, row, results_digest: digest_of(&cells[digest]) }
+        };
+        Ok(self.rows.iter().map(subject).collect())
+    }
+
+    fn text(&self) -> String {
+        let lines = std::iter::once(&self.header).chain(&self.rows);
+        lines.map(|cells| cells.join("\t") + "\n").collect()
+    }
+}
+
+/// A digest's cell; n/a is none, as where results could not be made.
+fn digest_of(cell: &str) -> String {
+    if crate::tables::absent(cell) { String::new() } else { cell.to_owned() }
+}
+
+/// The rows of the cohort table; a row's stem is its three parts joined, with a number where several rows have the same.
+///
+/// # Errors
+/// A table that is not there, or not as this version writes it.
+pub fn subjects(results: &Path) -> Result<Vec<Subject>, TableError> {
+    Table::read(results)?.subjects()
+}
+
+/// Everything that reviewers decided, seen through for the rows of the cohort table.
+///
+/// # Errors
+/// When the cohort table or the decisions cannot be read.
+pub fn overview(results: &Path) -> Result<overview::Overview, TableError> {
+    let subjects = subjects(results)?;
+    Ok(overview::overview(&decisions::read(results)?, &subjects))
+}
+
+/// Writes the three columns anew from the decisions as they are, unless a run is at work.
+///
+/// # Errors
+/// When something cannot be read or written; the table is then as it was.
+pub fn update(results: &Path) -> Result<Updated, TableError> {
+    let Some(_lock) = lock(results)? else { return Ok(Updated::Busy) };
+    let mut table = Table::read(results)?;
+    let before = table.text();
+    let subjects = table.subjects()?;
+    fill(&mut table, &decisions::read(results)?, &subjects)?;
+    let after = table.text();
+    if after == before {
+        return Ok(Updated::Same);
+    }
+    write_whole(&table.path, after.as_bytes())?;
+    Ok(Updated::Written)
+}
+
+fn fill(table: &mut Table, decisions: &Decisions, subjects: &[Subject]) -> Result<(), TableError> {
+    let mut places = [0; 3];
+    for (place, name) in places.iter_mut().zip(COLUMNS) {
+        *place = table.column(name)?;
+    }
+    let standings = overview::standings(decisions, subjects.iter().map(Subject::named));
+    for (cells, standing) in table.rows.iter_mut().zip(standings) {
+        for (place, text) in places.into_iter().zip(standing.cells()) {
+            cells[place] = cell(&text);
+        }
+    }
+    Ok(())
+}
+
+/// The results folder's lock, as a run takes it; none when one has it.
+fn lock(results: &Path) -> Result<Option<File>, TableError> {
+    let path = results.join(STATE).join("lock");
+    let fail = |source| TableError::Lock { path: path.clone(), source };
+    fs::create_dir_all(results.join(STATE)).map_err(fail)?;
+    let file = File::options().create(true).truncate(false).write(true).open(&path).map_err(fail)?;
+    match file.try_lock() {
+        Ok(()) => Ok(Some(file)),
+        Err(TryLockError::WouldBlock) => Ok(None),
+        Err(TryLockError::Error(source)) => Err(fail(source)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::Decision;
+    use super::super::decisions::Line;
+    use super::*;
+
+    /// `d1` and `d2` stand for digests.
+    const TABLE: &str = "participant_id\tsession_id\trun_id\tverdict\treview\treviewers\treview_reason\tresults_digest\tnote\n\
+        sub-01\tn/a\tn/a\tenough\tn/a\tn/a\tn/a\td1\t a \"b\"\n\
+        sub-02\tses-1\tn/a\tenough\tinclude\tZZ\told\td2\tn/a\n";
+
+    fn line(participant: &str, session: &str, digest: &str) -> Line {
+        Line {
+            time: "2026-11-25T09:30:00Z".to_owned(),
+            reviewer: "AB".to_owned(),
+            row: RowId::from_cells(participant, session, "n/a"),
+            decision: Decision::Exclude,
+            reason: Some("cried".to_owned()),
+            note: Some("twice".to_owned()),
+            settles: false,
+            blinded: false,
+            results_digest: digest.repeat(32),
+        }
+    }
+
+    fn with_digests(table: &str) -> String {
+        ["d1", "d2"].iter().fold(table.to_owned(), |text, digest| text.replace(digest, &digest.repeat(32)))
+    }
+
+    #[test]
+    fn three_columns_are_written_and_nothing_else() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("cohort.tsv");
+        fs::write(&path, with_digests(TABLE)).unwrap();
+        decisions::append(folder.path(), &line("sub-01", "n/a", "d1")).unwrap();
+        decisions::append(folder.path(), &line("sub-02", "ses-1", "d1")).unwrap();
+        assert_eq!(update(folder.path()).unwrap(), Updated::Written);
+        let expected = TABLE
+            .replace("enough\tn/a\tn/a\tn/a\td1", "enough\texclude\tAB\tcried: twice\td1")
+            .replace("include\tZZ\told", "out_of_date\tn/a\tn/a");
+        assert_eq!(fs::read_to_string(&path).unwrap(), with_digests(&expected));
+        assert_eq!(update(folder.path()).unwrap(), Updated::Same);
+        let found = overview(folder.path()).unwrap();
+        assert_eq!(found.children.iter().map(|child| child.0.as_str()).collect::<Vec<_>>(), ["sub-01", "sub-02_ses-1"]);
+    }
+
+    #[test]
+    fn a_run_at_work_is_left_alone() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("cohort.tsv");
+        fs::write(&path, TABLE).unwrap();
+        let held = lock(folder.path()).unwrap().unwrap();
+        assert_eq!(update(folder.path()).unwrap(), Updated::Busy);
+        assert_eq!(fs::read_to_string(&path).unwrap(), TABLE);
+        drop(held);
+        assert_eq!(update(folder.path()).unwrap(), Updated::Written);
+    }
+
+    #[test]
+    fn tables_of_another_form_are_refused_and_left() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("cohort.tsv");
+        assert!(matches!(update(folder.path()), Err(TableError::NotRun { .. })));
+        assert!(matches!(subjects(&folder.path().join("nowhere")), Err(TableError::NoFolder { .. })));
+        for (text, words) in [
+            (TABLE.replace("\tresults_digest", "\tother"), "no column \"results_digest\""),
+            (TABLE.replace("\treviewers", "\tother"), "no column \"reviewers\""),
+            (TABLE.replace("\told\t", "\told "), "line 3: has 8 cells, and the header has 9"),
+        ] {
+            fs::write(&path, &text).unwrap();
+            let said = update(folder.path()).unwrap_err().to_string();
+            assert!(said.contains(words), "{said}");
+            assert_eq!(fs::read_to_string(&path).unwrap(), text);
+        }
+    }
+}

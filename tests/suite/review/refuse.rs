@@ -1,0 +1,242 @@
+//! What the server does not answer, and in which words.
+
+use std::net::TcpListener;
+use std::os::unix::fs::symlink;
+
+use serde_json::{Value, json};
+
+use super::{Served, change_cohort, decisions, finished};
+use crate::builders::Tiny;
+
+#[test]
+fn answers_carry_the_headers_that_keep_them_here() {
+    let folder = finished();
+    let served = Served::start(&folder);
+    let mut nonces = Vec::new();
+    for page in ["/", "/child/sub-01", "/"] {
+        let answer = served.get(page);
+        let policy = answer.header("content-security-policy").unwrap();
+        let nonce = policy.split("script-src 'nonce-").nth(1).unwrap().split('\'').next().unwrap().to_owned();
+        let expected = format!(
+            "default-src 'none'; script-src 'nonce-{nonce}'; style-src 'nonce-{nonce}'; img-src data:; \
+             connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+        );
+        assert_eq!(policy, expected);
+        assert!(answer.body.contains(&format!("nonce=\"{nonce}\"")), "{page}");
+        assert_eq!(answer.header("content-type"), Some("text/html; charset=utf-8"));
+        assert!(answer.body.contains(&served.token) && nonce.len() == 32 && served.token.len() == 32);
+        nonces.push(nonce);
+    }
+    nonces.sort();
+    nonces.dedup();
+    assert_eq!(nonces.len(), 3, "a nonce is used once");
+    for page in ["/", "/api/state", "/nothing"] {
+        let answer = served.get(page);
+        assert_eq!(answer.header("cache-control"), Some("no-store"), "{page}");
+        assert_eq!(answer.header("x-content-type-options"), Some("nosniff"), "{page}");
+        assert_eq!(answer.header("referrer-policy"), Some("no-referrer"), "{page}");
+        assert!(answer.header("access-control-allow-origin").is_none());
+        assert!(answer.header("content-security-policy").unwrap().starts_with("default-src 'none'"));
+    }
+    assert_eq!(served.get("/favicon.ico").status, 204);
+    let head = served.ask("HEAD", "/api/state", &[], b"");
+    assert_eq!((head.status, head.header("content-type")), (200, Some("application/json; charset=utf-8")));
+}
+
+#[test]
+fn other_names_and_pages_of_others_are_refused() {
+    let folder = finished();
+    let served = Served::start(&folder);
+    let port = served.port().to_owned();
+    let localhost = format!("localhost:{port}");
+    assert_eq!(served.ask("GET", "/", &[("Host", &localhost)], b"").status, 200);
+    for host in
+        ["tern.example", &format!("tern.example:{port}"), "127.0.0.1", "127.0.0.1:1", &format!("127.0.0.2:{port}")]
+    {
+        for target in ["/", "/api/state"] {
+            let words = served.ask("GET", target, &[("Host", host)], b"").refused(403);
+            assert!(words.contains(&localhost), "{words}");
+        }
+    }
+    let decision = served.decision("sub-01", "AB", "include", json!({})).to_string();
+    let post = |origin: &str| {
+        let headers =
+            [("X-Keepstill-Token", served.token.as_str()), ("Content-Type", "application/json"), ("Origin", origin)];
+        served.ask("POST", "/api/decide", &headers, decision.as_bytes())
+    };
+    for origin in
+        ["null", "http://tern.example", &format!("http://localhost:{port}"), &format!("https://{}", served.host)]
+    {
+        assert!(post(origin).refused(403).contains("a page that is not ours"), "{origin}");
+    }
+    assert_eq!(decisions(&folder).len(), 0);
+    post(&format!("http://{}", served.host)).good();
+    assert_eq!(decisions(&folder).len(), 1);
+}
+
+#[test]
+fn nothing_is_written_without_the_pages_token() {
+    let folder = finished();
+    let served = Served::start(&folder);
+    let decision = served.decision("sub-01", "AB", "include", json!({})).to_string();
+    let kind = ("Content-Type", "application/json");
+    let wrong = "0".repeat(32);
+    let writes = [
+        ("/api/decide", decision.clone()),
+        ("/api/unhide", json!({ "reviewer": "AB" }).to_string()),
+        ("/api/reasons", json!({ "reason": "hummed" }).to_string()),
+    ];
+    for (target, body) in &writes {
+        for headers in [vec![kind], vec![kind, ("X-Keepstill-Token", "")], vec![kind, ("X-Keepstill-Token", &wrong)]] {
+            let words = served.ask("POST", target, &headers, body.as_bytes()).refused(403);
+            assert!(words.contains("reload"), "{words}");
+        }
+        let token = ("X-Keepstill-Token", served.token.as_str());
+        let words = served.ask("POST", target, &[token, ("Content-Type", "text/plain")], body.as_bytes()).refused(415);
+        assert!(words.contains("application/json"), "{words}");
+        assert_eq!(served.ask("GET", target, &[token], b"").refused(405), "this address answers POST only");
+        assert_eq!(served.ask("PUT", target, &[token, kind], body.as_bytes()).header("allow"), Some("POST"));
+    }
+    for target in ["/", "/child/sub-01", "/api/state"] {
+        let answer = served.post(target, &json!({}));
+        assert!(answer.refused(405).contains("GET, HEAD only"));
+        assert_eq!(answer.header("allow"), Some("GET, HEAD"));
+    }
+    let written: Vec<String> = folder.files("results/review").into_iter().map(|(name, _)| name).collect();
+    assert_eq!(written, ["reasons.txt"]);
+    assert!(!folder.read("results/review/reasons.txt").contains("hummed"));
+}
+
+#[test]
+fn bad_input_is_refused_in_words() {
+    let folder = finished();
+    let served = Served::start(&folder);
+    for (more, status, words) in [
+        (json!({ "reviewer": "" }), 400, "initials are missing; give 1 to 8 letters or digits"),
+        (json!({ "reviewer": "A B" }), 400, "\"A B\" are not 1 to 8 letters or digits"),
+        (json!({ "decision": "maybe" }), 400, "none of include, exclude and unsure"),
+        (json!({ "note": "x".repeat(501) }), 400, "the note has 501 characters, and at most 500"),
+        (json!({ "reason": "x".repeat(501) }), 400, "the reason has 501 characters"),
+        (json!({ "stem": "sub-09" }), 404, "no child of this name"),
+        (json!({ "results_digest": "0" }), 409, "reload"),
+        (json!({ "settles": "yes" }), 400, "cannot be read"),
+        (json!({ "setles": true }), 400, "unknown field `setles`"),
+    ] {
+        let said = served.decide("sub-01", "AB", "include", more).refused(status);
+        assert!(said.contains(words), "{said}");
+    }
+    let headers = [("X-Keepstill-Token", served.token.as_str()), ("Content-Type", "application/json")];
+    for body in [&b""[..], b"{", b"[1]", b"\xff\xfe", b"{\"stem\": \"sub-01\"}"] {
+        assert!(served.ask("POST", "/api/decide", &headers, body).refused(400).contains("cannot be read"));
+    }
+    let large = json!({ "note": "x".repeat(16 << 10) }).to_string();
+    let said = served.ask("POST", "/api/decide", &headers, large.as_bytes()).refused(413);
+    assert!(said.contains("larger than 16384 bytes"), "{said}");
+    let huge = "x".repeat(3 << 20);
+    let mut stream = served.connect();
+    use std::io::Write;
+    // It stops listening on the way; what matters is that it goes on.
+    let _ = stream.write_all(&super::request(&served.host, "POST", "/api/decide", &headers, huge.as_bytes()));
+    assert_eq!(decisions(&folder).len(), 0);
+    served.decide("sub-01", "AB", "include", json!({ "note": "é".repeat(500) })).good();
+}
+
+#[test]
+fn no_path_leads_out_of_the_results() {
+    let folder = finished();
+    folder.write("secret_report.html", &folder.read("results/sub-01/func/sub-01_report.html"));
+    let served = Served::start(&folder);
+    for target in [
+        "/child/../../secret_report.html",
+        "/child/%2e%2e%2fsecret_report.html",
+        "/child/sub-01/../../secret",
+        "/child/",
+        "/child/sub-09",
+        "/child/sub-01%00",
+        "/../secret_report.html",
+        "/secret_report.html",
+        "/cohort.html",
+        "/review/decisions.tsv",
+        "//child/sub-01",
+        "/api",
+    ] {
+        served.get(target).refused(404);
+    }
+    drop(served);
+    // A cohort page that names a file outside, itself or by a link.
+    symlink(folder.join("secret_report.html"), folder.join("results/inside_report.html")).unwrap();
+    let outside = folder.join("secret_report.html").display().to_string();
+    for page in ["../secret_report.html", "inside_report.html", "sub-01/../../secret_report.html", outside.as_str()] {
+        change_cohort(&folder, |data| data.rows[0].page = Some(page.to_owned()));
+        let served = Served::start(&folder);
+        let words = served.get("/child/sub-01").refused(403);
+        assert!(words.contains("not inside the results folder"), "{words}");
+    }
+    for (page, status, expected) in [
+        ("sub-01/func/sub-02_report.html", 404, "cannot read"),
+        ("sub-02/func/sub-02_report.html", 500, "is the page of sub-02, not of sub-01"),
+        ("sub-02/func", 404, "it is no file"),
+        ("cohort.tsv", 500, "carries no data"),
+    ] {
+        change_cohort(&folder, |data| data.rows[0].page = Some(page.to_owned()));
+        let served = Served::start(&folder);
+        let words = served.get("/child/sub-01").refused(status);
+        assert!(words.contains(expected) && !words.contains(&folder.path().display().to_string()), "{words}");
+    }
+}
+
+#[test]
+fn other_machines_need_the_access_token() {
+    let folder = finished();
+    let served = Served::start_with(&folder, &["--address", "0.0.0.0"]);
+    let host = format!("127.0.0.1:{}", served.port());
+    let ask = |target: &str, cookie: &str| served.ask("GET", target, &[("Host", &host), ("Cookie", cookie)], b"");
+    let (_, access) = served.url.split_once("/?access=").unwrap();
+    assert_eq!(access.len(), 32);
+    for target in ["/", "/api/state", "/child/sub-01", "/?access=0123", "/favicon.ico", "/nothing"] {
+        assert!(ask(target, "a=b").refused(403).contains("access token"), "{target}");
+    }
+    let entered = ask(&format!("/?access={access}"), "a=b");
+    assert_eq!(entered.status, 200);
+    assert!(entered.body.contains("content=\"0; url=/\"") && !entered.body.contains("keepstill-token"));
+    let cookie = entered.header("set-cookie").unwrap();
+    assert!(cookie.ends_with("; Path=/; HttpOnly; SameSite=Strict"), "{cookie}");
+    let cookie = cookie.split(';').next().unwrap();
+    assert!(ask("/", cookie).body.contains("keepstill-token"));
+    assert_eq!(ask("/api/state", cookie).status, 200);
+    assert!(ask("/api/state", &cookie[..cookie.len() - 1]).refused(403).contains("access token"));
+    let said = served.interrupt();
+    assert!(said.contains("Warning: other machines can reach this address"), "{said}");
+    assert!(said.ends_with("Ended. Nothing was decided.\n"), "{said}");
+}
+
+#[test]
+fn what_cannot_be_served_is_told() {
+    let folder = finished();
+    let taken = TcpListener::bind("127.0.0.1:0").unwrap();
+    let port = taken.local_addr().unwrap().port().to_string();
+    let said = folder.keepstill(&["review", "results", "--port", &port]).expect(1).stderr;
+    assert!(said.contains(&format!("127.0.0.1:{port}: the port is taken")), "{said}");
+    folder.write("results/cohort.html", "<p>hello</p>");
+    let said = folder.keepstill(&["review", "results"]).expect(1).stderr;
+    assert!(said.contains("results/cohort.html: the page carries no data"), "{said}");
+    let empty = Tiny { children: 1, ..Tiny::default() }.build();
+    std::fs::create_dir(empty.join("results")).unwrap();
+    let said = empty.keepstill(&["review", "results"]).expect(1).stderr;
+    assert!(said.contains("results/cohort.html: is not there; run the study first"), "{said}");
+    assert!(empty.files("results").is_empty());
+}
+
+#[test]
+fn a_cohort_page_that_goes_or_breaks_is_told_and_comes_back() {
+    let folder = finished();
+    let served = Served::start(&folder);
+    let page = folder.read("results/cohort.html");
+    folder.remove("results/cohort.html");
+    assert!(served.get("/").refused(404).contains("cohort.html: is not there"));
+    folder.write("results/cohort.html", "<p>half");
+    assert!(served.get("/api/state").refused(500).contains("cohort.html: the page carries no data"));
+    folder.write("results/cohort.html", &page);
+    let children: Value = served.state();
+    assert_eq!(children["children"].as_object().unwrap().len(), 3);
+}
