@@ -113,7 +113,7 @@ fn symmetrise(a: &mut Array2<f64>) {
 }
 
 /// Ranks from 1, ties share their mean rank.
-fn average_ranks(values: &[f64]) -> Array1<f64> {
+pub(crate) fn average_ranks(values: &[f64]) -> Array1<f64> {
     let mut order: Vec<usize> = (0..values.len()).collect();
     order.sort_by(|&a, &b| values[a].total_cmp(&values[b]));
     let mut ranks = Array1::zeros(values.len());

@@ -65,6 +65,8 @@ pub mod review;
 
 pub mod cohort;
 
+pub mod group;
+
 pub mod thresholds;
 
 pub mod stack;

@@ -30,6 +30,7 @@ const FLOW: [&str; 28] = [
     "pages",
     "review",
     "cohort",
+    "group",
     "thresholds",
     "stack",
     "batch",

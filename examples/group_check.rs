@@ -1,0 +1,354 @@
+//! Group statistics for the outside references in tests/reference: JSON in, JSON out, large arrays as .npy.
+//!
+//! ```text
+//! group_check NAME < in.json > out.json         group_check time permutation|quality
+//! ```
+//!
+//! A table is a list of rows, or the path of a two-dimensional .npy of doubles (edges also of single precision). null
+//! stands for "not available", coming and going.
+#![allow(clippy::print_stdout, clippy::print_stderr)]
+
+use std::error::Error;
+use std::io::Read;
+use std::process::ExitCode;
+use std::time::Instant;
+
+use keepstill::group::edge_tests::{EdgeFits, Model};
+use keepstill::group::formula::{Column, Formula};
+use keepstill::group::groups::{self, Effect, Test};
+use keepstill::group::matching;
+use keepstill::group::multiple::benjamini_hochberg;
+use keepstill::group::permutation::{PermutationTest, freedman_lane, permutations};
+use keepstill::group::quality::{self, Accumulator, QcFc};
+use keepstill::group::reliability::{self, Choice, RunFrames, RunSeries};
+use keepstill::study::settings::Measure;
+use keepstill::units::Seconds;
+use ndarray::{Array1, Array2};
+use rand::rngs::ChaCha8Rng;
+use rand::{Rng, SeedableRng};
+use serde_json::{Value, json};
+
+type Result<T> = std::result::Result<T, Box<dyn Error>>;
+
+fn main() -> ExitCode {
+    let args: Vec<String> = std::env::args().skip(1).collect();
+    let done = match args.iter().map(String::as_str).collect::<Vec<_>>().as_slice() {
+        ["time", "permutation"] => time_permutation(),
+        ["time", "quality"] => time_quality(),
+        [name] => read_stdin().and_then(|input| run(name, &input)),
+        _ => Err("usage: group_check NAME < in.json, or group_check time permutation|quality".into()),
+    };
+    match done {
+        Ok(value) => {
+            println!("{value}");
+            ExitCode::SUCCESS
+        }
+        Err(error) => {
+            eprintln!("{error}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn read_stdin() -> Result<Value> {
+    let mut text = String::new();
+    std::io::stdin().read_to_string(&mut text)?;
+    Ok(serde_json::from_str(&text)?)
+}
+
+fn number(value: &Value) -> f64 {
+    value.as_f64().unwrap_or(f64::NAN)
+}
+
+fn numbers(value: &Value) -> Vec<f64> {
+    value.as_array().map(|a| a.iter().map(number).collect()).unwrap_or_default()
+}
+
+fn whole(value: &Value) -> usize {
+    value.as_u64().unwrap_or(0) as usize
+}
+
+fn wholes(value: &Value) -> Vec<usize> {
+    value.as_array().map(|a| a.iter().map(whole).collect()).unwrap_or_default()
+}
+
+fn texts(value: &Value) -> Vec<String> {
+    let text = |v: &Value| v.as_str().unwrap_or_default().to_owned();
+    value.as_array().map(|a| a.iter().map(text).collect()).unwrap_or_default()
+}
+
+fn matrix(value: &Value) -> Result<Array2<f64>> {
+    if let Some(path) = value.as_str() {
+        return Ok(ndarray_npy::read_npy(path)?);
+    }
+    let rows: Vec<Vec<f64>> = value.as_array().ok_or("expected rows")?.iter().map(numbers).collect();
+    let columns = rows.first().map_or(0, Vec::len);
+    Ok(Array2::from_shape_vec((rows.len(), columns), rows.concat())?)
+}
+
+/// Edges as they are in a stack: single precision.
+fn single(value: &Value) -> Result<Array2<f32>> {
+    match value.as_str() {
+        Some(path) => Ok(ndarray_npy::read_npy(path)?),
+        None => Ok(matrix(value)?.mapv(|v| v as f32)),
+    }
+}
+
+fn rows(a: &Array2<f64>) -> Value {
+    json!(a.rows().into_iter().map(|r| r.to_vec()).collect::<Vec<_>>())
+}
+
+fn fits(fits: &EdgeFits) -> Value {
+    json!({
+        "coefficients": rows(&fits.coefficients), "se": rows(&fits.standard_errors), "t": rows(&fits.t), "p": rows(&fits.p),
+        "children": fits.children, "dof": fits.dof, "sd": fits.residual_sd.to_vec(), "names": fits.names,
+    })
+}
+
+fn permuted(test: &PermutationTest) -> Value {
+    json!({
+        "t": test.t.to_vec(), "family_wise_p": test.family_wise_p.to_vec(), "edge_p": test.edge_p.to_vec(),
+        "maxima": test.maxima, "family": test.family,
+    })
+}
+
+fn correlations(found: &QcFc) -> Value {
+    let summary = quality::summarise(found);
+    json!({
+        "r": found.r.to_vec(), "p": found.p.to_vec(), "children": found.children, "edges": summary.edges,
+        "median_abs_r": summary.median_abs_r, "share_p": summary.share_p, "share_q": summary.share_q,
+    })
+}
+
+fn test(test: Test) -> Value {
+    match test {
+        Test::WelchT { t, dof, p } => json!({ "t": t, "dof": dof, "p": p }),
+        Test::WelchF { f, between, within, p } => json!({ "f": f, "between": between, "within": within, "p": p }),
+        Test::KruskalWallis { h, dof, p } => json!({ "h": h, "dof": dof, "p": p }),
+    }
+}
+
+fn measure(input: &Value) -> Result<Measure> {
+    Ok(match input["measure"].as_str() {
+        None | Some("pearson") => Measure::Pearson,
+        Some("spearman") => Measure::Spearman,
+        Some("partial") => Measure::Partial,
+        Some("covariance") => Measure::Covariance,
+        Some(other) => return Err(format!("no measure is called {other}").into()),
+    })
+}
+
+fn choice(input: &Value) -> Choice {
+    let seed = input["seed"].as_u64().unwrap_or(0);
+    match input["how"].as_str() {
+        Some("blocks") => Choice::Blocks { block: Seconds(number(&input["block_s"])), seed },
+        Some("stretches") => Choice::Stretches { seed },
+        _ => Choice::Earliest,
+    }
+}
+
+/// A child's runs: `runs` = [{data, frames, tr_s}].
+struct Runs {
+    data: Vec<Array2<f64>>,
+    frames: Vec<Vec<usize>>,
+    tr: Vec<Seconds>,
+}
+
+impl Runs {
+    fn read(input: &Value) -> Result<Self> {
+        let mut runs = Self { data: Vec::new(), frames: Vec::new(), tr: Vec::new() };
+        for run in input["runs"].as_array().ok_or("expected runs")? {
+            runs.data.push(matrix(&run["data"])?);
+            runs.frames.push(wholes(&run["frames"]));
+            runs.tr.push(Seconds(number(&run["tr_s"])));
+        }
+        Ok(runs)
+    }
+
+    fn series(&self) -> Vec<RunSeries<'_>> {
+        let parts = self.data.iter().zip(&self.frames).zip(&self.tr);
+        parts.map(|((data, frames), &tr)| RunSeries { residuals: data.view(), frames, tr }).collect()
+    }
+
+    fn frames(&self) -> Vec<RunFrames<'_>> {
+        self.frames.iter().zip(&self.tr).map(|(frames, &tr)| RunFrames { frames, tr }).collect()
+    }
+}
+
+fn run(name: &str, input: &Value) -> Result<Value> {
+    let design = || matrix(&input["design"]);
+    let names = |columns: usize| -> Vec<String> {
+        let given = texts(&input["names"]);
+        if given.is_empty() { (0..columns).map(|j| format!("b{j}")).collect() } else { given }
+    };
+    Ok(match name {
+        "design" => {
+            let table: Vec<(String, Column)> = input["table"]
+                .as_object()
+                .ok_or("expected columns")?
+                .iter()
+                .map(|(name, cells)| {
+                    let numeric = cells.as_array().is_some_and(|cells| cells.iter().all(|c| !c.is_string()));
+                    let column =
+                        if numeric { Column::Number(numbers(cells)) } else { Column::from_cells(texts(cells)) };
+                    (name.clone(), column)
+                })
+                .collect();
+            let design = Formula::parse(input["formula"].as_str().unwrap_or_default())?.design(&table)?;
+            json!({ "matrix": rows(&design.matrix), "names": design.names, "rows": design.rows })
+        }
+        "edge_tests" => {
+            let design = design()?;
+            let model = Model::new(design.view(), &names(design.ncols()))?;
+            fits(&if input["single"] == true {
+                model.fit(single(&input["data"])?.view())?
+            } else {
+                model.fit(matrix(&input["data"])?.view())?
+            })
+        }
+        "benjamini_hochberg" => json!({ "q": benjamini_hochberg(&numbers(&input["p"])) }),
+        "permutations" => {
+            let drawn = permutations(whole(&input["children"]), whole(&input["count"]), whole(&input["seed"]) as u64);
+            json!({ "permutations": drawn.rows().into_iter().map(|r| r.to_vec()).collect::<Vec<_>>() })
+        }
+        "freedman_lane" => {
+            let (design, data) = (design()?, matrix(&input["data"])?);
+            let drawn = permutations(design.nrows(), whole(&input["count"]), whole(&input["seed"]) as u64);
+            let names = names(design.ncols());
+            permuted(&freedman_lane(design.view(), &names, whole(&input["tested"]), data.view(), drawn.view())?)
+        }
+        "quality" => {
+            let (edges, covariates) = (single(&input["edges"])?, matrix(&input["covariates"])?);
+            let mut sums = Accumulator::new(edges.ncols(), covariates.ncols());
+            for (edges, covariates) in edges.rows().into_iter().zip(covariates.rows()) {
+                sums.add_child(&edges.to_vec(), &covariates.to_vec())?;
+            }
+            let found = sums.correlation(0, &wholes(&input["controls"]))?;
+            let mut answer = correlations(&found);
+            let distance = quality::distance_dependence(&found.r.to_vec(), &numbers(&input["distance_mm"]));
+            answer["distance"] = json!({ "rho": distance.rho, "p": distance.p, "edges": distance.edges });
+            answer["mean"] = json!(sums.mean().to_vec());
+            answer["sd"] = json!(sums.sd().to_vec());
+            answer
+        }
+        "compare" => {
+            let values: Vec<Vec<f64>> =
+                input["groups"].as_array().ok_or("expected groups")?.iter().map(numbers).collect();
+            let groups: Vec<(&str, &[f64])> = values.iter().map(|v| ("group", v.as_slice())).collect();
+            let found = groups::compare(&groups)?;
+            let effect = match found.effect {
+                Effect::HedgesG(g) => json!({ "g": g }),
+                Effect::EtaSquared(eta) => json!({ "eta": eta }),
+            };
+            let summaries: Vec<Value> = found
+                .groups
+                .iter()
+                .map(|g| json!({ "children": g.children, "mean": g.mean, "sd": g.sd, "median": g.median }))
+                .collect();
+            json!({
+                "groups": summaries, "welch": test(found.welch), "ranks": test(found.kruskal_wallis), "effect": effect,
+            })
+        }
+        "match" => {
+            let groups: Vec<Option<usize>> = input["groups"]
+                .as_array()
+                .map(|a| a.iter().map(|g| g.as_u64().map(|g| g as usize)).collect())
+                .unwrap_or_default();
+            let found = matching::match_groups(
+                &numbers(&input["values"]),
+                &groups,
+                whole(&input["count"]),
+                number(&input["caliper"]),
+            )?;
+            json!({ "tuples": found.tuples, "kept": found.kept })
+        }
+        "split_half" => {
+            let runs = Runs::read(input)?;
+            let found = reliability::split_half(&runs.series(), Seconds(number(&input["block_s"])), measure(input)?)?;
+            json!({ "r": found.r, "spearman_brown": found.spearman_brown, "minutes": found.minutes })
+        }
+        "curve" => {
+            let runs = Runs::read(input)?;
+            let from = whole(&input["from"]) as u32;
+            let curve = reliability::agreement_curve(&runs.series(), from, choice(input), measure(input)?)?;
+            json!({ "points": curve.iter().map(|point| [point.minutes, point.r]).collect::<Vec<_>>() })
+        }
+        "choose" => {
+            let runs = Runs::read(input)?;
+            json!({ "rows": reliability::choose(&runs.frames(), number(&input["minutes"]), choice(input))? })
+        }
+        "standard_errors" => {
+            let runs = Runs::read(input)?;
+            let (block, seed) = (Seconds(number(&input["block_s"])), whole(&input["seed"]) as u64);
+            let replicates = whole(&input["replicates"]);
+            let drawn = (0..replicates as u64)
+                .map(|number| reliability::bootstrap_rows(&runs.frames(), block, seed, number))
+                .collect::<std::result::Result<Vec<_>, _>>()?;
+            let se = reliability::standard_errors(&runs.series(), block, replicates, seed, measure(input)?)?;
+            json!({ "se": se.to_vec(), "rows": drawn })
+        }
+        other => return Err(format!("no check is called {other}").into()),
+    })
+}
+
+/// Numbers near enough to normal, in a stream of their own.
+fn noise(rng: &mut ChaCha8Rng) -> f32 {
+    let bits = rng.next_u64();
+    (0..4).map(|k| ((bits >> (16 * k)) & 0xffff) as f32 / 65_536.0 - 0.5).sum()
+}
+
+/// 1,000 children × 19,900 edges × 1,000 permutations, an intercept and 5 covariates.
+fn time_permutation() -> Result<Value> {
+    const CHILDREN: usize = 1000;
+    const EDGES: usize = 19_900;
+    let mut rng = ChaCha8Rng::seed_from_u64(1);
+    let data = Array2::from_shape_simple_fn((CHILDREN, EDGES), || noise(&mut rng));
+    let design = Array2::from_shape_fn((CHILDREN, 6), |(_, j)| if j == 0 { 1.0 } else { f64::from(noise(&mut rng)) });
+    let names: Vec<String> = (0..6).map(|j| format!("b{j}")).collect();
+    let start = Instant::now();
+    let fitted = Model::new(design.view(), &names)?.fit(data.view())?;
+    let fit_s = start.elapsed().as_secs_f64();
+    let start = Instant::now();
+    let drawn = permutations(CHILDREN, 1000, 1);
+    let found = freedman_lane(design.view(), &names, 1, data.view(), drawn.view())?;
+    let permutations_s = start.elapsed().as_secs_f64();
+    let smallest = found.family_wise_p.fold(1.0_f64, |m, &p| m.min(p));
+    Ok(json!({
+        "fit_s": fit_s, "permutations_s": permutations_s, "threads": rayon::current_num_threads(),
+        "smallest_family_wise_p": smallest, "edges": fitted.dof.len(),
+    }))
+}
+
+/// 20,000 children × 19,900 edges, motion and two covariates to be taken out.
+fn time_quality() -> Result<Value> {
+    const CHILDREN: usize = 20_000;
+    const EDGES: usize = 19_900;
+    let mut rng = ChaCha8Rng::seed_from_u64(2);
+    // A row's worth of noise, read from another place for each child: making the numbers is not what is timed.
+    let pool: Vec<f32> = (0..2 * EDGES).map(|_| noise(&mut rng)).collect();
+    let mut pass = |missing: bool| -> Result<(Accumulator, f64)> {
+        let mut sums = Accumulator::new(EDGES, 3);
+        let mut row = vec![0.0_f32; EDGES];
+        let start = Instant::now();
+        for _ in 0..CHILDREN {
+            let first = rng.next_u64() as usize % EDGES;
+            row.copy_from_slice(&pool[first..first + EDGES]);
+            if missing {
+                // A parcel's worth of edges: after a few hundred children no edge is complete.
+                (0..199).for_each(|_| row[rng.next_u64() as usize % EDGES] = f32::NAN);
+            }
+            let covariates: Array1<f64> = Array1::from_shape_simple_fn(3, || f64::from(noise(&mut rng)));
+            sums.add_child(&row, &covariates.to_vec())?;
+        }
+        Ok((sums, start.elapsed().as_secs_f64()))
+    };
+    let (_, incomplete_s) = pass(true)?;
+    let (sums, pass_s) = pass(false)?;
+    let start = Instant::now();
+    let summaries =
+        [quality::summarise(&sums.correlation(0, &[])?), quality::summarise(&sums.correlation(0, &[1, 2])?)];
+    Ok(json!({
+        "pass_s": pass_s, "pass_with_every_edge_incomplete_s": incomplete_s, "correlations_s": start.elapsed().as_secs_f64(),
+        "share_p": summaries.iter().map(|s| s.share_p).collect::<Vec<_>>(),
+    }))
+}

@@ -1,0 +1,79 @@
+//! Group statistics: from one row of edges a child to tests, and to the answer whether motion drives them.
+//!
+//! Everything here is pure: arrays and settings in, values out; the caller reads and writes, and says who is left out.
+//! An *edge* is a pair of parcels; a row of edges is the upper triangle of a child's matrix without its diagonal,
+//! row by row ([`edges`]). NaN stands for "not available" throughout: an edge of a parcel that a child lacks.
+//!
+//! ```text
+//! z ~ age + sex  ─► formula ─► design ─┐
+//! children × edges ────────────────────┴─► edge_tests ─► multiple (q)     permutation (family-wise p)
+//! one row a child, in one pass ─► quality: QC-FC, distance, mean matrix
+//! mean FD, minutes by group ─► groups: are they alike?    matching: the largest subset in which they are
+//! one child's cleaned frames ─► reliability: split-half, curve over minutes, standard errors, equal minutes
+//! ```
+//!
+//! Large matrix products go through ndarray to OpenBLAS, one thread each (`linalg/blas.rs`), in blocks of edges that
+//! rayon shares out. Blocks have sizes that do not depend on the number of threads, so results do not either.
+
+pub mod edge_tests;
+pub mod formula;
+pub mod groups;
+pub mod matching;
+pub mod multiple;
+pub mod permutation;
+pub mod quality;
+pub mod reliability;
+mod tails;
+
+use ndarray::{Array1, Array2, ArrayView2, Axis, Slice};
+
+/// Number of edges among `parcels`: parcels · (parcels − 1) / 2.
+#[must_use]
+pub fn edge_count(parcels: usize) -> usize {
+    parcels * parcels.saturating_sub(1) / 2
+}
+
+/// The pairs (i, j), i < j, of a matrix's upper triangle, row by row: the order of every row of edges.
+pub fn edges(parcels: usize) -> impl Iterator<Item = (usize, usize)> {
+    (0..parcels).flat_map(move |i| (i + 1..parcels).map(move |j| (i, j)))
+}
+
+/// A square matrix's upper triangle without the diagonal, row by row.
+///
+/// # Panics
+/// When the matrix is not square.
+#[must_use]
+pub fn upper_triangle(matrix: ArrayView2<'_, f64>) -> Array1<f64> {
+    assert_eq!(matrix.nrows(), matrix.ncols(), "a matrix of edges is square");
+    edges(matrix.nrows()).map(|(i, j)| matrix[[i, j]]).collect()
+}
+
+/// Columns of data are worked on in blocks that hold about this many doubles (32 MB; own convention).
+const BLOCK_VALUES: usize = 4 << 20;
+
+/// How many columns of `rows` values make a block: a number that depends on the shape alone.
+fn block_columns(rows: usize) -> usize {
+    (BLOCK_VALUES / rows.max(1)).clamp(16, 256)
+}
+
+/// Columns `start..end` as doubles, in row-major order.
+fn columns_as_f64<T: Copy + Into<f64>>(data: ArrayView2<'_, T>, start: usize, end: usize) -> Array2<f64> {
+    data.slice_axis(Axis(1), Slice::from(start..end)).mapv(Into::into)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn edges_are_the_upper_triangle_in_order() {
+        for parcels in 0..7 {
+            let pairs: Vec<_> = edges(parcels).collect();
+            assert_eq!(pairs.len(), edge_count(parcels));
+            let matrix = Array2::from_shape_fn((parcels, parcels), |(i, j)| (10 * i + j) as f64);
+            let expected: Vec<f64> = pairs.iter().map(|(i, j)| (10 * i + j) as f64).collect();
+            assert_eq!(upper_triangle(matrix.view()).to_vec(), expected);
+            assert!(expected.is_sorted());
+        }
+    }
+}

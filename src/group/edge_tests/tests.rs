@@ -1,0 +1,126 @@
+use ndarray::array;
+use proptest::prelude::*;
+
+use super::*;
+
+fn names(count: usize) -> Vec<String> {
+    (0..count).map(|j| format!("b{j}")).collect()
+}
+
+/// Normal equations by Gauss–Jordan elimination: the textbook, no scaling, no pivoting beyond rows.
+fn textbook(x: &Array2<f64>, y: &[f64]) -> Option<(Vec<f64>, Vec<f64>)> {
+    let p = x.ncols();
+    let mut a = Array2::zeros((p, 2 * p + 1));
+    for i in 0..p {
+        for j in 0..p {
+            a[[i, j]] = x.column(i).dot(&x.column(j));
+        }
+        a[[i, p + i]] = 1.0;
+        a[[i, 2 * p]] = (0..y.len()).map(|k| x[[k, i]] * y[k]).sum();
+    }
+    for i in 0..p {
+        let pivot = (i..p).max_by(|&a_, &b_| a[[a_, i]].abs().total_cmp(&a[[b_, i]].abs()))?;
+        for k in 0..=2 * p {
+            a.swap([i, k], [pivot, k]);
+        }
+        let d = a[[i, i]];
+        if d.abs() < 1e-6 {
+            return None;
+        }
+        a.row_mut(i).mapv_inplace(|v| v / d);
+        for k in (0..p).filter(|&k| k != i) {
+            let f = a[[k, i]];
+            let row = a.row(i).to_owned();
+            a.row_mut(k).scaled_add(-f, &row);
+        }
+    }
+    let b: Vec<f64> = (0..p).map(|i| a[[i, 2 * p]]).collect();
+    let left: f64 = (0..y.len()).map(|k| (y[k] - (0..p).map(|j| x[[k, j]] * b[j]).sum::<f64>()).powi(2)).sum();
+    let s2 = left / (y.len() - p) as f64;
+    Some((b, (0..p).map(|i| (s2 * a[[i, p + i]]).sqrt()).collect()))
+}
+
+proptest! {
+    #[test]
+    fn every_edge_is_what_the_textbook_gives_on_the_children_that_have_it(
+        children in 4usize..14, coefficients in 1usize..4, edges in 1usize..6,
+        values in proptest::collection::vec(-3.0f64..3.0, 14 * 10), missing in proptest::collection::vec(0u8..6, 14 * 10)
+    ) {
+        let x = Array2::from_shape_fn((children, coefficients), |(i, j)| if j == 0 { 1.0 } else { values[i * 10 + j] });
+        let y = Array2::from_shape_fn((children, edges), |(i, j)| {
+            if missing[i * 10 + j] == 0 { f64::NAN } else { values[i * 10 + 4 + j] }
+        });
+        let whole = textbook(&x, &vec![0.0; children]);
+        prop_assume!(children > coefficients && whole.is_some());
+        let fits = Model::new(x.view(), &names(coefficients)).unwrap().fit(y.view()).unwrap();
+        for edge in 0..edges {
+            let present: Vec<usize> = (0..children).filter(|&i| !y[[i, edge]].is_nan()).collect();
+            prop_assert_eq!(fits.children[edge], present.len());
+            if present.len() <= coefficients {
+                prop_assert!(fits.coefficients[[0, edge]].is_nan() && fits.p[[0, edge]].is_nan());
+                prop_assert_eq!(fits.dof[edge], 0);
+                continue;
+            }
+            let own: Vec<f64> = present.iter().map(|&i| y[[i, edge]]).collect();
+            let Some((b, se)) = textbook(&x.select(Axis(0), &present), &own) else { continue };
+            prop_assert_eq!(fits.dof[edge], present.len() - coefficients);
+            for j in 0..coefficients {
+                // The textbook's normal equations lose digits where columns are alike.
+                let scale = b.iter().chain(&se).fold(1.0f64, |m, v| m.max(v.abs()));
+                prop_assert!((fits.coefficients[[j, edge]] - b[j]).abs() < 1e-5 * scale);
+                prop_assert!((fits.standard_errors[[j, edge]] - se[j]).abs() < 1e-5 * scale);
+                prop_assert!((fits.t[[j, edge]] * fits.standard_errors[[j, edge]] - fits.coefficients[[j, edge]]).abs() < 1e-9 * scale);
+            }
+        }
+    }
+}
+
+#[test]
+fn edges_of_many_blocks_stand_at_their_places() {
+    let x = Array2::from_shape_fn((9, 2), |(i, j)| if j == 0 { 1.0 } else { (i * i) as f64 });
+    let y = Array2::from_shape_fn((9, 700), |(i, j)| ((i * 7919 + j * 104_729) % 1009) as f32);
+    let model = Model::new(x.view(), &names(2)).unwrap();
+    let together = model.fit(y.view()).unwrap();
+    for edge in [0, 255, 256, 511, 699] {
+        let alone = model.fit(y.slice(s![.., edge..=edge])).unwrap();
+        assert!((alone.t[[1, 0]] - together.t[[1, edge]]).abs() < 1e-12 * alone.t[[1, 0]].abs());
+    }
+    assert_eq!(model.fit(y.slice(s![.., ..0])).unwrap().t.dim(), (2, 0));
+}
+
+#[test]
+fn dependent_columns_are_named() {
+    let x = array![
+        [1.0, 1.0, 5.0, 0.0],
+        [1.0, 1.0, 6.0, 0.0],
+        [1.0, 0.0, 7.0, 1.0],
+        [1.0, 0.0, 9.0, 1.0],
+        [1.0, 1.0, 8.5, 0.0]
+    ];
+    let names = ["(Intercept)", "siteA", "age", "siteB"].map(String::from);
+    assert_eq!(
+        Model::new(x.view(), &names).unwrap_err().to_string(),
+        "the model's column siteB follows from its columns (Intercept), siteA, so their coefficients cannot be told apart; \
+         leave one of them out of the formula"
+    );
+    let few = Model::new(x.slice(s![..4, ..]), &names).unwrap_err();
+    assert_eq!(few, EdgeTestError::TooFewChildren { children: 4, coefficients: 4 });
+    assert_eq!(Model::new(Array2::zeros((5, 0)).view(), &[]).unwrap_err(), EdgeTestError::Empty);
+    let zero = Model::new(array![[1.0, 0.0], [1.0, 0.0], [1.0, 0.0]].view(), &names[..2]).unwrap_err();
+    assert_eq!(zero, EdgeTestError::Zero { column: "siteA".into() });
+}
+
+#[test]
+fn what_cannot_be_tested_is_not_available() {
+    let x = Array2::from_shape_fn((6, 2), |(i, j)| if j == 0 { 1.0 } else { i as f64 });
+    let model = Model::new(x.view(), &names(2)).unwrap();
+    // A constant edge, one on the line, and one whose children all have the same x.
+    let mut y = Array2::from_elem((6, 3), 0.3);
+    (0..6).for_each(|i| y[[i, 1]] = 2.0 + 0.1 * i as f64);
+    let fits = model.fit(y.view()).unwrap();
+    assert!((fits.coefficients[[0, 0]] - 0.3).abs() < 1e-15 && fits.p.iter().all(|p| p.is_nan()));
+    let mut infinite = y.clone();
+    infinite[[4, 2]] = f64::INFINITY;
+    assert_eq!(model.fit(infinite.view()).unwrap_err(), EdgeTestError::Infinite { child: 4, edge: 2 });
+    assert_eq!(model.fit(y.slice(s![..5, ..])).unwrap_err(), EdgeTestError::Children { design: 6, data: 5 });
+}

@@ -1,0 +1,236 @@
+//! From terms and the table's columns to the design matrix.
+
+use ndarray::Array2;
+
+use super::{Formula, FormulaError, Variable};
+
+/// A column of the table of children, one cell a child.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Column {
+    /// Numbers; NaN where the cell is empty.
+    Number(Vec<f64>),
+    /// Text as it stands in the table; `None` where the cell is empty. A column in which every cell is a number is one of
+    /// numbers.
+    Text(Vec<Option<String>>),
+}
+
+impl Column {
+    /// A column from a table's cells; an empty cell, `n/a` (BIDS) and `NA` (R) are missing.
+    pub fn from_cells<S: AsRef<str>>(cells: impl IntoIterator<Item = S>) -> Self {
+        let cell = |text: S| {
+            let text = text.as_ref().trim();
+            (!["", "n/a", "NA"].contains(&text)).then(|| text.to_owned())
+        };
+        Self::Text(cells.into_iter().map(cell).collect())
+    }
+
+    fn len(&self) -> usize {
+        match self {
+            Self::Number(values) => values.len(),
+            Self::Text(cells) => cells.len(),
+        }
+    }
+
+    fn is_missing(&self, row: usize) -> bool {
+        match self {
+            Self::Number(values) => values[row].is_nan(),
+            Self::Text(cells) => cells[row].is_none(),
+        }
+    }
+}
+
+/// A child that is left out because cells are missing.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Missing {
+    /// Its row in the table, from 0.
+    pub row: usize,
+    /// The formula's columns that it lacks.
+    pub columns: Vec<String>,
+}
+
+/// How a factor was coded.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Levels {
+    pub column: String,
+    /// In order; each with the number of children.
+    pub levels: Vec<(String, usize)>,
+    /// Whether the first level is the reference; without an intercept the first factor has none.
+    pub has_reference: bool,
+}
+
+/// A design matrix and what it was made of.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Design {
+    /// Children used × coefficients.
+    pub matrix: Array2<f64>,
+    /// Name of each coefficient.
+    pub names: Vec<String>,
+    /// The row in the table of each child used, rising.
+    pub rows: Vec<usize>,
+    /// The others, rising.
+    pub left_out: Vec<Missing>,
+    /// The factors, in the order of their first mention.
+    pub factors: Vec<Levels>,
+}
+
+/// A variable's cells for the children used.
+enum Values {
+    Numbers(Vec<f64>),
+    /// Level of each child, and the levels' names in order.
+    Groups(Vec<usize>, Vec<String>),
+}
+
+/// Columns of a design with their names.
+type Coded = Vec<(String, Vec<f64>)>;
+
+pub(super) fn design(formula: &Formula, table: &[(String, Column)]) -> Result<Design, FormulaError> {
+    let children = table.first().map_or(0, |(_, column)| column.len());
+    let columns =
+        formula.variables.iter().map(|v| find(&v.column, table, children)).collect::<Result<Vec<&Column>, _>>()?;
+    let (mut rows, mut left_out) = (Vec::new(), Vec::new());
+    for row in 0..children {
+        let missing = formula.variables.iter().zip(&columns).filter(|(_, column)| column.is_missing(row));
+        let columns: Vec<String> = missing.map(|(variable, _)| variable.column.clone()).collect();
+        if columns.is_empty() {
+            rows.push(row);
+        } else {
+            left_out.push(Missing { row, columns });
+        }
+    }
+    if rows.is_empty() {
+        let columns: Vec<&str> = formula.variables.iter().map(|v| v.column.as_str()).collect();
+        return Err(FormulaError::NoRows { columns: columns.join(", ") });
+    }
+    let values = formula
+        .variables
+        .iter()
+        .zip(&columns)
+        .map(|(variable, column)| values(variable, column, &rows))
+        .collect::<Result<Vec<Values>, _>>()?;
+
+    // Without an intercept, the first factor among the terms of one part says which group a child is in by itself.
+    let is_factor = |v: usize| matches!(values[v], Values::Groups(..));
+    let whole = (!formula.intercept)
+        .then(|| formula.terms.iter().find(|term| term.len() == 1 && is_factor(term[0])).map(|term| term[0]))
+        .flatten();
+    let mut coded: Coded = Vec::new();
+    if formula.intercept {
+        coded.push(("(Intercept)".to_owned(), vec![1.0; rows.len()]));
+    }
+    for term in &formula.terms {
+        let parts = term.iter().map(|&v| {
+            let every_level = term.len() == 1 && whole == Some(v);
+            code(&formula.variables[v].written(), &values[v], every_level)
+        });
+        coded.extend(parts.reduce(|a, b| multiply(&a, &b)).unwrap_or_default());
+    }
+    let names = coded.iter().map(|(name, _)| name.clone()).collect();
+    let matrix = Array2::from_shape_fn((rows.len(), coded.len()), |(i, j)| coded[j].1[i]);
+    let factors =
+        formula.variables.iter().enumerate().zip(&values).filter_map(|((v, variable), values)| match values {
+            Values::Numbers(_) => None,
+            Values::Groups(groups, names) => Some(Levels {
+                column: variable.column.clone(),
+                levels: names
+                    .iter()
+                    .enumerate()
+                    .map(|(level, name)| (name.clone(), groups.iter().filter(|&&g| g == level).count()))
+                    .collect(),
+                has_reference: whole != Some(v),
+            }),
+        });
+    let factors = factors.collect();
+    Ok(Design { matrix, names, rows, left_out, factors })
+}
+
+fn find<'a>(name: &str, table: &'a [(String, Column)], children: usize) -> Result<&'a Column, FormulaError> {
+    let mut found = table.iter().filter(|(known, _)| known == name).map(|(_, column)| column);
+    let Some(column) = found.next() else {
+        let known: Vec<&str> = table.iter().map(|(name, _)| name.as_str()).collect();
+        return Err(FormulaError::NoSuchColumn { column: name.to_owned(), known: known.join(", ") });
+    };
+    if found.next().is_some() {
+        return Err(FormulaError::ColumnTwice { column: name.to_owned() });
+    }
+    if column.len() != children {
+        return Err(FormulaError::Length { column: name.to_owned(), found: column.len(), expected: children });
+    }
+    Ok(column)
+}
+
+/// A cell's number, if it is one; words that Rust takes for numbers (inf, nan) are not.
+fn number(text: &str) -> Option<f64> {
+    text.parse().ok().filter(|v: &f64| v.is_finite())
+}
+
+fn values(variable: &Variable, column: &Column, rows: &[usize]) -> Result<Values, FormulaError> {
+    let name = || variable.column.clone();
+    match column {
+        Column::Number(all) => {
+            if let Some(&row) = rows.iter().find(|&&row| !all[row].is_finite()) {
+                return Err(FormulaError::NotFinite { column: name(), row: row + 1 });
+            }
+            let numbers: Vec<f64> = rows.iter().map(|&row| all[row]).collect();
+            if variable.as_factor {
+                groups(variable, numbers.iter().map(f64::to_string).collect())
+            } else {
+                Ok(Values::Numbers(numbers))
+            }
+        }
+        Column::Text(all) => {
+            let cells: Vec<&str> = rows.iter().filter_map(|&row| all[row].as_deref()).collect();
+            let numbers: Vec<Option<f64>> = cells.iter().map(|cell| number(cell)).collect();
+            let some = numbers.iter().any(Option::is_some);
+            let word = numbers.iter().position(Option::is_none);
+            match (variable.as_factor, some, word) {
+                (false, true, Some(word)) => {
+                    Err(FormulaError::Mixed { column: name(), row: rows[word] + 1, text: cells[word].to_owned() })
+                }
+                (false, _, None) => Ok(Values::Numbers(numbers.into_iter().flatten().collect())),
+                _ => groups(variable, cells.into_iter().map(str::to_owned).collect()),
+            }
+        }
+    }
+}
+
+fn groups(variable: &Variable, cells: Vec<String>) -> Result<Values, FormulaError> {
+    let mut levels = cells.clone();
+    if levels.iter().all(|cell| number(cell).is_some()) {
+        let key = |cell: &String| number(cell).unwrap_or(f64::NAN);
+        levels.sort_by(|a, b| key(a).total_cmp(&key(b)).then_with(|| a.cmp(b)));
+    } else {
+        levels.sort();
+    }
+    levels.dedup();
+    if let [level] = levels.as_slice() {
+        return Err(FormulaError::OneLevel { column: variable.column.clone(), level: level.clone() });
+    }
+    let places: std::collections::HashMap<&str, usize> =
+        levels.iter().enumerate().map(|(place, level)| (level.as_str(), place)).collect();
+    let groups = cells.iter().map(|cell| places[cell.as_str()]).collect();
+    Ok(Values::Groups(groups, levels))
+}
+
+/// A variable's own columns; a factor's first level has none unless every level is to have one.
+fn code(name: &str, values: &Values, every_level: bool) -> Coded {
+    match values {
+        Values::Numbers(numbers) => vec![(name.to_owned(), numbers.clone())],
+        Values::Groups(groups, levels) => levels
+            .iter()
+            .enumerate()
+            .skip(usize::from(!every_level))
+            .map(|(level, text)| {
+                let column = groups.iter().map(|&g| f64::from(u8::from(g == level))).collect();
+                (format!("{name}{text}"), column)
+            })
+            .collect(),
+    }
+}
+
+/// Every product of a column of `a` and one of `b`, `a`'s running fastest.
+fn multiply(a: &Coded, b: &Coded) -> Coded {
+    let pairs = b.iter().flat_map(|right| a.iter().map(move |left| (left, right)));
+    pairs
+        .map(|((left, x), (right, y))| (format!("{left}:{right}"), x.iter().zip(y).map(|(x, y)| x * y).collect()))
+        .collect()
+}

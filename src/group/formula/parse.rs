@@ -1,0 +1,272 @@
+//! From a formula's text to terms: one pass over characters into tokens, then recursive descent.
+
+use super::{Formula, FormulaError, Response, Variable};
+
+#[derive(Debug, Clone, PartialEq)]
+enum Token {
+    Name(String),
+    /// A name in backticks, which is never `C(`.
+    Quoted(String),
+    Number(String),
+    Sign(char),
+}
+
+impl Token {
+    fn described(&self) -> String {
+        match self {
+            Self::Name(name) | Self::Quoted(name) => format!("the name {name}"),
+            Self::Number(number) => format!("the number {number}"),
+            Self::Sign(sign) => format!("\"{sign}\""),
+        }
+    }
+}
+
+/// Tokens with the place of their first character, counted from 1.
+struct Parser<'a> {
+    text: &'a str,
+    tokens: Vec<(usize, Token)>,
+    next: usize,
+    variables: Vec<Variable>,
+}
+
+const TERM: &str = "the name of a column, C(…), 0 or 1";
+
+pub(super) fn parse(text: &str) -> Result<Formula, FormulaError> {
+    let mut parser = Parser { text, tokens: Vec::new(), next: 0, variables: Vec::new() };
+    parser.read_tokens()?;
+    let response = parser.response()?;
+    if !parser.take('~') {
+        return Err(parser.unexpected("\"~\""));
+    }
+    let (intercept, mut terms) = parser.sum()?;
+    // A stable sort: terms of as many parts stay in the order written, as in R.
+    terms.sort_by_key(Vec::len);
+    if terms.is_empty() && !intercept {
+        return Err(parser.unexpected("a column beside the intercept taken away"));
+    }
+    let formula = Formula { response, intercept, variables: parser.variables, terms };
+    formula.require_parts()?;
+    Ok(formula)
+}
+
+impl Formula {
+    /// Every interaction has all its parts in the formula.
+    fn require_parts(&self) -> Result<(), FormulaError> {
+        for term in self.terms.iter().filter(|term| term.len() > 1) {
+            for without in term {
+                let part: Vec<usize> = term.iter().copied().filter(|v| v != without).collect();
+                if !self.terms.contains(&part) {
+                    return Err(FormulaError::PartMissing {
+                        term: self.written(term, ":"),
+                        part: self.written(&part, ":"),
+                        whole: self.written(term, "*"),
+                    });
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+impl Parser<'_> {
+    fn read_tokens(&mut self) -> Result<(), FormulaError> {
+        let characters: Vec<char> = self.text.chars().collect();
+        let mut i = 0;
+        while i < characters.len() {
+            let start = i;
+            let c = characters[i];
+            i += 1;
+            let token = if c.is_whitespace() {
+                continue;
+            } else if c == '`' {
+                let Some(length) = characters[i..].iter().position(|&c| c == '`') else {
+                    return Err(self.error_at(start + 1, "a backtick", "another backtick after the column's name"));
+                };
+                let name: String = characters[i..i + length].iter().collect();
+                i += length + 1;
+                if name.is_empty() {
+                    return Err(self.error_at(start + 1, "two backticks", "a column's name between them"));
+                }
+                Token::Quoted(name)
+            } else if c.is_ascii_digit() {
+                while i < characters.len() && (characters[i].is_ascii_digit() || characters[i] == '.') {
+                    i += 1;
+                }
+                Token::Number(characters[start..i].iter().collect())
+            } else if c.is_alphabetic() || c == '_' || c == '.' {
+                while i < characters.len() && (characters[i].is_alphanumeric() || "_.".contains(characters[i])) {
+                    i += 1;
+                }
+                Token::Name(characters[start..i].iter().collect())
+            } else {
+                Token::Sign(c)
+            };
+            self.tokens.push((start + 1, token));
+        }
+        Ok(())
+    }
+
+    fn error_at(&self, place: usize, found: &str, expected: &'static str) -> FormulaError {
+        FormulaError::Unexpected { formula: self.text.to_owned(), place, found: found.to_owned(), expected }
+    }
+
+    fn peek(&self) -> Option<&Token> {
+        self.tokens.get(self.next).map(|(_, token)| token)
+    }
+
+    /// The place of the next token, or just behind the text.
+    fn place(&self) -> usize {
+        self.tokens.get(self.next).map_or(self.text.chars().count() + 1, |(place, _)| *place)
+    }
+
+    fn found(&self) -> String {
+        self.peek().map_or("its end".to_owned(), Token::described)
+    }
+
+    fn unexpected(&self, expected: &'static str) -> FormulaError {
+        self.error_at(self.place(), &self.found(), expected)
+    }
+
+    fn not_supported(&self, instead: &'static str) -> FormulaError {
+        FormulaError::NotSupported { formula: self.text.to_owned(), place: self.place(), found: self.found(), instead }
+    }
+
+    fn take(&mut self, sign: char) -> bool {
+        let there = self.peek() == Some(&Token::Sign(sign));
+        self.next += usize::from(there);
+        there
+    }
+
+    fn response(&mut self) -> Result<Response, FormulaError> {
+        let response = match self.peek() {
+            Some(Token::Name(name)) if name == "z" => Response::FisherZ,
+            Some(Token::Name(name)) if name == "r" => Response::Correlation,
+            _ => return Err(self.unexpected("z (Fisher's z of each edge) or r (its correlation)")),
+        };
+        self.next += 1;
+        Ok(response)
+    }
+
+    /// Terms joined by `+`; `- 1` among them.
+    fn sum(&mut self) -> Result<(bool, Vec<Vec<usize>>), FormulaError> {
+        let (mut intercept, mut terms) = (true, Vec::new());
+        let mut minus = self.take('-');
+        if !minus {
+            self.take('+');
+        }
+        loop {
+            match self.peek() {
+                Some(Token::Number(number)) if number == "1" || number == "0" => {
+                    // `- 0` asks for an intercept, as in R.
+                    intercept = (number == "1") != minus;
+                    self.next += 1;
+                }
+                Some(_) if minus => {
+                    return Err(
+                        self.not_supported("only the intercept can be taken away (- 1); leave the term out instead")
+                    );
+                }
+                _ => {
+                    for term in self.product()? {
+                        if !terms.contains(&term) {
+                            terms.push(term);
+                        }
+                    }
+                }
+            }
+            minus = match self.peek() {
+                None => return Ok((intercept, terms)),
+                Some(Token::Sign('+')) => false,
+                Some(Token::Sign('-')) => true,
+                Some(Token::Sign('^' | '/' | '%' | '|' | '(' | '[' | '$')) => {
+                    return Err(self.not_supported("make a column of it in the table and name that"));
+                }
+                Some(_) => return Err(self.unexpected("+, -, :, * or the end")),
+            };
+            self.next += 1;
+        }
+    }
+
+    /// `a*b*c`: every choice of the parts, multiplied out.
+    fn product(&mut self) -> Result<Vec<Vec<usize>>, FormulaError> {
+        let mut terms = vec![self.chain()?];
+        while self.take('*') {
+            let factor = self.chain()?;
+            // In R's order after sorting by parts: what was there, the new one, then their products.
+            let products: Vec<Vec<usize>> = terms.iter().map(|term| union(term, &factor)).collect();
+            terms.push(factor);
+            terms.extend(products);
+        }
+        Ok(terms)
+    }
+
+    /// `a:b:c`: one term.
+    fn chain(&mut self) -> Result<Vec<usize>, FormulaError> {
+        let mut term = vec![self.variable()?];
+        while self.take(':') {
+            term = union(&term, &[self.variable()?]);
+        }
+        Ok(term)
+    }
+
+    fn variable(&mut self) -> Result<usize, FormulaError> {
+        let place = self.place();
+        let variable = match self.peek().cloned() {
+            Some(Token::Quoted(column)) => Variable { column, as_factor: false },
+            Some(Token::Name(column)) => {
+                let call = self.tokens.get(self.next + 1).map(|(_, token)| token) == Some(&Token::Sign('('));
+                match (call, column.as_str()) {
+                    (true, "C") => return self.forced_factor(place),
+                    (true, _) => {
+                        return Err(self.not_supported(
+                            "functions cannot be called; make a column of it in the table and name that",
+                        ));
+                    }
+                    (false, ".") => {
+                        return Err(self.not_supported("name each column that the model is to have"));
+                    }
+                    (false, _) => Variable { column, as_factor: false },
+                }
+            }
+            Some(Token::Sign('(')) => {
+                return Err(self.not_supported("write the terms without parentheses, joined by +"));
+            }
+            _ => return Err(self.unexpected(TERM)),
+        };
+        self.next += 1;
+        self.number_of(variable, place)
+    }
+
+    /// `C(name)`.
+    fn forced_factor(&mut self, place: usize) -> Result<usize, FormulaError> {
+        self.next += 2;
+        let (Some(Token::Name(column)) | Some(Token::Quoted(column))) = self.peek().cloned() else {
+            return Err(self.unexpected("the name of a column"));
+        };
+        self.next += 1;
+        if !self.take(')') {
+            return Err(self.unexpected("\")\" after the column's name"));
+        }
+        self.number_of(Variable { column, as_factor: true }, place)
+    }
+
+    fn number_of(&mut self, variable: Variable, place: usize) -> Result<usize, FormulaError> {
+        if let Some(known) = self.variables.iter().position(|known| known.column == variable.column) {
+            return if self.variables[known] == variable {
+                Ok(known)
+            } else {
+                Err(FormulaError::TwoWays { formula: self.text.to_owned(), place, column: variable.column })
+            };
+        }
+        self.variables.push(variable);
+        Ok(self.variables.len() - 1)
+    }
+}
+
+/// The parts of both, each once, in rising order.
+fn union(a: &[usize], b: &[usize]) -> Vec<usize> {
+    let mut out: Vec<usize> = a.iter().chain(b).copied().collect();
+    out.sort_unstable();
+    out.dedup();
+    out
+}

@@ -1,0 +1,118 @@
+use ndarray::array;
+
+use super::*;
+
+fn terms(text: &str) -> (bool, Vec<String>) {
+    let formula = Formula::parse(text).unwrap();
+    (formula.intercept, formula.terms.iter().map(|term| formula.written(term, ":")).collect())
+}
+
+fn table() -> Vec<(String, Column)> {
+    vec![
+        ("age".into(), Column::Number(vec![8.0, 9.5, 7.0, f64::NAN, 11.0])),
+        ("sex".into(), Column::from_cells(["M", "F", "n/a", "F", "F"])),
+        ("site".into(), Column::from_cells(["10", "2", "2", "2", "1"])),
+        ("mean fd".into(), Column::from_cells(["0.1", "0.25", "0.3", "0.2", "0.15"])),
+        ("odd".into(), Column::from_cells(["1", "2", "three", "4", "5"])),
+        ("same".into(), Column::from_cells(["x"; 5])),
+        ("empty".into(), Column::from_cells([""; 5])),
+    ]
+}
+
+#[test]
+fn the_ordinary_forms_are_read() {
+    assert_eq!(terms("z ~ age + sex"), (true, vec!["age".into(), "sex".into()]));
+    assert_eq!(terms("z~1"), (true, vec![]));
+    assert_eq!(terms("r ~ age - 1"), (false, vec!["age".into()]));
+    assert_eq!(terms("z ~ 0 + age"), (false, vec!["age".into()]));
+    assert_eq!(terms("z ~ -1 + age + age"), (false, vec!["age".into()]));
+    assert_eq!(terms("z ~ C(site) + `mean fd`"), (true, vec!["C(site)".into(), "mean fd".into()]));
+    // Interactions come after single terms, their parts in the order of first mention.
+    assert_eq!(terms("z ~ a*b + c"), (true, vec!["a".into(), "b".into(), "c".into(), "a:b".into()]));
+    assert_eq!(terms("z ~ a + b + b:a"), (true, vec!["a".into(), "b".into(), "a:b".into()]));
+    let all = ["a", "b", "c", "a:b", "a:c", "b:c", "a:b:c"].map(String::from).to_vec();
+    assert_eq!(terms("z ~ a*b*c"), (true, all));
+    assert_eq!(Formula::parse("r ~ 1").unwrap().response, Response::Correlation);
+}
+
+#[test]
+fn refusals_name_the_place_and_what_was_expected() {
+    let said = |text: &str| Formula::parse(text).unwrap_err().to_string();
+    for (text, place, words) in [
+        ("", 1, "z (Fisher's z of each edge) or r (its correlation)"),
+        ("y ~ age", 1, "the name y"),
+        ("z age", 3, "\"~\" was expected"),
+        ("z ~", 4, "its end"),
+        ("z ~ age +", 10, "the name of a column, C(…), 0 or 1"),
+        ("z ~ age sex", 9, "the name sex"),
+        ("z ~ age + + sex", 11, "\"+\""),
+        ("z ~ 2", 5, "the number 2"),
+        ("z ~ age - sex", 11, "only the intercept"),
+        ("z ~ log(age)", 5, "functions cannot be called"),
+        ("z ~ age^2", 8, "make a column of it"),
+        ("z ~ (age + sex)", 5, "without parentheses"),
+        ("z ~ .", 5, "name each column"),
+        ("z ~ C(1)", 7, "the name of a column"),
+        ("z ~ C(site, base)", 11, "\")\" after"),
+        ("z ~ `age", 5, "another backtick"),
+        ("z ~ ``", 5, "between them"),
+        ("z ~ site + C(site)", 12, "one way only"),
+        ("z ~ 0", 6, "a column beside"),
+        ("z ~ äge + ?", 11, "\"?\""),
+    ] {
+        let message = said(text);
+        assert!(message.contains(&format!("at character {place}")) && message.contains(words), "{text}: {message}");
+    }
+    assert_eq!(
+        said("z ~ age + age:sex"),
+        "the formula has age:sex without sex; write age*sex, which stands for the interaction and its parts"
+    );
+}
+
+#[test]
+fn children_without_a_value_are_left_out_and_named() {
+    let design = Formula::parse("z ~ age + sex").unwrap().design(&table()).unwrap();
+    assert_eq!(design.names, ["(Intercept)", "age", "sexM"]);
+    assert_eq!(design.rows, [0, 1, 4]);
+    assert_eq!(
+        design.left_out,
+        [Missing { row: 2, columns: vec!["sex".into()] }, Missing { row: 3, columns: vec!["age".into()] }]
+    );
+    assert_eq!(design.matrix, array![[1.0, 8.0, 1.0], [1.0, 9.5, 0.0], [1.0, 11.0, 0.0]]);
+    let levels = vec![("F".to_owned(), 2), ("M".to_owned(), 1)];
+    assert_eq!(design.factors, [Levels { column: "sex".into(), levels, has_reference: true }]);
+}
+
+#[test]
+fn numbers_are_numbers_unless_they_are_called_groups() {
+    let design = |text: &str| Formula::parse(text).unwrap().design(&table()).unwrap();
+    assert_eq!(design("z ~ site").matrix.column(1).to_vec(), [10.0, 2.0, 2.0, 2.0, 1.0]);
+    // Levels by size, not by letters.
+    assert_eq!(design("z ~ C(site)").names, ["(Intercept)", "C(site)2", "C(site)10"]);
+    assert_eq!(design("z ~ C(site) - 1").names, ["C(site)1", "C(site)2", "C(site)10"]);
+    assert_eq!(design("z ~ C(age)").names, ["(Intercept)", "C(age)8", "C(age)9.5", "C(age)11"]);
+    assert_eq!(design("z ~ `mean fd`*C(site)").names[4..], ["mean fd:C(site)2", "mean fd:C(site)10"]);
+    assert_eq!(design("z ~ 1").matrix, ndarray::Array2::<f64>::ones((5, 1)));
+}
+
+#[test]
+fn columns_that_cannot_be_used_are_refused() {
+    let said = |text: &str| Formula::parse(text).unwrap().design(&table()).unwrap_err().to_string();
+    assert!(
+        said("z ~ ages").contains("column ages, which the table of children does not have; its columns are age, sex")
+    );
+    assert_eq!(
+        said("z ~ odd"),
+        "the column odd holds numbers and, in row 3, \"three\"; correct that cell, or write C(odd) to take the column as \
+         names of groups"
+    );
+    assert!(said("z ~ same").contains("holds \"x\" for every child"));
+    assert!(said("z ~ empty + age").contains("(empty, age)"));
+    let infinite = vec![("age".to_owned(), Column::Number(vec![1.0, f64::INFINITY]))];
+    let error = Formula::parse("z ~ age").unwrap().design(&infinite).unwrap_err();
+    assert!(error.to_string().contains("not finite in row 2"));
+    let twice = vec![("a".to_owned(), Column::Number(vec![1.0])), ("a".to_owned(), Column::Number(vec![1.0]))];
+    assert!(matches!(Formula::parse("z ~ a").unwrap().design(&twice), Err(FormulaError::ColumnTwice { .. })));
+    let short = vec![("a".to_owned(), Column::Number(vec![1.0; 2])), ("b".to_owned(), Column::Number(vec![1.0]))];
+    assert!(matches!(Formula::parse("z ~ a + b").unwrap().design(&short), Err(FormulaError::Length { .. })));
+}

@@ -1,0 +1,41 @@
+//! Cohort quality: does motion drive the edges?
+//!
+//! QC-FC is, for each edge, the correlation over children of its Fisher z with mean framewise displacement: Power et al.
+//! 2012, NeuroImage 59:2142; Satterthwaite et al. 2012, NeuroImage 60:623; Ciric et al. 2017, NeuroImage 154:174. Told
+//! are the median |r|, the shares of edges with p < 0.05 and with q < 0.05 (Benjamini–Hochberg), and the rank correlation
+//! of QC-FC with the distance between the parcels' centroids: motion makes near parcels more alike than far ones.
+//!
+//! [`Accumulator`] takes one child after the other, so that memory does not grow with children. It keeps means and sums of
+//! products about the means (Welford 1962, Technometrics 4:419; for products Chan, Golub & LeVeque 1983, The American
+//! Statistician 37:242): stable whatever the offset. An edge that a child lacks keeps covariate moments of its own from
+//! then on, begun from those of the children before, so each edge's correlation is that of exactly the children who have
+//! it.
+
+mod accumulator;
+mod summary;
+#[cfg(test)]
+mod tests;
+
+pub use accumulator::{Accumulator, QcFc};
+pub(in crate::group) use summary::median;
+pub use summary::{DistanceDependence, QcFcSummary, distance_dependence, network_means, summarise};
+
+/// What can be wrong with what an accumulator is given.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum QualityError {
+    /// Another number of edges than the others.
+    #[error("a child has {found} edges, but the children before it have {expected}; stack children of one atlas")]
+    Edges { found: usize, expected: usize },
+    /// Another number of covariates.
+    #[error("a child has {found} covariates, but {expected} were announced; give each child all of them")]
+    Covariates { found: usize, expected: usize },
+    /// A covariate that is missing or infinite.
+    #[error("a child's covariate {number} (from 0) is not a finite number; leave the child out and say so")]
+    NotFinite { number: usize },
+    /// An infinite edge.
+    #[error("a child's edge {edge} (from 0) is infinite; recompute that child's matrix")]
+    Infinite { edge: usize },
+    /// A covariate that was not announced.
+    #[error("covariate {number} (from 0) was asked for, but there are {covariates}")]
+    NoCovariate { number: usize, covariates: usize },
+}

@@ -1,0 +1,306 @@
+//! Means and sums of products of edges and covariates, one child at a time.
+
+use ndarray::{Array1, Array2};
+
+use super::QualityError;
+use crate::group::tails::t_two_sided;
+
+/// A covariate or an edge of which at most this share of its variance is left once the other covariates are taken out
+/// has nothing of its own (own convention; sums of products leave some 1e-15 of rounding).
+const NOTHING_LEFT: f64 = 1e-12;
+
+/// Number, means and sums of products about the means of the covariates of some children.
+#[derive(Debug, Clone)]
+struct Moments {
+    children: usize,
+    means: Vec<f64>,
+    /// Covariates × covariates.
+    products: Array2<f64>,
+}
+
+impl Moments {
+    fn new(covariates: usize) -> Self {
+        Self { children: 0, means: vec![0.0; covariates], products: Array2::zeros((covariates, covariates)) }
+    }
+
+    /// Adds a child; `before` receives its covariates' distances from the means before it.
+    fn add(&mut self, covariates: &[f64], before: &mut [f64]) {
+        self.children += 1;
+        let share = 1.0 / self.children as f64;
+        for ((mean, x), d) in self.means.iter_mut().zip(covariates).zip(&mut *before) {
+            *d = x - *mean;
+            *mean += *d * share;
+        }
+        for (mut row, d) in self.products.rows_mut().into_iter().zip(&*before) {
+            for ((sum, x), mean) in row.iter_mut().zip(covariates).zip(&self.means) {
+                *sum += d * (x - mean);
+            }
+        }
+    }
+}
+
+/// The sums of an edge that some child lacked, over the children who have it.
+#[derive(Debug, Clone)]
+struct Incomplete {
+    edge: usize,
+    covariates: Moments,
+    sums: Sums,
+}
+
+/// Mean, sum of squares, and sums of products with each covariate of one edge.
+#[derive(Debug, Clone)]
+struct Sums {
+    mean: f64,
+    squares: f64,
+    products: Vec<f64>,
+}
+
+/// In [`Accumulator::place`]: all children have the edge.
+const COMPLETE: u32 = u32::MAX;
+
+/// Sums over children; see the module's essay. The first covariate is motion.
+#[derive(Debug, Clone)]
+pub struct Accumulator {
+    covariates: Moments,
+    /// Of each edge; of no meaning for one that is incomplete.
+    mean: Vec<f64>,
+    squares: Vec<f64>,
+    /// Of each covariate, the sum of products with each edge.
+    products: Vec<Vec<f64>>,
+    incomplete: Vec<Incomplete>,
+    /// Of each edge, its place in `incomplete`.
+    place: Vec<u32>,
+}
+
+/// Correlations of each edge with one covariate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct QcFc {
+    /// Of each edge; NaN where it cannot be computed.
+    pub r: Array1<f64>,
+    /// Two-sided, by t with `children − 2 − controls` degrees of freedom.
+    pub p: Array1<f64>,
+    /// Children who have the edge.
+    pub children: Vec<usize>,
+    /// Number of covariates taken out.
+    pub controls: usize,
+}
+
+impl Accumulator {
+    /// For children with `edges` edges and `covariates` numbers each: mean FD first, then what may be taken out (age, sex
+    /// as 0/1 columns; [`crate::group::formula`] makes such columns of a table).
+    #[must_use]
+    pub fn new(edges: usize, covariates: usize) -> Self {
+        Self {
+            covariates: Moments::new(covariates),
+            mean: vec![0.0; edges],
+            squares: vec![0.0; edges],
+            products: vec![vec![0.0; edges]; covariates],
+            incomplete: Vec::new(),
+            place: vec![COMPLETE; edges],
+        }
+    }
+
+    /// Adds a child: its edges (NaN where it lacks one) and its covariates, all of them.
+    ///
+    /// # Errors
+    /// [`QualityError`] when numbers of edges or covariates differ, a covariate is not finite or an edge infinite; the sums
+    /// are as before then.
+    pub fn add_child(&mut self, edges: &[f32], covariates: &[f64]) -> Result<(), QualityError> {
+        if edges.len() != self.mean.len() {
+            return Err(QualityError::Edges { found: edges.len(), expected: self.mean.len() });
+        }
+        if covariates.len() != self.products.len() {
+            return Err(QualityError::Covariates { found: covariates.len(), expected: self.products.len() });
+        }
+        if let Some(number) = covariates.iter().position(|v| !v.is_finite()) {
+            return Err(QualityError::NotFinite { number });
+        }
+        // The product with 0 of all together is 0 exactly when all are finite, and is quicker than looking at each.
+        let all_finite = edges.iter().fold(0.0, |sum, v| sum + v * 0.0) == 0.0;
+        if !all_finite && let Some(edge) = edges.iter().position(|v| v.is_infinite()) {
+            return Err(QualityError::Infinite { edge });
+        }
+        if !all_finite {
+            for edge in (0..edges.len()).filter(|&edge| edges[edge].is_nan()) {
+                if self.place[edge] == COMPLETE {
+                    self.place[edge] = self.incomplete.len() as u32;
+                    let (covariates, sums) = (self.covariates.clone(), self.sums(edge));
+                    self.incomplete.push(Incomplete { edge, covariates, sums });
+                }
+            }
+        }
+        let mut before = vec![0.0; covariates.len()];
+        for own in &mut self.incomplete {
+            let z = f64::from(edges[own.edge]);
+            if !z.is_nan() {
+                own.covariates.add(covariates, &mut before);
+                let d = z - own.sums.mean;
+                own.sums.mean += d / own.covariates.children as f64;
+                let after = z - own.sums.mean;
+                own.sums.squares += d * after;
+                own.sums.products.iter_mut().zip(&before).for_each(|(sum, distance)| *sum += distance * after);
+            }
+        }
+        self.covariates.add(covariates, &mut before);
+        self.add_to_all(edges, &before);
+        Ok(())
+    }
+
+    /// Adds a child to the sums of every edge in plain loops over arrays; those of incomplete edges are not read again.
+    fn add_to_all(&mut self, edges: &[f32], distances: &[f64]) {
+        /// Edges at once, so that what one loop leaves is still in the nearest cache for the next.
+        const STRETCH: usize = 512;
+        let share = 1.0 / self.covariates.children as f64;
+        let mut after = [0.0; STRETCH];
+        for (stretch, z) in edges.chunks(STRETCH).enumerate() {
+            let places = stretch * STRETCH..stretch * STRETCH + z.len();
+            let sums = self.mean[places.clone()].iter_mut().zip(&mut self.squares[places.clone()]);
+            for ((z, (mean, squares)), after) in z.iter().zip(sums).zip(&mut after) {
+                let d = f64::from(*z) - *mean;
+                *mean += d * share;
+                *after = f64::from(*z) - *mean;
+                *squares += d * *after;
+            }
+            for (products, distance) in self.products.iter_mut().zip(distances) {
+                products[places.clone()].iter_mut().zip(&after).for_each(|(sum, after)| *sum += distance * after);
+            }
+        }
+    }
+
+    /// Number of children so far.
+    #[must_use]
+    pub fn children(&self) -> usize {
+        self.covariates.children
+    }
+
+    fn incomplete(&self, edge: usize) -> Option<&Incomplete> {
+        self.incomplete.get(self.place[edge] as usize)
+    }
+
+    fn children_of(&self, edge: usize) -> usize {
+        self.incomplete(edge).map_or(self.covariates.children, |own| own.covariates.children)
+    }
+
+    fn sums(&self, edge: usize) -> Sums {
+        self.incomplete(edge).map_or_else(
+            || Sums {
+                mean: self.mean[edge],
+                squares: self.squares[edge],
+                products: self.products.iter().map(|of_covariate| of_covariate[edge]).collect(),
+            },
+            |own| own.sums.clone(),
+        )
+    }
+
+    /// Of each edge, the number of children who have it.
+    #[must_use]
+    pub fn children_of_edges(&self) -> Vec<usize> {
+        (0..self.mean.len()).map(|edge| self.children_of(edge)).collect()
+    }
+
+    /// Mean of each edge over the children who have it; NaN where none has.
+    #[must_use]
+    pub fn mean(&self) -> Array1<f64> {
+        self.of_edges(1, |sums, _| sums.mean)
+    }
+
+    /// Sample SD (n − 1) of each edge over the children who have it; NaN with fewer than two.
+    #[must_use]
+    pub fn sd(&self) -> Array1<f64> {
+        self.of_edges(2, |sums, children| (sums.squares / (children - 1.0)).sqrt())
+    }
+
+    fn of_edges(&self, least: usize, value: impl Fn(Sums, f64) -> f64) -> Array1<f64> {
+        let of = |edge| {
+            let children = self.children_of(edge);
+            if children < least { f64::NAN } else { value(self.sums(edge), children as f64) }
+        };
+        (0..self.mean.len()).map(of).collect()
+    }
+
+    /// Pearson's correlation of each edge with covariate `of` (0: motion), once the covariates `controls` are taken out of
+    /// both: with none the plain correlation, else the partial one, by regression of both on the controls and an
+    /// intercept. Fisher 1924, Metron 3:329, for its degrees of freedom, children − 2 − controls.
+    ///
+    /// NaN where fewer than three children more than controls have the edge, or where nothing of the edge or of the covariate
+    /// is left.
+    ///
+    /// # Errors
+    /// A covariate that is not there.
+    pub fn correlation(&self, of: usize, controls: &[usize]) -> Result<QcFc, QualityError> {
+        let covariates = self.products.len();
+        if let Some(&number) = [of].iter().chain(controls).find(|&&number| number >= covariates) {
+            return Err(QualityError::NoCovariate { number, covariates });
+        }
+        let for_all = TakenOut::new(&self.covariates, of, controls);
+        let children = self.children_of_edges();
+        let edges = self.mean.len();
+        let (mut r, mut p) = (Array1::from_elem(edges, f64::NAN), Array1::from_elem(edges, f64::NAN));
+        for edge in 0..edges {
+            let own = self.incomplete(edge).map(|own| TakenOut::new(&own.covariates, of, controls));
+            let Some(taken_out) = own.as_ref().map_or(for_all.as_ref(), Option::as_ref) else { continue };
+            let Some(dof) = children[edge].checked_sub(2 + controls.len()).filter(|&dof| dof > 0) else { continue };
+            r[edge] = taken_out.correlation(&self.sums(edge));
+            let dof = dof as f64;
+            p[edge] = t_two_sided(r[edge] * (dof / (1.0 - r[edge] * r[edge])).sqrt(), dof);
+        }
+        Ok(QcFc { r, p, children, controls: controls.len() })
+    }
+}
+
+/// Covariates made orthogonal to one another, one after the other and the asked-for one last (Gram–Schmidt on sums of
+/// products, that is Cholesky): each is a mixture of those of `order`, of norm 1.
+struct TakenOut {
+    order: Vec<usize>,
+    /// Row k: the mixture that gives direction k.
+    mixtures: Array2<f64>,
+}
+
+impl TakenOut {
+    /// None where the asked-for covariate has nothing of its own. A control that follows from the others takes nothing out.
+    fn new(moments: &Moments, of: usize, controls: &[usize]) -> Option<Self> {
+        let order: Vec<usize> = controls.iter().copied().chain([of]).collect();
+        let last = controls.len();
+        let product = |a: usize, b: usize| moments.products[[order[a], order[b]]];
+        let mut mixtures = Array2::<f64>::zeros((order.len(), order.len()));
+        for k in 0..=last {
+            let whole = product(k, k);
+            if whole <= 0.0 {
+                if k == last {
+                    return None;
+                }
+                continue;
+            }
+            mixtures[[k, k]] = 1.0;
+            let mut left = whole;
+            for before in 0..k {
+                let along: f64 = (0..=before).map(|a| mixtures[[before, a]] * product(a, k)).sum();
+                left -= along * along;
+                for a in 0..=before {
+                    mixtures[[k, a]] -= along * mixtures[[before, a]];
+                }
+            }
+            if left <= NOTHING_LEFT * whole {
+                if k == last {
+                    return None;
+                }
+                mixtures.row_mut(k).fill(0.0);
+            } else {
+                mixtures.row_mut(k).mapv_inplace(|v| v / left.sqrt());
+            }
+        }
+        Some(Self { order, mixtures })
+    }
+
+    fn correlation(&self, edge: &Sums) -> f64 {
+        let mut left = edge.squares;
+        let mut along = 0.0;
+        for (k, mixture) in self.mixtures.rows().into_iter().enumerate() {
+            along = mixture.iter().zip(&self.order).map(|(m, &number)| m * edge.products[number]).sum();
+            if k + 1 < self.order.len() {
+                left -= along * along;
+            }
+        }
+        if left <= NOTHING_LEFT * edge.squares { f64::NAN } else { (along / left.sqrt()).clamp(-1.0, 1.0) }
+    }
+}

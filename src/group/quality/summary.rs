@@ -1,0 +1,111 @@
+//! What the correlations of all edges with motion come to.
+
+use ndarray::{Array2, ArrayView2};
+
+use super::QcFc;
+use crate::connectivity::average_ranks;
+use crate::group::multiple::benjamini_hochberg;
+use crate::group::tails::t_two_sided;
+use crate::group::{edge_count, edges};
+
+/// A test at this level is called significant (common practice in this literature: Ciric et al. 2017).
+const LEVEL: f64 = 0.05;
+
+/// QC-FC in a few numbers; NaN where no edge has a correlation.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct QcFcSummary {
+    /// Edges with a correlation.
+    pub edges: usize,
+    pub median_abs_r: f64,
+    /// Share of those edges with p < 0.05; 0.05 is expected by chance alone.
+    pub share_p: f64,
+    /// Share with q < 0.05, Benjamini–Hochberg.
+    pub share_q: f64,
+}
+
+/// How QC-FC goes with distance.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DistanceDependence {
+    /// Edges with both.
+    pub edges: usize,
+    /// Spearman's rank correlation.
+    pub rho: f64,
+    /// Two-sided p by t with edges − 2 degrees of freedom. Edges share parcels and are not independent: a small value means
+    /// less than it would for independent pairs, so read `rho` first.
+    pub p: f64,
+}
+
+/// The numbers that methods.md asks for.
+#[must_use]
+pub fn summarise(correlations: &QcFc) -> QcFcSummary {
+    let mut sizes: Vec<f64> = correlations.r.iter().map(|r| r.abs()).filter(|r| !r.is_nan()).collect();
+    sizes.sort_by(f64::total_cmp);
+    let edges = sizes.len();
+    let q = benjamini_hochberg(&correlations.p.to_vec());
+    let share = |below: usize| if edges == 0 { f64::NAN } else { below as f64 / edges as f64 };
+    QcFcSummary {
+        edges,
+        median_abs_r: median(&sizes),
+        share_p: share(correlations.p.iter().filter(|&&p| p < LEVEL).count()),
+        share_q: share(q.iter().filter(|&&q| q < LEVEL).count()),
+    }
+}
+
+/// Median of sorted values; NaN of none.
+pub(in crate::group) fn median(sorted: &[f64]) -> f64 {
+    match sorted.len() {
+        0 => f64::NAN,
+        n if n % 2 == 1 => sorted[n / 2],
+        n => f64::midpoint(sorted[n / 2 - 1], sorted[n / 2]),
+    }
+}
+
+/// Spearman's rank correlation (Spearman 1904, Am J Psychol 15:72; ties share their mean rank) of each edge's `r` with the
+/// distance between its parcels' centroids, mm, over the edges that have both.
+///
+/// # Panics
+/// When there is not one distance an edge.
+#[must_use]
+pub fn distance_dependence(r: &[f64], distance_mm: &[f64]) -> DistanceDependence {
+    assert_eq!(r.len(), distance_mm.len(), "one distance an edge");
+    let both: Vec<usize> = (0..r.len()).filter(|&e| r[e].is_finite() && distance_mm[e].is_finite()).collect();
+    let ranks = |values: &[f64]| average_ranks(&both.iter().map(|&e| values[e]).collect::<Vec<_>>());
+    let (a, b) = (ranks(r), ranks(distance_mm));
+    // Ranks have the same mean whatever their ties.
+    let mean = (both.len() as f64 + 1.0) / 2.0;
+    let sum = |x: &ndarray::Array1<f64>, y: &ndarray::Array1<f64>| {
+        x.iter().zip(y).map(|(x, y)| (x - mean) * (y - mean)).sum::<f64>()
+    };
+    let rho =
+        if both.len() < 3 { f64::NAN } else { (sum(&a, &b) / (sum(&a, &a) * sum(&b, &b)).sqrt()).clamp(-1.0, 1.0) };
+    let dof = both.len() as f64 - 2.0;
+    DistanceDependence { edges: both.len(), rho, p: t_two_sided(rho * (dof / (1.0 - rho * rho)).sqrt(), dof) }
+}
+
+/// Mean over edges within each network and between each pair, networks × networks, from the mean matrix's upper triangle
+/// and each parcel's network (0 to `networks` − 1; `None` leaves the parcel out). Edges that are not available do not
+/// count; NaN where none is left.
+///
+/// # Panics
+/// When `mean` does not have one value an edge of the parcels.
+#[must_use]
+pub fn network_means(mean: &[f64], network_of: &[Option<usize>], networks: usize) -> Array2<f64> {
+    assert_eq!(mean.len(), edge_count(network_of.len()), "one mean an edge");
+    let mut sums = Array2::<f64>::zeros((networks, networks));
+    let mut counts = Array2::<f64>::zeros((networks, networks));
+    for ((i, j), &value) in edges(network_of.len()).zip(mean) {
+        let (Some(a), Some(b)) = (network_of[i], network_of[j]) else { continue };
+        if value.is_nan() || a.max(b) >= networks {
+            continue;
+        }
+        let (a, b) = (a.min(b), a.max(b));
+        sums[[a, b]] += value;
+        counts[[a, b]] += 1.0;
+    }
+    mirrored((&sums / &counts).view())
+}
+
+/// The upper triangle copied to the lower.
+fn mirrored(upper: ArrayView2<'_, f64>) -> Array2<f64> {
+    Array2::from_shape_fn(upper.dim(), |(i, j)| upper[[i.min(j), i.max(j)]])
+}

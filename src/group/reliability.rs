@@ -1,0 +1,198 @@
+//! How far a child's matrix can be trusted, from its own cleaned frames.
+//!
+//! - **Split-half**: a run's kept frames in order are cut into blocks of 30 s (as many frames as 30 s hold); odd against
+//!   even blocks, counted on over runs, give two matrices, and the correlation r of their upper triangles says how alike
+//!   they are. Spearman–Brown, 2r/(1 + r), is what two whole recordings would give (Spearman 1910, Br J Psychol 3:271;
+//!   Brown 1910, Br J Psychol 3:296).
+//! - **Curve**: the same correlation of a matrix from the first m minutes with that of all of them, m = 5, 6, …: where it
+//!   flattens, more minutes add little. Part and whole share frames, so it ends at 1 by construction and says nothing of
+//!   another day.
+//! - **Standard errors** an edge: moving blocks drawn with replacement, so that neighbouring frames, which are not
+//!   independent, stay together (Künsch 1989, Annals of Statistics 17:1217); the SD over replicates.
+//! - **Equal data** ([`choose`]): the spread of r depends on how much was kept, so groups are compared on as many minutes a
+//!   child: the earliest, or blocks or stretches drawn by seed.
+//!
+//! Frames count by what is kept: "5 minutes" are kept frames that lasted 5 minutes together. Edges are compared as Fisher's
+//! z (covariances as they are); edges that either side lacks do not count.
+
+mod bootstrap;
+mod choice;
+#[cfg(test)]
+mod tests;
+
+use ndarray::{Array1, ArrayView2, Axis};
+
+pub use bootstrap::{bootstrap_rows, standard_errors};
+pub use choice::{Choice, RunFrames, choose};
+
+use super::upper_triangle;
+use crate::connectivity::{connectivity, fisher_z, join};
+use crate::linalg::LinalgError;
+use crate::study::settings::Measure;
+use crate::units::Seconds;
+
+/// One run's cleaned, kept frames.
+#[derive(Debug, Clone, Copy)]
+pub struct RunSeries<'a> {
+    /// Kept frames × parcels.
+    pub residuals: ArrayView2<'a, f64>,
+    /// The number of each kept frame in its run, rising.
+    pub frames: &'a [usize],
+    pub tr: Seconds,
+}
+
+/// Rows of each run: a choice of kept frames.
+pub type Rows = Vec<Vec<usize>>;
+
+/// What can be wrong with a child's frames.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum ReliabilityError {
+    /// Not one frame number a row.
+    #[error("run {run} (from 0) has {rows} kept frames but {frames} frame numbers; read both from one record")]
+    Frames { run: usize, rows: usize, frames: usize },
+    /// Different parcels.
+    #[error("run {run} (from 0) has {found} parcels, but the first run has {expected}; join runs of one atlas")]
+    Parcels { run: usize, found: usize, expected: usize },
+    /// A time that is none.
+    #[error("{what} is {found} s, but must be a number above 0")]
+    Time { what: &'static str, found: f64 },
+    /// An SD needs two.
+    #[error("standard errors were asked for from {found} replicates; ask for at least 2, better some hundred")]
+    Replicates { found: usize },
+    /// Not even two frames.
+    #[error("the child has {found} kept frames, too few to be split; it needs at least 2 in each half")]
+    TooShort { found: usize },
+    /// A value that is not finite, or LAPACK.
+    #[error(transparent)]
+    Linalg(#[from] LinalgError),
+}
+
+/// How alike the two halves of a child's frames are.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SplitHalf {
+    /// Minutes in the half of the first block and in the other.
+    pub minutes: [f64; 2],
+    /// Edges that both halves have.
+    pub edges: usize,
+    /// Correlation of the halves' edges.
+    pub r: f64,
+    /// 2r/(1 + r).
+    pub spearman_brown: f64,
+}
+
+/// A point of the curve.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Agreement {
+    /// Minutes that the part holds.
+    pub minutes: f64,
+    /// Correlation with the matrix of all minutes.
+    pub r: f64,
+}
+
+/// Compares odd with even blocks of `block` (methods.md: 30 s).
+///
+/// # Errors
+/// Runs that do not fit together, fewer than two frames in a half, or a value that is not finite.
+pub fn split_half(runs: &[RunSeries<'_>], block: Seconds, measure: Measure) -> Result<SplitHalf, ReliabilityError> {
+    let frames = frames_of(runs)?;
+    require_time("the length of a block", block)?;
+    let mut halves: [Rows; 2] = [vec![Vec::new(); runs.len()], vec![Vec::new(); runs.len()]];
+    for (number, unit) in choice::blocks(&frames, block).into_iter().enumerate() {
+        halves[number % 2][unit.run].extend(unit.rows);
+    }
+    let minutes = [minutes(&frames, &halves[0]), minutes(&frames, &halves[1])];
+    let few = |half: &Rows| half.iter().map(Vec::len).max().unwrap_or(0) < 2;
+    if halves.iter().any(few) {
+        return Err(ReliabilityError::TooShort { found: frames.iter().map(|run| run.frames.len()).sum() });
+    }
+    let (a, b) = (edges_of(runs, &halves[0], measure)?, edges_of(runs, &halves[1], measure)?);
+    let (r, edges) = correlation(&a, &b);
+    Ok(SplitHalf { minutes, edges, r, spearman_brown: 2.0 * r / (1.0 + r) })
+}
+
+/// The curve: `from` minutes, one more, … and all of them; the parts taken as `how` says (the earliest, or drawn).
+///
+/// # Errors
+/// Runs that do not fit together, or a value that is not finite.
+pub fn agreement_curve(
+    runs: &[RunSeries<'_>],
+    from: u32,
+    how: Choice,
+    measure: Measure,
+) -> Result<Vec<Agreement>, ReliabilityError> {
+    let frames = frames_of(runs)?;
+    let all: Rows = runs.iter().map(|run| (0..run.frames.len()).collect()).collect();
+    if all.iter().all(|rows| rows.len() < 2) {
+        return Err(ReliabilityError::TooShort { found: all.iter().map(Vec::len).sum() });
+    }
+    let whole = edges_of(runs, &all, measure)?;
+    let total = minutes(&frames, &all);
+    let mut curve = Vec::new();
+    for wanted in (from..).map(f64::from).take_while(|&wanted| wanted < total - 1e-9) {
+        let Some(rows) = choose(&frames, wanted, how)? else { break };
+        if rows.iter().all(|rows| rows.len() < 2) {
+            continue;
+        }
+        let part = edges_of(runs, &rows, measure)?;
+        curve.push(Agreement { minutes: minutes(&frames, &rows), r: correlation(&part, &whole).0 });
+    }
+    curve.push(Agreement { minutes: total, r: correlation(&whole, &whole).0 });
+    Ok(curve)
+}
+
+/// The edges of the matrix of some kept frames: each run's rows standardised and joined, the measure, its upper triangle,
+/// Fisher's z of it (covariances as they are). Runs with fewer than two rows say nothing and are left out.
+///
+/// # Errors
+/// A value that is not finite, or LAPACK.
+///
+/// # Panics
+/// When there is not one list of rows a run, or a row is not there.
+pub fn edges_of(runs: &[RunSeries<'_>], rows: &Rows, measure: Measure) -> Result<Array1<f64>, ReliabilityError> {
+    assert_eq!(runs.len(), rows.len(), "one list of rows a run");
+    let parts: Vec<_> = runs
+        .iter()
+        .zip(rows)
+        .filter(|(_, rows)| rows.len() > 1)
+        .map(|(run, rows)| run.residuals.select(Axis(0), rows))
+        .collect();
+    let views: Vec<_> = parts.iter().map(|part| part.view()).collect();
+    let edges = upper_triangle(connectivity(join(&views).view(), measure)?.matrix.view());
+    Ok(if measure == Measure::Covariance { edges } else { edges.mapv_into(fisher_z) })
+}
+
+/// Minutes that some rows lasted.
+fn minutes(frames: &[RunFrames<'_>], rows: &Rows) -> f64 {
+    frames.iter().zip(rows).map(|(run, rows)| Seconds(run.tr.0 * rows.len() as f64).minutes()).sum()
+}
+
+fn require_time(what: &'static str, time: Seconds) -> Result<(), ReliabilityError> {
+    if time.0.is_finite() && time.0 > 0.0 { Ok(()) } else { Err(ReliabilityError::Time { what, found: time.0 }) }
+}
+
+/// The runs without their values, once they fit together.
+fn frames_of<'a>(runs: &[RunSeries<'a>]) -> Result<Vec<RunFrames<'a>>, ReliabilityError> {
+    let expected = runs.first().map_or(0, |run| run.residuals.ncols());
+    for (number, run) in runs.iter().enumerate() {
+        let (rows, found) = run.residuals.dim();
+        if rows != run.frames.len() {
+            return Err(ReliabilityError::Frames { run: number, rows, frames: run.frames.len() });
+        }
+        if found != expected {
+            return Err(ReliabilityError::Parcels { run: number, found, expected });
+        }
+        require_time("a repetition time", run.tr)?;
+    }
+    Ok(runs.iter().map(|run| RunFrames { frames: run.frames, tr: run.tr }).collect())
+}
+
+/// Pearson's correlation over the places that both have, and their number; NaN where one side does not vary.
+fn correlation(a: &Array1<f64>, b: &Array1<f64>) -> (f64, usize) {
+    let both: Vec<(f64, f64)> =
+        a.iter().copied().zip(b.iter().copied()).filter(|(a, b)| a.is_finite() && b.is_finite()).collect();
+    let n = both.len() as f64;
+    let (ma, mb) = (both.iter().map(|(a, _)| a).sum::<f64>() / n, both.iter().map(|(_, b)| b).sum::<f64>() / n);
+    let sum = |f: fn(f64, f64) -> f64| both.iter().map(|(a, b)| f(a - ma, b - mb)).sum::<f64>();
+    let r = sum(|a, b| a * b) / (sum(|a, _| a * a) * sum(|_, b| b * b)).sqrt();
+    (r.clamp(-1.0, 1.0), both.len())
+}

@@ -1,0 +1,115 @@
+//! Choosing kept frames that last a given time.
+//!
+//! Runs are cut into units: the run itself, blocks of so many kept frames, or stretches of consecutive frames. Units are
+//! taken in order or in a drawn order, whole as long as they fit; the one that does not fit gives its first frames. So
+//! every child ends with the same time, to less than a frame.
+
+use std::ops::Range;
+
+use rand::SeedableRng;
+use rand::rngs::ChaCha8Rng;
+
+use super::{ReliabilityError, Rows, require_time};
+use crate::group::permutation::below;
+use crate::units::Seconds;
+
+/// One run's kept frames without their values.
+#[derive(Debug, Clone, Copy)]
+pub struct RunFrames<'a> {
+    /// The number of each kept frame in its run, rising.
+    pub frames: &'a [usize],
+    pub tr: Seconds,
+}
+
+/// Which frames are taken.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Choice {
+    /// The first ones, run after run.
+    Earliest,
+    /// Whole blocks of `block` of kept frames in an order drawn by `seed` (ChaCha8, the same everywhere; give each child a
+    /// seed of its own).
+    Blocks { block: Seconds, seed: u64 },
+    /// Whole stretches of consecutive kept frames in an order drawn by `seed`.
+    Stretches { seed: u64 },
+}
+
+/// Rows of one run that are taken together.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Unit {
+    pub run: usize,
+    pub rows: Range<usize>,
+}
+
+/// Rows of each run, rising, that last `minutes` together; `None` when less is kept.
+///
+/// With one repetition time these are ⌊minutes · 60/TR⌋ frames; with several, what is short of `minutes` is less than the
+/// longest repetition time.
+///
+/// # Errors
+/// A time that is not a number above 0.
+pub fn choose(runs: &[RunFrames<'_>], minutes: f64, how: Choice) -> Result<Option<Rows>, ReliabilityError> {
+    require_time("the time to choose", Seconds(minutes * 60.0))?;
+    for run in runs {
+        require_time("a repetition time", run.tr)?;
+    }
+    let units = match how {
+        Choice::Earliest => (0..runs.len()).map(|run| Unit { run, rows: 0..runs[run].frames.len() }).collect(),
+        Choice::Blocks { block, seed } => {
+            require_time("the length of a block", block)?;
+            shuffled(blocks(runs, block), seed)
+        }
+        Choice::Stretches { seed } => shuffled(stretches(runs), seed),
+    };
+    let longest = runs.iter().map(|run| run.tr.0).fold(0.0, f64::max);
+    let mut left = minutes * 60.0;
+    let mut rows: Rows = vec![Vec::new(); runs.len()];
+    for unit in units {
+        let tr = runs[unit.run].tr.0;
+        // A millionth of a frame for the rounding of 300 s/0.8 s and of the sums.
+        let fitting = (left / tr + 1e-6) as usize;
+        let taken = unit.rows.len().min(fitting);
+        rows[unit.run].extend(unit.rows.start..unit.rows.start + taken);
+        left -= taken as f64 * tr;
+    }
+    rows.iter_mut().for_each(|rows| rows.sort_unstable());
+    Ok((left < longest * (1.0 - 1e-6)).then_some(rows))
+}
+
+/// Kept frames that `block` holds, at least one.
+pub(super) fn block_frames(block: Seconds, tr: Seconds) -> usize {
+    ((block.0 / tr.0).round() as usize).max(1)
+}
+
+/// Each run's kept frames cut into blocks; the last of a run may be shorter.
+pub(super) fn blocks(runs: &[RunFrames<'_>], block: Seconds) -> Vec<Unit> {
+    let of_run = |(run, frames): (usize, &RunFrames<'_>)| {
+        let kept = frames.frames.len();
+        let length = block_frames(block, frames.tr);
+        (0..kept).step_by(length).map(move |start| Unit { run, rows: start..(start + length).min(kept) })
+    };
+    runs.iter().enumerate().flat_map(of_run).collect()
+}
+
+/// Each run's stretches of consecutive frames.
+fn stretches(runs: &[RunFrames<'_>]) -> Vec<Unit> {
+    let mut units: Vec<Unit> = Vec::new();
+    for (run, kept) in runs.iter().enumerate() {
+        for row in 0..kept.frames.len() {
+            let follows = row > 0 && kept.frames[row] == kept.frames[row - 1] + 1;
+            match units.last_mut() {
+                Some(unit) if follows => unit.rows.end += 1,
+                _ => units.push(Unit { run, rows: row..row + 1 }),
+            }
+        }
+    }
+    units
+}
+
+/// Fisher & Yates's shuffle, as for permutations.
+fn shuffled(mut units: Vec<Unit>, seed: u64) -> Vec<Unit> {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    for i in (1..units.len()).rev() {
+        units.swap(i, below(&mut rng, i as u64 + 1) as usize);
+    }
+    units
+}

@@ -1,0 +1,164 @@
+use ndarray::Array2;
+use rand::rngs::ChaCha8Rng;
+use rand::{Rng, SeedableRng};
+
+use super::*;
+
+const TR: Seconds = Seconds(2.0);
+const BLOCK: Seconds = Seconds(30.0);
+
+fn noise(rows: usize, columns: usize, seed: u64) -> Array2<f64> {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    Array2::from_shape_simple_fn((rows, columns), || {
+        (0..12).map(|_| (rng.next_u64() >> 11) as f64 / (1u64 << 53) as f64).sum::<f64>() - 6.0
+    })
+}
+
+/// Parcels that share signals, so that their matrix has something to agree about.
+fn mixed(rows: usize, seed: u64) -> Array2<f64> {
+    noise(rows, 12, seed).dot(&noise(12, 12, 99)) + noise(rows, 12, seed + 1)
+}
+
+#[test]
+fn chosen_frames_last_as_asked_and_each_is_taken_once() {
+    let frames: Vec<usize> = (0..200).filter(|i| i % 10 > 2).collect();
+    for (tr_a, tr_b) in [(2.0, 2.0), (0.8, 0.8), (0.8, 3.1)] {
+        let runs =
+            [RunFrames { frames: &frames, tr: Seconds(tr_a) }, RunFrames { frames: &frames[..77], tr: Seconds(tr_b) }];
+        let total = (140.0 * tr_a + 77.0 * tr_b) / 60.0;
+        for how in [Choice::Earliest, Choice::Blocks { block: BLOCK, seed: 3 }, Choice::Stretches { seed: 3 }] {
+            for minutes in [0.5, 1.0, 1.7, total] {
+                let rows = choose(&runs, minutes, how).unwrap().unwrap();
+                for (run, rows) in runs.iter().zip(&rows) {
+                    assert!(rows.windows(2).all(|w| w[0] < w[1]) && rows.iter().all(|&r| r < run.frames.len()));
+                }
+                let seconds = rows[0].len() as f64 * tr_a + rows[1].len() as f64 * tr_b;
+                assert!(seconds < minutes * 60.0 + 1e-4 && seconds > minutes * 60.0 - tr_a.max(tr_b));
+            }
+            assert_eq!(choose(&runs, total + 0.1, how).unwrap(), None);
+            assert_eq!(choose(&runs, 1.0, how).unwrap(), choose(&runs, 1.0, how).unwrap());
+        }
+    }
+}
+
+#[test]
+fn the_earliest_are_the_first_and_units_stay_whole() {
+    // Stretches 0–3, 6–9, 12–15; TR 2 s.
+    let frames = [0, 1, 2, 3, 6, 7, 8, 9, 12, 13, 14, 15];
+    let runs = [RunFrames { frames: &frames, tr: TR }];
+    let minutes = |frames: usize| frames as f64 * 2.0 / 60.0;
+    assert_eq!(choose(&runs, minutes(5), Choice::Earliest).unwrap(), Some(vec![vec![0, 1, 2, 3, 4]]));
+    let mut seen = std::collections::HashSet::new();
+    for seed in 0..60 {
+        let rows = choose(&runs, minutes(6), Choice::Stretches { seed }).unwrap().unwrap().remove(0);
+        // One stretch whole, the first half of another.
+        let counts: Vec<usize> = (0..3).map(|s| rows.iter().filter(|&&r| r / 4 == s).count()).collect();
+        assert!({
+            let mut sorted = counts.clone();
+            sorted.sort_unstable();
+            sorted == [0, 2, 4]
+        });
+        assert!((0..3).all(|s| counts[s] != 2 || (rows.contains(&(4 * s)) && rows.contains(&(4 * s + 1)))));
+        seen.insert(counts);
+    }
+    assert_eq!(seen.len(), 6, "every order is drawn");
+}
+
+#[test]
+fn halves_are_odd_and_even_blocks_counted_on_over_runs() {
+    // TR 10 s: blocks of 3 frames. Run 0 has blocks 3, 3, 1; run 1 goes on with the fourth.
+    let (a, b) = (mixed(7, 1), mixed(8, 3));
+    let frames: Vec<usize> = (0..8).collect();
+    let runs = [
+        RunSeries { residuals: a.view(), frames: &frames[..7], tr: Seconds(10.0) },
+        RunSeries { residuals: b.view(), frames: &frames, tr: Seconds(10.0) },
+    ];
+    let got = split_half(&runs, BLOCK, Measure::Pearson).unwrap();
+    let odd = edges_of(&runs, &vec![vec![0, 1, 2, 6], vec![3, 4, 5]], Measure::Pearson).unwrap();
+    let even = edges_of(&runs, &vec![vec![3, 4, 5], vec![0, 1, 2, 6, 7]], Measure::Pearson).unwrap();
+    assert_eq!(got.r, correlation(&odd, &even).0);
+    assert_eq!(got.edges, 66);
+    assert!((got.minutes[0] - 7.0 / 6.0).abs() < 1e-12 && (got.minutes[1] - 8.0 / 6.0).abs() < 1e-12);
+    assert_eq!(got.spearman_brown, 2.0 * got.r / (1.0 + got.r));
+}
+
+#[test]
+fn more_minutes_agree_better() {
+    let series = mixed(600, 5);
+    let frames: Vec<usize> = (0..600).collect();
+    let runs = [RunSeries { residuals: series.view(), frames: &frames, tr: TR }];
+    for how in [Choice::Earliest, Choice::Blocks { block: BLOCK, seed: 1 }] {
+        let curve = agreement_curve(&runs, 2, how, Measure::Pearson).unwrap();
+        let minutes: Vec<f64> = curve.iter().map(|point| point.minutes).collect();
+        assert_eq!(minutes, (2..=20).map(f64::from).collect::<Vec<_>>());
+        assert!(curve[0].r < curve[10].r && curve[0].r > 0.8 && (curve[18].r - 1.0).abs() < 1e-12);
+    }
+    let short = [RunSeries { residuals: series.slice(ndarray::s![..100, ..]), frames: &frames[..100], tr: TR }];
+    let curve = agreement_curve(&short, 5, Choice::Earliest, Measure::Pearson).unwrap();
+    assert_eq!(curve.len(), 1, "3 min 20 s: only all of it");
+}
+
+#[test]
+fn standard_errors_of_independent_frames_are_fisher_s() {
+    // z of independent frames has the SD 1/√(n − 3), Fisher 1915; blocks of one frame are the ordinary bootstrap.
+    let series = noise(400, 10, 7);
+    let frames: Vec<usize> = (0..400).collect();
+    let runs = [RunSeries { residuals: series.view(), frames: &frames, tr: TR }];
+    for block in [TR, BLOCK] {
+        let se = standard_errors(&runs, block, 300, 11, Measure::Pearson).unwrap();
+        let ratio = se.mean().unwrap() * 397f64.sqrt();
+        assert!((0.9..1.1).contains(&ratio), "{ratio}");
+        assert_eq!(se, standard_errors(&runs, block, 300, 11, Measure::Pearson).unwrap());
+    }
+}
+
+#[test]
+fn standard_errors_grow_with_blocks_where_frames_depend_on_one_another() {
+    // First-order autoregression, 0.8: the variance of a correlation is (1 + 0.64)/(1 − 0.64) = 4.6 times as large
+    // (Bartlett 1935, J R Stat Soc 98:536); single frames do not see it.
+    let mut series = noise(600, 10, 8);
+    for i in 1..600 {
+        let before = series.row(i - 1).to_owned();
+        series.row_mut(i).scaled_add(0.8, &before);
+    }
+    let frames: Vec<usize> = (0..600).collect();
+    let runs = [RunSeries { residuals: series.view(), frames: &frames, tr: TR }];
+    let mean =
+        |block| standard_errors(&runs, block, 300, 12, Measure::Pearson).unwrap().mean().unwrap() * 600f64.sqrt();
+    let (single, blocks) = (mean(TR), mean(BLOCK));
+    assert!((0.9..1.1).contains(&single), "{single}");
+    assert!((1.6..2.3).contains(&blocks), "{blocks}, against √4.6 = 2.1 less the edges of blocks");
+}
+
+#[test]
+fn redrawn_runs_keep_their_length_and_their_blocks() {
+    let frames: Vec<usize> = (0..50).collect();
+    let runs = [RunFrames { frames: &frames, tr: TR }, RunFrames { frames: &frames[..7], tr: TR }];
+    let rows = bootstrap_rows(&runs, BLOCK, 5, 0).unwrap();
+    assert_eq!((rows[0].len(), rows[1].len()), (50, 7));
+    // Blocks of 15 and, in the short run, of 3.
+    for (rows, length) in rows.iter().zip([15, 3]) {
+        assert!(rows.chunks(length).all(|block| block.windows(2).all(|w| w[1] == w[0] + 1)));
+    }
+    assert_ne!(rows, bootstrap_rows(&runs, BLOCK, 5, 1).unwrap());
+    let none = [RunFrames { frames: &[], tr: TR }];
+    assert_eq!(bootstrap_rows(&none, BLOCK, 5, 0).unwrap(), vec![Vec::<usize>::new()]);
+}
+
+#[test]
+fn what_cannot_be_done_is_said() {
+    let series = mixed(3, 1);
+    let runs = [RunSeries { residuals: series.view(), frames: &[0, 1, 2], tr: TR }];
+    assert_eq!(split_half(&runs, BLOCK, Measure::Pearson), Err(ReliabilityError::TooShort { found: 3 }));
+    assert_eq!(split_half(&[], BLOCK, Measure::Pearson), Err(ReliabilityError::TooShort { found: 0 }));
+    assert!(agreement_curve(&[], 5, Choice::Earliest, Measure::Pearson).is_err());
+    assert!(standard_errors(&[], BLOCK, 10, 1, Measure::Pearson).is_err());
+    assert_eq!(standard_errors(&runs, BLOCK, 1, 1, Measure::Pearson), Err(ReliabilityError::Replicates { found: 1 }));
+    let wrong = [RunSeries { residuals: series.view(), frames: &[0, 1], tr: TR }];
+    assert_eq!(
+        split_half(&wrong, BLOCK, Measure::Pearson),
+        Err(ReliabilityError::Frames { run: 0, rows: 3, frames: 2 })
+    );
+    assert!(split_half(&runs, Seconds(0.0), Measure::Pearson).is_err());
+    assert!(choose(&[], f64::NAN, Choice::Earliest).is_err());
+}
