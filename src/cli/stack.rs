@@ -30,7 +30,7 @@ pub(crate) struct Stack {
     #[arg(long)]
     all: bool,
     /// Minutes kept that a child needs, instead of the study's.
-    #[arg(long, value_name = "X", value_parser = minutes)]
+    #[arg(long, value_name = "X", value_parser = minutes, allow_negative_numbers = true)]
     min_minutes: Option<f64>,
     /// Only children whose cell in this column of cohort.tsv is (=) or is not (!=) VALUE; all that are given must hold.
     #[arg(long = "where", value_name = "COLUMN=VALUE")]
