@@ -123,6 +123,9 @@ fn tables_are_in_the_order_of_the_arrays() {
     for (row, own) in children.iter().zip(&cohort) {
         assert_eq!(row[1..], own[..]);
     }
+    set_cell(&folder, "results/cohort.tsv", 0, "stem", "theirs");
+    folder.keepstill(&["stack", "results"]).expect(0);
+    assert_eq!(column(&stacked(&folder, "children.tsv"), "participants_stem")[0], "theirs");
     let table = stacked(&folder, "atlas-tern5_edges.tsv");
     let header = "edge edge_name index_1 name_1 network_1 index_2 name_2 network_2 distance_mm";
     assert_eq!(table[0].join(" "), header);
