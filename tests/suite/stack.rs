@@ -280,7 +280,7 @@ fn minutes_replace_the_studys_and_its_other_demands_stay() {
     };
     run("2.0", "0.8");
     let said = folder.keepstill(&["stack", "results"]).expect(1);
-    assert!(said.stderr.contains("none of the 3 children is left to stack (3 too_short)"), "{}", said.stderr);
+    assert!(said.stderr.contains("no child of 3 is left to stack (3 too_short)"), "{}", said.stderr);
     assert!(!folder.join("results/stack").exists());
     folder.keepstill(&["stack", "results", "--min-minutes", "1.2"]).expect(0);
     assert_eq!(stems(&folder).len(), 3);
