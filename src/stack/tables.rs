@@ -12,11 +12,13 @@ fn table(header: &[&str], rows: &[Vec<String>]) -> String {
     text_table(&header.iter().map(|&name| name.to_owned()).collect::<Vec<_>>(), rows)
 }
 
-/// `children.tsv`: row k is row k of every array; all columns of the cohort table.
+/// `children.tsv`: row k is row k of every array; all columns of the cohort table, and what is used where that is not all.
 pub(super) fn children(header: &[String], found: &Found) -> String {
-    let mut text = format!("stem\t{}\n", header.join("\t"));
+    let more = if found.equal.is_some() { "\tframes_used\tminutes_used" } else { "" };
+    let mut text = format!("stem\t{}{more}\n", header.join("\t"));
     for child in &found.children {
-        for part in [&child.stem, "\t", &child.cells, "\n"] {
+        let used = child.used.map_or(String::new(), |used| format!("\t{}\t{}", used.frames, number_cell(used.minutes)));
+        for part in [&child.stem, "\t", &child.cells, &used, "\n"] {
             text.push_str(part);
         }
     }
@@ -65,7 +67,7 @@ pub(super) fn edges(atlas: &Atlas) -> String {
 }
 
 /// Between two mean centroids.
-fn distance_mm(a: &Parcel, b: &Parcel) -> f64 {
+pub(super) fn distance_mm(a: &Parcel, b: &Parcel) -> f64 {
     (0..3).map(|axis| (a.centroid_mm[axis] - b.centroid_mm[axis]).powi(2)).sum::<f64>().sqrt()
 }
 
