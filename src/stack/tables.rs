@@ -15,6 +15,7 @@ fn table(header: &[&str], rows: &[Vec<String>]) -> String {
 /// `children.tsv`: row k is row k of every array; all columns of the cohort table, and what is used where that is not all.
 pub(super) fn children(header: &[String], found: &Found) -> String {
     let more = if found.equal.is_some() { "\tframes_used\tminutes_used" } else { "" };
+    let header: Vec<&str> = header.iter().map(|name| child_column(name)).collect();
     let mut text = format!("stem\t{}{more}\n", header.join("\t"));
     for child in &found.children {
         let used = child.used.map_or(String::new(), |used| format!("\t{}\t{}", used.frames, number_cell(used.minutes)));
@@ -23,6 +24,11 @@ pub(super) fn children(header: &[String], found: &Found) -> String {
         }
     }
     text
+}
+
+/// The name in `children.tsv` of a column of the cohort table: a participants table may have a `stem` of its own.
+pub(super) fn child_column(name: &str) -> &str {
+    if name == "stem" { "participants_stem" } else { name }
 }
 
 /// `left_out.tsv`: in the order of the cohort table.

@@ -7,7 +7,7 @@
 //! no z and no r and are not tested. Unlike the stack itself, a test holds the edges of one atlas and measure in memory:
 //! 4 bytes an edge and child.
 
-mod tables;
+mod written;
 
 use std::path::Path;
 
@@ -17,6 +17,7 @@ use super::StackError;
 use super::found::Found;
 use super::parcels::Atlas;
 use super::stream::{self, has_z};
+use super::tables::child_column;
 use super::whole::Whole;
 use crate::group::edge_tests::{EdgeTestError, Model};
 use crate::group::formula::{Column, Design, Formula, FormulaError, Response};
@@ -136,7 +137,7 @@ fn columns(header: &[String], found: &Found) -> Vec<(String, Column)> {
     let mut columns = vec![("stem".to_owned(), Column::from_cells(found.children.iter().map(|c| c.stem.as_str())))];
     for (at, name) in header.iter().enumerate() {
         let column = Column::from_cells(cells.iter().map(|row| row.get(at).copied().unwrap_or_default()));
-        columns.push((name.clone(), column));
+        columns.push((child_column(name).to_owned(), column));
     }
     if found.equal.is_some() {
         let of = |f: fn(super::equal::Used) -> f64| {
@@ -234,7 +235,7 @@ pub(super) fn write(
             let q = benjamini_hochberg(&fits.p.row(coefficient).to_vec());
             tests.push(Tested { coefficient, q, permuted });
         }
-        told.push(tables::write(folder, &name, prepared, atlas, kind, &fits, &tests, files)?);
+        told.push(written::write(folder, &name, prepared, atlas, kind, &fits, &tests, files)?);
     }
     let about = about(prepared, found, &told);
     files.push(Whole::of(&folder.join("test.json"), pretty(&about).as_bytes())?);

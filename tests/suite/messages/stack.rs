@@ -49,6 +49,7 @@ fn results_that_cannot_be_stacked() {
             let text = folder.read(MATRIX);
             folder.cut(MATRIX, text.len() - 9);
         }),
+        stack("a matrix with a row cut short", &[], |folder| folder.edit(MATRIX, "\tn/a\nreef", "\nreef")),
         stack("an array that is none", &[], |folder| folder.write(&MATRIX.replace(".tsv", ".npy"), "not numbers")),
         stack("no coverage table", &[], |folder| folder.remove(COVERAGE)),
         stack("a coverage table without names", &[], |folder| folder.edit(COVERAGE, "\tname\t", "\ttitle\t")),
@@ -63,5 +64,5 @@ fn results_that_cannot_be_stacked() {
         }),
         stack("a folder that is a file", &[], |folder| folder.write("results/stack", "")),
     ];
-    hold("stack.txt", 26, &cases);
+    hold("stack.txt", 27, &cases);
 }
