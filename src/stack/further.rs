@@ -23,7 +23,7 @@ use super::tested::{self, Prepared, Test};
 use super::{reliability, whole};
 
 /// What is asked for beyond the matrices.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Further {
     pub equal: Option<Equal>,
     pub matching: Option<Match>,

@@ -26,9 +26,14 @@ pub(super) fn children(header: &[String], found: &Found) -> String {
     text
 }
 
-/// The name in `children.tsv` of a column of the cohort table: a participants table may have a `stem` of its own.
+/// The name in `children.tsv` of a column of the cohort table: a participants table may have columns called as ours are.
 pub(super) fn child_column(name: &str) -> &str {
-    if name == "stem" { "participants_stem" } else { name }
+    match name {
+        "stem" => "participants_stem",
+        "frames_used" => "participants_frames_used",
+        "minutes_used" => "participants_minutes_used",
+        other => other,
+    }
 }
 
 /// `left_out.tsv`: in the order of the cohort table.

@@ -196,6 +196,8 @@ fn safe_names(names: &[String]) -> Vec<String> {
         let letters = plain.chars().map(|c| if c.is_ascii_alphanumeric() || ".-_".contains(c) { c } else { '_' });
         let letters: String = letters.collect();
         let mut own = letters.split('_').filter(|part| !part.is_empty()).collect::<Vec<_>>().join("_");
+        // Names of files have at most 255 bytes on most systems.
+        own.truncate(100);
         let taken = |own: &str, safe: &[String]| safe.iter().any(|other| other.eq_ignore_ascii_case(own));
         while own.is_empty() || taken(&own, &safe) {
             own = format!("{own}-{place}");

@@ -129,7 +129,7 @@ pub(super) fn text(matched: Option<&Matched>, about: &Value) -> String {
                 let _ = if family.is_null() {
                     writeln!(text)
                 } else {
-                    writeln!(text, ", {family} with family-wise p < 0.05")
+                    writeln!(text, ", {family} of {} with family-wise p < 0.05", coefficient["family"])
                 };
             }
         }
