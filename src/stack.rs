@@ -12,17 +12,26 @@
 //!  all files whole ─► renamed together, stack.json last                  (whole, about)
 //! ```
 //!
+//! What can be asked for beyond this (equal data, matched groups, reliability, tests) is told of in [`further`].
+//!
 //! Memory holds two blocks of [`stream::BLOCK_BYTES`] and a line of text a child, whatever the number of children: while
 //! one block is written the next is read. Files stand under unfinished names until every one is whole; `stack.json` is
 //! taken away first and written last, so it vouches for all that lies beside it.
 
 mod about;
+mod equal;
 mod forms;
 mod found;
+mod further;
+mod matched;
 mod parcels;
+mod reliability;
 mod reviewed;
+mod runs;
+mod standard_errors;
 mod stream;
 mod tables;
+mod tested;
 mod values;
 mod who;
 mod whole;
@@ -32,12 +41,19 @@ use std::path::{Path, PathBuf};
 
 use serde_json::Value;
 
+use crate::group::reliability::ReliabilityError;
 use crate::record::STATE;
 use crate::record::files::{WriteError, remove_unfinished};
 use crate::review::ledger::LedgerError;
 use crate::tables::TableError;
 
+pub use equal::Equal;
 pub use forms::Format;
+pub use further::Further;
+pub use matched::{Match, MatchError, Matched};
+pub use runs::RunsError;
+pub use standard_errors::StandardErrors;
+pub use tested::{Test, TestError};
 pub use who::{Condition, LeftOut};
 
 /// The folder of a stack's files, relative to the results folder.
@@ -80,6 +96,8 @@ pub struct Choice {
     pub formats: Vec<Format>,
     /// Fisher's z in place of r.
     pub fisher_z: bool,
+    /// Equal data, matched groups, reliability, standard errors, tests.
+    pub further: Further,
 }
 
 /// What was stacked.
@@ -91,6 +109,8 @@ pub struct Stacked {
     pub of: usize,
     /// In the order of `cohort.tsv`.
     pub left_out: Vec<LeftOut>,
+    /// The groups' motion before and after matching.
+    pub matched: Option<Matched>,
     /// What a person should know before using the stack.
     pub notes: Vec<String>,
     /// The contents of `stack.json`.
@@ -155,6 +175,14 @@ pub enum StackError {
     #[error("--as parquet: this keepstill was built without the feature `parquet`; take npy, tsv or mat")]
     NoParquet,
     #[error(transparent)]
+    Runs(#[from] RunsError),
+    #[error("{stem}: {source}")]
+    Reliability { stem: String, source: ReliabilityError },
+    #[error(transparent)]
+    Match(#[from] MatchError),
+    #[error(transparent)]
+    Test(#[from] TestError),
+    #[error(transparent)]
     Decisions(#[from] LedgerError),
     #[error(transparent)]
     Write(#[from] WriteError),
@@ -183,32 +211,61 @@ pub fn stack(results: &Path, choice: &Choice) -> Result<Stacked, StackError> {
     let digest = chosen.digest.clone();
     let skipped = chosen.skipped.clone();
     let mut found = found::find(results, chosen)?;
+    if let Some(equal) = &choice.further.equal {
+        equal::leave_out_short(results, equal, &mut found)?;
+    }
     let mut atlases = parcels::reference(results, &found)?;
-    let lacking = match choice.missing {
-        Missing::Keep => None,
-        Missing::DropParcel | Missing::DropChild => Some(stream::lacking(results, &found, &atlases)?),
-    };
-    if let Some(lacking) = &lacking {
-        parcels::drop_missing(choice.missing, &mut atlases, &mut found, lacking)?;
+    // Children are matched when no other will leave, and parcels dropped by those who stay.
+    let mut lacking = None;
+    if choice.missing == Missing::DropChild {
+        lacking = Some(drop_missing(results, choice, &mut atlases, &mut found)?);
+    }
+    let matching = choice.further.matching.as_ref();
+    let matched = matching.map(|wanted| matched::leave_out_unlike(wanted, &header, &mut found)).transpose()?;
+    if choice.missing == Missing::DropParcel {
+        lacking = Some(drop_missing(results, choice, &mut atlases, &mut found)?);
     }
     if found.children.is_empty() {
         let reasons = who::counted(&found.left_out);
         return Err(StackError::NoneLeft { path: cohort, rows, reasons });
     }
+    let test = choice.further.test.as_ref();
+    let prepared = test.map(|wanted| tested::prepare(wanted, &header, &found)).transpose()?;
     parcels::centroids(results, &found, &mut atlases)?;
 
-    let written = write(results, &folder, choice, &header, &found, &atlases, lacking);
+    let written =
+        write(results, &folder, choice, &header, &found, &atlases, lacking).and_then(|(mut files, arrays)| {
+            let (further, prepared) = (&choice.further, prepared.as_ref());
+            let told = further::write(results, &folder, further, &found, &atlases, prepared, &mut files)?;
+            Ok((files, arrays, told))
+        });
     if written.is_err() {
         // Of a folder with nothing in it, nothing is to be seen.
         let _ = fs::remove_dir(&folder);
     }
-    let (files, arrays) = written?;
+    let (files, arrays, told) = written?;
     let mut notes = about::notes(choice, &found, &arrays);
+    notes.extend(prepared.iter().flat_map(|test| test.notes.clone()));
     notes.extend(skipped);
-    let about =
+    let mut about =
         about::json(&about::Facts { choice, digest: &digest, rows, found: &found, arrays: &arrays, notes: &notes });
+    for (key, value) in further::tell_choice(&found, matched.as_ref()).into_iter().chain(told) {
+        about[key] = value;
+    }
     whole::put_all_in_place(&folder, files, &about)?;
-    Ok(Stacked { folder, children: found.children.len(), of: rows, left_out: found.left_out, notes, about })
+    Ok(Stacked { folder, children: found.children.len(), of: rows, left_out: found.left_out, matched, notes, about })
+}
+
+/// Leaves out what some child lacks, and tells who lacks what.
+fn drop_missing(
+    results: &Path,
+    choice: &Choice,
+    atlases: &mut [parcels::Atlas],
+    found: &mut found::Found,
+) -> Result<parcels::Lacking, StackError> {
+    let lacking = stream::lacking(results, found, atlases)?;
+    parcels::drop_missing(choice.missing, atlases, found, &lacking)?;
+    Ok(lacking)
 }
 
 /// Writes every file but `stack.json` under unfinished names.

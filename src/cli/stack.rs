@@ -1,5 +1,7 @@
 //! `keepstill stack`.
 
+mod further;
+
 use std::fmt::Write;
 use std::path::PathBuf;
 
@@ -17,6 +19,9 @@ use super::{Common, out};
   keepstill stack results --as npy,parquet --fisher-z
   keepstill stack results --where sex=f --where site!=harbour --min-minutes 8
   keepstill stack results --as mat --missing drop-parcel
+  keepstill stack results --equal-minutes 6 --match motion --group site
+  keepstill stack results --reliability
+  keepstill stack results --test \"z ~ age_months + sex + mean_fd_mm\" --permutations 1000 --permute age_months
 
 Children with the verdict \"enough\" whom no review excludes are taken, in the order of cohort.tsv.
 The files, a table of who was left out and why, and stack.json, which says what each file holds,
@@ -42,6 +47,8 @@ pub(crate) struct Stack {
     /// Write Fisher's z in place of correlations; file names then have _z.
     #[arg(long)]
     fisher_z: bool,
+    #[command(flatten)]
+    further: further::Options,
 }
 
 fn format(text: &str) -> Result<Format, String> {
@@ -75,6 +82,7 @@ pub(crate) fn main(args: &Stack, common: &Common) -> Result<u8, Failure> {
         missing: args.missing,
         formats,
         fisher_z: args.fisher_z,
+        further: args.further.further(),
     };
     let stacked = library::stack(&args.results, &choice).map_err(Failure::nothing_done)?;
     if common.json {
@@ -119,6 +127,7 @@ fn text(stacked: &Stacked) -> String {
             names.join(", ")
         );
     }
+    text.push_str(&further::text(stacked.matched.as_ref(), &stacked.about));
     let _ = writeln!(text, "See {}.", stacked.folder.join("stack.json").display());
     text
 }

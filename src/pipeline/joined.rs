@@ -239,12 +239,12 @@ impl RunResult {
 }
 
 /// Parcels that every contributing run covers; none when no run contributes.
-fn used_in_all(runs: &[&ScanRecord], atlas: usize, parcels: usize) -> Vec<bool> {
+pub(crate) fn used_in_all(runs: &[&ScanRecord], atlas: usize, parcels: usize) -> Vec<bool> {
     (0..parcels).map(|p| !runs.is_empty() && runs.iter().all(|r| r.atlases[atlas].used[p])).collect()
 }
 
 /// A run's residuals, kept frames × the parcels used in all runs.
-fn columns_used<'a>(run: &'a ScanRecord, atlas: usize, used: &[bool]) -> Option<CowArray<'a, f64, Ix2>> {
+pub(crate) fn columns_used<'a>(run: &'a ScanRecord, atlas: usize, used: &[bool]) -> Option<CowArray<'a, f64, Ix2>> {
     let own = &run.atlases[atlas];
     if own.used == used {
         return Some(own.residuals.as_ref()?.into());
@@ -255,7 +255,7 @@ fn columns_used<'a>(run: &'a ScanRecord, atlas: usize, used: &[bool]) -> Option<
 }
 
 /// A matrix over used parcels, spread over all; NaN elsewhere.
-fn spread(matrix: ArrayView2<'_, f64>, used: &[bool]) -> Array2<f64> {
+pub(crate) fn spread(matrix: ArrayView2<'_, f64>, used: &[bool]) -> Array2<f64> {
     let place: Vec<usize> = (0..used.len()).filter(|&p| used[p]).collect();
     let mut out = Array2::from_elem((used.len(), used.len()), f64::NAN);
     for ((i, j), &value) in matrix.indexed_iter() {

@@ -16,6 +16,8 @@ mod tsv;
 use std::collections::HashSet;
 use std::path::Path;
 
+pub(super) use npy::header as npy_header;
+
 use super::StackError;
 use super::found::{Child, Kind};
 use super::parcels::Parcel;

@@ -12,6 +12,7 @@ use rayon::prelude::*;
 use serde_json::Value;
 
 use super::StackError;
+use super::equal::{Equal, Used};
 use super::who::{Candidate, Chosen, LeftOut};
 use crate::outputs;
 use crate::pipeline;
@@ -65,6 +66,8 @@ pub(super) struct Child {
     forms: Vec<Form>,
     /// Folder and stem of its runs' coverage tables, relative to the results folder.
     pub runs: Vec<String>,
+    /// What is used of it, where that is not all.
+    pub used: Option<Used>,
 }
 
 impl Child {
@@ -72,6 +75,11 @@ impl Child {
     pub(super) fn matrix(&self, results: &Path, kinds: &[Kind], at: usize) -> (PathBuf, Form) {
         let form = self.forms[at];
         (results.join(&self.folder).join(matrix_name(&self.stem, &kinds[at], form)), form)
+    }
+
+    /// Its report for machines.
+    pub(super) fn report(&self, results: &Path) -> PathBuf {
+        results.join(&self.folder).join(format!("{}_report.json", self.stem))
     }
 }
 
@@ -88,6 +96,8 @@ pub(super) struct Found {
     /// In the order of `cohort.tsv`.
     pub children: Vec<Child>,
     pub left_out: Vec<LeftOut>,
+    /// How much of each child is used, where that is not all.
+    pub equal: Option<Equal>,
 }
 
 impl Found {
@@ -96,14 +106,24 @@ impl Found {
         self.kinds.iter().map(|kind| kind.atlas.as_str()).collect::<BTreeSet<_>>().into_iter().collect()
     }
 
-    /// Takes a child out.
+    /// Start of the names of a kind's files: `atlas-A_measure-M`, with `_equal-5` where that many minutes are used.
+    pub(super) fn name(&self, kind: &Kind) -> String {
+        format!("{}{}", kind.name(), self.equal.as_ref().map_or(String::new(), Equal::suffix))
+    }
+
+    /// Takes children out, by rising place, for one reason, each with its detail.
     pub(super) fn leave_out(&mut self, leaves: &[(usize, String)], reason: &str) {
-        let mut gone = leaves.iter().peekable();
+        self.leave_out_each(leaves.iter().map(|(at, detail)| (*at, reason, detail.clone())).collect());
+    }
+
+    /// Takes children out, by rising place, each with a reason and its detail.
+    pub(super) fn leave_out_each(&mut self, leaves: Vec<(usize, &str, String)>) {
+        let mut gone = leaves.into_iter().peekable();
         for (at, child) in std::mem::take(&mut self.children).into_iter().enumerate() {
-            match gone.next_if(|(leaving, _)| *leaving == at) {
-                Some((_, detail)) => {
-                    let (reason, detail) = (reason.to_owned(), detail.clone());
-                    self.left_out.push(LeftOut { row: child.row, stem: child.stem, ids: child.ids, reason, detail });
+            match gone.next_if(|(leaving, ..)| *leaving == at) {
+                Some((_, reason, detail)) => {
+                    let Child { row, stem, ids, .. } = child;
+                    self.left_out.push(LeftOut { row, stem, ids, reason: reason.to_owned(), detail });
                 }
                 None => self.children.push(child),
             }
@@ -116,7 +136,7 @@ impl Found {
 pub(super) fn find(results: &Path, chosen: Chosen) -> Result<Found, StackError> {
     let looked: Vec<Result<Looked, StackError>> =
         chosen.candidates.into_par_iter().map(|candidate| look(results, candidate)).collect();
-    let mut found = Found { kinds: Vec::new(), children: Vec::new(), left_out: chosen.left_out };
+    let mut found = Found { kinds: Vec::new(), children: Vec::new(), left_out: chosen.left_out, equal: None };
     let mut first: Option<String> = None;
     let mut kinds: BTreeSet<Kind> = BTreeSet::new();
     for looked in looked {
@@ -189,7 +209,7 @@ fn look(results: &Path, candidate: Candidate) -> Result<Looked, StackError> {
     }
     let runs = runs(results, &folder, &names, &participant, session.is_none(), &stem)?;
     let Candidate { row, ids, cells, review, .. } = candidate;
-    Ok(Looked::Child(Child { row, ids, stem, cells, review, folder, forms: Vec::new(), runs }, forms))
+    Ok(Looked::Child(Child { row, ids, stem, cells, review, folder, forms: Vec::new(), runs, used: None }, forms))
 }
 
 /// What the study's other demands say of a child whom it calls too short.

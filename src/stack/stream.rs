@@ -5,6 +5,7 @@
 
 use std::path::Path;
 
+use ndarray::Array2;
 use rayon::prelude::*;
 
 use super::forms::{self, Plan, Sink};
@@ -12,7 +13,7 @@ use super::found::{Child, Found};
 use super::parcels::{Atlas, Lacking};
 use super::values::{self, edge_count};
 use super::whole::Whole;
-use super::{Choice, StackError};
+use super::{Choice, StackError, equal};
 use crate::connectivity::fisher_z;
 
 /// Bytes of a block's values: some hundred children of 200 parcels, and enough for a disk to be busy with (own convention).
@@ -52,7 +53,7 @@ fn plans<'a>(choice: &Choice, found: &'a Found, atlases: &'a [Atlas]) -> Vec<Pla
             let at = atlases.iter().position(|atlas| atlas.name == kind.atlas)?;
             let parcels = atlases[at].stacked();
             let z = choice.fisher_z && has_z(&kind.measure);
-            let name = format!("{}{}", kind.name(), if z { "_z" } else { "" });
+            let name = format!("{}{}", found.name(kind), if z { "_z" } else { "" });
             let edges = edge_count(parcels.len());
             Some(Plan { name, kind, atlas: at, parcels, edges, children: &found.children, fisher_z: z })
         })
@@ -112,6 +113,9 @@ fn read(results: &Path, found: &Found, kind: usize, atlas: &Atlas, place: Place)
         .par_iter()
         .zip(places)
         .map(|(child, (edges, diagonal))| {
+            if found.equal.is_some() {
+                return equal::read(results, found, child, &found.kinds[kind], atlas, edges, diagonal);
+            }
             let (path, form) = child.matrix(results, &found.kinds, kind);
             values::read(&path, form, atlas, edges, diagonal)
         })
@@ -119,6 +123,33 @@ fn read(results: &Path, found: &Found, kind: usize, atlas: &Atlas, place: Place)
     // Of several errors that of the first child, whatever thread was faster.
     read.into_iter().collect::<Result<(), StackError>>()?;
     Ok(block)
+}
+
+/// The edges of some children (rising places), children × edges, Fisher's z of them if asked: all in memory.
+pub(super) fn edges(
+    results: &Path,
+    found: &Found,
+    kind: usize,
+    atlas: &Atlas,
+    children: &[usize],
+    z: bool,
+) -> Result<Array2<f32>, StackError> {
+    let parcels = atlas.stacked().len();
+    let edges = edge_count(parcels);
+    let mut values = Vec::with_capacity(children.len() * edges);
+    for place in blocks(found.children.len(), edges, parcels) {
+        let block = read(results, found, kind, atlas, place)?;
+        let inside = children.iter().filter(|&&child| (place.first..place.first + place.children).contains(&child));
+        for child in inside {
+            let at = (child - place.first) * edges;
+            values.extend_from_slice(&block.edges[at..at + edges]);
+        }
+    }
+    if z {
+        values.par_iter_mut().for_each(|r| *r = fisher_z(f64::from(*r)) as f32);
+    }
+    // As many values as the shape has.
+    Ok(Array2::from_shape_vec((children.len(), edges), values).unwrap_or_default())
 }
 
 /// As many parts of the same length; the length may be 0, as of the edges of one parcel.

@@ -12,17 +12,28 @@ fn table(header: &[&str], rows: &[Vec<String>]) -> String {
     text_table(&header.iter().map(|&name| name.to_owned()).collect::<Vec<_>>(), rows)
 }
 
-/// `children.tsv`: row k is row k of every array; all columns of the cohort table.
+/// `children.tsv`: row k is row k of every array; all columns of the cohort table, and what is used where that is not all.
 pub(super) fn children(header: &[String], found: &Found) -> String {
-    // A participants table may have a column of this name.
-    let header = header.iter().map(|name| if name == "stem" { "participants_stem" } else { name });
-    let mut text = format!("stem\t{}\n", header.collect::<Vec<_>>().join("\t"));
+    let more = if found.equal.is_some() { "\tframes_used\tminutes_used" } else { "" };
+    let header: Vec<&str> = header.iter().map(|name| child_column(name)).collect();
+    let mut text = format!("stem\t{}{more}\n", header.join("\t"));
     for child in &found.children {
-        for part in [&child.stem, "\t", &child.cells, "\n"] {
+        let used = child.used.map_or(String::new(), |used| format!("\t{}\t{}", used.frames, number_cell(used.minutes)));
+        for part in [&child.stem, "\t", &child.cells, &used, "\n"] {
             text.push_str(part);
         }
     }
     text
+}
+
+/// The name in `children.tsv` of a column of the cohort table: a participants table may have columns called as ours are.
+pub(super) fn child_column(name: &str) -> &str {
+    match name {
+        "stem" => "participants_stem",
+        "frames_used" => "participants_frames_used",
+        "minutes_used" => "participants_minutes_used",
+        other => other,
+    }
 }
 
 /// `left_out.tsv`: in the order of the cohort table.
@@ -67,7 +78,7 @@ pub(super) fn edges(atlas: &Atlas) -> String {
 }
 
 /// Between two mean centroids.
-fn distance_mm(a: &Parcel, b: &Parcel) -> f64 {
+pub(super) fn distance_mm(a: &Parcel, b: &Parcel) -> f64 {
     (0..3).map(|axis| (a.centroid_mm[axis] - b.centroid_mm[axis]).powi(2)).sum::<f64>().sqrt()
 }
 

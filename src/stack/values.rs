@@ -7,7 +7,7 @@ use std::fs::{self, File};
 use std::io::BufReader;
 use std::path::Path;
 
-use ndarray::Array2;
+use ndarray::{Array2, ArrayView2};
 use ndarray_npy::ReadNpyExt;
 
 use super::StackError;
@@ -53,6 +53,12 @@ fn read_npy(path: &Path, atlas: &Atlas, edges: &mut [f32], diagonal: &mut [f32])
         let (rows, columns) = matrix.dim();
         return Err(wrong_size(path, atlas, format!("{rows} rows and {columns} columns")));
     }
+    take(matrix.view(), atlas, edges, diagonal);
+    Ok(())
+}
+
+/// Takes the upper triangle and the diagonal, of the parcels in the stack, out of a matrix over all.
+pub(super) fn take(matrix: ArrayView2<'_, f32>, atlas: &Atlas, edges: &mut [f32], diagonal: &mut [f32]) {
     let mut edge = edges.iter_mut();
     let mut diagonal = diagonal.iter_mut();
     for (i, row) in matrix.rows().into_iter().enumerate().filter(|(i, _)| atlas.used[*i]) {
@@ -60,7 +66,6 @@ fn read_npy(path: &Path, atlas: &Atlas, edges: &mut [f32], diagonal: &mut [f32])
         let right = row.iter().zip(&atlas.used).skip(i + 1).filter(|(_, used)| **used);
         right.zip(&mut edge).for_each(|((from, _), to)| *to = *from);
     }
-    Ok(())
 }
 
 fn read_tsv(

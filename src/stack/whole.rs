@@ -107,10 +107,22 @@ impl Drop for Whole {
 
 /// Whether a file of this name is part of a stack, of this one or an earlier.
 fn is_ours(name: &str) -> bool {
-    const ENDINGS: [&str; 7] =
-        ["_parcels.tsv", "_edges.tsv", "_missing.tsv", "_edges.npy", "_matrices.npy", "_edges.parquet", "_stack.mat"];
-    matches!(name, "children.tsv" | "left_out.tsv")
-        || (name.starts_with("atlas-") && ENDINGS.iter().any(|ending| name.ends_with(ending)))
+    const NAMES: [&str; 6] =
+        ["children.tsv", "left_out.tsv", "reliability.tsv", "agreement.tsv", "agreement_summary.tsv", "test.json"];
+    const ENDINGS: [&str; 9] = [
+        "_parcels.tsv",
+        "_edges.tsv",
+        "_missing.tsv",
+        "_edges.npy",
+        "_matrices.npy",
+        "_edges.parquet",
+        "_stack.mat",
+        "_standard_errors.npy",
+        "_test.tsv",
+    ];
+    NAMES.contains(&name)
+        || (name.starts_with("atlas-")
+            && (name.contains("_coefficient-") || ENDINGS.iter().any(|ending| name.ends_with(ending))))
 }
 
 /// Gives all files their names and takes away those of an earlier stack, whose rows may be of other children. `stack.json`

@@ -10,6 +10,7 @@ mod interrupted;
 mod library;
 mod memory;
 mod messages;
+mod model;
 mod outputs;
 mod privacy;
 mod resume;

@@ -6,6 +6,7 @@
 
 mod commands;
 mod images;
+mod model;
 mod scan_table;
 mod stack;
 mod study_file;
@@ -23,6 +24,7 @@ struct Case {
     spoil: Box<dyn Fn(&Folder)>,
     arguments: Vec<&'static str>,
     locked: bool,
+    children: usize,
 }
 
 /// A case for `keepstill check`.
@@ -36,7 +38,7 @@ fn run(name: &'static str, spoil: impl Fn(&Folder) + 'static) -> Case {
 }
 
 fn command(name: &'static str, arguments: &[&'static str], spoil: impl Fn(&Folder) + 'static) -> Case {
-    Case { name, spoil: Box::new(spoil), arguments: arguments.to_vec(), locked: false }
+    Case { name, spoil: Box::new(spoil), arguments: arguments.to_vec(), locked: false, children: 1 }
 }
 
 /// A case for `keepstill check` after one replacement in the study file.
@@ -46,7 +48,7 @@ fn study(name: &'static str, from: &'static str, to: &'static str) -> Case {
 
 impl Case {
     fn text(&self) -> String {
-        let folder = Tiny { children: 1, ..Tiny::default() }.build();
+        let folder = Tiny { children: self.children, ..Tiny::default() }.build();
         (self.spoil)(&folder);
         let place = folder.path().display().to_string();
         let lock = self.locked.then(|| {

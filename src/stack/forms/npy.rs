@@ -24,7 +24,7 @@ pub(super) struct Matrices<'a> {
     plan: &'a Plan<'a>,
 }
 
-fn header(shape: &[usize]) -> Vec<u8> {
+pub(in crate::stack) fn header(shape: &[usize]) -> Vec<u8> {
     let shape: String = shape.iter().map(|n| format!("{n}, ")).collect();
     let mut text = format!("{{'descr': '<f4', 'fortran_order': False, 'shape': ({}), }}", shape.trim_end());
     // Magic, version and length take 10 bytes; a line end closes the header.

@@ -1,0 +1,161 @@
+//! The options of `keepstill stack` beyond the matrices, and what it says of them.
+
+use std::fmt::Write;
+
+use clap::Args;
+use keepstill::group::groups::{Comparison, Effect};
+use keepstill::stack::{Equal, Further, Match, Matched, StandardErrors, Test};
+use keepstill::tables::figures;
+use serde_json::Value;
+
+/// Equal data, matched groups, reliability, tests.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Equal data and matched groups")]
+pub(super) struct Options {
+    /// Work out each matrix anew from kept frames that last M minutes together; file names then have _equal-M.
+    #[arg(long, value_name = "M", value_parser = above_zero)]
+    equal_minutes: Option<f64>,
+    /// Draw those frames in blocks of 30 s by this seed; otherwise the earliest are taken.
+    #[arg(long, value_name = "SEED", requires = "equal_minutes")]
+    draw: Option<u64>,
+    /// Keep the largest part of the children in which groups have the same mean FD; the word is motion.
+    #[arg(long = "match", value_name = "WHAT", value_parser = ["motion"])]
+    matching: Option<String>,
+    /// Column of cohort.tsv that has the groups.
+    #[arg(long, value_name = "COLUMN", requires = "matching", default_value = "group")]
+    group: String,
+    /// How far apart, in mm of mean FD, the children of a tuple may be.
+    #[arg(long, value_name = "MM", requires = "matching", value_parser = caliper, default_value = "0.05")]
+    caliper: f64,
+    /// Write how alike each child's halves are, and the curve of agreement against minutes.
+    #[arg(long, help_heading = "Reliability")]
+    reliability: bool,
+    /// Write the standard error of each child's edges, by drawing blocks of 30 s anew.
+    #[arg(long, help_heading = "Reliability")]
+    standard_errors: bool,
+    /// How often blocks are drawn anew.
+    #[arg(long, value_name = "N", requires = "standard_errors", default_value = "200", help_heading = "Reliability",
+        value_parser = clap::value_parser!(u32).range(2..))]
+    resamples: u32,
+    /// Fit a linear model to each edge, such as "z ~ age + sex + mean_fd_mm"; z or r, columns of children.tsv.
+    #[arg(long, value_name = "FORMULA", help_heading = "Tests")]
+    test: Option<String>,
+    /// Test only this term, column or coefficient; may be given more than once. Otherwise all but the intercept.
+    #[arg(long, value_name = "TERM", requires = "test", help_heading = "Tests")]
+    of: Vec<String>,
+    /// Permutations for family-wise p; 0: none.
+    #[arg(long, value_name = "N", requires = "test", default_value = "0", help_heading = "Tests")]
+    permutations: u32,
+    /// Permute only this term, column or coefficient; may be given more than once. Otherwise all that are tested.
+    #[arg(long, value_name = "TERM", requires_all = ["test", "permutations"], help_heading = "Tests")]
+    permute: Vec<String>,
+    /// Seed of --standard-errors and --permutations.
+    #[arg(long, value_name = "S", default_value = "1", help_heading = "Tests")]
+    seed: u64,
+}
+
+fn above_zero(text: &str) -> Result<f64, String> {
+    match text.trim().parse::<f64>() {
+        Ok(minutes) if minutes > 0.0 && minutes.is_finite() => Ok(minutes),
+        _ => Err("expected minutes above 0, such as 5 or 7.5".to_owned()),
+    }
+}
+
+fn caliper(text: &str) -> Result<f64, String> {
+    match text.trim().parse::<f64>() {
+        Ok(mm) if mm >= 0.0 && mm.is_finite() => Ok(mm),
+        _ => Err("expected millimetres, 0 or more, such as 0.05".to_owned()),
+    }
+}
+
+impl Options {
+    /// As the library takes them.
+    pub(super) fn further(&self) -> Further {
+        Further {
+            equal: self.equal_minutes.map(|minutes| Equal { minutes, draw: self.draw }),
+            matching: self.matching.as_ref().map(|_| Match { group: self.group.clone(), caliper_mm: self.caliper }),
+            reliability: self.reliability,
+            standard_errors: self
+                .standard_errors
+                .then(|| StandardErrors { resamples: self.resamples as usize, seed: self.seed }),
+            test: self.test.as_ref().map(|formula| Test {
+                formula: formula.clone(),
+                of: self.of.clone(),
+                permutations: self.permutations as usize,
+                permute: self.permute.clone(),
+                seed: self.seed,
+            }),
+        }
+    }
+}
+
+/// What was made beyond the matrices, in words.
+pub(super) fn text(matched: Option<&Matched>, about: &Value) -> String {
+    let mut text = String::new();
+    if let Some(matched) = matched {
+        let _ = writeln!(text, "Mean FD by {}, caliper {} mm:", matched.group, matched.caliper_mm);
+        groups(&mut text, "before", &matched.before);
+        if let Some(after) = &matched.after {
+            groups(&mut text, "after", after);
+        }
+    }
+    if !about["reliability"].is_null() {
+        text.push_str("Reliability: reliability.tsv, agreement.tsv, agreement_summary.tsv.\n");
+    }
+    if !about["standard_errors"].is_null() {
+        let files = list(&about["standard_errors"]["arrays"]).iter().filter_map(|array| array["file"].as_str());
+        let _ = writeln!(text, "Standard errors: {}.", files.collect::<Vec<_>>().join(", "));
+    }
+    let test = &about["test"];
+    if !test.is_null() {
+        let word = |value: &Value| value.as_str().unwrap_or_default().to_owned();
+        let _ = writeln!(
+            text,
+            "Test {}: {} children, {} degrees of freedom (see test.json).",
+            word(&test["formula"]),
+            test["children"],
+            test["dof"]
+        );
+        for array in list(&test["arrays"]) {
+            for coefficient in list(&array["coefficients"]) {
+                let (atlas, measure) = (word(&array["atlas"]), word(&array["measure"]));
+                let name = word(&coefficient["name"]);
+                let _ = write!(
+                    text,
+                    "{atlas} {measure} {name}: {} of {} edges with q < 0.05",
+                    coefficient["edges_q_below_0.05"], array["edges"]
+                );
+                let family = &coefficient["edges_p_familywise_below_0.05"];
+                let _ = if family.is_null() {
+                    writeln!(text)
+                } else {
+                    writeln!(text, ", {family} of {} with family-wise p < 0.05", coefficient["family"])
+                };
+            }
+        }
+    }
+    text
+}
+
+fn list(value: &Value) -> &[Value] {
+    value.as_array().map(Vec::as_slice).unwrap_or_default()
+}
+
+fn groups(text: &mut String, when: &str, groups: &Comparison) {
+    let each: Vec<String> = groups
+        .groups
+        .iter()
+        .map(|g| format!("{} {} children {} mm (SD {})", g.name, g.children, figures(g.mean, 3), figures(g.sd, 3)))
+        .collect();
+    let (name, effect) = match groups.effect {
+        Effect::HedgesG(g) => ("Hedges's g", g),
+        Effect::EtaSquared(eta) => ("eta squared", eta),
+    };
+    let _ = writeln!(
+        text,
+        "  {when}: {}; Welch p {}, {name} {}",
+        each.join(", "),
+        figures(groups.welch.p(), 3),
+        figures(effect, 2)
+    );
+}

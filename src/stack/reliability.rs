@@ -1,0 +1,163 @@
+//! `--reliability`: how alike a child's halves are, and how many minutes make a matrix that agrees with the whole.
+//!
+//! `reliability.tsv` has split-half correlations with Spearman–Brown, `agreement.tsv` the curve of each child,
+//! `agreement_summary.tsv` its median and quartiles over the children (linear interpolation between ordered values: type 7
+//! of Hyndman & Fan 1996, The American Statistician 50:361). Formulas: [`crate::group::reliability`]. The curve starts at 5
+//! minutes, or at 1 where some child has less than 5. Children are worked on in parallel, each by one thread.
+
+use std::path::Path;
+
+use rayon::prelude::*;
+use serde_json::{Value, json};
+
+use super::StackError;
+use super::equal::{self, BLOCK};
+use super::found::{Child, Found};
+use super::parcels::Atlas;
+use super::runs::{self, Runs};
+use super::whole::{Unfinished, Whole};
+use crate::group::reliability::{Agreement, Choice, ReliabilityError, SplitHalf, agreement_curve, split_half};
+use crate::outputs::{number_cell, text_table};
+
+/// Children whose records are held at once.
+const AT_ONCE: usize = 32;
+/// Where the curve starts, minutes; and where it starts if some child has less (issue 6: "5 to all").
+const FROM: u32 = 5;
+const FROM_IF_SHORT: u32 = 1;
+
+/// One child, atlas and measure.
+struct Told {
+    minutes: f64,
+    /// None where frames are too few to be split.
+    halves: Option<SplitHalf>,
+    curve: Vec<Agreement>,
+}
+
+pub(super) fn write(
+    results: &Path,
+    folder: &Path,
+    found: &Found,
+    atlases: &[Atlas],
+    files: &mut Vec<Whole>,
+) -> Result<Value, StackError> {
+    let from = if least_minutes(results, found)? < f64::from(FROM) { FROM_IF_SHORT } else { FROM };
+    let mut halves = Unfinished::create(&folder.join("reliability.tsv"))?;
+    let mut curves = Unfinished::create(&folder.join("agreement.tsv"))?;
+    halves.append(b"stem\tatlas\tmeasure\tr_half\treliability\tminutes\tedges\n")?;
+    curves.append(b"stem\tatlas\tmeasure\tminutes_asked\tminutes\tr\n")?;
+    // By kind, then by whole minutes.
+    let mut points: Vec<Vec<Vec<f64>>> = vec![Vec::new(); found.kinds.len()];
+    let mut too_short = 0;
+    for children in found.children.chunks(AT_ONCE) {
+        let told: Vec<Result<Vec<Told>, StackError>> =
+            children.par_iter().map(|child| look(results, found, atlases, child, from)).collect();
+        for (child, told) in children.iter().zip(told) {
+            for (at, told) in told?.iter().enumerate() {
+                let kind = &found.kinds[at];
+                let start = format!("{}\t{}\t{}", child.stem, kind.atlas, kind.measure);
+                let [r, both] = told.halves.map_or([f64::NAN; 2], |h| [h.r, h.spearman_brown]).map(number_cell);
+                let edges = told.halves.map_or(0, |h| h.edges);
+                halves.append(format!("{start}\t{r}\t{both}\t{}\t{edges}\n", number_cell(told.minutes)).as_bytes())?;
+                too_short += usize::from(told.halves.is_none());
+                let last = told.curve.len().saturating_sub(1);
+                for (place, point) in told.curve.iter().enumerate() {
+                    // A part is short of whole minutes by less than a frame.
+                    let asked = point.minutes.round() as usize;
+                    let word = if place == last { "all".to_owned() } else { asked.to_string() };
+                    let [minutes, r] = [point.minutes, point.r].map(number_cell);
+                    curves.append(format!("{start}\t{word}\t{minutes}\t{r}\n").as_bytes())?;
+                    if place < last && point.r.is_finite() {
+                        let minutes = &mut points[at];
+                        minutes.resize(minutes.len().max(asked + 1), Vec::new());
+                        minutes[asked].push(point.r);
+                    }
+                }
+            }
+        }
+    }
+    files.push(halves.finish()?);
+    files.push(curves.finish()?);
+    files.push(Whole::of(&folder.join("agreement_summary.tsv"), summary(found, &mut points).as_bytes())?);
+    Ok(json!({
+        "files": ["reliability.tsv", "agreement.tsv", "agreement_summary.tsv"],
+        "block_s": BLOCK.0,
+        "curve_from_minutes": from,
+        "edges_compared_as": "Fisher z of correlations, covariances as they are",
+        "without_halves": too_short,
+    }))
+}
+
+/// Minutes of the child with the least.
+fn least_minutes(results: &Path, found: &Found) -> Result<f64, StackError> {
+    let minutes: Vec<Result<f64, StackError>> = found
+        .children
+        .par_iter()
+        .map(|child| {
+            if let Some(used) = child.used {
+                return Ok(used.minutes);
+            }
+            let kept = runs::Told::read(results, child)?.kept()?;
+            Ok(kept.iter().map(|&(frames, tr)| frames as f64 * tr.minutes()).sum())
+        })
+        .collect();
+    minutes.into_iter().try_fold(f64::INFINITY, |least, minutes| Ok(least.min(minutes?)))
+}
+
+/// One child, all kinds.
+fn look(results: &Path, found: &Found, atlases: &[Atlas], child: &Child, from: u32) -> Result<Vec<Told>, StackError> {
+    let runs = Runs::read(results, child)?;
+    let rows = equal::rows(found, child, &runs)?;
+    let at = |source| StackError::Reliability { stem: child.stem.clone(), source };
+    let mut told = Vec::with_capacity(found.kinds.len());
+    for atlas in atlases {
+        let series = runs.series(atlas, rows.as_deref())?;
+        for kind in found.kinds.iter().filter(|kind| kind.atlas == atlas.name) {
+            let measure = runs::measure(&kind.measure, &child.stem)?;
+            let halves = match split_half(&series.runs(), BLOCK, measure) {
+                Ok(halves) => Some(halves),
+                Err(ReliabilityError::TooShort { .. }) => None,
+                Err(error) => return Err(at(error)),
+            };
+            let curve = match agreement_curve(&series.runs(), from, Choice::Earliest, measure) {
+                Ok(curve) => curve,
+                Err(ReliabilityError::TooShort { .. }) => Vec::new(),
+                Err(error) => return Err(at(error)),
+            };
+            told.push(Told { minutes: series.minutes(), halves, curve });
+        }
+    }
+    Ok(told)
+}
+
+fn summary(found: &Found, points: &mut [Vec<Vec<f64>>]) -> String {
+    let mut rows = Vec::new();
+    for (kind, minutes) in found.kinds.iter().zip(points) {
+        for (minutes, r) in minutes.iter_mut().enumerate().filter(|(_, r)| !r.is_empty()) {
+            r.sort_by(f64::total_cmp);
+            let [low, median, high] = [0.25, 0.5, 0.75].map(|share| number_cell(quantile(r, share)));
+            let children = r.len().to_string();
+            rows.push(vec![kind.atlas.clone(), kind.measure.clone(), minutes.to_string(), children, low, median, high]);
+        }
+    }
+    let header = ["atlas", "measure", "minutes", "children", "quartile_1", "median", "quartile_3"];
+    text_table(&header.map(str::to_owned), &rows)
+}
+
+/// Of sorted values, which are at least one; type 7.
+fn quantile(sorted: &[f64], share: f64) -> f64 {
+    let place = share * (sorted.len() - 1) as f64;
+    let (low, high) = (sorted[place.floor() as usize], sorted[place.ceil() as usize]);
+    low + (high - low) * place.fract()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn quantiles_lie_between_ordered_values() {
+        let values = [1.0, 2.0, 4.0, 8.0];
+        assert_eq!([0.0, 0.25, 0.5, 0.75, 1.0].map(|share| quantile(&values, share)), [1.0, 1.75, 3.0, 5.0, 8.0]);
+        assert_eq!(quantile(&[3.0], 0.25), 3.0);
+    }
+}

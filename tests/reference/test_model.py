@@ -1,0 +1,435 @@
+"""`keepstill stack` for the modeler, from files to files: equal minutes, matched motion, reliability, standard errors and edge
+tests, worked out anew by numpy, statsmodels and R from what `keepstill run` and `stack` wrote as tables and arrays."""
+
+import itertools
+import json
+import shutil
+import subprocess
+
+import numpy as np
+import pandas
+import pytest
+import scipy.stats
+import statsmodels.formula.api as smf
+
+import formulas
+from group_program import group  # noqa: F401
+
+CHILDREN, FRAMES, TR, PARCELS = 24, 200, 2.0, 20
+MEASURES = ["pearson", "spearman", "partial", "covariance"]
+CORRELATIONS = MEASURES[:3]
+BLOCK = 15  # frames of 2 s in 30 s
+MINUTES = 6
+SITES = ["mill", "abbey", "harbour"]
+
+
+def table(path):
+    return pandas.read_csv(path, sep="\t", na_values="n/a", keep_default_na=False)
+
+
+@pytest.fixture(scope="module")
+def results(keepstill, tmp_path_factory):
+    """Invented children with two runs each, all measures, a column of sites and one empty cell."""
+    folder = tmp_path_factory.mktemp("model") / "study"
+    keepstill("synth", folder, "--children", CHILDREN, "--frames", FRAMES, "--tr", TR, "--runs", 2,
+              "--parcels", PARCELS, "--seed", 5, "-q")
+    study = folder / "study.toml"
+    text = study.read_text()
+    for old, new in [('measures = ["pearson"]', f"measures = {json.dumps(MEASURES)}"), ("minutes = 5.0", "minutes = 3.0")]:
+        assert old in text
+        text = text.replace(old, new)
+    study.write_text(text)
+    children = pandas.read_csv(folder / "participants.tsv", sep="\t", dtype=str)
+    children["site"] = [SITES[i % 3] for i in range(CHILDREN)]
+    children["scanner"] = [str(1 + i % 2) for i in range(CHILDREN)]
+    children["arm"] = ["a" if i % 5 < 2 else "b" for i in range(CHILDREN)]
+    children.loc[6, "site"] = "n/a"
+    children.to_csv(folder / "participants.tsv", sep="\t", index=False)
+    keepstill("run", study, "-q")
+    return folder / "results"
+
+
+def stack(keepstill, results, *options):
+    said = keepstill("stack", results, *options).stdout
+    return results / "stack", said
+
+
+class Child:
+    """A child's cleaned, kept frames as its runs' tables have them: 32-bit floats in text."""
+
+    def __init__(self, results, stem):
+        self.names = None
+        self.runs = []
+        joined = json.loads(next(results.glob(f"{stem}/func/{stem}_report.json")).read_text())["joined"]["runs_joined"]
+        for run in joined:
+            frames = table(results / stem / "func" / f"{run}_frames.tsv")
+            series = table(next((results / stem / "func").glob(f"{run}_atlas-*_parcels.tsv")))
+            self.names = list(series.columns)
+            self.runs.append(series[frames["kept"].to_numpy() == 1].to_numpy(float))
+        self.used = ~np.isnan(np.vstack(self.runs)).any(0)
+
+    def matrix(self, rows, measure):
+        """Of some kept frames of each run; runs of fewer than two say nothing."""
+        parts = [run[r][:, self.used] for run, r in zip(self.runs, rows) if len(r) > 1]
+        found = formulas.connectivity(np.vstack([formulas.zscore(part) for part in parts]), measure)[0]
+        out = np.full((len(self.used),) * 2, np.nan)
+        out[np.ix_(self.used, self.used)] = found
+        return out
+
+    def edges(self, rows, measure):
+        edges = upper(self.matrix(rows, measure))
+        return edges if measure == "covariance" else formulas.fisher_z(edges)
+
+    def all(self):
+        return [np.arange(len(run)) for run in self.runs]
+
+    def first(self, minutes):
+        left, rows = int(minutes * 60 / TR + 1e-6), []
+        for run in self.runs:
+            rows.append(np.arange(min(left, len(run))))
+            left -= len(rows[-1])
+        return rows if left == 0 else None
+
+    def minutes(self):
+        return sum(len(run) for run in self.runs) * TR / 60
+
+
+def upper(matrix):
+    return matrix[np.triu_indices(len(matrix), 1)]
+
+
+@pytest.fixture(scope="module")
+def cohort(results):
+    """Every child that has a matrix, by stem."""
+    stems = sorted(path.name.split("_atlas")[0] for path in results.glob("sub-*/func/*measure-pearson_matrix.tsv"))
+    return {stem: Child(results, stem) for stem in stems}
+
+
+def name(measure, ending):
+    return f"atlas-invented{PARCELS}_measure-{measure}{ending}"
+
+
+def correlation(a, b):
+    both = np.isfinite(a) & np.isfinite(b)
+    return np.corrcoef(a[both], b[both])[0, 1]
+
+
+def fnv(seed, stem):
+    """FNV-1a, 64 bits: the seed's eight bytes, lowest first, then the stem."""
+    value = 0xCBF29CE484222325
+    for byte in seed.to_bytes(8, "little") + stem.encode():
+        value = (value ^ byte) * 0x100000001B3 % 2**64
+    return value
+
+
+# ---- equal minutes ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("draw", [None, 7], ids=["earliest", "drawn"])
+def test_equal_minutes(keepstill, results, cohort, group, draw):  # noqa: F811
+    flags = [] if draw is None else ["--draw", draw]
+    folder, _ = stack(keepstill, results, "--all", "--equal-minutes", MINUTES, *flags)
+    children = table(folder / "children.tsv")
+    enough = [stem for stem, child in cohort.items() if child.minutes() >= MINUTES - 1e-9]
+    assert list(children["stem"]) == enough and 5 < len(enough) < len(cohort)
+    left = table(folder / "left_out.tsv").set_index("stem")
+    short = set(cohort) - set(enough)
+    assert set(left.index[left["reason"] == "less_than_equal_minutes"]) == short
+    assert (children["frames_used"] == MINUTES * 60 / TR).all() and (children["minutes_used"] == MINUTES).all()
+    other = 0
+    for measure in MEASURES:
+        edges = np.load(folder / name(measure, f"_equal-{MINUTES}_edges.npy"))
+        matrices = np.load(folder / name(measure, f"_equal-{MINUTES}_matrices.npy"))
+        for row, stem in enumerate(enough):
+            child = cohort[stem]
+            rows = child.first(MINUTES)
+            if draw is not None:
+                # Which blocks the seed draws is asked of the library; that they are whole blocks is checked here.
+                runs = [{"data": [[0.0]] * len(run), "frames": list(range(len(run))), "tr_s": TR} for run in child.runs]
+                drawn = group("choose", runs=runs, minutes=MINUTES, how="blocks", block_s=30, seed=fnv(draw, stem))["rows"]
+                partial = 0
+                for run, found in zip(child.runs, drawn):
+                    for start in range(0, len(run), BLOCK):
+                        size = min(BLOCK, len(run) - start)
+                        taken = sum(start <= frame < start + BLOCK for frame in found)
+                        partial += 0 < taken < size
+                assert partial <= 1 and sum(map(len, drawn)) == MINUTES * 60 / TR
+                other += [list(r) for r in rows] != drawn
+                rows = [np.array(r, int) for r in drawn]
+            expected = child.matrix(rows, measure)
+            np.testing.assert_allclose(matrices[row], expected, rtol=2e-4, atol=2e-5)
+            np.testing.assert_allclose(edges[row], upper(expected), rtol=2e-4, atol=2e-5)
+    assert draw is None or other > len(enough)
+
+
+# ---- matched motion ---------------------------------------------------------------------------------------------------
+
+
+def test_match_motion_against_every_choice(keepstill, results):
+    folder, _ = stack(keepstill, results, "--all")
+    before = table(folder / "children.tsv")
+    caliper = 0.01
+    folder, said = stack(keepstill, results, "--all", "--match", "motion", "--group", "arm", "--caliper", caliper)
+    after, left = table(folder / "children.tsv"), table(folder / "left_out.tsv").set_index("stem")
+    motion = {arm: rows["mean_fd_mm"].tolist() for arm, rows in before.groupby("arm")}
+    small, large = sorted(motion.values(), key=len)
+
+    # The largest number of pairs, and of those the smallest sum of distances: over all subsets of the larger group's partners.
+    best = {0: (0, 0.0)}
+    for a in small:
+        following = dict(best)
+        for taken, (count, total) in best.items():
+            for place, b in enumerate(large):
+                if not taken >> place & 1 and abs(a - b) <= caliper:
+                    key, value = taken | 1 << place, (count + 1, total + abs(a - b))
+                    if key not in following or (-value[0], value[1]) < (-following[key][0], following[key][1]):
+                        following[key] = value
+        best = following
+    pairs, distance = min(best.values(), key=lambda v: (-v[0], v[1]))
+    kept = {arm: np.sort(rows["mean_fd_mm"]) for arm, rows in after.groupby("arm")}
+    a, b = kept["a"], kept["b"]
+    assert len(a) == len(b) == pairs and 3 <= pairs < len(small)
+    assert np.abs(a - b).max() <= caliper and np.abs(a - b).sum() == pytest.approx(distance, abs=1e-6)
+    out = left[left["reason"] == "match_no_partner"]
+    assert set(out.index) == set(before["stem"]) - set(after["stem"])
+    told = json.loads((folder / "stack.json").read_text())["match"]
+    for when, rows in [("before", before), ("after", after)]:
+        for told_group in told[when]["groups"]:
+            values = rows[rows["arm"] == told_group["group"]]["mean_fd_mm"]
+            assert told_group["children"] == len(values)
+            assert [told_group["mean"], told_group["sd"]] == pytest.approx([values.mean(), values.std()], rel=1e-6)
+        test = scipy.stats.ttest_ind(rows[rows["arm"] == "a"]["mean_fd_mm"], rows[rows["arm"] == "b"]["mean_fd_mm"], equal_var=False)
+        assert told[when]["welch_p"] == pytest.approx(test.pvalue, rel=1e-6)
+    assert "before:" in said and "after:" in said
+
+
+# ---- reliability ------------------------------------------------------------------------------------------------------
+
+
+def test_split_half_and_curve(keepstill, results, cohort):
+    folder, _ = stack(keepstill, results, "--all", "--reliability")
+    halves = table(folder / "reliability.tsv").set_index(["stem", "measure"])
+    curve = pandas.read_csv(folder / "agreement.tsv", sep="\t", na_values="n/a", keep_default_na=False, dtype={"minutes_asked": str})
+    assert len(halves) == len(cohort) * len(MEASURES)
+    start = 5 if min(child.minutes() for child in cohort.values()) >= 5 else 1
+    assert start == 1
+    points = {}
+    for (stem, child), measure in itertools.product(cohort.items(), MEASURES):
+        parts = ([], [])
+        number = 0
+        for run in child.runs:
+            rows = ([], [])
+            for first in range(0, len(run), BLOCK):
+                rows[number % 2].extend(range(first, min(first + BLOCK, len(run))))
+                number += 1
+            parts[0].append(rows[0])
+            parts[1].append(rows[1])
+        r = correlation(child.edges(parts[0], measure), child.edges(parts[1], measure))
+        found = halves.loc[stem, measure]
+        assert found["r_half"] == pytest.approx(r, abs=2e-5)
+        assert found["reliability"] == pytest.approx(2 * r / (1 + r), abs=2e-5)
+        assert found["minutes"] == pytest.approx(child.minutes(), rel=1e-6)
+        whole = child.edges(child.all(), measure)
+        own = curve[(curve["stem"] == stem) & (curve["measure"] == measure)]
+        asked = [m for m in range(start, 100) if m < child.minutes() - 1e-9]
+        assert list(own["minutes_asked"]) == [*map(str, asked), "all"]
+        for minutes, got in zip(asked, own["r"]):
+            r = correlation(child.edges(child.first(minutes), measure), whole)
+            assert got == pytest.approx(r, abs=5e-5), (stem, measure, minutes)
+            points.setdefault((measure, minutes), []).append(r)
+        assert own["r"].iloc[-1] == pytest.approx(1)
+    summary = table(folder / "agreement_summary.tsv").set_index(["measure", "minutes"])
+    assert set(summary.index) == set(points)
+    for key, r in points.items():
+        row = summary.loc[key]
+        assert row["children"] == len(r)
+        np.testing.assert_allclose(row[["quartile_1", "median", "quartile_3"]].astype(float), np.quantile(r, [0.25, 0.5, 0.75]), atol=5e-5)
+
+
+def test_standard_errors_against_another_bootstrap(keepstill, results, cohort):
+    """Other random numbers: the standard errors differ by no more than two bootstraps of so many draws do."""
+    draws = 400
+    folder, _ = stack(keepstill, results, "--all", "--standard-errors", "--resamples", draws, "--seed", 3)
+    rng = np.random.default_rng(1)
+    stems = list(table(folder / "children.tsv")["stem"])
+    for measure in ["pearson", "covariance"]:
+        errors = np.load(folder / name(measure, "_standard_errors.npy"))
+        assert errors.dtype == np.dtype("<f4") and errors.shape == (len(stems), PARCELS * (PARCELS - 1) // 2)
+        ratios = []
+        for row in [0, len(stems) // 2, len(stems) - 1]:
+            child = cohort[stems[row]]
+            replicates = []
+            for _ in range(draws):
+                rows = []
+                for run in child.runs:
+                    n = len(run)
+                    length = max(1, min(BLOCK, n // 2))
+                    starts = rng.integers(0, n - length + 1, -(-n // length))
+                    rows.append((starts[:, None] + np.arange(length)).ravel()[:n])
+                replicates.append(child.edges(rows, measure))
+            expected = np.std(replicates, axis=0, ddof=1)
+            assert np.array_equal(np.isnan(errors[row]), np.isnan(expected))
+            ratios.append(np.log(errors[row] / expected)[np.isfinite(expected)])
+        ratios = np.concatenate(ratios)
+        # The SD of the log of an SD from n draws is 1/sqrt(2(n - 1)) for normal values; two of them are compared.
+        sd = np.sqrt(1 / (draws - 1))
+        assert np.abs(ratios.mean()) < sd and 0.6 * sd < ratios.std() < 1.6 * sd
+
+
+# ---- tests ------------------------------------------------------------------------------------------------------------
+
+FORMULA = "z ~ age_months + sex * mean_fd_mm + site + C(scanner)"
+SAFE = {"Intercept": "intercept", "age_months": "age_months", "sex[T.M]": "sexM", "mean_fd_mm": "mean_fd_mm",
+        "site[T.harbour]": "siteharbour", "site[T.mill]": "sitemill", "C(scanner)[T.2]": "C_scanner_2",
+        "sex[T.M]:mean_fd_mm": "sexM_x_mean_fd_mm"}
+
+
+@pytest.fixture(scope="module")
+def tested(keepstill, results):
+    folder, said = stack(keepstill, results, "--all", "--fisher-z", "--test", FORMULA, "--permutations", 300, "--permute",
+                         "age_months", "--permute", "sex:mean_fd_mm", "--seed", 11)
+    return folder, said
+
+
+@pytest.mark.parametrize("measure", CORRELATIONS)
+def test_edges_against_statsmodels(tested, measure):
+    folder, _ = tested
+    children = table(folder / "children.tsv")
+    z = np.load(folder / name(measure, "_z_edges.npy")).astype(float)
+    found = table(folder / name(measure, "_test.tsv"))
+    assert list(found["edge"]) == list(range(z.shape[1]))
+    fewer = 0
+    for edge in range(z.shape[1]):
+        data = children.assign(z=z[:, edge])
+        if data.dropna(subset=["z", "site"]).shape[0] < 12:
+            continue
+        fit = smf.ols(FORMULA, data=data, missing="drop").fit()
+        fewer += fit.nobs < len(children) - 1
+        row = found.iloc[edge]
+        assert (row["children"], row["dof"]) == (fit.nobs, fit.df_resid)
+        for theirs, ours in SAFE.items():
+            expected = [fit.params[theirs], fit.bse[theirs]]
+            np.testing.assert_allclose([row[f"{ours}_estimate"], row[f"{ours}_se"]], expected, rtol=2e-6, atol=1e-9)
+            if ours != "intercept":
+                expected = [fit.tvalues[theirs], fit.pvalues[theirs]]
+                np.testing.assert_allclose([row[f"{ours}_t"], row[f"{ours}_p"]], expected, rtol=2e-6, atol=1e-7)
+    assert fewer > 0, "the cohort has parcels outside the field of view"
+    assert "intercept_t" not in found.columns and "site_p_familywise" not in found.columns
+
+
+def test_edges_against_r(tested, tmp_path):
+    """lm and p.adjust on the same files."""
+    folder, _ = tested
+    assert shutil.which("Rscript"), "tests/run installs r-base-core"
+    measure = "pearson"
+    np.savetxt(tmp_path / "z.csv", np.load(folder / name(measure, "_z_edges.npy")).astype(float), delimiter=",")
+    script = """
+    arguments <- commandArgs(TRUE)
+    children <- read.delim(arguments[1], na.strings = "n/a")
+    z <- as.matrix(read.csv(arguments[2], header = FALSE))
+    rows <- list()
+    for (edge in seq_len(ncol(z))) {
+      children$z <- z[, edge]
+      fit <- summary(lm(z ~ age_months + sex * mean_fd_mm + site + factor(scanner), children))$coefficients
+      rows[[edge]] <- data.frame(edge = edge - 1, name = rownames(fit), fit)
+    }
+    all <- do.call(rbind, rows)
+    names(all)[3:6] <- c("estimate", "se", "t", "p")
+    all$q <- ave(all$p, all$name, FUN = function(p) p.adjust(p, "BH"))
+    options(digits = 15)
+    write.csv(all, arguments[3], row.names = FALSE)
+    """
+    (tmp_path / "lm.R").write_text(script)
+    out = tmp_path / "lm.csv"
+    done = subprocess.run(["Rscript", "--vanilla", tmp_path / "lm.R", folder / "children.tsv", tmp_path / "z.csv", out],
+                          capture_output=True, text=True, timeout=300, env={"PATH": "/usr/bin:/bin", "LC_ALL": "C"})
+    assert done.returncode == 0, done.stderr
+    theirs = pandas.read_csv(out)
+    found = table(folder / name(measure, "_test.tsv"))
+    names = {"(Intercept)": "intercept", "factor(scanner)2": "C_scanner_2", "sexM:mean_fd_mm": "sexM_x_mean_fd_mm"}
+    seen = set()
+    for coefficient, rows in theirs.groupby("name"):
+        ours = names.get(coefficient, coefficient)
+        seen.add(ours)
+        rows = rows.set_index("edge").reindex(found["edge"])
+        for what in ["estimate", "se"] + ([] if ours == "intercept" else ["t", "p", "q"]):
+            np.testing.assert_allclose(found[f"{ours}_{what}"], rows[what], rtol=3e-6, atol=1e-7, err_msg=f"{ours} {what}")
+    assert seen == set(SAFE.values())
+
+
+def test_family_wise_p_against_numpy(tested, group):  # noqa: F811
+    """Freedman & Lane as it is written, each permuted edge fitted anew, under the same permutations."""
+    folder, _ = tested
+    about = json.loads((folder / "test.json").read_text())
+    children = table(folder / "children.tsv").dropna(subset=["site"])
+    count = about["permutations"]
+    drawn = np.array(group("permutations", children=len(children), count=count, seed=about["seed"])["permutations"])
+    male = (children["sex"] == "M").to_numpy(float)
+    fd = children["mean_fd_mm"].to_numpy(float)
+    design = np.column_stack([np.ones(len(children)), children["age_months"], male, fd, children["site"] == "harbour",
+                              children["site"] == "mill", children["scanner"].astype(str) == "2", male * fd]).astype(float)
+    data = np.load(folder / name("pearson", "_z_edges.npy")).astype(float)[children.index]
+    family = ~np.isnan(data).any(0)
+    assert 0 < family.sum() < len(family)
+    y = data[:, family]
+    inverse = np.linalg.inv(design.T @ design)
+
+    def t_of(y, tested):
+        beta = inverse @ design.T @ y
+        left = y - design @ beta
+        return beta[tested] / np.sqrt((left**2).sum(0) / (len(y) - design.shape[1]) * inverse[tested, tested])
+
+    found = table(folder / name("pearson", "_test.tsv"))
+    for tested_column, ours in [(1, "age_months"), (7, "sexM_x_mean_fd_mm")]:
+        nuisance = np.delete(design, tested_column, axis=1)
+        fitted = nuisance @ np.linalg.lstsq(nuisance, y, rcond=None)[0]
+        residuals = y - fitted
+        maxima = np.array([np.abs(t_of(fitted + residuals[p], tested_column)).max() for p in drawn])
+        own = np.abs(t_of(y, tested_column))
+        expected = (1 + (maxima[:, None] >= own * (1 - 1e-9)).sum(0)) / (1 + count)
+        got = found[f"{ours}_p_familywise"].to_numpy()
+        assert np.isnan(got[~family]).all()
+        np.testing.assert_allclose(got[family], expected, rtol=1e-6)
+        assert len(set(expected)) > 5
+        for what, values in [("t", found[f"{ours}_t"]), ("p_familywise", got)]:
+            start = folder / name("pearson", f"_coefficient-{ours}_{what}")
+            matrix = np.load(f"{start}.npy")
+            assert np.array_equal(matrix, matrix.T, equal_nan=True) and np.isnan(np.diag(matrix)).all()
+            np.testing.assert_allclose(upper(matrix), values, rtol=1e-6)
+            text = pandas.read_csv(f"{start}.tsv", sep="\t", index_col=0, na_values="n/a")
+            assert list(text.index) == list(text.columns)
+            np.testing.assert_allclose(text.to_numpy(), matrix, rtol=1e-6)
+    q = np.load(folder / name("pearson", "_coefficient-siteharbour_q.npy"))
+    np.testing.assert_allclose(upper(q), found["siteharbour_q"], rtol=1e-6)
+
+
+def test_json_of_a_test(tested, results):
+    folder, said = tested
+    about = json.loads((folder / "test.json").read_text())
+    children = table(folder / "children.tsv")
+    assert about["formula"] == FORMULA and about["children"] == len(children) - 1 and about["dof"] == len(children) - 1 - 8
+    assert [c["in_names"] for c in about["coefficients"]] == list(dict.fromkeys(
+        ["intercept", "age_months", "sexM", "mean_fd_mm", "siteharbour", "sitemill", "C_scanner_2", "sexM_x_mean_fd_mm"]))
+    assert about["left_out"] == [{"stem": "sub-07", "empty": ["site"]}]
+    assert {f["column"]: f["reference"] for f in about["factors"]} == {"sex": "F", "site": "abbey", "scanner": "1"}
+    assert about["caution"] and (about["permutations"], about["seed"]) == (300, 11)
+    told = json.loads((folder / "stack.json").read_text())
+    assert told["test"] == about and any("not in the test" in note for note in told["notes"])
+    files = {file for array in about["arrays"] for c in array["coefficients"] for file in c["t"] + c["p"]}
+    files |= {array["table"] for array in about["arrays"]}
+    assert files <= {path.name for path in folder.iterdir()}
+    assert {array["measure"] for array in about["arrays"]} == set(CORRELATIONS)
+    assert "covariance is no correlation and is not tested" in told["notes"]
+
+
+def test_r_instead_of_z(keepstill, results):
+    """`r ~` explains what is stacked without --fisher-z; on equal minutes the files and columns of these."""
+    folder, _ = stack(keepstill, results, "--all", "--equal-minutes", MINUTES, "--test", "r ~ age_months")
+    children = table(folder / "children.tsv")
+    r = np.load(folder / name("spearman", f"_equal-{MINUTES}_edges.npy")).astype(float)
+    found = table(folder / name("spearman", f"_equal-{MINUTES}_test.tsv"))
+    for edge in range(r.shape[1]):
+        present = np.isfinite(r[:, edge])
+        fit = scipy.stats.linregress(children["age_months"][present], r[present, edge])
+        row = found.iloc[edge]
+        np.testing.assert_allclose([row["age_months_estimate"], row["age_months_p"]], [fit.slope, fit.pvalue], rtol=1e-5, atol=1e-9)

@@ -1,0 +1,71 @@
+//! What `keepstill stack` says of a model, a choice of frames or of groups that cannot be.
+
+use super::{Case, command, hold};
+use crate::builders::Folder;
+
+const RECORD: &str = "results/.keepstill/scans/sub-01.npz";
+
+/// A case of four children after a run, with further arguments.
+fn model(name: &'static str, arguments: &[&'static str], spoil: impl Fn(&Folder) + 'static) -> Case {
+    let case = command(name, &[&["stack", "-q", "DIR/results"], arguments].concat(), move |folder| {
+        folder.run(&["-q"]).expect(0);
+        spoil(folder);
+    });
+    Case { children: 4, ..case }
+}
+
+/// A test that cannot be.
+fn test(name: &'static str, formula: &'static str) -> Case {
+    model(name, &["--test", formula], |_| {})
+}
+
+#[test]
+fn models_that_cannot_be() {
+    let cases = [
+        test("a formula without an end", "z ~ age_months +"),
+        test("a formula of something else", "y ~ age_months"),
+        test("a formula with a function", "z ~ log(age_months)"),
+        test("a formula with a column mistyped", "z ~ age_month"),
+        test("a factor that does not vary", "z ~ nap"),
+        test("a column twice", "z ~ age_months + minutes + frames + sex"),
+        test("columns that follow from each other", "z ~ minutes + frames"),
+        test("too few children", "z ~ age_months * sex"),
+        test("a column of numbers and words", "z ~ reviewers + age_months"),
+        model("a term that is not there", &["--test", "z ~ age_months", "--of", "age"], |_| {}),
+        model(
+            "a permuted term that is not there",
+            &["--test", "z ~ age_months", "--permutations", "9", "--permute", "sex"],
+            |_| {},
+        ),
+        model(
+            "a permuted term that is not tested",
+            &["--test", "z ~ age_months + sex", "--of", "sex", "--permutations", "9", "--permute", "age_months"],
+            |_| {},
+        ),
+        model("a mean permuted", &["--test", "z ~ 1", "--permutations", "9"], |_| {}),
+        model("no permutations to permute by", &["--test", "z ~ sex", "--permute", "sex"], |_| {}),
+        model("a seed for nothing", &["--draw", "3"], |_| {}),
+        model("minutes of nothing", &["--equal-minutes", "0"], |_| {}),
+        model("minutes that nobody has", &["--equal-minutes", "9"], |_| {}),
+        model("a match of something else", &["--match", "age"], |_| {}),
+        model("groups mistyped", &["--match", "motion", "--group", "sexes"], |_| {}),
+        model("groups that are not there", &["--match", "motion"], |_| {}),
+        model("one group only", &["--match", "motion", "--group", "nap"], |_| {}),
+        model("a caliper below nothing", &["--match", "motion", "--group", "sex", "--caliper", "-1"], |_| {}),
+        model("a record that is gone", &["--reliability"], |folder| folder.remove(RECORD)),
+        model("a record that is none", &["--standard-errors"], |folder| folder.write(RECORD, "not numbers")),
+        model("a record of another version", &["--equal-minutes", "1"], |folder| {
+            let bytes = folder.bytes(RECORD);
+            let at = bytes.windows(10).position(|w| w == b"\"format\":3").unwrap();
+            folder.patch(RECORD, at, b"\"format\":2");
+        }),
+        model("a record of other results", &["--reliability"], |folder| {
+            folder.edit("results/sub-01/func/sub-01_report.json", "\"frames_kept\": 36", "\"frames_kept\": 35");
+        }),
+        model("a report that is gone", &["--equal-minutes", "1"], |folder| {
+            folder.remove("results/sub-01/func/sub-01_report.json");
+        }),
+        model("one resample", &["--standard-errors", "--resamples", "1"], |_| {}),
+    ];
+    hold("model.txt", 28, &cases);
+}

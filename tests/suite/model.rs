@@ -1,0 +1,269 @@
+//! `keepstill stack` for the modeler: equal minutes, matched groups, reliability, standard errors, edge tests. Their numbers are
+//! held against numpy, statsmodels and R in `tests/reference/test_model.py`; here is what they take, leave out, write
+//! and leave alone.
+
+use std::collections::BTreeMap;
+use std::io::Cursor;
+
+use ndarray::Array2;
+use ndarray_npy::ReadNpyExt;
+use serde_json::Value;
+
+use crate::builders::{Folder, Tiny, cells};
+
+const NAME: &str = "atlas-tern5_measure-pearson";
+const EVERYTHING: [&str; 14] = [
+    "--equal-minutes",
+    "2",
+    "--draw",
+    "4",
+    "--reliability",
+    "--standard-errors",
+    "--resamples",
+    "20",
+    "--test",
+    "z ~ age_months + sex",
+    "--permutations",
+    "30",
+    "--fisher-z",
+    "--all",
+];
+
+/// Finished children with two runs of 60 frames of 2 s.
+fn finished(children: usize) -> Folder {
+    let settings = "\n[connectivity]\nmeasures = [\"pearson\", \"covariance\"]\n".to_owned();
+    let folder = Tiny { children, runs: 2, frames: 60, settings, ..Tiny::default() }.build();
+    folder.run(&["-q"]).expect(0);
+    folder
+}
+
+fn stack(folder: &Folder, arguments: &[&str]) -> String {
+    folder.keepstill(&[&["stack", "results"], arguments].concat()).expect(0).stdout
+}
+
+fn stacked(folder: &Folder, name: &str) -> Vec<Vec<String>> {
+    cells(&folder.read(&format!("results/stack/{name}")))
+}
+
+fn column(table: &[Vec<String>], name: &str) -> Vec<String> {
+    let at = table[0].iter().position(|column| column == name).unwrap_or_else(|| panic!("no column {name}"));
+    table[1..].iter().map(|row| row[at].clone()).collect()
+}
+
+fn array(folder: &Folder, name: &str) -> Array2<f32> {
+    Array2::read_npy(Cursor::new(folder.bytes(&format!("results/stack/{name}.npy")))).unwrap()
+}
+
+fn about(folder: &Folder) -> Value {
+    serde_json::from_str(&folder.read("results/stack/stack.json")).unwrap()
+}
+
+fn names(folder: &Folder) -> Vec<String> {
+    folder.files("results/stack").into_iter().map(|(name, _)| name).collect()
+}
+
+fn set_column(folder: &Folder, column: &str, values: &[&str]) {
+    let mut table = cells(&folder.read("results/cohort.tsv"));
+    let at = table[0].iter().position(|known| known == column).unwrap_or_else(|| {
+        table.iter_mut().for_each(|row| row.push(column.to_owned()));
+        table[0].len() - 1
+    });
+    table[1..].iter_mut().zip(values).for_each(|(row, value)| row[at] = (*value).to_owned());
+    folder.write("results/cohort.tsv", &table.iter().map(|row| row.join("\t") + "\n").collect::<String>());
+}
+
+#[test]
+fn all_minutes_give_the_childrens_own_matrices() {
+    let folder = finished(3);
+    stack(&folder, &["--as", "npy,tsv"]);
+    let plain: BTreeMap<String, Vec<u8>> = folder.files("results/stack").into_iter().collect();
+    let minutes = column(&stacked(&folder, "children.tsv"), "minutes_kept");
+    assert!(minutes.iter().all(|m| *m == minutes[0]), "{minutes:?}");
+    let kept: f64 = minutes[0].parse().unwrap();
+    // Minutes in a table are 32-bit floats; the choice forgives less than a frame.
+    stack(&folder, &["--as", "npy,tsv", "--equal-minutes", &format!("{:.3}", kept + 0.001)]);
+    let table = stacked(&folder, "children.tsv");
+    assert_eq!(column(&table, "frames_used"), column(&table, "frames_kept"));
+    for measure in ["pearson", "covariance"] {
+        for ending in ["_edges.npy", "_matrices.npy", "_edges.tsv"] {
+            let start = format!("atlas-tern5_measure-{measure}");
+            let found =
+                names(&folder).into_iter().find(|n| n.starts_with(&format!("{start}_equal-")) && n.ends_with(ending));
+            let found = folder.bytes(&format!("results/stack/{}", found.unwrap()));
+            assert_eq!(found, plain[&format!("{start}{ending}")], "{measure} {ending}");
+        }
+    }
+    // Files that an earlier stack had under other names are gone.
+    assert!(!names(&folder).contains(&format!("{NAME}_edges.npy")));
+    stack(&folder, &[]);
+    assert!(names(&folder).iter().all(|name| !name.contains("_equal-")));
+}
+
+#[test]
+fn children_with_less_are_left_out_and_the_others_have_as_many_frames() {
+    let folder = finished(3);
+    stack(&folder, &["--equal-minutes", "2"]);
+    let table = stacked(&folder, "children.tsv");
+    assert_eq!(column(&table, "frames_used"), ["60"; 3]);
+    assert_eq!(column(&table, "minutes_used"), ["2"; 3]);
+    assert_eq!(about(&folder)["equal_minutes"]["minutes"], 2.0);
+    let said = folder.keepstill(&["stack", "results", "--equal-minutes", "30"]).expect(1).stderr;
+    assert!(said.contains("none of the 3 children is left to stack (3 less_than_equal_minutes)"), "{said}");
+    // The stack before is still there.
+    assert!(names(&folder).contains(&format!("{NAME}_equal-2_edges.npy")));
+}
+
+#[test]
+fn what_is_drawn_depends_on_the_seed_and_the_child_alone() {
+    let folder = finished(3);
+    let draw = |seed: &str, more: &[&str]| {
+        stack(&folder, &[&["--equal-minutes", "1.5", "--draw", seed], more].concat());
+        array(&folder, &format!("{NAME}_equal-1.5_edges"))
+    };
+    let first = draw("1", &[]);
+    assert_eq!(format!("{first:?}"), format!("{:?}", draw("1", &[])));
+    let alone = draw("1", &["--where", "participant_id=sub-03"]);
+    assert_eq!(format!("{:?}", alone.row(0)), format!("{:?}", first.row(2)));
+    let other = draw("2", &[]);
+    for child in 0..3 {
+        assert_ne!(format!("{:?}", first.row(child)), format!("{:?}", other.row(child)));
+    }
+}
+
+#[test]
+fn results_are_the_same_with_any_number_of_threads() {
+    let folder = finished(6);
+    let with = |threads: &str| {
+        let arguments = [&["stack", "results"], EVERYTHING.as_slice()].concat();
+        let ran = folder.command(&arguments).env("RAYON_NUM_THREADS", threads).output().unwrap();
+        assert!(ran.status.success(), "{}", String::from_utf8_lossy(&ran.stderr));
+        folder.files("results/stack")
+    };
+    let one = with("1");
+    for threads in ["2", "5"] {
+        let other = with(threads);
+        assert_eq!(one.len(), other.len());
+        for ((name, a), (other, b)) in one.iter().zip(&other) {
+            assert!(name == other && a == b, "{name} with {threads} threads");
+        }
+    }
+    let start = format!("{NAME}_equal-2");
+    for file in [
+        format!("{start}_z_edges.npy"),
+        format!("{start}_standard_errors.npy"),
+        format!("{start}_test.tsv"),
+        format!("{start}_coefficient-age_months_p_familywise.npy"),
+        "reliability.tsv".to_owned(),
+        "agreement_summary.tsv".to_owned(),
+        "test.json".to_owned(),
+    ] {
+        assert!(one.iter().any(|(name, _)| *name == file), "{file}");
+    }
+    // A plain stack leaves none of them.
+    stack(&folder, &[]);
+    let left = names(&folder);
+    assert!(
+        left.iter()
+            .all(|name| !["equal", "reliab", "agree", "test", "errors", "coeff"].iter().any(|w| name.contains(w))),
+        "{left:?}"
+    );
+}
+
+#[test]
+fn groups_are_matched_by_motion_and_who_is_left_out_is_told() {
+    let folder = finished(6);
+    set_column(&folder, "mean_fd_mm", &["0.1", "0.12", "0.3", "0.31", "0.9", "n/a"]);
+    set_column(&folder, "group", &["a", "b", "a", "b", "a", "b"]);
+    let said = stack(&folder, &["--match", "motion"]);
+    assert_eq!(column(&stacked(&folder, "children.tsv"), "stem"), ["sub-01", "sub-02", "sub-03", "sub-04"]);
+    let left = stacked(&folder, "left_out.tsv");
+    assert_eq!(column(&left, "reason"), ["match_no_partner", "match_no_motion"]);
+    assert_eq!(column(&left, "detail")[0], "group a, mean_fd_mm 0.900: no partner left within 0.05");
+    assert!(
+        said.contains("  before: a 3 children 0.433 mm (SD 0.416), b 2 children 0.215 mm (SD 0.134); Welch p 0."),
+        "{said}"
+    );
+    assert!(
+        said.contains("  after: a 2 children 0.200 mm (SD 0.141), b 2 children 0.215 mm (SD 0.134); Welch p 0.9"),
+        "{said}"
+    );
+    assert_eq!(about(&folder)["match"]["after"]["groups"][1]["children"], 2);
+    let said = stack(&folder, &["--match", "motion", "--caliper", "0.015", "--group", "sex"]);
+    assert!(said.starts_with("2 of 6 children"), "{said}");
+    let said = folder.keepstill(&["stack", "results", "--match", "motion", "--caliper", "0.001"]).expect(1).stderr;
+    assert!(said.contains("(5 match_no_partner, 1 match_no_motion)"), "{said}");
+}
+
+#[test]
+fn edges_that_a_child_lacks_have_no_standard_error_and_no_test() {
+    let folder = finished(5);
+    let options = ["--standard-errors", "--resamples", "10", "--test", "z ~ age_months"];
+    stack(&folder, &options);
+    let (errors, edges) =
+        (array(&folder, &format!("{NAME}_standard_errors")), array(&folder, &format!("{NAME}_edges")));
+    assert_eq!(errors.dim(), edges.dim());
+    assert!(errors.iter().zip(&edges).all(|(e, r)| e.is_nan() == r.is_nan() && (e.is_nan() || *e > 0.0)));
+    assert_eq!(errors.iter().filter(|e| e.is_nan()).count(), 4 * 5);
+    let test = stacked(&folder, &format!("{NAME}_test.tsv"));
+    let not = column(&test, "age_months_t").iter().filter(|t| *t == "n/a").count();
+    assert_eq!((test.len() - 1, not), (10, 4));
+    assert_eq!(about(&folder)["test"]["arrays"][0]["edges_not_available"], 4);
+    // Without the parcel the others have the same.
+    stack(&folder, &[options.as_slice(), &["--missing", "drop-parcel"]].concat());
+    let fewer = array(&folder, &format!("{NAME}_standard_errors"));
+    let kept: Vec<f32> = errors.iter().copied().filter(|e| !e.is_nan()).collect();
+    assert_eq!(fewer.iter().copied().collect::<Vec<f32>>(), kept);
+    assert_eq!(stacked(&folder, &format!("{NAME}_test.tsv")).len(), 7);
+}
+
+#[test]
+fn rows_of_one_child_are_not_independent_and_the_test_says_so() {
+    let folder = Tiny { children: 3, sessions: 2, ..Tiny::default() }.build();
+    folder.run(&["-q"]).expect(0);
+    let ran = folder.keepstill(&["stack", "results", "--test", "z ~ age_months"]).expect(0);
+    assert!(ran.stderr.contains("the test takes 6 rows of 3 children as independent"), "{}", ran.stderr);
+    let one = folder.keepstill(&["stack", "results", "--test", "z ~ 1", "--where", "session_id=ses-1"]).expect(0);
+    assert!(!one.stderr.contains("independent"), "{}", one.stderr);
+    // A mean of z against 0 is a test of the intercept.
+    assert!(one.stdout.contains("tern5 pearson (Intercept): "), "{}", one.stdout);
+}
+
+#[test]
+fn children_without_a_cell_are_named_and_stay_in_the_stack() {
+    let folder = finished(6);
+    set_column(&folder, "age_months", &["6", "n/a", "18", "24", "30", "36"]);
+    let ran = folder.keepstill(&["stack", "results", "--test", "z ~ age_months", "--permutations", "19"]).expect(0);
+    assert!(ran.stderr.contains("1 of the stack not in the test"), "{}", ran.stderr);
+    assert!(ran.stderr.contains("covariance is no correlation and is not tested"), "{}", ran.stderr);
+    assert!(ran.stdout.contains("Test z ~ age_months: 5 children, 3 degrees of freedom"), "{}", ran.stdout);
+    let test: Value = serde_json::from_str(&folder.read("results/stack/test.json")).unwrap();
+    assert_eq!(test["left_out"], serde_json::json!([{ "stem": "sub-02", "empty": ["age_months"] }]));
+    assert_eq!(array(&folder, &format!("{NAME}_edges")).nrows(), 6);
+    // Of 19 permutations the smallest p is 1/20.
+    let p = column(&stacked(&folder, &format!("{NAME}_test.tsv")), "age_months_p_familywise");
+    assert!(p.iter().filter(|p| *p != "n/a").all(|p| p.parse::<f64>().unwrap() >= 0.05), "{p:?}");
+}
+
+#[test]
+fn a_planted_difference_is_found() {
+    let folder = finished(12);
+    // A group that moved and differs: made in the children's own matrices.
+    let stems: Vec<String> = (1..=12).map(|child| format!("sub-{child:02}")).collect();
+    for (child, stem) in stems.iter().enumerate() {
+        let name = format!("results/{stem}/func/{stem}_{NAME}_matrix.tsv");
+        let mut table = cells(&folder.read(&name));
+        let noise = ((child * 7) % 5) as f64 / 100.0;
+        let r = format!("{:.3}", if child % 2 == 0 { 0.2 } else { 0.6 } + noise);
+        table[1][2].clone_from(&r);
+        table[2][1] = r;
+        folder.write(&name, &table.iter().map(|row| row.join("\t") + "\n").collect::<String>());
+    }
+    stack(&folder, &["--test", "z ~ sex", "--permutations", "200"]);
+    let table = stacked(&folder, &format!("{NAME}_test.tsv"));
+    // Even children, counted from 1, are f, which is the reference.
+    let estimate: f64 = column(&table, "sexm_estimate")[0].parse().unwrap();
+    assert!((estimate - (0.21_f64.atanh() - 0.62_f64.atanh())).abs() < 0.03, "{estimate}");
+    assert!(column(&table, "sexm_p_familywise")[0].parse::<f64>().unwrap() < 0.05);
+    let t = array(&folder, &format!("{NAME}_coefficient-sexm_t"));
+    assert!(t[[0, 1]] < -10.0 && t[[0, 1]] == t[[1, 0]] && t[[0, 0]].is_nan());
+}
