@@ -9,6 +9,7 @@
 //!  candidates ─► their matrices and coverage tables on disk              (found)
 //!             ─► parcels: names, networks, mean centroids, who lacks one (parcels)
 //!  blocks of children, read by all cores ─► one writer a file            (stream, values, forms)
+//!                     └─► sums over children: is it just motion?    (quality)
 //!  all files whole ─► renamed together, stack.json last                  (whole, about)
 //! ```
 //!
@@ -20,6 +21,7 @@ mod about;
 mod forms;
 mod found;
 mod parcels;
+mod quality;
 mod reviewed;
 mod stream;
 mod tables;
@@ -80,6 +82,8 @@ pub struct Choice {
     pub formats: Vec<Format>,
     /// Fisher's z in place of r.
     pub fisher_z: bool,
+    /// The column of the cohort table whose groups are compared in motion and minutes; none: `group`, where there is one.
+    pub group: Option<String>,
 }
 
 /// What was stacked.
@@ -95,6 +99,8 @@ pub struct Stacked {
     pub notes: Vec<String>,
     /// The contents of `stack.json`.
     pub about: Value,
+    /// The contents of `quality.json`.
+    pub quality: Value,
 }
 
 impl Stacked {
@@ -121,6 +127,11 @@ pub enum StackError {
     #[error("--where {column}: cohort.tsv has no such column{}; it has {known}",
         nearest.as_ref().map_or(String::new(), |near| format!("; is \"{near}\" meant?")))]
     UnknownColumn { column: String, nearest: Option<String>, known: String },
+    #[error("--group {column}: cohort.tsv has no such column{}; it has {known}",
+        nearest.as_ref().map_or(String::new(), |near| format!("; is \"{near}\" meant?")))]
+    UnknownGroup { column: String, nearest: Option<String>, known: String },
+    #[error("{stem}, {kind}: {source}")]
+    Quality { stem: String, kind: String, source: crate::group::quality::QualityError },
     #[error("{}: none of the {rows} children is left to stack ({reasons}); ask for others with --all, --min-minutes, --where or --missing",
         path.display())]
     NoneLeft { path: PathBuf, rows: usize, reasons: String },
@@ -202,13 +213,22 @@ pub fn stack(results: &Path, choice: &Choice) -> Result<Stacked, StackError> {
         // Of a folder with nothing in it, nothing is to be seen.
         let _ = fs::remove_dir(&folder);
     }
-    let (files, arrays) = written?;
+    let (files, arrays, quality) = written?;
     let mut notes = about::notes(choice, &found, &arrays);
+    notes.extend(quality.notes);
     notes.extend(skipped);
     let about =
         about::json(&about::Facts { choice, digest: &digest, rows, found: &found, arrays: &arrays, notes: &notes });
     whole::put_all_in_place(&folder, files, &about)?;
-    Ok(Stacked { folder, children: found.children.len(), of: rows, left_out: found.left_out, notes, about })
+    Ok(Stacked {
+        folder,
+        children: found.children.len(),
+        of: rows,
+        left_out: found.left_out,
+        notes,
+        about,
+        quality: quality.json,
+    })
 }
 
 /// Writes every file but `stack.json` under unfinished names.
@@ -220,7 +240,7 @@ fn write(
     found: &found::Found,
     atlases: &[parcels::Atlas],
     lacking: Option<parcels::Lacking>,
-) -> Result<(Vec<whole::Whole>, Vec<stream::Stacking>), StackError> {
+) -> Result<(Vec<whole::Whole>, Vec<stream::Stacking>, quality::Told), StackError> {
     stream::refuse_what_cannot_be(choice, found, atlases)?;
     let text = |name: &str, text: &str| whole::Whole::of(&folder.join(name), text.as_bytes());
     let mut files = vec![
@@ -231,12 +251,14 @@ fn write(
         files.push(text(&format!("atlas-{}_parcels.tsv", atlas.name), &tables::parcels(atlas))?);
         files.push(text(&format!("atlas-{}_edges.tsv", atlas.name), &tables::edges(atlas))?);
     }
-    let (arrays, seen) = stream::write(results, folder, choice, found, atlases, &mut files)?;
+    let mut quality = quality::Quality::begin(results, choice, header, found, atlases)?;
+    let (arrays, seen) = stream::write(results, folder, choice, found, atlases, &mut files, &mut quality)?;
+    let told = quality.finish(folder, &mut files)?;
     let lacking = lacking.unwrap_or(seen);
     for (atlas, lacking) in atlases.iter().zip(&lacking.atlases) {
         files.push(text(&format!("atlas-{}_missing.tsv", atlas.name), &tables::missing(atlas, lacking, found))?);
     }
-    Ok((files, arrays))
+    Ok((files, arrays, told))
 }
 
 /// Keeps runs out while a stack is read, and stacks out while a run writes.

@@ -41,6 +41,9 @@ pub(crate) struct Stack {
     /// Write Fisher's z in place of correlations; file names then have _z.
     #[arg(long)]
     fisher_z: bool,
+    /// Compare motion and minutes of the groups in this column of cohort.tsv [default: group, where there is one].
+    #[arg(long, value_name = "COLUMN")]
+    group: Option<String>,
 }
 
 fn format(text: &str) -> Result<Format, String> {
@@ -74,6 +77,7 @@ pub(crate) fn main(args: &Stack, common: &Common) -> Result<u8, Failure> {
         missing: args.missing,
         formats,
         fisher_z: args.fisher_z,
+        group: args.group.clone(),
     };
     let stacked = library::stack(&args.results, &choice).map_err(Failure::nothing_done)?;
     if common.json {
@@ -118,6 +122,10 @@ fn text(stacked: &Stacked) -> String {
             names.join(", ")
         );
     }
-    let _ = writeln!(text, "See {}.", stacked.folder.join("stack.json").display());
+    if let Some(answer) = stacked.quality["answer"].as_str() {
+        let _ = writeln!(text, "Is it just motion? {answer}");
+    }
+    let [about, page] = ["stack.json", "quality.html"].map(|name| stacked.folder.join(name));
+    let _ = writeln!(text, "See {} and {}.", about.display(), page.display());
     text
 }

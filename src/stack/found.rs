@@ -73,6 +73,11 @@ impl Child {
         let form = self.forms[at];
         (results.join(&self.folder).join(matrix_name(&self.stem, &kinds[at], form)), form)
     }
+
+    /// Its retained-data report.
+    pub(super) fn report(&self, results: &Path) -> PathBuf {
+        results.join(&self.folder).join(format!("{}_report.json", self.stem))
+    }
 }
 
 /// `S_atlas-A_measure-M_matrix.npy`.

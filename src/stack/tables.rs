@@ -65,7 +65,7 @@ pub(super) fn edges(atlas: &Atlas) -> String {
 }
 
 /// Between two mean centroids.
-fn distance_mm(a: &Parcel, b: &Parcel) -> f64 {
+pub(super) fn distance_mm(a: &Parcel, b: &Parcel) -> f64 {
     (0..3).map(|axis| (a.centroid_mm[axis] - b.centroid_mm[axis]).powi(2)).sum::<f64>().sqrt()
 }
 

@@ -107,9 +107,19 @@ impl Drop for Whole {
 
 /// Whether a file of this name is part of a stack, of this one or an earlier.
 fn is_ours(name: &str) -> bool {
-    const ENDINGS: [&str; 7] =
-        ["_parcels.tsv", "_edges.tsv", "_missing.tsv", "_edges.npy", "_matrices.npy", "_edges.parquet", "_stack.mat"];
-    matches!(name, "children.tsv" | "left_out.tsv")
+    const ENDINGS: [&str; 10] = [
+        "_parcels.tsv",
+        "_edges.tsv",
+        "_missing.tsv",
+        "_edges.npy",
+        "_matrices.npy",
+        "_edges.parquet",
+        "_stack.mat",
+        "_mean.npy",
+        "_mean.tsv",
+        "_networks.tsv",
+    ];
+    matches!(name, "children.tsv" | "left_out.tsv" | "quality.tsv" | "quality.json" | "quality.html")
         || (name.starts_with("atlas-") && ENDINGS.iter().any(|ending| name.ends_with(ending)))
 }
 
