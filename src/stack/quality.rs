@@ -151,6 +151,15 @@ impl Findings<'_> {
     fn settings(&self) -> Option<&Value> {
         self.quality.settings.as_ref().ok()
     }
+
+    /// The settings that matrices depend on: not how they are written, nor how much of them is enough.
+    fn settings_told(&self) -> Option<Value> {
+        let mut settings = self.settings()?.clone();
+        if let Some(sections) = settings.as_object_mut() {
+            ["output", "enough"].iter().for_each(|section| drop(sections.shift_remove(*section)));
+        }
+        Some(settings)
+    }
 }
 
 fn atlas_of<'a>(atlases: &'a [Atlas], kind: &Kind) -> Option<&'a Atlas> {

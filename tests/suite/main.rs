@@ -12,6 +12,7 @@ mod memory;
 mod messages;
 mod outputs;
 mod privacy;
+mod quality;
 mod resume;
 mod review;
 mod stack;

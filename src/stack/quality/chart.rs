@@ -81,7 +81,7 @@ fn text(svg: &mut String, [x, y]: [f64; 2], anchor: &str, words: &str) {
 }
 
 fn axes(svg: &mut String, x: Scale, y: Scale, x_words: &str, y_words: &str) {
-    for (value, words) in y.ticks(5.0) {
+    for (value, words) in y.ticks(7.0) {
         let at = y.at(value);
         let _ = writeln!(svg, "<path class=\"grid\" d=\"M{LEFT} {at:.1}H{RIGHT}\"/>");
         text(svg, [LEFT - 8.0, at + 5.0], "end", &words);

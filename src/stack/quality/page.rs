@@ -47,7 +47,7 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
     if !noted.is_empty() {
         let _ = writeln!(body, "<details><summary>Notes</summary>\n<ul>{}</ul></details>", items(&noted));
     }
-    let settings = findings.settings().map(crate::outputs::pretty).unwrap_or_default();
+    let settings = findings.settings_told().as_ref().map(crate::outputs::pretty).unwrap_or_default();
     let _ = write!(
         body,
         "<details><summary>Settings and version</summary>\n<p>keepstill {}</p>\n<pre>{}</pre></details>\n",
@@ -102,7 +102,9 @@ fn table(head: &[&str], rows: &[Vec<String>]) -> String {
     let line = |cells: &Vec<String>| {
         let mut cells = cells.iter();
         let first = cells.next().map(|cell| format!("<th scope=\"row\">{}</th>", escape(cell))).unwrap_or_default();
-        let rest: String = cells.map(|cell| format!("<td class=\"n\">{}</td>", escape(cell))).collect();
+        // A number stays on one line with its sign and unit.
+        let whole = |cell: &str| cell.replace(" %", "\u{a0}%").replace("< ", "<\u{a0}");
+        let rest: String = cells.map(|cell| format!("<td class=\"n\">{}</td>", escape(&whole(cell)))).collect();
         format!("<tr>{first}{rest}</tr>\n")
     };
     format!(

@@ -99,7 +99,7 @@ pub(super) fn json(findings: &Findings<'_>) -> Value {
         "leaves_out": words::LEFT_OUT,
         "settings": {
             "group": quality.choice.group,
-            "study": findings.settings(),
+            "study": findings.settings_told(),
         },
     })
 }

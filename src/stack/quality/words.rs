@@ -3,6 +3,8 @@
 //! No sentence says more than the numbers. With few children a correlation must be large to stand out from chance, so that
 //! nothing can be told; and a share above 5 % is no proof, since edges share children and parcels and go together.
 
+use std::collections::HashSet;
+
 use super::Quality;
 use super::before::Before;
 use super::children::Facts;
@@ -129,7 +131,16 @@ pub(super) fn notes(quality: &Quality<'_>, before: &Before) -> Vec<String> {
             "the study drops no frame for motion: quality is told without censoring, with none to compare".into(),
         );
     }
-    let without = quality.children.facts.iter().filter(|facts| facts.mean_fd_mm.is_nan()).count();
+    let facts = &quality.children.facts;
+    let participants: HashSet<&str> = facts.iter().map(|facts| facts.ids[0].as_str()).collect();
+    if participants.len() < facts.len() {
+        notes.push(format!(
+            "the stack has {} rows of {}: rows of one child are not independent, and quality counts each as a child",
+            facts.len(),
+            counted(participants.len())
+        ));
+    }
+    let without = facts.iter().filter(|facts| facts.mean_fd_mm.is_nan()).count();
     if without > 0 {
         notes.push(format!("{} in the stack without a mean FD: not in QC-FC", counted(without)));
     }
@@ -201,8 +212,8 @@ pub(super) fn groups_sentence(groups: &Groups) -> String {
     if let Some(why) = &groups.why_not {
         return capital(&format!("{why}."));
     }
-    if let Some(trap) = trap(groups) {
-        return capital(&format!("{trap}."));
+    if trap(groups).is_some() {
+        return "No: what differs between them in connectivity may be motion alone.".to_owned();
     }
     let tested = |compared: &Compared| compared.found.as_ref().is_ok_and(|found| !found.kruskal_wallis.p().is_nan());
     if groups.compared.iter().any(tested) {
