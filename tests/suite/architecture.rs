@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the flow; each may use those before it, and none after.
-const FLOW: [&str; 28] = [
+const FLOW: [&str; 29] = [
     "units",
     "stretches",
     "linalg",

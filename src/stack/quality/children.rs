@@ -141,30 +141,30 @@ impl Children {
 
     /// Drops covariates until all that are left vary over the children who have them all.
     fn leave_out_what_tells_nothing(&mut self) {
-        loop {
-            let used = self.used();
-            let complete: Vec<Vec<f64>> = self.facts.iter().filter_map(|facts| self.adjusted(facts)).collect();
-            let mut why: Option<(usize, String)> = None;
-            for (k, &covariate) in used.iter().enumerate() {
-                let values = |of: usize| complete.iter().map(move |all| all[of + 1]);
-                let have = self
-                    .facts
-                    .iter()
-                    .any(|facts| facts.mean_fd_mm.is_finite() && facts.covariates[covariate].is_finite());
-                if !have {
-                    why = Some((covariate, "no child has a value".to_owned()));
-                } else if values(k).all(|v| Some(v) == values(k).next()) {
-                    why = Some((covariate, "it is the same in all children".to_owned()));
-                } else if k > 0 && follows(&values(0).collect::<Vec<_>>(), &values(k).collect::<Vec<_>>()) {
-                    why = Some((covariate, "it follows from age".to_owned()));
-                }
-                if why.is_some() {
-                    break;
-                }
-            }
-            let Some((covariate, why)) = why else { break };
-            self.covariates[covariate].unused = Some(why);
+        while let Some((covariate, why)) = self.what_tells_nothing() {
+            self.covariates[covariate].unused = Some(why.to_owned());
         }
+    }
+
+    /// The first covariate that is of no use beside the others, and why.
+    fn what_tells_nothing(&self) -> Option<(usize, &'static str)> {
+        let used = self.used();
+        let has = |covariate: usize| {
+            self.facts.iter().any(|facts| facts.mean_fd_mm.is_finite() && facts.covariates[covariate].is_finite())
+        };
+        if let Some(&covariate) = used.iter().find(|&&covariate| !has(covariate)) {
+            return Some((covariate, "no child has a value"));
+        }
+        let complete: Vec<Vec<f64>> = self.facts.iter().filter_map(|facts| self.adjusted(facts)).collect();
+        if complete.is_empty() {
+            return used.last().map(|&covariate| (covariate, "no child has both age and sex"));
+        }
+        let values = |k: usize| -> Vec<f64> { complete.iter().map(|all| all[k + 1]).collect() };
+        let constant = |k: &usize| values(*k).windows(2).all(|pair| pair[0] == pair[1]);
+        if let Some(k) = (0..used.len()).find(constant) {
+            return Some((used[k], "it is the same in all children"));
+        }
+        (used.len() == 2 && follows(&values(0), &values(1))).then_some((1, "it follows from age"))
     }
 
     /// Which of age and sex are taken out.
@@ -231,8 +231,7 @@ mod tests {
         assert_eq!(used(&[[1.0, NAN], [2.0, NAN], [3.0, NAN]]), ["age"]);
         assert_eq!(used(&[[1.0, 0.0], [2.0, 1.0]]), ["age"]);
         assert!(used(&[[1.0, 0.0]]).is_empty() && used(&[]).is_empty());
-        // Nobody has both: age, looked at first, is the same in none of them.
-        assert_eq!(used(&[[1.0, NAN], [2.0, NAN], [NAN, 0.0], [NAN, 1.0]]), ["sex"]);
+        assert_eq!(used(&[[1.0, NAN], [2.0, NAN], [NAN, 0.0], [NAN, 1.0]]), ["age"]);
         let some = children(&[[1.0, 0.0], [2.0, 1.0], [NAN, 1.0], [4.0, 1.0]]);
         let complete: Vec<bool> = some.facts.iter().map(|facts| some.adjusted(facts).is_some()).collect();
         assert_eq!(complete, [true, true, false, true]);
