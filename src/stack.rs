@@ -9,6 +9,7 @@
 //!  candidates ─► their matrices and coverage tables on disk              (found)
 //!             ─► parcels: names, networks, mean centroids, who lacks one (parcels)
 //!  blocks of children, read by all cores ─► one writer a file            (stream, values, forms)
+//!                     └─► sums over children: is it just motion?    (quality)
 //!  all files whole ─► renamed together, stack.json last                  (whole, about)
 //! ```
 //!
@@ -25,6 +26,7 @@ mod found;
 mod further;
 mod matched;
 mod parcels;
+mod quality;
 mod reliability;
 mod reviewed;
 mod runs;
@@ -98,6 +100,8 @@ pub struct Choice {
     pub fisher_z: bool,
     /// Equal data, matched groups, reliability, standard errors, tests.
     pub further: Further,
+    /// The column of the cohort table whose groups are compared in motion and minutes; none: `group`, where there is one.
+    pub group: Option<String>,
 }
 
 /// What was stacked.
@@ -115,6 +119,8 @@ pub struct Stacked {
     pub notes: Vec<String>,
     /// The contents of `stack.json`.
     pub about: Value,
+    /// The contents of `quality.json`.
+    pub quality: Value,
 }
 
 impl Stacked {
@@ -141,6 +147,11 @@ pub enum StackError {
     #[error("--where {column}: cohort.tsv has no such column{}; it has {known}",
         nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
     UnknownColumn { column: String, nearest: Option<String>, known: String },
+    #[error("--group {column}: cohort.tsv has no such column{}; it has {known}",
+        nearest.as_ref().map_or(String::new(), |near| format!("; is \"{near}\" meant?")))]
+    UnknownGroup { column: String, nearest: Option<String>, known: String },
+    #[error("{stem}, {kind}: {source}")]
+    Quality { stem: String, kind: String, source: crate::group::quality::QualityError },
     #[error("{}: no child of {rows} is left to stack ({reasons}); ask for others with --all, --min-minutes, --where or --missing",
         path.display())]
     NoneLeft { path: PathBuf, rows: usize, reasons: String },
@@ -234,18 +245,19 @@ pub fn stack(results: &Path, choice: &Choice) -> Result<Stacked, StackError> {
     parcels::centroids(results, &found, &mut atlases)?;
 
     let written =
-        write(results, &folder, choice, &header, &found, &atlases, lacking).and_then(|(mut files, arrays)| {
+        write(results, &folder, choice, &header, &found, &atlases, lacking).and_then(|(mut files, arrays, quality)| {
             let (further, prepared) = (&choice.further, prepared.as_ref());
             let told = further::write(results, &folder, further, &found, &atlases, prepared, &mut files)?;
-            Ok((files, arrays, told))
+            Ok((files, arrays, quality, told))
         });
     if written.is_err() {
         // Of a folder with nothing in it, nothing is to be seen.
         let _ = fs::remove_dir(&folder);
     }
-    let (files, arrays, told) = written?;
+    let (files, arrays, quality, told) = written?;
     let mut notes = about::notes(choice, &found, &arrays);
     notes.extend(prepared.iter().flat_map(|test| test.notes.clone()));
+    notes.extend(quality.notes);
     notes.extend(skipped);
     let mut about =
         about::json(&about::Facts { choice, digest: &digest, rows, found: &found, arrays: &arrays, notes: &notes });
@@ -253,7 +265,16 @@ pub fn stack(results: &Path, choice: &Choice) -> Result<Stacked, StackError> {
         about[key] = value;
     }
     whole::put_all_in_place(&folder, files, &about)?;
-    Ok(Stacked { folder, children: found.children.len(), of: rows, left_out: found.left_out, matched, notes, about })
+    Ok(Stacked {
+        folder,
+        children: found.children.len(),
+        of: rows,
+        left_out: found.left_out,
+        matched,
+        notes,
+        about,
+        quality: quality.json,
+    })
 }
 
 /// Leaves out what some child lacks, and tells who lacks what.
@@ -277,7 +298,7 @@ fn write(
     found: &found::Found,
     atlases: &[parcels::Atlas],
     lacking: Option<parcels::Lacking>,
-) -> Result<(Vec<whole::Whole>, Vec<stream::Stacking>), StackError> {
+) -> Result<(Vec<whole::Whole>, Vec<stream::Stacking>, quality::Told), StackError> {
     stream::refuse_what_cannot_be(choice, found, atlases)?;
     let text = |name: &str, text: &str| whole::Whole::of(&folder.join(name), text.as_bytes());
     let mut files = vec![
@@ -288,12 +309,14 @@ fn write(
         files.push(text(&format!("atlas-{}_parcels.tsv", atlas.name), &tables::parcels(atlas))?);
         files.push(text(&format!("atlas-{}_edges.tsv", atlas.name), &tables::edges(atlas))?);
     }
-    let (arrays, seen) = stream::write(results, folder, choice, found, atlases, &mut files)?;
+    let mut quality = quality::Quality::begin(results, choice, header, found, atlases)?;
+    let (arrays, seen) = stream::write(results, folder, choice, found, atlases, &mut files, &mut quality)?;
+    let told = quality.finish(folder, &mut files)?;
     let lacking = lacking.unwrap_or(seen);
     for (atlas, lacking) in atlases.iter().zip(&lacking.atlases) {
         files.push(text(&format!("atlas-{}_missing.tsv", atlas.name), &tables::missing(atlas, lacking, found))?);
     }
-    Ok((files, arrays))
+    Ok((files, arrays, told))
 }
 
 /// Keeps runs out while a stack is read, and stacks out while a run writes.

@@ -83,6 +83,7 @@ pub(crate) fn main(args: &Stack, common: &Common) -> Result<u8, Failure> {
         formats,
         fisher_z: args.fisher_z,
         further: args.further.further(),
+        group: args.further.group.clone(),
     };
     let stacked = library::stack(&args.results, &choice).map_err(Failure::nothing_done)?;
     if common.json {
@@ -127,7 +128,11 @@ fn text(stacked: &Stacked) -> String {
             names.join(", ")
         );
     }
+    if let Some(answer) = stacked.quality["answer"].as_str() {
+        let _ = writeln!(text, "Is it just motion? {answer}");
+    }
     text.push_str(&further::text(stacked.matched.as_ref(), &stacked.about));
-    let _ = writeln!(text, "See {}.", stacked.folder.join("stack.json").display());
+    let [about, page] = ["stack.json", "quality.html"].map(|name| stacked.folder.join(name));
+    let _ = writeln!(text, "See {} and {}.", about.display(), page.display());
     text
 }

@@ -12,11 +12,13 @@
 //! it.
 
 mod accumulator;
+mod chance;
 mod summary;
 #[cfg(test)]
 mod tests;
 
 pub use accumulator::{Accumulator, QcFc};
+pub use chance::{abs_r_of_p, children_needed, p_of_r, share_between};
 pub(in crate::group) use summary::median;
 pub use summary::{DistanceDependence, QcFcSummary, distance_dependence, network_means, summarise};
 

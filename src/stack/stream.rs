@@ -11,6 +11,7 @@ use rayon::prelude::*;
 use super::forms::{self, Plan, Sink};
 use super::found::{Child, Found};
 use super::parcels::{Atlas, Lacking};
+use super::quality::Quality;
 use super::values::{self, edge_count};
 use super::whole::Whole;
 use super::{Choice, StackError, equal};
@@ -88,21 +89,28 @@ pub(super) fn lacking(results: &Path, found: &Found, atlases: &[Atlas]) -> Resul
 
 /// What a block is of.
 #[derive(Debug, Clone, Copy)]
-struct Place {
+pub(super) struct Place {
     first: usize,
     children: usize,
     edges: usize,
     parcels: usize,
 }
 
-fn blocks(children: usize, edges: usize, parcels: usize) -> impl Iterator<Item = Place> {
+/// The blocks of so many children.
+pub(super) fn blocks(children: usize, edges: usize, parcels: usize) -> impl Iterator<Item = Place> {
     let at_once = (BLOCK_BYTES / (4 * (edges + parcels)).max(1)).max(1);
     let place = move |first| Place { first, children: at_once.min(children - first), edges, parcels };
     (0..children).step_by(at_once).map(place)
 }
 
-/// Reads a block by all cores.
-fn read(results: &Path, found: &Found, kind: usize, atlas: &Atlas, place: Place) -> Result<Block, StackError> {
+/// Reads a block by all cores; `results` may be another folder of the same children, such as a try's.
+pub(super) fn read(
+    results: &Path,
+    found: &Found,
+    kind: usize,
+    atlas: &Atlas,
+    place: Place,
+) -> Result<Block, StackError> {
     let Place { first, children, edges, parcels } = place;
     let mut block =
         Block { first, children, edges: vec![0.0; children * edges], diagonals: vec![0.0; children * parcels] };
@@ -186,6 +194,7 @@ pub(super) fn write(
     found: &Found,
     atlases: &[Atlas],
     files: &mut Vec<Whole>,
+    quality: &mut Quality<'_>,
 ) -> Result<(Vec<Stacking>, Lacking), StackError> {
     let mut lacking = Lacking::none(atlases);
     let mut stackings = Vec::new();
@@ -198,6 +207,7 @@ pub(super) fn write(
         let mut digest = blake3::Hasher::new();
         let mut take = |mut block: Block| -> Result<(), StackError> {
             note(&mut lacking, plan.atlas, &atlas.used, &found.children, &block);
+            quality.take(kind, &block)?;
             if plan.fisher_z {
                 block.edges.par_iter_mut().for_each(|r| *r = fisher_z(f64::from(*r)) as f32);
                 // A series' correlation with itself tells nothing (methods.md: diagonal n/a).

@@ -107,9 +107,18 @@ impl Drop for Whole {
 
 /// Whether a file of this name is part of a stack, of this one or an earlier.
 fn is_ours(name: &str) -> bool {
-    const NAMES: [&str; 6] =
-        ["children.tsv", "left_out.tsv", "reliability.tsv", "agreement.tsv", "agreement_summary.tsv", "test.json"];
-    const ENDINGS: [&str; 9] = [
+    const NAMES: [&str; 9] = [
+        "children.tsv",
+        "left_out.tsv",
+        "reliability.tsv",
+        "agreement.tsv",
+        "agreement_summary.tsv",
+        "test.json",
+        "quality.tsv",
+        "quality.json",
+        "quality.html",
+    ];
+    const ENDINGS: [&str; 12] = [
         "_parcels.tsv",
         "_edges.tsv",
         "_missing.tsv",
@@ -119,6 +128,9 @@ fn is_ours(name: &str) -> bool {
         "_stack.mat",
         "_standard_errors.npy",
         "_test.tsv",
+        "_mean.npy",
+        "_mean.tsv",
+        "_networks.tsv",
     ];
     NAMES.contains(&name)
         || (name.starts_with("atlas-")

@@ -13,6 +13,7 @@ mod messages;
 mod model;
 mod outputs;
 mod privacy;
+mod quality;
 mod resume;
 mod review;
 mod stack;

@@ -16,7 +16,7 @@ const NAMES: [&str; 5] = ["cove", "dune", "reef", "spit", "shoal"];
 const PAIRS: [(usize, usize); 10] = [(0, 1), (0, 2), (0, 3), (0, 4), (1, 2), (1, 3), (1, 4), (2, 3), (2, 4), (3, 4)];
 
 /// Finished children whose fifth parcel lies outside their brain mask.
-fn finished(tiny: &Tiny) -> Folder {
+pub fn finished(tiny: &Tiny) -> Folder {
     let folder = tiny.build();
     folder.run(&["-q"]).expect(0);
     folder
@@ -28,16 +28,16 @@ fn measures(matrices: &str) -> Tiny {
     Tiny { children: 4, settings, ..Tiny::default() }
 }
 
-fn stacked(folder: &Folder, name: &str) -> Vec<Vec<String>> {
+pub fn stacked(folder: &Folder, name: &str) -> Vec<Vec<String>> {
     cells(&folder.read(&format!("results/stack/{name}")))
 }
 
-fn column(table: &[Vec<String>], name: &str) -> Vec<String> {
+pub fn column(table: &[Vec<String>], name: &str) -> Vec<String> {
     let at = table[0].iter().position(|column| column == name).unwrap_or_else(|| panic!("no column {name}"));
     table[1..].iter().map(|row| row[at].clone()).collect()
 }
 
-fn edges(folder: &Folder, name: &str) -> Array2<f32> {
+pub fn edges(folder: &Folder, name: &str) -> Array2<f32> {
     Array2::read_npy(Cursor::new(folder.bytes(&format!("results/stack/{name}_edges.npy")))).unwrap()
 }
 
@@ -52,7 +52,7 @@ fn left_out(folder: &Folder) -> Vec<(String, String)> {
 }
 
 /// A child's own matrix as its table has it; NaN for n/a.
-fn own(folder: &Folder, stem: &str, measure: &str) -> Vec<Vec<f32>> {
+pub fn own(folder: &Folder, stem: &str, measure: &str) -> Vec<Vec<f32>> {
     let session = stem.split('_').find(|part| part.starts_with("ses-"));
     let place = session.map_or(stem.to_owned(), |session| format!("{}/{session}", stem.split('_').next().unwrap()));
     let table = cells(&folder.read(&format!("results/{place}/func/{stem}_atlas-tern5_measure-{measure}_matrix.tsv")));
@@ -65,7 +65,7 @@ fn same(a: f32, b: f32) -> bool {
 }
 
 /// Changes one cell of a table; a column that is not there is added, n/a in all other rows.
-fn set_cell(folder: &Folder, name: &str, row: usize, column: &str, value: &str) {
+pub fn set_cell(folder: &Folder, name: &str, row: usize, column: &str, value: &str) {
     let mut table = cells(&folder.read(name));
     let at = table[0].iter().position(|known| known == column).unwrap_or_else(|| {
         table.iter_mut().enumerate().for_each(|(i, row)| row.push(if i == 0 { column } else { "n/a" }.to_owned()));
@@ -393,11 +393,17 @@ fn a_second_stack_replaces_the_first_whole_and_a_run_leaves_it_alone() {
     let expected = [
         "atlas-tern5_edges.tsv",
         "atlas-tern5_measure-pearson_edges.tsv",
+        "atlas-tern5_measure-pearson_mean.npy",
+        "atlas-tern5_measure-pearson_mean.tsv",
+        "atlas-tern5_measure-pearson_networks.tsv",
         "atlas-tern5_missing.tsv",
         "atlas-tern5_parcels.tsv",
         "children.tsv",
         "left_out.tsv",
         "my-notes.txt",
+        "quality.html",
+        "quality.json",
+        "quality.tsv",
         "stack.json",
     ];
     assert_eq!(names, expected);

@@ -21,9 +21,10 @@ pub(super) struct Options {
     /// Keep the largest part of the children in which groups have the same mean FD; the word is motion.
     #[arg(long = "match", value_name = "WHAT", value_parser = ["motion"])]
     matching: Option<String>,
-    /// Column of cohort.tsv that has the groups.
-    #[arg(long, value_name = "COLUMN", requires = "matching", default_value = "group")]
-    group: String,
+    /// Column of cohort.tsv that has the groups to match, and to compare in motion and minutes [default: group, where there
+    /// is one].
+    #[arg(long, value_name = "COLUMN")]
+    pub(super) group: Option<String>,
     /// How far apart, in mm of mean FD, the children of a tuple may be.
     #[arg(long, value_name = "MM", requires = "matching", value_parser = caliper, default_value = "0.05")]
     caliper: f64,
@@ -73,7 +74,10 @@ impl Options {
     pub(super) fn further(&self) -> Further {
         Further {
             equal: self.equal_minutes.map(|minutes| Equal { minutes, draw: self.draw }),
-            matching: self.matching.as_ref().map(|_| Match { group: self.group.clone(), caliper_mm: self.caliper }),
+            matching: self.matching.as_ref().map(|_| Match {
+                group: self.group.clone().unwrap_or_else(|| "group".to_owned()),
+                caliper_mm: self.caliper,
+            }),
             reliability: self.reliability,
             standard_errors: self
                 .standard_errors

@@ -1,0 +1,249 @@
+//! Is it just motion? The answer for the children in a stack, from the same pass that writes it.
+//!
+//! Every block of children that the stack writes is also added to sums over children ([`Accumulator`]): QC-FC, the
+//! correlation over children of each edge with mean framewise displacement (FD), is read off them at the end, so memory does
+//! not grow with children. A try of `keepstill run` without censoring by motion is read the same way afterwards, for the same
+//! children: what censoring took away. Pearson's and Spearman's correlations are taken as Fisher's z; other measures as they
+//! are. Sources stand with the formulas, in [`crate::group::quality`] and [`crate::group::groups`], and in docs/quality.md.
+//!
+//! ```text
+//! cohort.tsv ─► children: FD, minutes, dof, age, sex     (children)    ─► groups side by side   (groups)
+//! blocks of the stack ─► sums ─┐
+//! blocks of the try   ─► sums ─┴─► rows: QC-FC, chance, distance       (before, rows)
+//! rows, groups ─► sentences, tables, quality.json, quality.html        (words, tables, told, page, chart)
+//! ```
+
+mod before;
+mod chart;
+mod children;
+mod groups;
+mod page;
+mod rows;
+mod tables;
+mod told;
+mod words;
+
+use std::path::Path;
+
+use rayon::prelude::*;
+use serde_json::Value;
+
+use super::found::{Found, Kind};
+use super::parcels::Atlas;
+use super::stream::{self, Block};
+use super::values::edge_count;
+use super::whole::Whole;
+use super::{Choice, StackError};
+use crate::connectivity::fisher_z;
+use crate::group::quality::{Accumulator, QualityError};
+use before::Before;
+use children::{Children, Facts};
+use groups::Groups;
+use rows::Row;
+
+/// Whether QC-FC is of Fisher's z of a measure's values, rather than of the values.
+fn as_z(measure: &str) -> bool {
+    matches!(measure, "pearson" | "spearman")
+}
+
+/// Sums over children of one atlas and measure.
+#[derive(Debug)]
+struct Sums {
+    edges: usize,
+    /// All children of the stack, for the mean matrix.
+    all: Accumulator,
+    /// Those with mean FD.
+    motion: Accumulator,
+    /// Those with mean FD and all covariates that are taken out; none where nothing is.
+    adjusted: Option<Accumulator>,
+    /// Sum of each parcel's values on the diagonal, and how many children have one.
+    diagonal: Vec<(f64, usize)>,
+}
+
+impl Sums {
+    fn new(parcels: usize, controls: usize) -> Self {
+        let edges = edge_count(parcels);
+        Self {
+            edges,
+            all: Accumulator::new(edges, 0),
+            motion: Accumulator::new(edges, 1),
+            adjusted: (controls > 0).then(|| Accumulator::new(edges, 1 + controls)),
+            diagonal: vec![(0.0, 0); parcels],
+        }
+    }
+
+    /// Adds a block; the position of the child who cannot be added, where one cannot.
+    fn take(&mut self, children: &Children, z: bool, block: &Block) -> Result<(), (usize, QualityError)> {
+        let converted: Vec<f32>;
+        let values: &[f32] = if z {
+            converted = block.edges.par_iter().map(|r| fisher_z(f64::from(*r)) as f32).collect();
+            &converted
+        } else {
+            &block.edges
+        };
+        let facts = &children.facts[block.first..block.first + block.children];
+        let Self { edges, all, motion, adjusted, diagonal } = self;
+        let edges = *edges;
+        let each = |add: &mut (dyn FnMut(&[f32], &Facts) -> Result<(), QualityError> + Send)| {
+            // Of an atlas of one parcel there are no edges to cut into rows.
+            facts.iter().enumerate().try_for_each(|(k, facts)| {
+                add(&values[k * edges..(k + 1) * edges], facts).map_err(|e| (block.first + k, e))
+            })
+        };
+        let (first, second) = rayon::join(
+            || each(&mut |z, _| all.add_child(z, &[])),
+            || {
+                each(&mut |z, facts: &Facts| {
+                    if facts.mean_fd_mm.is_finite() {
+                        motion.add_child(z, &[facts.mean_fd_mm])?;
+                    }
+                    match (adjusted.as_mut(), children.adjusted(facts)) {
+                        (Some(adjusted), Some(covariates)) => adjusted.add_child(z, &covariates),
+                        _ => Ok(()),
+                    }
+                })
+            },
+        );
+        for child in block.diagonals.chunks_exact(diagonal.len().max(1)) {
+            for ((sum, count), value) in diagonal.iter_mut().zip(child).filter(|(_, value)| !value.is_nan()) {
+                (*sum, *count) = (*sum + f64::from(*value), *count + 1);
+            }
+        }
+        first.and(second)
+    }
+}
+
+/// Gathers a stack's quality while it is written.
+#[derive(Debug)]
+pub(super) struct Quality<'a> {
+    results: &'a Path,
+    choice: &'a Choice,
+    found: &'a Found,
+    atlases: &'a [Atlas],
+    /// Of the first child's report; why not, in words.
+    settings: Result<Value, String>,
+    children: Children,
+    groups: Groups,
+    /// One a kind.
+    sums: Vec<Sums>,
+}
+
+/// What came of it.
+#[derive(Debug)]
+pub(super) struct Told {
+    pub notes: Vec<String>,
+    /// The contents of `quality.json`.
+    pub json: Value,
+}
+
+/// Everything that the files tell of.
+struct Findings<'a> {
+    quality: &'a Quality<'a>,
+    before: Before,
+    /// By kind; of each those after censoring, then before, each plain and adjusted.
+    rows: Vec<Row>,
+    means: Vec<tables::Mean>,
+    answer: String,
+    notes: Vec<String>,
+}
+
+impl Findings<'_> {
+    fn settings(&self) -> Option<&Value> {
+        self.quality.settings.as_ref().ok()
+    }
+
+    /// The settings that matrices depend on: not how they are written, nor how much of them is enough.
+    fn settings_told(&self) -> Option<Value> {
+        let mut settings = self.settings()?.clone();
+        if let Some(sections) = settings.as_object_mut() {
+            ["output", "enough"].iter().for_each(|section| drop(sections.shift_remove(*section)));
+        }
+        Some(settings)
+    }
+}
+
+fn atlas_of<'a>(atlases: &'a [Atlas], kind: &Kind) -> Option<&'a Atlas> {
+    atlases.iter().find(|atlas| atlas.name == kind.atlas)
+}
+
+impl<'a> Quality<'a> {
+    /// Reads what the cohort table says of the children; `header` is its first line.
+    pub(super) fn begin(
+        results: &'a Path,
+        choice: &'a Choice,
+        header: &[String],
+        found: &'a Found,
+        atlases: &'a [Atlas],
+    ) -> Result<Self, StackError> {
+        let settings = match found.children.first() {
+            Some(child) => before::settings(results, child),
+            None => Err("there is no child".to_owned()),
+        };
+        let children = Children::read(results, header, found, settings.as_ref().ok())?;
+        let groups = Groups::read(choice.group.as_deref(), header, found, &children.facts)?;
+        let mut quality = Self { results, choice, found, atlases, settings, children, groups, sums: Vec::new() };
+        quality.sums = quality.empty();
+        Ok(quality)
+    }
+
+    fn empty(&self) -> Vec<Sums> {
+        let controls = self.children.adjusted_for().len();
+        let parcels = |kind: &Kind| atlas_of(self.atlases, kind).map_or(0, |atlas| atlas.stacked().len());
+        self.found.kinds.iter().map(|kind| Sums::new(parcels(kind), controls)).collect()
+    }
+
+    /// Adds a block of one atlas and measure, with values as in the children's matrices.
+    pub(super) fn take(&mut self, kind: usize, block: &Block) -> Result<(), StackError> {
+        let z = as_z(&self.found.kinds[kind].measure);
+        self.sums[kind].take(&self.children, z, block).map_err(|(child, source)| self.error(kind, child, source))
+    }
+
+    fn error(&self, kind: usize, child: usize, source: QualityError) -> StackError {
+        let stem = self.found.children[child].stem.clone();
+        StackError::Quality { stem, kind: self.found.kinds[kind].name(), source }
+    }
+
+    /// The same sums of a try's matrices.
+    fn sums_of(&self, results: &Path) -> Result<Vec<Sums>, StackError> {
+        let mut all = self.empty();
+        for (kind, sums) in all.iter_mut().enumerate() {
+            let Some(atlas) = atlas_of(self.atlases, &self.found.kinds[kind]) else { continue };
+            let parcels = atlas.stacked().len();
+            for place in stream::blocks(self.found.children.len(), edge_count(parcels), parcels) {
+                let block = stream::read(results, self.found, kind, atlas, place)?;
+                let z = as_z(&self.found.kinds[kind].measure);
+                sums.take(&self.children, z, &block).map_err(|(child, source)| self.error(kind, child, source))?;
+            }
+        }
+        Ok(all)
+    }
+
+    /// Reads the try, works everything out and writes the files, which do not have their names yet.
+    pub(super) fn finish(self, folder: &Path, files: &mut Vec<Whole>) -> Result<Told, StackError> {
+        let mut before = before::find(self.results, self.found, &self.children.facts, &self.settings);
+        let mut sums_before = None;
+        if let Before::Try(uncensored) = &before {
+            match self.sums_of(&uncensored.results) {
+                Ok(sums) => sums_before = Some(sums),
+                // A try is no part of the stack: that it cannot be read is told, and stops nothing.
+                Err(error) => before = Before::None(format!("the try {} cannot be read: {error}", uncensored.name)),
+            }
+        }
+        let rows = rows::all(&self, &before, sums_before.as_deref())?;
+        let means = tables::means(&self);
+        let answer = words::answer(&rows, &self.children.facts);
+        let notes = words::notes(&self, &before);
+        let findings = Findings { quality: &self, before, rows, means, answer, notes };
+        let json = told::json(&findings);
+        let text = |name: &str, text: &str| Whole::of(&folder.join(name), text.as_bytes());
+        files.push(text("quality.tsv", &tables::quality(&findings.rows))?);
+        files.push(text("quality.json", &crate::outputs::pretty(&json))?);
+        files.push(text("quality.html", &page::page(&findings))?);
+        for mean in &findings.means {
+            for (name, bytes) in tables::mean_files(mean) {
+                files.push(Whole::of(&folder.join(name), &bytes)?);
+            }
+        }
+        Ok(Told { notes: findings.notes, json })
+    }
+}

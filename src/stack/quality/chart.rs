@@ -1,0 +1,309 @@
+//! The pictures, as SVG: how QC-FC is spread against chance, how it goes with distance, and the mean matrix by network.
+//!
+//! After censoring is a full line with round marks, before a dashed one with square marks, so that they differ without
+//! colour; chance alone is an area. Each picture tells its numbers in its text alternative.
+
+use std::fmt::Write;
+
+use super::rows::{Censoring, Row};
+use super::tables::Mean;
+use super::words::percent;
+use crate::report::{escape, figures};
+
+const WIDTH: f64 = 720.0;
+const LEFT: f64 = 70.0;
+const RIGHT: f64 = 700.0;
+const TOP: f64 = 76.0;
+const BOTTOM: f64 = 350.0;
+const HEIGHT: f64 = 420.0;
+/// Above this many networks a cell is too small for its number (own convention).
+const MOST_NUMBERS: usize = 10;
+
+/// What a row is called in pictures and tables.
+pub(super) fn name_of(row: &Row) -> &'static str {
+    match row.censoring {
+        Censoring::After => "after censoring",
+        Censoring::Before => "before censoring",
+    }
+}
+
+/// The line and marks of a row.
+fn class(row: &Row) -> usize {
+    match row.censoring {
+        Censoring::After => 0,
+        Censoring::Before => 1,
+    }
+}
+
+/// 1, 2 or 5 times a power of ten, of which at most `most` fit.
+fn step(range: f64, most: f64) -> f64 {
+    if range.is_nan() || range <= 0.0 {
+        return 1.0;
+    }
+    let power = 10f64.powf((range / most).log10().floor());
+    let fits = |times: &f64| range / (times * power) <= most + 1e-9;
+    [1.0, 2.0, 5.0].into_iter().find(fits).unwrap_or(10.0) * power
+}
+
+/// Digits after the point that a step needs.
+fn digits(step: f64) -> usize {
+    (-(step.log10() + 1e-9).floor()).clamp(0.0, 6.0) as usize
+}
+
+/// Straight from numbers to places.
+#[derive(Clone, Copy)]
+struct Scale {
+    from: f64,
+    to: f64,
+    start: f64,
+    end: f64,
+}
+
+impl Scale {
+    fn at(self, value: f64) -> f64 {
+        self.start + (self.end - self.start) * (value - self.from) / (self.to - self.from)
+    }
+
+    fn ticks(self, most: f64) -> Vec<(f64, String)> {
+        let step = step(self.to - self.from, most);
+        let first = (self.from / step - 1e-9).ceil() as i64;
+        let last = (self.to / step + 1e-9).floor() as i64;
+        (first..=last).map(|k| k as f64 * step).map(|value| (value, figures(value, digits(step)))).collect()
+    }
+}
+
+fn begin(label: &str, height: f64) -> String {
+    format!("<svg viewBox=\"0 0 {WIDTH} {height}\" role=\"img\" aria-label=\"{}\">\n", escape(label))
+}
+
+fn text(svg: &mut String, [x, y]: [f64; 2], anchor: &str, words: &str) {
+    let _ = writeln!(svg, "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{anchor}\">{}</text>", escape(words));
+}
+
+fn axes(svg: &mut String, x: Scale, y: Scale, x_words: &str, y_words: &str) {
+    for (value, words) in y.ticks(7.0) {
+        let at = y.at(value);
+        let _ = writeln!(svg, "<path class=\"grid\" d=\"M{LEFT} {at:.1}H{RIGHT}\"/>");
+        text(svg, [LEFT - 8.0, at + 5.0], "end", &words);
+    }
+    for (value, words) in x.ticks(7.0) {
+        let at = x.at(value);
+        let _ = writeln!(svg, "<path class=\"grid\" d=\"M{at:.1} {BOTTOM}v6\"/>");
+        text(svg, [at, BOTTOM + 27.0], "middle", &words);
+    }
+    text(svg, [0.0, TOP - 18.0], "start", y_words);
+    text(svg, [f64::midpoint(LEFT, RIGHT), BOTTOM + 60.0], "middle", x_words);
+}
+
+/// Samples of lines with their names, above the picture.
+fn legend(svg: &mut String, rows: &[&Row], chance: bool) {
+    let mut x = 0.0;
+    for row in rows {
+        let class = class(row);
+        let _ = writeln!(svg, "<path class=\"line kept-{class}\" d=\"M{x:.1} 20h36\"/>");
+        mark(svg, class, x + 18.0, 20.0);
+        text(svg, [x + 44.0, 26.0], "start", name_of(row));
+        x += 260.0;
+    }
+    if chance {
+        let _ = writeln!(svg, "<path class=\"chance\" d=\"M{x:.1} 10h36v18h-36Z\"/>");
+        text(svg, [x + 44.0, 26.0], "start", "chance alone");
+    }
+}
+
+/// Circle after, square before.
+fn mark(svg: &mut String, class: usize, x: f64, y: f64) {
+    let shape = if class == 0 { "m-5 0a5 5 0 1 0 10 0a5 5 0 1 0 -10 0Z" } else { "m-4.5 -4.5h9v9h-9Z" };
+    let _ = writeln!(svg, "<path class=\"dot kept-{class}\" d=\"M{x:.1} {y:.1}{shape}\"/>");
+}
+
+/// Steps over the bars `first..`.
+fn stairs(x: Scale, y: Scale, width: f64, first: usize, shares: &[f64]) -> String {
+    let mut path = String::new();
+    for (k, share) in shares.iter().enumerate() {
+        let left = x.at((first + k) as f64 * width - 1.0);
+        let _ = write!(path, "{}{left:.1} {:.1}", if k == 0 { "M" } else { "L" }, y.at(*share));
+        let _ = write!(path, "H{:.1}", x.at((first + k + 1) as f64 * width - 1.0));
+    }
+    path
+}
+
+/// How the correlations are spread, against chance alone; nothing where there is none.
+pub(super) fn histogram(rows: &[&Row]) -> Option<String> {
+    let rows: Vec<&Row> = rows.iter().copied().filter(|row| row.summary.edges > 0).collect();
+    let first = rows.first()?;
+    let width = first.histogram.width;
+    let bars = first.histogram.counts.len();
+    let shares = |row: &Row| -> Vec<f64> {
+        row.histogram.counts.iter().map(|&count| count as f64 / row.summary.edges as f64).collect()
+    };
+    let chance = &first.histogram.chance;
+    // As far out from the middle as anything is, and as chance alone goes once in a thousand.
+    let out = |bar: usize| bar.abs_diff(bars / 2).max((bar + 1).abs_diff(bars / 2));
+    let occupied = |bar: usize| {
+        chance[bar] > 0.001 || rows.iter().any(|row| row.histogram.counts.get(bar).is_some_and(|&count| count > 0))
+    };
+    let reach = (0..bars).filter(|&bar| occupied(bar)).map(out).max()?;
+    let (low, high) = (bars / 2 - reach, bars / 2 + reach);
+    let most = rows.iter().flat_map(|row| shares(row)).chain(chance.iter().copied()).fold(0.0, f64::max);
+    let edge = reach as f64 * width;
+    let x = Scale { from: -edge, to: edge, start: LEFT, end: RIGHT };
+    let y = Scale { from: 0.0, to: 100.0 * most * 1.05, start: BOTTOM, end: TOP };
+    let mut label = format!(
+        "How many edges have which correlation with mean FD. By chance alone, median |r| {}.",
+        figures(first.chance_median(), 2)
+    );
+    for row in &rows {
+        let _ = write!(
+            label,
+            " {}: median |r| {}, {} of {} edges with p < 0.05.",
+            super::words::capital(name_of(row)),
+            figures(row.summary.median_abs_r, 2),
+            percent(row.summary.share_p),
+            row.summary.edges
+        );
+    }
+    let mut svg = begin(&label, HEIGHT);
+    let hundred = |shares: &[f64]| shares[low..high].iter().map(|s| 100.0 * s).collect::<Vec<_>>();
+    if chance.iter().all(|share| share.is_finite()) {
+        let path = stairs(x, y, width, low, &hundred(chance));
+        let _ = writeln!(svg, "<path class=\"chance\" d=\"{path}V{BOTTOM}H{LEFT}Z\"/>");
+    }
+    axes(&mut svg, x, y, "correlation with mean FD over children (QC-FC)", "% of edges");
+    let _ = writeln!(svg, "<path class=\"limit\" d=\"M{:.1} {TOP}V{BOTTOM}\"/>", x.at(0.0));
+    for row in rows.iter().rev() {
+        let path = stairs(x, y, width, low, &hundred(&shares(row)));
+        let _ = writeln!(svg, "<path class=\"line kept-{}\" d=\"{path}\"/>", class(row));
+    }
+    legend(&mut svg, &rows, true);
+    Some(svg + "</svg>")
+}
+
+/// Median correlation and quartiles by distance; nothing where no edge has both.
+pub(super) fn distance(rows: &[&Row]) -> Option<String> {
+    let rows: Vec<&Row> = rows.iter().copied().filter(|row| !row.parts.is_empty()).collect();
+    let parts = || rows.iter().flat_map(|row| &row.parts);
+    let far = parts().map(|part| part.distance_mm[2]).fold(0.0, f64::max);
+    let most = parts().flat_map(|part| part.r).map(f64::abs).fold(0.0, f64::max);
+    if rows.is_empty() || far <= 0.0 {
+        return None;
+    }
+    let edge = (most * 1.15).clamp(0.05, 1.0);
+    let x = Scale { from: 0.0, to: far, start: LEFT, end: RIGHT };
+    let y = Scale { from: -edge, to: edge, start: BOTTOM, end: TOP };
+    let mut label = "Median correlation with mean FD by the distance between parcels, from near to far.".to_owned();
+    for row in &rows {
+        let medians: Vec<String> = row
+            .parts
+            .iter()
+            .map(|part| format!("{} at {} mm", figures(part.r[1], 2), figures(part.distance_mm[1], 0)))
+            .collect();
+        let _ = write!(
+            label,
+            " {}: rank correlation with distance {}; {}.",
+            super::words::capital(name_of(row)),
+            figures(row.distance.rho, 2),
+            medians.join(", ")
+        );
+    }
+    let mut svg = begin(&label, HEIGHT);
+    axes(
+        &mut svg,
+        x,
+        y,
+        "distance between parcels, mm",
+        "correlation with mean FD: median and quartiles of each tenth",
+    );
+    let _ = writeln!(svg, "<path class=\"limit\" d=\"M{LEFT} {:.1}H{RIGHT}\"/>", y.at(0.0));
+    for row in rows.iter().rev() {
+        let class = class(row);
+        // Beside one another where both are drawn.
+        let shift = if rows.len() < 2 { 0.0 } else { 5.0 - 10.0 * class as f64 };
+        let place = |k: usize| x.at(row.parts[k].distance_mm[1]) + shift;
+        let line: Vec<String> =
+            (0..row.parts.len()).map(|k| format!("{:.1} {:.1}", place(k), y.at(row.parts[k].r[1]))).collect();
+        let _ = writeln!(svg, "<path class=\"line kept-{class}\" d=\"M{}\"/>", line.join("L"));
+        for (k, part) in row.parts.iter().enumerate() {
+            let (low, high) = (y.at(part.r[0]), y.at(part.r[2]));
+            let _ = writeln!(
+                svg,
+                "<path class=\"line faint kept-{class} thread\" d=\"M{:.1} {low:.1}V{high:.1}\"/>",
+                place(k)
+            );
+            mark(&mut svg, class, place(k), y.at(part.r[1]));
+        }
+    }
+    legend(&mut svg, &rows, false);
+    Some(svg + "</svg>")
+}
+
+/// Mean within and between networks; nothing where parcels belong to none.
+pub(super) fn matrix(mean: &Mean) -> Option<String> {
+    let count = mean.networks.len();
+    let most = mean.by_network.iter().filter(|v| v.is_finite()).fold(0.0_f64, |most, v| most.max(v.abs()));
+    if count == 0 || most <= 0.0 {
+        return None;
+    }
+    let (left, top) = (190.0, 50.0);
+    let side = ((WIDTH - left) / count as f64).min(70.0);
+    let words: Vec<String> = (0..count)
+        .flat_map(|a| (a..count).map(move |b| (a, b)))
+        .map(|(a, b)| {
+            let value = figures(mean.by_network[[a, b]], 2);
+            if a == b {
+                format!("within {} {value}", mean.networks[a])
+            } else {
+                format!("{} with {} {value}", mean.networks[a], mean.networks[b])
+            }
+        })
+        .collect();
+    let label = format!("Mean {} within and between networks: {}.", mean.measure, words.join(", "));
+    let mut svg = begin(&label, top + side * count as f64 + 20.0);
+    for (a, name) in mean.networks.iter().enumerate() {
+        let middle = side.mul_add(a as f64 + 0.5, 0.0);
+        text(&mut svg, [left - 10.0, top + middle + 5.0], "end", &format!("{} {}", shortened(name), a + 1));
+        text(&mut svg, [left + middle, top - 10.0], "middle", &(a + 1).to_string());
+        for b in 0..count {
+            let value = mean.by_network[[a, b]];
+            if value.is_nan() {
+                continue;
+            }
+            let (x, y) = (left + side * b as f64, top + side * a as f64);
+            let class = if value < 0.0 { "below" } else { "above" };
+            let _ = writeln!(
+                svg,
+                "<rect class=\"{class}\" x=\"{x:.1}\" y=\"{y:.1}\" width=\"{side:.1}\" height=\"{side:.1}\" fill-opacity=\"{:.3}\"/>",
+                0.75 * value.abs() / most
+            );
+            if count <= MOST_NUMBERS {
+                text(&mut svg, [x + side / 2.0, y + side / 2.0 + 5.0], "middle", &figures(value, 2));
+            }
+        }
+    }
+    Some(svg + "</svg>")
+}
+
+/// A network's name as far as there is room.
+fn shortened(name: &str) -> String {
+    const MOST: usize = 16;
+    if name.chars().count() <= MOST { name.to_owned() } else { name.chars().take(MOST - 1).chain(['…']).collect() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn ticks_are_round_and_inside() {
+        for (from, to) in [(0.0, 10.5), (-0.4, 0.4), (-1.0, 1.0), (0.0, 163.0), (0.0, 0.8)] {
+            let ticks = Scale { from, to, start: 0.0, end: 1.0 }.ticks(7.0);
+            assert!((2..=8).contains(&ticks.len()), "{from} {to}: {}", ticks.len());
+            for (value, words) in ticks {
+                assert!(value >= from - 1e-9 && value <= to + 1e-9);
+                assert!((words.parse::<f64>().unwrap() - value).abs() < 1e-9, "{words} {value}");
+            }
+        }
+        assert_eq!([1.0, 0.2, 0.05, 20.0].map(digits), [0, 1, 2, 0]);
+        assert_eq!(step(0.0, 5.0), 1.0);
+    }
+}

@@ -1,0 +1,161 @@
+//! Groups of children side by side: do they move alike, and is as much kept of them?
+//!
+//! The column is the one that was asked for, else one called `group`. Numbers and tests are those of
+//! [`crate::group::groups`].
+
+use std::collections::BTreeSet;
+
+use serde_json::{Value, json};
+
+use super::children::Facts;
+use crate::group::groups::{Comparison, Effect, Test, compare};
+use crate::stack::StackError;
+use crate::stack::found::Found;
+use crate::tables::{absent, nearest};
+
+/// More groups than this are no groups but a number or a name of each child (own convention).
+const MOST_GROUPS: usize = 20;
+/// The column that is taken where there is one.
+const USUAL: &str = "group";
+
+/// One number compared.
+#[derive(Debug)]
+pub(super) struct Compared {
+    /// Column of the cohort table.
+    pub what: &'static str,
+    pub words: &'static str,
+    pub unit: &'static str,
+    /// Why it cannot be compared, in words.
+    pub found: Result<Comparison, String>,
+}
+
+/// What is known of groups.
+#[derive(Debug)]
+pub(super) struct Groups {
+    pub column: Option<String>,
+    /// Children without a group.
+    pub without: usize,
+    /// Why nothing is compared.
+    pub why_not: Option<String>,
+    /// Names, in alphabetical order, and how many children.
+    pub groups: Vec<(String, usize)>,
+    pub compared: Vec<Compared>,
+}
+
+impl Groups {
+    /// Compares the groups of a column.
+    pub(super) fn read(
+        asked: Option<&str>,
+        header: &[String],
+        found: &Found,
+        facts: &[Facts],
+    ) -> Result<Self, StackError> {
+        let none = |why: &str| Self {
+            column: None,
+            without: 0,
+            why_not: Some(why.to_owned()),
+            groups: Vec::new(),
+            compared: Vec::new(),
+        };
+        let name = asked.unwrap_or(USUAL);
+        let Some(at) = header.iter().position(|column| column == name) else {
+            return match asked {
+                None => {
+                    Ok(none("cohort.tsv has no column called group; name the column of the groups with --group COLUMN"))
+                }
+                Some(column) => Err(StackError::UnknownGroup {
+                    column: column.to_owned(),
+                    nearest: nearest(column, header.iter().map(String::as_str)).map(str::to_owned),
+                    known: header.join(", "),
+                }),
+            };
+        };
+        let cells: Vec<Option<&str>> = found
+            .children
+            .iter()
+            .map(|child| child.cells.split('\t').nth(at).map(str::trim).filter(|cell| !absent(cell)))
+            .collect();
+        let names: BTreeSet<&str> = cells.iter().copied().flatten().collect();
+        let count = |name: &str| cells.iter().filter(|cell| **cell == Some(name)).count();
+        let why_not = match names.len() {
+            0 => Some(format!("no child has a value in the column {name}")),
+            1 => Some(format!("all children are in one group of the column {name}")),
+            n if n > MOST_GROUPS => Some(format!(
+                "the column {name} has {n} different values, more than the {MOST_GROUPS} that groups may have; name another with --group COLUMN"
+            )),
+            _ => None,
+        };
+        let groups = if names.len() > MOST_GROUPS {
+            Vec::new()
+        } else {
+            names.iter().map(|name| ((*name).to_owned(), count(name))).collect()
+        };
+        let mut compared = Vec::new();
+        if why_not.is_none() {
+            let numbers: [(&str, &str, &str, fn(&Facts) -> f64); 3] = [
+                ("mean_fd_mm", "mean FD", "mm", |facts| facts.mean_fd_mm),
+                ("mean_fd_kept_mm", "mean FD of kept frames", "mm", |facts| facts.mean_fd_kept_mm),
+                ("minutes_kept", "minutes kept", "min", |facts| facts.kept.minutes),
+            ];
+            for (what, words, unit, of) in numbers {
+                let values: Vec<Vec<f64>> = names
+                    .iter()
+                    .map(|name| {
+                        cells.iter().zip(facts).filter(|(cell, _)| **cell == Some(*name)).map(|(_, f)| of(f)).collect()
+                    })
+                    .collect();
+                let groups: Vec<(&str, &[f64])> = names.iter().copied().zip(values.iter().map(Vec::as_slice)).collect();
+                compared.push(Compared { what, words, unit, found: compare(&groups).map_err(|e| e.to_string()) });
+            }
+        }
+        let without = cells.iter().filter(|cell| cell.is_none()).count();
+        Ok(Self { column: Some(name.to_owned()), without, why_not, groups, compared })
+    }
+
+    /// What `quality.json` says.
+    pub(super) fn told(&self) -> Value {
+        let compared: Vec<Value> = self
+            .compared
+            .iter()
+            .map(|compared| match &compared.found {
+                Err(why) => json!({ "of": compared.what, "unit": compared.unit, "why_not": why }),
+                Ok(found) => json!({
+                    "of": compared.what,
+                    "unit": compared.unit,
+                    "groups": found.groups.iter().map(|g| json!({
+                        "name": g.name, "children": g.children, "missing": g.missing, "mean": g.mean, "sd": g.sd, "median": g.median,
+                    })).collect::<Vec<_>>(),
+                    "welch": test(&found.welch),
+                    "kruskal_wallis": test(&found.kruskal_wallis),
+                    "effect": effect(&found.effect),
+                }),
+            })
+            .collect();
+        let groups: Vec<Value> =
+            self.groups.iter().map(|(name, children)| json!({ "name": name, "children": children })).collect();
+        json!({
+            "column": self.column,
+            "why_not": self.why_not,
+            "children_without": self.without,
+            "groups": groups,
+            "compared": compared,
+        })
+    }
+}
+
+fn test(test: &Test) -> Value {
+    match test {
+        Test::WelchT { t, dof, p } => json!({ "t": t, "dof": dof, "p": p }),
+        Test::WelchF { f, between, within, p } => {
+            json!({ "f": f, "dof_between": between, "dof_within": within, "p": p })
+        }
+        Test::KruskalWallis { h, dof, p } => json!({ "h": h, "dof": dof, "p": p }),
+    }
+}
+
+fn effect(effect: &Effect) -> Value {
+    match effect {
+        Effect::HedgesG(g) => json!({ "hedges_g": g }),
+        Effect::EtaSquared(share) => json!({ "eta_squared": share }),
+    }
+}

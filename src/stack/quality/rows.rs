@@ -1,0 +1,269 @@
+//! QC-FC in numbers: a row an atlas and measure, after censoring and before, with and without age and sex taken out.
+
+use serde_json::{Value, json};
+
+use super::before::Before;
+use super::{Quality, Sums, as_z, atlas_of};
+use crate::group::quality::{
+    Accumulator, DistanceDependence, QcFcSummary, QualityError, abs_r_of_p, distance_dependence, share_between,
+    summarise,
+};
+use crate::stack::StackError;
+use crate::stack::forms::pairs;
+use crate::stack::parcels::Atlas;
+use crate::stack::tables::distance_mm;
+
+/// Widths that a bar of the histogram may have: round ones (own convention).
+const WIDTHS: [f64; 4] = [0.1, 0.05, 0.02, 0.01];
+/// The distance picture's parts hold as many edges each: at most so many parts, at least so many edges (own convention).
+const MOST_PARTS: usize = 10;
+const LEAST_EDGES: usize = 10;
+
+/// Whether frames were dropped for motion.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Censoring {
+    After,
+    Before,
+}
+
+impl Censoring {
+    pub(super) fn key(self) -> &'static str {
+        match self {
+            Self::After => "after",
+            Self::Before => "before",
+        }
+    }
+}
+
+/// How many edges have a correlation in each bar, from −1 to 1.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Histogram {
+    pub width: f64,
+    pub counts: Vec<usize>,
+    /// Share of edges in each bar by chance alone.
+    pub chance: Vec<f64>,
+}
+
+/// Correlations of a tenth of the edges, by distance.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Part {
+    pub edges: usize,
+    /// Least, median and largest distance, mm.
+    pub distance_mm: [f64; 3],
+    /// Lower quartile, median, upper quartile of r.
+    pub r: [f64; 3],
+}
+
+/// One row.
+#[derive(Debug)]
+pub(super) struct Row {
+    pub atlas: String,
+    pub measure: String,
+    pub fisher_z: bool,
+    pub censoring: Censoring,
+    /// `main`, or the try's folder.
+    pub results: String,
+    /// Columns of the cohort table; none for the plain correlation.
+    pub adjusted_for: Vec<String>,
+    /// Children who have all that is needed.
+    pub children: usize,
+    /// Least and largest number of children over the edges that have a correlation.
+    pub children_of_edges: Option<[usize; 2]>,
+    /// Degrees of freedom of an edge that all these children have; none left: 0.
+    pub dof: usize,
+    /// Edges of the stack; those with a correlation are in the summary.
+    pub all_edges: usize,
+    pub summary: QcFcSummary,
+    pub distance: DistanceDependence,
+    pub histogram: Histogram,
+    pub parts: Vec<Part>,
+}
+
+impl Row {
+    /// The median |r| of chance alone.
+    pub(super) fn chance_median(&self) -> f64 {
+        abs_r_of_p(0.5, self.dof as f64)
+    }
+
+    /// The least |r| with p < 0.05.
+    pub(super) fn critical(&self) -> f64 {
+        abs_r_of_p(0.05, self.dof as f64)
+    }
+
+    pub(super) fn told(&self) -> Value {
+        let parts: Vec<Value> = self
+            .parts
+            .iter()
+            .map(|part| json!({ "edges": part.edges, "distance_mm": part.distance_mm, "r_quartiles": part.r }))
+            .collect();
+        json!({
+            "atlas": self.atlas,
+            "measure": self.measure,
+            "values": if self.fisher_z { "fisher_z" } else { "as_in_matrix" },
+            "censoring": self.censoring.key(),
+            "results": self.results,
+            "adjusted_for": self.adjusted_for,
+            "children": self.children,
+            "children_of_edges": self.children_of_edges,
+            "dof": self.dof,
+            "edges": self.all_edges,
+            "edges_with_r": self.summary.edges,
+            "median_abs_r": self.summary.median_abs_r,
+            "chance_median_abs_r": self.chance_median(),
+            "critical_abs_r": self.critical(),
+            "share_p": self.summary.share_p,
+            "share_q": self.summary.share_q,
+            "distance": { "edges": self.distance.edges, "rho": self.distance.rho, "p": self.distance.p },
+            "histogram": { "from": -1.0, "width": self.histogram.width, "counts": self.histogram.counts, "chance": self.histogram.chance },
+            "distance_parts": parts,
+        })
+    }
+}
+
+/// All rows; `before` holds the sums of the try, one a kind.
+pub(super) fn all(quality: &Quality<'_>, before: &Before, sums: Option<&[Sums]>) -> Result<Vec<Row>, StackError> {
+    let main = if matches!(before, Before::Study) { Censoring::Before } else { Censoring::After };
+    let mut sources: Vec<(&str, Censoring, &[Sums])> = vec![("main", main, &quality.sums)];
+    if let (Before::Try(uncensored), Some(sums)) = (before, sums) {
+        sources.push((&uncensored.name, Censoring::Before, sums));
+    }
+    let mut rows = Vec::new();
+    for (at, kind) in quality.found.kinds.iter().enumerate() {
+        let Some(atlas) = atlas_of(quality.atlases, kind) else { continue };
+        let distances = distances(atlas);
+        for (results, censoring, sums) in &sources {
+            let sums = &sums[at];
+            for (sums, adjusted_for) in
+                [(Some(&sums.motion), Vec::new()), (sums.adjusted.as_ref(), quality.children.adjusted_for())]
+            {
+                let Some(sums) = sums else { continue };
+                let row = row(sums, &distances, adjusted_for).map_err(|source| quality.error(at, 0, source))?;
+                rows.push(Row {
+                    atlas: kind.atlas.clone(),
+                    measure: kind.measure.clone(),
+                    fisher_z: as_z(&kind.measure),
+                    censoring: *censoring,
+                    results: (*results).to_owned(),
+                    ..row
+                });
+            }
+        }
+    }
+    Ok(rows)
+}
+
+/// Distance of each edge, mm.
+fn distances(atlas: &Atlas) -> Vec<f64> {
+    let parcels = atlas.stacked();
+    pairs(parcels.len()).map(|(i, j)| distance_mm(parcels[i], parcels[j])).collect()
+}
+
+/// The numbers of one row, its names left open.
+fn row(sums: &Accumulator, distances: &[f64], adjusted_for: Vec<String>) -> Result<Row, QualityError> {
+    let controls: Vec<usize> = (1..=adjusted_for.len()).collect();
+    let found = sums.correlation(0, &controls)?;
+    let with_r = || found.r.iter().zip(&found.children).filter(|(r, _)| !r.is_nan()).map(|(_, &children)| children);
+    let r = found.r.to_vec();
+    let dof = sums.children().saturating_sub(2 + controls.len());
+    Ok(Row {
+        atlas: String::new(),
+        measure: String::new(),
+        fisher_z: false,
+        censoring: Censoring::After,
+        results: String::new(),
+        adjusted_for,
+        children: sums.children(),
+        children_of_edges: with_r().min().zip(with_r().max()).map(|(least, most)| [least, most]),
+        dof,
+        all_edges: r.len(),
+        summary: summarise(&found),
+        distance: distance_dependence(&r, distances),
+        histogram: histogram(&r, dof as f64),
+        parts: parts(&r, distances),
+    })
+}
+
+/// Bars of a round width of which some six lie between 0 and the least |r| with p < 0.05 (own convention).
+fn histogram(r: &[f64], dof: f64) -> Histogram {
+    let critical = abs_r_of_p(0.05, dof);
+    let width = WIDTHS.into_iter().find(|width| 6.0 * width <= critical).unwrap_or(WIDTHS[WIDTHS.len() - 1]);
+    let width = if critical.is_nan() { WIDTHS[0] } else { width };
+    let bars = (2.0 / width).round() as usize;
+    let mut counts = vec![0; bars];
+    for r in r.iter().filter(|r| !r.is_nan()) {
+        counts[(((r + 1.0) / width).floor() as usize).min(bars - 1)] += 1;
+    }
+    let side = |bar: usize| (2 * bar) as f64 / bars as f64 - 1.0;
+    let chance = (0..bars).map(|bar| share_between(side(bar), side(bar + 1), dof)).collect();
+    Histogram { width, counts, chance }
+}
+
+/// Parts of as many edges each, from near to far.
+fn parts(r: &[f64], distances: &[f64]) -> Vec<Part> {
+    let mut both: Vec<(f64, f64)> =
+        distances.iter().zip(r).filter(|(d, r)| d.is_finite() && r.is_finite()).map(|(d, r)| (*d, *r)).collect();
+    // Of edges that are as far, the order of the edges decides.
+    both.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let count = (both.len() / LEAST_EDGES).clamp(usize::from(!both.is_empty()), MOST_PARTS);
+    (0..count)
+        .map(|k| {
+            let part = &both[k * both.len() / count..(k + 1) * both.len() / count];
+            let mut r: Vec<f64> = part.iter().map(|(_, r)| *r).collect();
+            r.sort_by(f64::total_cmp);
+            let far: Vec<f64> = part.iter().map(|(distance, _)| *distance).collect();
+            Part {
+                edges: part.len(),
+                distance_mm: [0.0, 0.5, 1.0].map(|share| quantile(&far, share)),
+                r: [0.25, 0.5, 0.75].map(|share| quantile(&r, share)),
+            }
+        })
+        .collect()
+}
+
+/// Quantile of rising values, linear between them: the seventh definition of Hyndman & Fan 1996, The American Statistician
+/// 50:361; NaN of none.
+pub(super) fn quantile(sorted: &[f64], share: f64) -> f64 {
+    let Some(last) = sorted.len().checked_sub(1) else { return f64::NAN };
+    let place = share * last as f64;
+    let below = place.floor() as usize;
+    let above = (below + 1).min(last);
+    sorted[below] + (place - below as f64) * (sorted[above] - sorted[below])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_correlation_has_a_bar() {
+        let r = [-1.0, -0.999, -0.05, 0.0, 0.05, 0.999, 1.0, f64::NAN];
+        for dof in [0.0, 1.0, 14.0, 100.0, 5000.0] {
+            let found = histogram(&r, dof);
+            assert_eq!(found.counts.iter().sum::<usize>(), 7, "{dof}");
+            assert_eq!(found.counts.len(), (2.0 / found.width).round() as usize);
+            assert!(dof == 0.0 || (found.chance.iter().sum::<f64>() - 1.0).abs() < 1e-12, "{dof}");
+        }
+        assert_eq!(histogram(&r, 14.0).width, 0.05);
+        assert_eq!(histogram(&r, 5000.0).width, 0.01);
+    }
+
+    #[test]
+    fn parts_hold_every_edge_once() {
+        for edges in [0, 1, 9, 10, 19, 20, 57, 190] {
+            let distances: Vec<f64> = (0..edges).map(|k| f64::from(k * 7 % 31)).collect();
+            let r: Vec<f64> = (0..edges).map(|k| f64::from(k) / 200.0).collect();
+            let parts = parts(&r, &distances);
+            assert_eq!(parts.iter().map(|part| part.edges).sum::<usize>(), edges as usize);
+            assert!(parts.len() <= MOST_PARTS && parts.iter().all(|part| part.edges > 0));
+            for pair in parts.windows(2) {
+                assert!(pair[0].distance_mm[2] <= pair[1].distance_mm[0]);
+            }
+        }
+    }
+
+    #[test]
+    fn quantiles_by_hand() {
+        assert_eq!([0.0, 0.25, 0.5, 1.0].map(|share| quantile(&[1.0, 2.0, 4.0], share)), [1.0, 1.5, 2.0, 4.0]);
+        assert!(quantile(&[], 0.5).is_nan() && quantile(&[3.0], 0.9) == 3.0);
+    }
+}
