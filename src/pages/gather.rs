@@ -144,8 +144,10 @@ pub fn child_data(
 
 fn upper_triangle(matrix: ArrayView2<'_, f64>) -> String {
     let parcels = matrix.nrows();
-    let pairs = (0..parcels).flat_map(|i| (i + 1..parcels).map(move |j| (i, j)));
-    let bytes: Vec<u8> = pairs.flat_map(|(i, j)| two_bytes(matrix[[i, j]])).collect();
+    let mut bytes = Vec::with_capacity(parcels * parcels.saturating_sub(1));
+    for (i, row) in matrix.rows().into_iter().enumerate() {
+        row.iter().skip(i + 1).for_each(|&value| bytes.extend_from_slice(&two_bytes(value)));
+    }
     base64(&bytes)
 }
 
@@ -251,6 +253,10 @@ fn series_of(record: &ScanRecord, position: usize, atlas: &ChildAtlas, shrink: u
     }
     let pack = |shades: &Array2<u8>| {
         let mut bytes = Vec::with_capacity(drawn.len().div_ceil(parcels_a_row) * columns);
+        if parcels_a_row == 1 && frames_a_column == 1 {
+            drawn.iter().for_each(|&parcel| bytes.extend(shades.column(column_of[parcel])));
+            return base64(&bytes);
+        }
         for rows in drawn.chunks(parcels_a_row) {
             for column in 0..columns {
                 let (mut sum, mut count) = (0_u32, 0_u32);
