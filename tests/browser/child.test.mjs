@@ -282,3 +282,21 @@ test("the pages hold no path outside the study, though the study file names one"
     for (const word of [study.place, tmpdir(), homedir(), ...(hostname().length > 5 ? [hostname()] : [])]) assert.ok(!html.includes(word), word);
   }
 });
+
+test("paper is light, whatever the screen is, and has the ribbons", async () => {
+  const paper = [];
+  for (const colorScheme of ["light", "dark"]) {
+    await on(stem, async (page) => {
+      const screen = await picture(page);
+      await page.evaluate(() => dispatchEvent(new Event("beforeprint")));
+      paper.push(await picture(page));
+      await page.evaluate(() => dispatchEvent(new Event("afterprint")));
+      await settled(page);
+      assert.equal(await picture(page), screen);
+      // The cursor's canvas must not clear the ribbon below it where canvases are printed stroke by stroke.
+      await page.emulateMedia({ media: "print" });
+      assert.equal(await page.$eval(".ribbon .cursor", (canvas) => getComputedStyle(canvas).display), "none");
+    }, { colorScheme });
+  }
+  assert.equal(paper[0], paper[1]);
+});
