@@ -156,6 +156,7 @@ async function childReview() {
   };
   tell(found.children[data.stem]);
   let busy = false;
+  let saves = 0;
   const buttons = DECISIONS.map(([decision, key]) => {
     const save = async () => {
       // One at a time: the last decision asked for must be the last one taken down.
@@ -167,6 +168,7 @@ async function childReview() {
       say("Saving …");
       try {
         const answer = await ask("/api/decide", { stem: data.stem, reviewer, decision, reason: reason.value, note: note.value.trim(), settles: settles.checked, results_digest: data.results_digest, shown: shownKey });
+        saves += 1;
         tell(answer.child);
         say(`Saved: ${decision}, by ${reviewer}.`);
       } catch (error) { say(error.message); }
@@ -182,7 +184,12 @@ async function childReview() {
   place.replaceChildren(el("section", { class: "decide", "aria-labelledby": "decide-heading" }, el("h2", { id: "decide-heading" }, "Decide"),
     standing,
     el("div", { class: "controls" }, initialsField(async () => {
-      try { tell((await ask(statePath(false))).children[data.stem]); } catch (error) { say(error.message); }
+      const before = saves;
+      try {
+        const now = await ask(statePath(false));
+        // Asked before a decision and answered after it, it knows nothing of it.
+        if (saves === before) tell(now.children[data.stem]);
+      } catch (error) { say(error.message); }
     }), el("label", {}, "reason (w)", reason), add, el("label", {}, "in your own words (t)", note),
       el("label", { class: "line" }, settles, "settles a disagreement")),
     el("div", { class: "controls buttons" }, buttons), status, el("p", {}, blindingPart(say)),
