@@ -94,6 +94,29 @@ fn two_reviewers_disagree_agree_and_settle() {
 }
 
 #[test]
+fn rows_are_named_as_on_the_pages_where_runs_are_not_joined() {
+    let settings = "[connectivity]\njoin = \"none\"\n".to_owned();
+    let folder = Tiny { children: 1, runs: 2, settings, ..Tiny::default() }.build();
+    for run in ["1", "2"] {
+        let name = format!("sub-01_task-nap_run-{run}_bold.nii");
+        fs::rename(folder.join(&format!("bold_01_{run}.nii")), folder.join(&name)).unwrap();
+        folder.edit("scans.tsv", &format!("bold_01_{run}.nii"), &name);
+    }
+    folder.run(&[]).expect(0);
+    let served = Served::start(&folder);
+    let stems = ["sub-01_task-nap_run-1", "sub-01_task-nap_run-2"];
+    served.decide(stems[1], "AB", "include", json!({})).good();
+    served.decide(stems[1], "CD", "exclude", json!({})).good();
+    let told = folder.keepstill(&["review", "results", "--agreement", "--json"]).expect(0);
+    let told: Value = serde_json::from_str(&told.stdout).unwrap();
+    assert_eq!(told["children"].as_object().unwrap().keys().collect::<Vec<_>>(), stems);
+    assert_eq!((&told["disagreements"], &told["skipped"]), (&json!([stems[1]]), &json!([])));
+    assert_eq!(told["children"], served.state()["children"]);
+    let words = folder.keepstill(&["review", "results", "--agreement"]).expect(0).stdout;
+    assert!(words.ends_with("To be settled: sub-01_task-nap_run-2.\n"), "{words}");
+}
+
+#[test]
 fn initials_are_not_split_by_a_capital_letter() {
     let folder = finished();
     let served = Served::start(&folder);
