@@ -113,7 +113,7 @@ test("the slider reads out each frame as the frames table has it", () => on(stem
     const lines = frames(stem, run);
     const ribbon = page.locator(".ribbon").nth(run - 1);
     const slider = ribbon.getByRole("slider");
-    const read = async () => (await ribbon.locator("output").textContent()).split(" · ");
+    const read = async () => (await ribbon.locator(".read").textContent()).split(" · ");
     assert.equal(await slider.getAttribute("max"), String(lines.length - 1));
     // One of each kind, the ends, and some between.
     const kinds = new Map(lines.map((line, k) => [line.reasons, k]));
@@ -146,7 +146,7 @@ test("the slider reads out each frame as the frames table has it", () => on(stem
   await stage.scrollIntoViewIfNeeded();
   const area = await stage.boundingBox();
   await page.mouse.move(area.x + area.width * 100.5 / 260, area.y + 40);
-  assert.match(await page.locator(".ribbon output").first().textContent(), /^frame 100 /);
+  assert.match(await page.locator(".ribbon .read").first().textContent(), /^frame 100 /);
 }));
 
 test("a ribbon's text alternative counts the frames of each reason", () => on(stem, async (page) => {
@@ -281,4 +281,22 @@ test("the pages hold no path outside the study, though the study file names one"
     const html = readFileSync(path, "utf8");
     for (const word of [study.place, tmpdir(), homedir(), ...(hostname().length > 5 ? [hostname()] : [])]) assert.ok(!html.includes(word), word);
   }
+});
+
+test("paper is light, whatever the screen is, and has the ribbons", async () => {
+  const paper = [];
+  for (const colorScheme of ["light", "dark"]) {
+    await on(stem, async (page) => {
+      const screen = await picture(page);
+      await page.evaluate(() => dispatchEvent(new Event("beforeprint")));
+      paper.push(await picture(page));
+      await page.evaluate(() => dispatchEvent(new Event("afterprint")));
+      await settled(page);
+      assert.equal(await picture(page), screen);
+      // The cursor's canvas must not clear the ribbon below it where canvases are printed stroke by stroke.
+      await page.emulateMedia({ media: "print" });
+      assert.equal(await page.$eval(".ribbon .cursor", (canvas) => getComputedStyle(canvas).display), "none");
+    }, { colorScheme });
+  }
+  assert.equal(paper[0], paper[1]);
 });

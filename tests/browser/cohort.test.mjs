@@ -210,7 +210,7 @@ test("each strip has its numbers as a text alternative", () => on(study.page(), 
 test("the sentence, the curve of limits and its numbers agree with cohort.tsv", () => on(study.page(), async (page) => {
   const enough = table.filter((row) => row.verdict === "enough").length;
   const sum = (name) => table.reduce((total, row) => total + Number(row[name]), 0).toFixed(1);
-  assert.match(await page.textContent(".verdict"), new RegExp(`^${enough} of 12 children kept still long enough: ${sum("minutes_kept")} of ${sum("minutes")} minutes`));
+  assert.match(await page.textContent(".verdict"), new RegExp(`^${enough} of 12 children have enough data: ${sum("minutes_kept")} of ${sum("minutes")} minutes`));
   await page.getByText("In numbers").click();
   const limits = await page.$$eval("#limits tbody tr", (rows) => rows.map((row) => [...row.cells].map((cell) => cell.textContent)));
   assert.ok(limits.length > 3);
@@ -318,9 +318,31 @@ test("print has every row, and the window comes back afterwards", async () => {
     await page.evaluate(() => dispatchEvent(new Event("afterprint")));
     await settled(page);
     assert.equal(await rows(), window);
-    // The browser's own printing: 200 rows of 48 pixels need more than eight sheets.
+    // The browser's own printing: a window of rows takes two sheets, 200 rows more than five. No column is cut off: the
+    // browser itself makes a page smaller by so much that it fits its paper.
+    await page.emulateMedia({ media: "print" });
+    await page.setViewportSize({ width: 760, height: 1000 });
+    const [across, paper] = await page.evaluate(() => [document.querySelector("#table table").scrollWidth, document.documentElement.clientWidth]);
+    assert.ok(across <= 1.2 * paper, `the table is ${across} pixels wide, the paper ${paper}`);
     const pdf = (await page.pdf({ format: "A4" })).toString("latin1");
     const sheets = pdf.match(/\/Type\s*\/Page\b/g).length;
-    assert.ok(sheets >= 9, `${sheets} sheets`);
+    assert.ok(sheets >= 6, `${sheets} sheets`);
   });
+});
+
+test("paper is light, whatever the screen is", async () => {
+  const strips = {};
+  for (const colorScheme of ["light", "dark"]) {
+    await on(study.page(), async (page) => {
+      const pictures = () => page.$$eval("#table canvas", (all) => all.map((canvas) => canvas.toDataURL()));
+      const screen = await pictures();
+      await page.evaluate(() => dispatchEvent(new Event("beforeprint")));
+      strips[colorScheme] = { screen, paper: await pictures() };
+      await page.evaluate(() => dispatchEvent(new Event("afterprint")));
+      await settled(page);
+      assert.deepEqual(await pictures(), screen);
+    }, { colorScheme });
+  }
+  assert.notDeepEqual(strips.light.screen, strips.dark.screen);
+  assert.deepEqual(strips.light.paper, strips.dark.paper);
 });

@@ -35,7 +35,7 @@ const decisions = (server) => (existsSync(server.decisions) ? table(server.decis
 const byMotion = (rows) => [...rows].sort((a, b) => b.mean_fd_mm - a.mean_fd_mm).map((row) => row.participant_id);
 /** The page has asked where the review stands, and shows it. */
 const stated = (page) => page.waitForSelector(".decide");
-const saved = (page, word) => page.waitForFunction((w) => document.querySelector(".saved").textContent === w, `Saved: ${word}.`);
+const saved = (page, word) => page.waitForFunction((w) => document.querySelector(".saved").textContent.startsWith(w), `Saved: ${word}, by `);
 const blur = (page) => page.evaluate(() => document.activeElement.blur());
 /** Steps with the tabulator key until the element of this id has the focus. */
 async function tabTo(page, id) {
@@ -129,6 +129,26 @@ test("without initials nothing is saved, and the page asks for them", () => revi
   assert.deepEqual(lines(), []);
 }));
 
+test("an answer that was asked for before a decision does not hide it", () => reviewing(async ({ open, order }) => {
+  const { page } = await open(`/child/${order[0]}`);
+  // Leaving the field of initials asks where the child stands; that answer is kept back until the decision is saved.
+  let answer;
+  const kept = new Promise((resolve) => { answer = resolve; });
+  let given;
+  const over = new Promise((resolve) => { given = resolve; });
+  await page.route("**/api/state*", async (route) => {
+    const early = await route.fetch();
+    await kept;
+    await route.fulfill({ response: early });
+    given();
+  });
+  await decide(page, "OP", "i", "include");
+  answer();
+  await over;
+  await settled(page);
+  assert.match(await page.textContent(".decide"), /Standing: include \(OP\)/);
+}));
+
 test("n and p go to the neighbours in the order that the cohort page had", () => reviewing(async ({ open }) => {
   const { page } = await open();
   // Another order than the first: by name, from the last.
@@ -197,7 +217,7 @@ test("group, sex and age are hidden: no word of them is sent", () => reviewing(a
   const people = table(join(study.place, "participants.tsv"));
   const groups = [...new Set(people.map((row) => row.group))];
   assert.ok(groups.length >= 2);
-  const served = async (path) => (await (await fetch(new URL(path, server.url))).text());
+  const served = async (path) => (await (await fetch(new URL(path, server.url), { headers: server.headers })).text());
   for (const path of ["/", ...order.map((stem) => `/child/${stem}`)]) {
     const html = await served(path);
     for (const word of [...groups, ...people.map((row) => `"${row.age_months}"`), "radius_by", "months, "]) assert.ok(!html.includes(word), `${path} holds ${word}`);

@@ -97,8 +97,8 @@ function stretches(text) {
   return found;
 }
 
-// Draws again when the window or the colours change; `print`, where given, draws what paper needs.
-function redrawWith(draw, print) {
+// Draws again when the window or the colours change, and for paper, which is light: `print` draws what it needs.
+function redrawWith(draw, print = draw) {
   let waiting = 0;
   const later = () => {
     cancelAnimationFrame(waiting);
@@ -106,10 +106,12 @@ function redrawWith(draw, print) {
   };
   addEventListener("resize", later);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", later);
-  if (print) {
-    addEventListener("beforeprint", print);
-    addEventListener("afterprint", later);
-  }
+  const paper = (on) => {
+    document.documentElement.classList.toggle("printing", on);
+    fills.clear();
+  };
+  addEventListener("beforeprint", () => { paper(true); print(); });
+  addEventListener("afterprint", () => { paper(false); later(); });
   return later;
 }
 
@@ -120,8 +122,9 @@ const keys = {
 };
 addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.altKey || event.metaKey || event.target.closest("input:not([type=range]), select, textarea")) return;
-  const action = keys.on && keys.actions.get(event.key);
-  if (action) { event.preventDefault(); action(); }
+  // A key that is held down acts once; with caps lock on, too.
+  const action = keys.on && keys.actions.get(event.key.length === 1 ? event.key.toLowerCase() : event.key);
+  if (action) { event.preventDefault(); if (!event.repeat) action(); }
 });
 function keySwitch() {
   const box = el("input", { type: "checkbox", checked: keys.on, onchange: () => {
