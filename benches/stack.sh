@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
 # `keepstill stack` on invented results folders of CHILDREN children at PARCELS parcels: time and peak memory, beside the
 # time that `dd` takes to write as many bytes with the same sync. After `tests/run`, whose Python it uses.
+# KEEPSTILL names a built program, PYTHON a Python with numpy, STACK_PLACE where to work.
 # Usage: benches/stack.sh [CHILDREN] [PARCELS] [npy|tsv: how the children's matrices are written] [arguments for stack…]
 # Needs disk for the matrices (200 parcels: 160 kB a child as npy, 450 kB as tsv) and for the stack; all is removed again.
 set -euo pipefail
@@ -10,8 +11,11 @@ shift $(($# > 3 ? 3 : $#))
 arguments=("$@")
 [ ${#arguments[@]} -gt 0 ] || arguments=(--as npy)
 
-cargo build --release --quiet --bin keepstill
-keepstill=${CARGO_TARGET_DIR:-target}/release/keepstill
+keepstill=${KEEPSTILL:-}
+if [ -z "$keepstill" ]; then
+    cargo build --release --quiet --bin keepstill
+    keepstill=${CARGO_TARGET_DIR:-target}/release/keepstill
+fi
 place=$(mktemp -d "${STACK_PLACE:-${TMPDIR:-/tmp}}/stack-XXXXXX")
 trap 'rm -rf "$place"' EXIT
 

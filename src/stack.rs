@@ -125,21 +125,21 @@ pub enum StackError {
     #[error("{}: the cohort table has no column \"{column}\"; do `keepstill run` again to write it anew", path.display())]
     NoColumn { path: PathBuf, column: &'static str },
     #[error("--where {column}: cohort.tsv has no such column{}; it has {known}",
-        nearest.as_ref().map_or(String::new(), |near| format!("; is \"{near}\" meant?")))]
+        nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
     UnknownColumn { column: String, nearest: Option<String>, known: String },
     #[error("--group {column}: cohort.tsv has no such column{}; it has {known}",
-        nearest.as_ref().map_or(String::new(), |near| format!("; is \"{near}\" meant?")))]
+        nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
     UnknownGroup { column: String, nearest: Option<String>, known: String },
-    #[error("{stem}, {kind}: {source}")]
-    Quality { stem: String, kind: String, source: crate::group::quality::QualityError },
-    #[error("{}: none of the {rows} children is left to stack ({reasons}); ask for others with --all, --min-minutes, --where or --missing",
+    #[error("{}: {source}", path.display())]
+    Quality { path: PathBuf, source: crate::group::quality::QualityError },
+    #[error("{}: no child of {rows} is left to stack ({reasons}); ask for others with --all, --min-minutes, --where or --missing",
         path.display())]
     NoneLeft { path: PathBuf, rows: usize, reasons: String },
     #[error("{}: cannot read: {message}; do `keepstill run` again to write it anew", path.display())]
     Unreadable { path: PathBuf, message: String },
     #[error("{}: the files {stems} could each be this row's, in line {line}; give the runs run_ids that differ", path.display())]
     Ambiguous { path: PathBuf, line: usize, stems: String },
-    #[error("{}: there is no such matrix, though {like} has one; do `keepstill run` again, or leave the child out with --where",
+    #[error("{}: there is no such matrix, though {like}; do `keepstill run` again, or leave the child out with --where",
         path.display())]
     NoMatrix { path: PathBuf, like: String },
     #[error("{}: the matrix has {found}, expected {expected} parcels each way as in {}; do `keepstill run` again with one atlas for all",

@@ -18,8 +18,9 @@ use super::{Common, out};
   keepstill stack results --where sex=f --where site!=harbour --min-minutes 8
   keepstill stack results --as mat --missing drop-parcel
 
-Children with the verdict \"enough\" whom no review excludes are taken, in the order of cohort.tsv. The files, a table of
-who was left out and why, and stack.json, which says what each file holds, are written below stack/ in the results folder.")]
+Children with the verdict \"enough\" whom no review excludes are taken, in the order of cohort.tsv.
+The files, a table of who was left out and why, and stack.json, which says what each file holds,
+are written below stack/ in the results folder.")]
 pub(crate) struct Stack {
     /// The results folder.
     results: PathBuf,
@@ -30,7 +31,7 @@ pub(crate) struct Stack {
     #[arg(long)]
     all: bool,
     /// Minutes kept that a child needs, instead of the study's.
-    #[arg(long, value_name = "X", value_parser = minutes)]
+    #[arg(long, value_name = "X", value_parser = minutes, allow_negative_numbers = true)]
     min_minutes: Option<f64>,
     /// Only children whose cell in this column of cohort.tsv is (=) or is not (!=) VALUE; all that are given must hold.
     #[arg(long = "where", value_name = "COLUMN=VALUE")]

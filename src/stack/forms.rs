@@ -135,6 +135,11 @@ pub(super) fn open<'a>(
     })
 }
 
+/// The values as little-endian 32-bit floats, a part after the other, so that no whole block is copied.
+pub(super) fn in_parts<E>(values: &[f32], mut take: impl FnMut(&[u8]) -> Result<(), E>) -> Result<(), E> {
+    values.chunks(1 << 18).try_for_each(|part| take(&bytes(part)))
+}
+
 /// Little-endian 32-bit floats.
 pub(super) fn bytes(values: &[f32]) -> Vec<u8> {
     let mut out = vec![0; 4 * values.len()];

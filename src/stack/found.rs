@@ -60,7 +60,7 @@ pub(super) struct Child {
     /// The word under `review`; `n/a` where nobody decided.
     pub review: String,
     /// Folder of its matrices, relative to the results folder.
-    folder: String,
+    pub folder: String,
     /// One entry a kind.
     forms: Vec<Form>,
     /// Folder and stem of its runs' coverage tables, relative to the results folder.
@@ -138,12 +138,12 @@ pub(super) fn find(results: &Path, chosen: Chosen) -> Result<Found, StackError> 
         });
         if let Some(kind) = kinds.iter().find(|kind| !forms.contains_key(kind)) {
             let path = results.join(&child.folder).join(matrix_name(&child.stem, kind, Form::Tsv));
-            return Err(StackError::NoMatrix { path, like: like.clone() });
+            return Err(StackError::NoMatrix { path, like: format!("{like} has one") });
         }
         if let Some(kind) = forms.keys().find(|kind| !kinds.contains(kind)) {
             let other = &found.children[0];
             let path = results.join(&other.folder).join(matrix_name(&other.stem, kind, Form::Tsv));
-            return Err(StackError::NoMatrix { path, like: child.stem });
+            return Err(StackError::NoMatrix { path, like: format!("{} has one", child.stem) });
         }
         found.children.push(Child { forms: forms.into_values().collect(), ..child });
     }
@@ -179,7 +179,7 @@ fn look(results: &Path, candidate: Candidate) -> Result<Looked, StackError> {
     let Some((stem, forms)) = by_stem.into_iter().next().map(|(stem, forms)| (stem.to_owned(), forms)) else {
         if candidate.joined {
             let path = results.join(&folder).join(format!("{short}_atlas-…_matrix.tsv"));
-            return Err(StackError::NoMatrix { path, like: "cohort.tsv says that it".to_owned() });
+            return Err(StackError::NoMatrix { path, like: "cohort.tsv tells of joined runs".to_owned() });
         }
         let detail = "no run of this child gives a series".to_owned();
         return Ok(Looked::LeftOut(candidate.leave_out(short, "no_matrix", detail)));

@@ -214,7 +214,8 @@ fn coverage(results: &Path, child: &Child, atlas: &str) -> Result<(PathBuf, Vec<
         like.get_or_insert((path, parcels));
     }
     let Some((path, mut parcels)) = like else {
-        return Err(StackError::NoCoverage { path: results.join(&child.stem), atlas: atlas.to_owned() });
+        let path = results.join(&child.folder).join(format!("{}_atlas-{atlas}_coverage.tsv", child.stem));
+        return Err(StackError::NoCoverage { path, atlas: atlas.to_owned() });
     };
     parcels.iter_mut().zip(sums).for_each(|(parcel, sum)| parcel.centroid_mm = sum.mean());
     Ok((path, parcels))

@@ -66,7 +66,7 @@ mod tests {
             note: None,
             settles: false,
             blinded: true,
-            results_digest: digest.to_owned(),
+            results_digest: digest.repeat(64),
         }
     }
 
@@ -76,18 +76,18 @@ mod tests {
         let ids = ["sub-1", "n/a", "n/a"].map(str::to_owned);
         let why = |digest: &str| {
             let reviews = Reviews::read(folder.path()).unwrap();
-            let (standing, last) = reviews.of(&ids, digest)?;
+            let (standing, last) = reviews.of(&ids, &digest.repeat(64))?;
             excluded(standing.review.key(), last).map(|(reason, _)| reason)
         };
-        assert_eq!(why("new"), None);
+        assert_eq!(why("1"), None);
         let say = |decision, digest| decisions::append(folder.path(), &line("sub-1", decision, digest)).unwrap();
-        say(Decision::Exclude, "old");
-        decisions::append(folder.path(), &line("sub-2", Decision::Include, "old")).unwrap();
-        assert_eq!(why("old").as_deref(), Some("review_exclude"));
-        assert_eq!(why("new").as_deref(), Some("review_exclude_out_of_date"));
-        say(Decision::Unsure, "old");
-        assert_eq!((why("old"), why("new")), (None, None));
-        say(Decision::Exclude, "new");
-        assert_eq!(why("new").as_deref(), Some("review_exclude"));
+        say(Decision::Exclude, "0");
+        decisions::append(folder.path(), &line("sub-2", Decision::Include, "0")).unwrap();
+        assert_eq!(why("0").as_deref(), Some("review_exclude"));
+        assert_eq!(why("1").as_deref(), Some("review_exclude_out_of_date"));
+        say(Decision::Unsure, "0");
+        assert_eq!((why("0"), why("1")), (None, None));
+        say(Decision::Exclude, "1");
+        assert_eq!(why("1").as_deref(), Some("review_exclude"));
     }
 }

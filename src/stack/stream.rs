@@ -182,7 +182,10 @@ pub(super) fn write(
                 // A series' correlation with itself tells nothing (methods.md: diagonal n/a).
                 block.diagonals.fill(f32::NAN);
             }
-            digest.update(&forms::bytes(&block.edges));
+            forms::in_parts(&block.edges, |part| {
+                digest.update(part);
+                Ok::<(), StackError>(())
+            })?;
             sinks.iter_mut().try_for_each(|sink| sink.take(&block))?;
             Ok(())
         };

@@ -14,7 +14,9 @@ fn table(header: &[&str], rows: &[Vec<String>]) -> String {
 
 /// `children.tsv`: row k is row k of every array; all columns of the cohort table.
 pub(super) fn children(header: &[String], found: &Found) -> String {
-    let mut text = format!("stem\t{}\n", header.join("\t"));
+    // A participants table may have a column of this name.
+    let header = header.iter().map(|name| if name == "stem" { "participants_stem" } else { name });
+    let mut text = format!("stem\t{}\n", header.collect::<Vec<_>>().join("\t"));
     for child in &found.children {
         for part in [&child.stem, "\t", &child.cells, "\n"] {
             text.push_str(part);

@@ -71,7 +71,11 @@ fn read_tsv(
     diagonal: &mut [f32],
 ) -> Result<(), StackError> {
     let parcels = atlas.parcels.len();
-    let mut lines = bytes.strip_suffix(b"\n").unwrap_or(bytes).split(|&b| b == b'\n');
+    // A number that was cut is a number still, so the last line must have its end.
+    let Some(whole) = bytes.strip_suffix(b"\n") else {
+        return Err(unreadable(path, &"it ends in the middle of a line"));
+    };
+    let mut lines = whole.split(|&b| b == b'\n');
     let header = lines.next().unwrap_or_default();
     // The header first: a matrix of another atlas is told by its size, not by its first odd row.
     let columns = header.iter().filter(|&&b| b == b'\t').count();

@@ -175,7 +175,7 @@ fn groups_stand_side_by_side_and_a_difference_in_motion_is_called_the_trap() {
     let one = stack(&folder, &["--group", "nap"])["groups"].clone();
     assert_eq!(one["why_not"], "all children are in one group of the column nap");
     let said = folder.keepstill(&["stack", "results", "--group", "sexx"]).expect(1);
-    assert!(said.stderr.contains("--group sexx: cohort.tsv has no such column; is \"sex\" meant?"), "{}", said.stderr);
+    assert!(said.stderr.contains("--group sexx: cohort.tsv has no such column (is \"sex\" meant?)"), "{}", said.stderr);
     // With such a column it is taken unasked; a child without a group is in none.
     for row in 0..8 {
         set_cell(&folder, "results/cohort.tsv", row, "group", ["n/a", "early", "late", "term"][row % 4]);

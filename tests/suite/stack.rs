@@ -123,6 +123,9 @@ fn tables_are_in_the_order_of_the_arrays() {
     for (row, own) in children.iter().zip(&cohort) {
         assert_eq!(row[1..], own[..]);
     }
+    set_cell(&folder, "results/cohort.tsv", 0, "stem", "theirs");
+    folder.keepstill(&["stack", "results"]).expect(0);
+    assert_eq!(column(&stacked(&folder, "children.tsv"), "participants_stem")[0], "theirs");
     let table = stacked(&folder, "atlas-tern5_edges.tsv");
     let header = "edge edge_name index_1 name_1 network_1 index_2 name_2 network_2 distance_mm";
     assert_eq!(table[0].join(" "), header);
@@ -277,7 +280,7 @@ fn minutes_replace_the_studys_and_its_other_demands_stay() {
     };
     run("2.0", "0.8");
     let said = folder.keepstill(&["stack", "results"]).expect(1);
-    assert!(said.stderr.contains("none of the 3 children is left to stack (3 too_short)"), "{}", said.stderr);
+    assert!(said.stderr.contains("no child of 3 is left to stack (3 too_short)"), "{}", said.stderr);
     assert!(!folder.join("results/stack").exists());
     folder.keepstill(&["stack", "results", "--min-minutes", "1.2"]).expect(0);
     assert_eq!(stems(&folder).len(), 3);

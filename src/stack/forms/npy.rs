@@ -4,7 +4,7 @@ use std::path::Path;
 
 use rayon::prelude::*;
 
-use super::{About, Format, Plan, Sink, bytes, matrix};
+use super::{About, Format, Plan, Sink, bytes, in_parts, matrix};
 use crate::record::files::WriteError;
 use crate::stack::stream::Block;
 use crate::stack::whole::{Unfinished, Whole};
@@ -45,7 +45,7 @@ impl<'a> Edges<'a> {
 
 impl Sink for Edges<'_> {
     fn take(&mut self, block: &Block) -> Result<(), WriteError> {
-        self.file.append(&bytes(&block.edges))
+        in_parts(&block.edges, |part| self.file.append(part))
     }
 
     fn finish(self: Box<Self>) -> Result<Whole, WriteError> {

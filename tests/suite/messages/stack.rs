@@ -22,6 +22,7 @@ fn results_that_cannot_be_stacked() {
         Case { locked: true, ..stack("a run at work", &[], |_| {}) },
         stack("a column mistyped", &["--where", "age_month=6"], |_| {}),
         stack("a column that is not there", &["--where", "shoe_size!=3"], |_| {}),
+        stack("a column of groups mistyped", &["--group", "sexx"], |_| {}),
         stack("a condition without a value", &["--where", "sex"], |_| {}),
         stack("a format unknown", &["--as", "npy,csv"], |_| {}),
         stack("a wish unknown", &["--missing", "fill"], |_| {}),
@@ -45,10 +46,19 @@ fn results_that_cannot_be_stacked() {
         stack("a matrix of other parcels", &[], |folder| folder.edit(MATRIX, "dune", "bank")),
         stack("a matrix with rows of other parcels", &[], |folder| folder.edit(MATRIX, "\nreef", "\nbank")),
         stack("a matrix with a word in it", &[], |folder| folder.edit(MATRIX, "\ncove\t1\t", "\ncove\t1\tmany")),
+        stack("a matrix with a value without end", &[], |folder| {
+            let text = folder.read(MATRIX);
+            let mut lines: Vec<String> = text.lines().map(str::to_owned).collect();
+            let mut cells: Vec<&str> = lines[2].split('\t').collect();
+            cells[3] = "inf";
+            lines[2] = cells.join("\t");
+            folder.write(MATRIX, &(lines.join("\n") + "\n"));
+        }),
         stack("a matrix cut short", &[], |folder| {
             let text = folder.read(MATRIX);
             folder.cut(MATRIX, text.len() - 9);
         }),
+        stack("a matrix with a row cut short", &[], |folder| folder.edit(MATRIX, "\tn/a\nreef", "\nreef")),
         stack("an array that is none", &[], |folder| folder.write(&MATRIX.replace(".tsv", ".npy"), "not numbers")),
         stack("no coverage table", &[], |folder| folder.remove(COVERAGE)),
         stack("a coverage table without names", &[], |folder| folder.edit(COVERAGE, "\tname\t", "\ttitle\t")),
@@ -63,5 +73,5 @@ fn results_that_cannot_be_stacked() {
         }),
         stack("a folder that is a file", &[], |folder| folder.write("results/stack", "")),
     ];
-    hold("stack.txt", 26, &cases);
+    hold("stack.txt", 29, &cases);
 }
