@@ -4,7 +4,7 @@
 
 use serde_json::Value;
 
-use crate::builders::{Folder, Tiny, cells};
+use crate::builders::{Folder, Tiny, cells, motion_table};
 use crate::stack::{column, edges, own, set_cell, stacked};
 
 const HEADER: &str = "atlas measure values censoring results adjusted_for children dof edges edges_with_r median_abs_r \
@@ -142,10 +142,21 @@ fn a_try_serves_only_if_it_is_of_the_same_children_files_and_settings() {
     folder.write(matrix, &text);
     assert_eq!(stack(&folder, &[])["before_censoring"]["status"], "compared");
     // A child's motion is another now, and the try does not know it.
-    let motion = folder.read("motion_03.tsv");
-    folder.write("motion_03.tsv", &motion.replacen("\n0", "\n0.1", 1).replacen("\n-0", "\n-0.1", 1));
+    folder.write("motion_03.tsv", &motion_table(40, 77));
     folder.run(&["-q"]).expect(0);
     assert!(why(&folder).contains("was made from other files of sub-03"), "{}", why(&folder));
+}
+
+#[test]
+fn an_infinite_value_stops_the_stack_and_its_file_is_named() {
+    let folder = finished(3, "\n[connectivity]\nmeasures = [\"covariance\"]\n");
+    let name = "results/sub-02/func/sub-02_atlas-tern5_measure-covariance_matrix.tsv";
+    let mut table = cells(&folder.read(name));
+    table[2][3] = "inf".to_owned();
+    folder.write(name, &table.iter().map(|row| row.join("\t") + "\n").collect::<String>());
+    let said = folder.keepstill(&["stack", "results"]).expect(1);
+    assert!(said.stderr.contains(&format!("{name}: a child's edge 4 (from 0) is infinite")), "{}", said.stderr);
+    assert!(!folder.join("results/stack").exists());
 }
 
 #[test]
