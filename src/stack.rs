@@ -148,10 +148,10 @@ pub enum StackError {
         nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
     UnknownColumn { column: String, nearest: Option<String>, known: String },
     #[error("--group {column}: cohort.tsv has no such column{}; it has {known}",
-        nearest.as_ref().map_or(String::new(), |near| format!("; is \"{near}\" meant?")))]
+        nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
     UnknownGroup { column: String, nearest: Option<String>, known: String },
-    #[error("{stem}, {kind}: {source}")]
-    Quality { stem: String, kind: String, source: crate::group::quality::QualityError },
+    #[error("{}: {source}", path.display())]
+    Quality { path: PathBuf, source: crate::group::quality::QualityError },
     #[error("{}: no child of {rows} is left to stack ({reasons}); ask for others with --all, --min-minutes, --where or --missing",
         path.display())]
     NoneLeft { path: PathBuf, rows: usize, reasons: String },

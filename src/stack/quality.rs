@@ -41,6 +41,9 @@ use children::{Children, Facts};
 use groups::Groups;
 use rows::Row;
 
+/// Children whose values are turned into z at once: enough work for all cores, without a copy of a whole block (own convention).
+const AT_ONCE: usize = 32;
+
 /// Whether QC-FC is of Fisher's z of a measure's values, rather than of the values.
 fn as_z(measure: &str) -> bool {
     matches!(measure, "pearson" | "spearman")
@@ -74,41 +77,47 @@ impl Sums {
 
     /// Adds a block; the position of the child who cannot be added, where one cannot.
     fn take(&mut self, children: &Children, z: bool, block: &Block) -> Result<(), (usize, QualityError)> {
-        let converted: Vec<f32>;
-        let values: &[f32] = if z {
-            converted = block.edges.par_iter().map(|r| fisher_z(f64::from(*r)) as f32).collect();
-            &converted
-        } else {
-            &block.edges
-        };
-        let facts = &children.facts[block.first..block.first + block.children];
-        let Self { edges, all, motion, adjusted, diagonal } = self;
-        let edges = *edges;
-        let each = |add: &mut (dyn FnMut(&[f32], &Facts) -> Result<(), QualityError> + Send)| {
-            // Of an atlas of one parcel there are no edges to cut into rows.
-            facts.iter().enumerate().try_for_each(|(k, facts)| {
-                add(&values[k * edges..(k + 1) * edges], facts).map_err(|e| (block.first + k, e))
-            })
-        };
-        let (first, second) = rayon::join(
-            || each(&mut |z, _| all.add_child(z, &[])),
-            || {
-                each(&mut |z, facts: &Facts| {
-                    if facts.mean_fd_mm.is_finite() {
-                        motion.add_child(z, &[facts.mean_fd_mm])?;
-                    }
-                    match (adjusted.as_mut(), children.adjusted(facts)) {
-                        (Some(adjusted), Some(covariates)) => adjusted.add_child(z, &covariates),
-                        _ => Ok(()),
-                    }
-                })
-            },
-        );
-        for child in block.diagonals.chunks_exact(diagonal.len().max(1)) {
-            for ((sum, count), value) in diagonal.iter_mut().zip(child).filter(|(_, value)| !value.is_nan()) {
+        for first in (0..block.children).step_by(AT_ONCE) {
+            let count = AT_ONCE.min(block.children - first);
+            let values = &block.edges[first * self.edges..(first + count) * self.edges];
+            let converted: Vec<f32>;
+            let values = if z {
+                converted = values.par_iter().map(|r| fisher_z(f64::from(*r)) as f32).collect();
+                &converted
+            } else {
+                values
+            };
+            let place = block.first + first;
+            self.add(children, &children.facts[place..place + count], values)
+                .map_err(|(child, source)| (place + child, source))?;
+        }
+        for child in block.diagonals.chunks_exact(self.diagonal.len().max(1)) {
+            for ((sum, count), value) in self.diagonal.iter_mut().zip(child).filter(|(_, value)| !value.is_nan()) {
                 (*sum, *count) = (*sum + f64::from(*value), *count + 1);
             }
         }
+        Ok(())
+    }
+
+    /// Adds children with their values, a row each; each sum takes them in their order.
+    fn add(&mut self, children: &Children, facts: &[Facts], values: &[f32]) -> Result<(), (usize, QualityError)> {
+        let Self { edges, all, motion, adjusted, .. } = self;
+        // Of an atlas of one parcel a row is empty.
+        let row = |child: usize| &values[child * *edges..(child + 1) * *edges];
+        let with_motion = || {
+            facts.iter().enumerate().try_for_each(|(child, facts)| {
+                if facts.mean_fd_mm.is_finite() {
+                    motion.add_child(row(child), &[facts.mean_fd_mm]).map_err(|error| (child, error))?;
+                }
+                match (adjusted.as_mut(), children.adjusted(facts)) {
+                    (Some(adjusted), Some(all)) => adjusted.add_child(row(child), &all).map_err(|error| (child, error)),
+                    _ => Ok(()),
+                }
+            })
+        };
+        let without =
+            || (0..facts.len()).try_for_each(|child| all.add_child(row(child), &[]).map_err(|error| (child, error)));
+        let (first, second) = rayon::join(without, with_motion);
         first.and(second)
     }
 }
@@ -195,12 +204,15 @@ impl<'a> Quality<'a> {
     /// Adds a block of one atlas and measure, with values as in the children's matrices.
     pub(super) fn take(&mut self, kind: usize, block: &Block) -> Result<(), StackError> {
         let z = as_z(&self.found.kinds[kind].measure);
-        self.sums[kind].take(&self.children, z, block).map_err(|(child, source)| self.error(kind, child, source))
+        self.sums[kind]
+            .take(&self.children, z, block)
+            .map_err(|(child, source)| self.error(self.results, kind, child, source))
     }
 
-    fn error(&self, kind: usize, child: usize, source: QualityError) -> StackError {
-        let stem = self.found.children[child].stem.clone();
-        StackError::Quality { stem, kind: self.found.kinds[kind].name(), source }
+    /// An error of a child's matrix.
+    fn error(&self, results: &Path, kind: usize, child: usize, source: QualityError) -> StackError {
+        let (path, _) = self.found.children[child].matrix(results, &self.found.kinds, kind);
+        StackError::Quality { path, source }
     }
 
     /// The same sums of a try's matrices.
@@ -212,7 +224,8 @@ impl<'a> Quality<'a> {
             for place in stream::blocks(self.found.children.len(), edge_count(parcels), parcels) {
                 let block = stream::read(results, self.found, kind, atlas, place)?;
                 let z = as_z(&self.found.kinds[kind].measure);
-                sums.take(&self.children, z, &block).map_err(|(child, source)| self.error(kind, child, source))?;
+                sums.take(&self.children, z, &block)
+                    .map_err(|(child, source)| self.error(results, kind, child, source))?;
             }
         }
         Ok(all)

@@ -4,7 +4,7 @@
 
 use serde_json::Value;
 
-use crate::builders::{Folder, Tiny, cells};
+use crate::builders::{Folder, Tiny, cells, motion_table};
 use crate::stack::{column, edges, own, set_cell, stacked};
 
 const HEADER: &str = "atlas measure values censoring results adjusted_for children dof edges edges_with_r median_abs_r \
@@ -142,10 +142,21 @@ fn a_try_serves_only_if_it_is_of_the_same_children_files_and_settings() {
     folder.write(matrix, &text);
     assert_eq!(stack(&folder, &[])["before_censoring"]["status"], "compared");
     // A child's motion is another now, and the try does not know it.
-    let motion = folder.read("motion_03.tsv");
-    folder.write("motion_03.tsv", &motion.replacen("\n0", "\n0.1", 1).replacen("\n-0", "\n-0.1", 1));
+    folder.write("motion_03.tsv", &motion_table(40, 77));
     folder.run(&["-q"]).expect(0);
     assert!(why(&folder).contains("was made from other files of sub-03"), "{}", why(&folder));
+}
+
+#[test]
+fn an_infinite_value_stops_the_stack_and_its_file_is_named() {
+    let folder = finished(3, "\n[connectivity]\nmeasures = [\"covariance\"]\n");
+    let name = "results/sub-02/func/sub-02_atlas-tern5_measure-covariance_matrix.tsv";
+    let mut table = cells(&folder.read(name));
+    table[2][3] = "inf".to_owned();
+    folder.write(name, &table.iter().map(|row| row.join("\t") + "\n").collect::<String>());
+    let said = folder.keepstill(&["stack", "results"]).expect(1);
+    assert!(said.stderr.contains(&format!("{name}: a child's edge 4 (from 0) is infinite")), "{}", said.stderr);
+    assert!(!folder.join("results/stack").exists());
 }
 
 #[test]
@@ -175,7 +186,7 @@ fn groups_stand_side_by_side_and_a_difference_in_motion_is_called_the_trap() {
     let one = stack(&folder, &["--group", "nap"])["groups"].clone();
     assert_eq!(one["why_not"], "all children are in one group of the column nap");
     let said = folder.keepstill(&["stack", "results", "--group", "sexx"]).expect(1);
-    assert!(said.stderr.contains("--group sexx: cohort.tsv has no such column; is \"sex\" meant?"), "{}", said.stderr);
+    assert!(said.stderr.contains("--group sexx: cohort.tsv has no such column (is \"sex\" meant?)"), "{}", said.stderr);
     // With such a column it is taken unasked; a child without a group is in none.
     for row in 0..8 {
         set_cell(&folder, "results/cohort.tsv", row, "group", ["n/a", "early", "late", "term"][row % 4]);

@@ -7,7 +7,7 @@ use std::fmt::Write;
 
 use super::rows::{Censoring, Row};
 use super::tables::Mean;
-use super::words::percent;
+use super::words::{capital, percent, signed};
 use crate::report::{escape, figures};
 
 const WIDTH: f64 = 720.0;
@@ -18,6 +18,9 @@ const BOTTOM: f64 = 350.0;
 const HEIGHT: f64 = 420.0;
 /// Above this many networks a cell is too small for its number (own convention).
 const MOST_NUMBERS: usize = 10;
+
+/// A mean of at least this size has the full colour, so that means of next to nothing stay pale (own convention).
+const FULL_COLOUR: f64 = 0.1;
 
 /// What a row is called in pictures and tables.
 pub(super) fn name_of(row: &Row) -> &'static str {
@@ -157,7 +160,7 @@ pub(super) fn histogram(rows: &[&Row]) -> Option<String> {
         let _ = write!(
             label,
             " {}: median |r| {}, {} of {} edges with p < 0.05.",
-            super::words::capital(name_of(row)),
+            capital(name_of(row)),
             figures(row.summary.median_abs_r, 2),
             percent(row.summary.share_p),
             row.summary.edges
@@ -196,13 +199,13 @@ pub(super) fn distance(rows: &[&Row]) -> Option<String> {
         let medians: Vec<String> = row
             .parts
             .iter()
-            .map(|part| format!("{} at {} mm", figures(part.r[1], 2), figures(part.distance_mm[1], 0)))
+            .map(|part| format!("{} at {} mm", signed(part.r[1], 2), figures(part.distance_mm[1], 0)))
             .collect();
         let _ = write!(
             label,
             " {}: rank correlation with distance {}; {}.",
-            super::words::capital(name_of(row)),
-            figures(row.distance.rho, 2),
+            capital(name_of(row)),
+            signed(row.distance.rho, 2),
             medians.join(", ")
         );
     }
@@ -244,12 +247,13 @@ pub(super) fn matrix(mean: &Mean) -> Option<String> {
     if count == 0 || most <= 0.0 {
         return None;
     }
+    let most = most.max(FULL_COLOUR);
     let (left, top) = (190.0, 50.0);
     let side = ((WIDTH - left) / count as f64).min(70.0);
     let words: Vec<String> = (0..count)
         .flat_map(|a| (a..count).map(move |b| (a, b)))
         .map(|(a, b)| {
-            let value = figures(mean.by_network[[a, b]], 2);
+            let value = signed(mean.by_network[[a, b]], 2);
             if a == b {
                 format!("within {} {value}", mean.networks[a])
             } else {
@@ -276,7 +280,7 @@ pub(super) fn matrix(mean: &Mean) -> Option<String> {
                 0.75 * value.abs() / most
             );
             if count <= MOST_NUMBERS {
-                text(&mut svg, [x + side / 2.0, y + side / 2.0 + 5.0], "middle", &figures(value, 2));
+                text(&mut svg, [x + side / 2.0, y + side / 2.0 + 5.0], "middle", &signed(value, 2));
             }
         }
     }

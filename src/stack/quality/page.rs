@@ -142,7 +142,7 @@ fn numbers(rows: &[Row]) -> String {
             figures(row.chance_median(), 3),
             percent(of.share_p),
             percent(of.share_q),
-            figures(row.distance.rho, 2),
+            words::signed(row.distance.rho, 2),
             p_words(row.distance.p),
         ]
     };

@@ -137,7 +137,8 @@ pub(super) fn all(quality: &Quality<'_>, before: &Before, sums: Option<&[Sums]>)
                 [(Some(&sums.motion), Vec::new()), (sums.adjusted.as_ref(), quality.children.adjusted_for())]
             {
                 let Some(sums) = sums else { continue };
-                let row = row(sums, &distances, adjusted_for).map_err(|source| quality.error(at, 0, source))?;
+                let row = row(sums, &distances, adjusted_for)
+                    .map_err(|source| quality.error(quality.results, at, 0, source))?;
                 rows.push(Row {
                     atlas: kind.atlas.clone(),
                     measure: kind.measure.clone(),

@@ -26,6 +26,13 @@ pub(super) fn needed() -> usize {
     children_needed(MEDIUM_R, LEVEL).unwrap_or(usize::MAX)
 }
 
+/// A number with so many digits; what rounds to nothing has no sign.
+pub(super) fn signed(value: f64, digits: usize) -> String {
+    let text = figures(value, digits);
+    let nothing = text.chars().all(|c| matches!(c, '-' | '0' | '.'));
+    if nothing { text.trim_start_matches('-').to_owned() } else { text }
+}
+
 pub(super) fn percent(share: f64) -> String {
     if share.is_finite() { format!("{} %", figures(100.0 * share, 1)) } else { "n/a".to_owned() }
 }

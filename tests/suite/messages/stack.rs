@@ -22,6 +22,7 @@ fn results_that_cannot_be_stacked() {
         Case { locked: true, ..stack("a run at work", &[], |_| {}) },
         stack("a column mistyped", &["--where", "age_month=6"], |_| {}),
         stack("a column that is not there", &["--where", "shoe_size!=3"], |_| {}),
+        stack("a column of groups mistyped", &["--group", "sexx"], |_| {}),
         stack("a condition without a value", &["--where", "sex"], |_| {}),
         stack("a format unknown", &["--as", "npy,csv"], |_| {}),
         stack("a wish unknown", &["--missing", "fill"], |_| {}),
@@ -64,5 +65,5 @@ fn results_that_cannot_be_stacked() {
         }),
         stack("a folder that is a file", &[], |folder| folder.write("results/stack", "")),
     ];
-    hold("stack.txt", 27, &cases);
+    hold("stack.txt", 28, &cases);
 }
