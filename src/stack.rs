@@ -152,8 +152,7 @@ pub enum StackError {
     UnknownGroup { column: String, nearest: Option<String>, known: String },
     #[error("{}: {source}", path.display())]
     Quality { path: PathBuf, source: crate::group::quality::QualityError },
-    #[error("{}: no child of {rows} is left to stack ({reasons}); ask for others with --all, --min-minutes, --where or --missing",
-        path.display())]
+    #[error("{}: no child of {rows} is left to stack ({reasons}); ask for {}", path.display(), other_wish(reasons))]
     NoneLeft { path: PathBuf, rows: usize, reasons: String },
     #[error("{}: cannot read: {message}; do `keepstill run` again to write it anew", path.display())]
     Unreadable { path: PathBuf, message: String },
@@ -197,6 +196,17 @@ pub enum StackError {
     Decisions(#[from] LedgerError),
     #[error(transparent)]
     Write(#[from] WriteError),
+}
+
+/// What to ask for instead when nobody is left, by the reasons.
+fn other_wish(reasons: &str) -> &'static str {
+    if reasons.contains(equal::REASON) {
+        "fewer --equal-minutes"
+    } else if reasons.contains(matched::NO_PARTNER) {
+        "a wider --caliper or another --group"
+    } else {
+        "others with --all, --min-minutes, --where or --missing"
+    }
 }
 
 /// Stacks a results folder's matrices into `RESULTS/stack/`.

@@ -21,7 +21,7 @@ use super::{Common, out};
   keepstill stack results --as mat --missing drop-parcel
   keepstill stack results --equal-minutes 6 --match motion --group site
   keepstill stack results --reliability
-  keepstill stack results --test \"z ~ age_months + sex + mean_fd_mm\" --permutations 1000 --permute age_months
+  keepstill stack results --test \"z ~ age_months + sex + mean_fd_mm\" --permutations 1000
 
 Children with the verdict \"enough\" whom no review excludes are taken, in the order of cohort.tsv.
 The files, a table of who was left out and why, and stack.json, which says what each file holds,

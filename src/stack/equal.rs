@@ -8,6 +8,8 @@
 
 use std::path::Path;
 
+use rayon::prelude::*;
+
 use super::StackError;
 use super::found::{Child, Found, Kind};
 use super::parcels::Atlas;
@@ -16,10 +18,12 @@ use super::values;
 use crate::group::reliability::{self, ReliabilityError, RunFrames, choose};
 use crate::tables::figures;
 use crate::units::Seconds;
-use rayon::prelude::*;
 
 /// Length of a block (methods.md, "Reliability").
 pub(super) const BLOCK: Seconds = Seconds(30.0);
+
+/// Why a child is left out.
+pub(super) const REASON: &str = "less_than_equal_minutes";
 
 /// How much of each child is used.
 #[derive(Debug, Clone, PartialEq)]
@@ -66,7 +70,7 @@ pub(super) fn leave_out_short(results: &Path, equal: &Equal, found: &mut Found) 
             }
         }
     }
-    found.leave_out(&leaves, "less_than_equal_minutes");
+    found.leave_out(&leaves, REASON);
     found.equal = Some(equal.clone());
     Ok(())
 }

@@ -15,6 +15,9 @@ use crate::tables::{absent, figures, nearest};
 /// The column of motion: mean framewise displacement over the child's runs, mm.
 const MOTION: &str = "mean_fd_mm";
 
+/// Why a child is left out, as most are.
+pub(super) const NO_PARTNER: &str = "match_no_partner";
+
 /// How children are matched.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Match {
@@ -37,7 +40,7 @@ pub struct Matched {
 #[derive(Debug, thiserror::Error)]
 pub enum MatchError {
     #[error("--group {column}: cohort.tsv has no such column{}; it has {known}",
-        nearest.as_ref().map_or(String::new(), |near| format!("; is \"{near}\" meant?")))]
+        nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
     NoGroups { column: String, nearest: Option<String>, known: String },
     #[error("the cohort table has no column {MOTION}; do `keepstill run` again to write it anew")]
     NoMotion,
@@ -88,7 +91,7 @@ pub(super) fn leave_out_unlike(wanted: &Match, header: &[String], found: &mut Fo
                 WhyLeftOut::NoPartner => {
                     let fd = figures(motion[out.child], 3);
                     let why = format!("{name} {word}, {MOTION} {fd}: no partner left within {}", wanted.caliper_mm);
-                    (out.child, "match_no_partner", why)
+                    (out.child, NO_PARTNER, why)
                 }
             }
         })

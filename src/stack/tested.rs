@@ -48,7 +48,7 @@ pub enum TestError {
     #[error("--test, {name}: {source}")]
     Edges { name: String, source: EdgeTestError },
     #[error("{option} {asked}: the formula has no such term or coefficient{}; it has {known}",
-        nearest.as_ref().map_or(String::new(), |near| format!("; is \"{near}\" meant?")))]
+        nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
     NoTerm { option: &'static str, asked: String, nearest: Option<String>, known: String },
     #[error("--permute {asked}: this coefficient is not tested; name it with --of too")]
     NotTested { asked: String },

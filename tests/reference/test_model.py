@@ -35,7 +35,7 @@ def results(keepstill, tmp_path_factory):
               "--parcels", PARCELS, "--seed", 5, "-q")
     study = folder / "study.toml"
     text = study.read_text()
-    for old, new in [('measures = ["pearson"]', f"measures = {json.dumps(MEASURES)}"), ("minutes = 5.0", "minutes = 3.0")]:
+    for old, new in [('measures = ["pearson"]', f"measures = {json.dumps(MEASURES)}"), ("minutes = 5.0", "minutes = 3.0"), ("min_coverage = 0.5", "min_coverage = 0.7")]:
         assert old in text
         text = text.replace(old, new)
     study.write_text(text)

@@ -108,7 +108,10 @@ fn children_with_less_are_left_out_and_the_others_have_as_many_frames() {
     assert_eq!(column(&table, "minutes_used"), ["2"; 3]);
     assert_eq!(about(&folder)["equal_minutes"]["minutes"], 2.0);
     let said = folder.keepstill(&["stack", "results", "--equal-minutes", "30"]).expect(1).stderr;
-    assert!(said.contains("none of the 3 children is left to stack (3 less_than_equal_minutes)"), "{said}");
+    assert!(
+        said.contains("no child of 3 is left to stack (3 less_than_equal_minutes); ask for fewer --equal-minutes"),
+        "{said}"
+    );
     // The stack before is still there.
     assert!(names(&folder).contains(&format!("{NAME}_equal-2_edges.npy")));
 }
@@ -124,9 +127,11 @@ fn what_is_drawn_depends_on_the_seed_and_the_child_alone() {
     assert_eq!(format!("{first:?}"), format!("{:?}", draw("1", &[])));
     let alone = draw("1", &["--where", "participant_id=sub-03"]);
     assert_eq!(format!("{:?}", alone.row(0)), format!("{:?}", first.row(2)));
-    let other = draw("2", &[]);
+    // Of eight blocks three are drawn: one other seed may well draw the same.
+    let others = ["2", "3", "4"].map(|seed| draw(seed, &[]));
     for child in 0..3 {
-        assert_ne!(format!("{:?}", first.row(child)), format!("{:?}", other.row(child)));
+        let differs = |other: &&Array2<f32>| format!("{:?}", first.row(child)) != format!("{:?}", other.row(child));
+        assert!(others.iter().filter(differs).count() >= 2, "{child}");
     }
 }
 

@@ -26,7 +26,8 @@ pub(super) struct Options {
     #[arg(long, value_name = "COLUMN")]
     pub(super) group: Option<String>,
     /// How far apart, in mm of mean FD, the children of a tuple may be.
-    #[arg(long, value_name = "MM", requires = "matching", value_parser = caliper, default_value = "0.05")]
+    #[arg(long, value_name = "MM", requires = "matching", value_parser = caliper, default_value = "0.05",
+        allow_negative_numbers = true)]
     caliper: f64,
     /// Write how alike each child's halves are, and the curve of agreement against minutes.
     #[arg(long, help_heading = "Reliability")]
@@ -81,7 +82,7 @@ impl Options {
             reliability: self.reliability,
             standard_errors: self
                 .standard_errors
-                .then(|| StandardErrors { resamples: self.resamples as usize, seed: self.seed }),
+                .then_some(StandardErrors { resamples: self.resamples as usize, seed: self.seed }),
             test: self.test.as_ref().map(|formula| Test {
                 formula: formula.clone(),
                 of: self.of.clone(),
