@@ -102,7 +102,7 @@ pub struct AtlasDigest {
 pub trait Volumes {
     /// The run's header.
     fn header(&self) -> &Header;
-    /// Writes the next volume's values in `runs` (start and length, in voxels, ascending) one after another into `out`;
+    /// Writes the next volume's values in `runs` (start and length, in voxels, in any order) one after another into `out`;
     /// says whether there was one.
     ///
     /// # Errors

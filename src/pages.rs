@@ -137,6 +137,8 @@ pub struct ChildData {
     pub matrices: Vec<ChildMatrix>,
     /// What was left out to keep the page small, in words.
     pub left_out: Vec<String>,
+    /// Whether what tells group, sex or age was taken away.
+    pub blinded: bool,
 }
 
 /// An atlas, as a child's page shows it.
@@ -204,7 +206,10 @@ pub struct ChildSeries {
 pub struct ChildMatrix {
     pub atlas: usize,
     pub measure: String,
-    /// Two bytes a value, little-endian, base64: the value times 10000, −32768 for none.
+    /// 2: two bytes a value, little-endian, the value times 10000, −32768 for none; 1: a byte a value, the value times
+    /// 125, −128 for none.
+    pub bytes_a_value: usize,
+    /// Base64.
     pub values: String,
 }
 
@@ -241,7 +246,12 @@ impl CohortData {
     /// Without what tells group, sex or age.
     #[must_use]
     pub fn blinded(&self) -> Self {
-        let rows = self.rows.iter().map(|row| CohortLine { covariates: Vec::new(), ..row.clone() }).collect();
+        let blinded = |row: &CohortLine| CohortLine {
+            covariates: Vec::new(),
+            problem: row.problem.as_deref().map(blinded_text),
+            ..row.clone()
+        };
+        let rows = self.rows.iter().map(blinded).collect();
         Self { covariates: Vec::new(), rows, ..self.clone() }
     }
 }
@@ -251,7 +261,9 @@ impl ChildData {
     /// participants table and its columns go too.
     #[must_use]
     pub fn blinded(&self) -> Self {
-        let mut data = self.clone();
+        let mut data = Self { blinded: true, ..self.clone() };
+        // A filter by age leaves its band's hole in the spectrum.
+        let filtered = data.settings["motion"]["respiration"] != "leave";
         if let Value::Object(settings) = &mut data.settings {
             settings.remove("children");
         }
@@ -259,16 +271,58 @@ impl ChildData {
         for row in rows {
             row.head_radius_mm = f64::NAN;
             row.head_radius_from = "hidden".to_owned();
+            row.problem = row.problem.as_deref().map(blinded_text);
+            row.warnings.iter_mut().for_each(|warning| *warning = blinded_text(warning));
+            row.warnings.dedup();
             if let Some(motion) = &mut row.motion {
                 motion.breathing.clear();
                 motion.breathing_band_hz = None;
                 motion.other_radii.clear();
+                if filtered {
+                    motion.mean_fd_unfiltered_mm = f64::NAN;
+                }
             }
+        }
+        if filtered {
+            data.runs.iter_mut().for_each(|run| run.spectrum = None);
         }
         for spectrum in data.runs.iter_mut().filter_map(|run| run.spectrum.as_mut()) {
             spectrum.breathing_band_hz = None;
         }
         data
+    }
+}
+
+/// A problem or warning without what it may tell of age, sex or group: of those that speak of any, only that there is one.
+fn blinded_text(text: &str) -> String {
+    /// Words of the messages that go by the participants table (`discover`, `motion/respiration`, `motion/head_size`).
+    const TELLING: [&str; 20] = [
+        "participants",
+        "participant",
+        "column",
+        "columns",
+        "age",
+        "ages",
+        "sex",
+        "group",
+        "boy",
+        "girl",
+        "male",
+        "female",
+        "month",
+        "months",
+        "year",
+        "years",
+        "weeks",
+        "breath",
+        "breaths",
+        "breathing",
+    ];
+    let words = text.split(|c: char| !c.is_alphabetic()).map(str::to_lowercase);
+    if words.into_iter().any(|word| TELLING.contains(&word.as_str()) || word == "radius") {
+        "something is to be told that is hidden with group, sex and age".to_owned()
+    } else {
+        text.to_owned()
     }
 }
 

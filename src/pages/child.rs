@@ -60,7 +60,7 @@ pub fn child_page(data: &ChildData, mode: Mode<'_>) -> String {
             ("limits", &limits(data)),
             ("radii", &radii(data)),
             ("facts", &facts(row)),
-            ("legend", &legend(row)),
+            ("legend", &legend(&data.runs)),
             ("run-facts", &run_facts),
             ("motion", &motion),
             ("runs", &runs),
@@ -74,7 +74,9 @@ pub fn child_page(data: &ChildData, mode: Mode<'_>) -> String {
 
 /// The verdict in plain words.
 fn verdict(row: &ReportRow, asked: f64) -> String {
-    let kept = figures(row.minutes_kept, 1);
+    // As many digits as it takes not to read "5.0 are kept, 5 are asked for".
+    let digits = (1..4).find(|&d| figures(row.minutes_kept, d) != figures(asked, d)).unwrap_or(1);
+    let kept = figures(row.minutes_kept, digits);
     match row.verdict {
         Verdict::Enough => format!("Enough data: {kept} minutes are kept, {asked} are asked for."),
         Verdict::TooShort => format!("Too short: {kept} minutes are kept, {asked} are asked for."),
@@ -114,16 +116,20 @@ fn dropped(row: &ReportRow) -> [usize; 7] {
     ]
 }
 
-/// Shades, words and counts of the reasons that occur.
-fn legend(row: &ReportRow) -> String {
-    let mut out = format!("<li><span class=\"swatch r0\"></span>kept: {} frames</li>", row.frames_kept);
-    for (k, (reason, count)) in Reason::ALL.iter().zip(dropped(row)).enumerate().filter(|(_, (_, n))| *n > 0) {
+/// Shades, words and counts of the reasons that occur in the ribbons.
+fn legend(runs: &[ChildRun]) -> String {
+    let count = |k: usize| runs.iter().flat_map(|run| run.why.bytes()).filter(|&b| usize::from(b - b'0') == k).count();
+    let frames = |n: usize| format!("{n} {}", if n == 1 { "frame" } else { "frames" });
+    let mut out = format!("<li><span class=\"swatch r0\"></span>kept: {}</li>", frames(count(0)));
+    let found = Reason::ALL.iter().enumerate().map(|(k, reason)| (k, (reason, count(k + 1))));
+    for (k, (reason, count)) in found.filter(|(_, (_, n))| *n > 0) {
         let _ = write!(
             out,
-            "<li title=\"{}\"><span class=\"swatch r{}\"></span>{}: {count} frames</li>",
+            "<li title=\"{}\"><span class=\"swatch r{}\"></span>{}: {}</li>",
             escape(reason_words(*reason)),
             k + 1,
-            reason.key().replace('_', " ")
+            reason.key().replace('_', " "),
+            frames(count)
         );
     }
     out
@@ -173,7 +179,10 @@ fn run_part(position: usize, run: &ChildRun) -> String {
 
 /// What other limits would keep.
 fn limits(data: &ChildData) -> String {
-    let mut out = "<table class=\"plain\">\n<caption>Another limit of displacement, all else the same</caption>\n<thead><tr><th scope=\"col\">limit, mm</th><th scope=\"col\">minutes kept</th><th scope=\"col\">long enough</th></tr></thead>\n<tbody>\n".to_owned();
+    if data.runs.iter().all(|run| run.minutes_at_limits.is_empty()) {
+        return String::new();
+    }
+    let mut out = "<table class=\"plain\">\n<caption>Another limit of displacement, all else the same; counted from motion alone, of all runs that could be read, whether or not cleaning leaves degrees of freedom</caption>\n<thead><tr><th scope=\"col\">limit, mm</th><th scope=\"col\">minutes kept</th><th scope=\"col\">long enough</th></tr></thead>\n<tbody>\n".to_owned();
     for (k, limit) in data.limits_mm.iter().enumerate() {
         let minutes: f64 = data.runs.iter().filter_map(|run| run.minutes_at_limits.get(k)).sum();
         let own = limit.unwrap_or(0.0) == data.fd_limit_mm;
@@ -198,7 +207,8 @@ fn radii(data: &ChildData) -> String {
         .flat_map(|(name, motion)| motion.other_radii.iter().map(move |other| (name, other)))
         .collect();
     if rows.is_empty() {
-        return String::new();
+        let hidden = "<p>The head radius, and what another would change, are hidden with group, sex and age.</p>\n";
+        return if data.blinded { hidden.to_owned() } else { String::new() };
     }
     let mut out = "<table class=\"plain\">\n<caption>Another head radius, all else the same</caption>\n<thead><tr><th scope=\"col\">run</th><th scope=\"col\">radius from</th><th scope=\"col\">mm</th><th scope=\"col\">mean FD, mm</th><th scope=\"col\">frames above the limit</th></tr></thead>\n<tbody>\n".to_owned();
     for (name, other) in rows {

@@ -12,11 +12,14 @@ const BODY: &str = include_str!("page/cohort.html");
 #[must_use]
 pub fn cohort_page(data: &CohortData, mode: Mode<'_>) -> String {
     let enough = data.rows.iter().filter(|row| row.verdict == Verdict::Enough).count();
-    let children = data.rows.len();
+    let mut children: Vec<&str> = data.rows.iter().map(|row| row.participant_id.as_str()).collect();
+    children.sort_unstable();
+    children.dedup();
     let (kept, all) = data.rows.iter().fold((0.0, 0.0), |(k, a), row| (k + row.minutes_kept, a + row.minutes));
     let sentence = format!(
-        "{enough} of {children} {} kept still long enough: {} of {} minutes are kept in all.",
-        if children == 1 { "child" } else { "children" },
+        "{enough} of {} {} enough data: {} of {} minutes are kept in all.",
+        counted(children.len(), data.rows.len()),
+        if data.rows.len() == 1 { "has" } else { "have" },
         figures(kept, 1),
         figures(all, 1)
     );
@@ -24,4 +27,10 @@ pub fn cohort_page(data: &CohortData, mode: Mode<'_>) -> String {
     let body = fill(BODY, &[("study", &study), ("sentence", &sentence), ("version", &version)]);
     let title = format!("{} – cohort", data.study);
     document(&Parts { title: &title, kind: "cohort", body: &body, script: SCRIPT, data }, mode)
+}
+
+/// "12 children", or "24 rows (of 12 children)" where sessions or runs stand alone.
+fn counted(children: usize, rows: usize) -> String {
+    let children_words = format!("{children} {}", if children == 1 { "child" } else { "children" });
+    if rows == children { children_words } else { format!("{rows} rows (of {children_words})") }
 }

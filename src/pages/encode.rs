@@ -28,6 +28,12 @@ pub(super) fn two_bytes(value: f64) -> [u8; 2] {
     steps.to_le_bytes()
 }
 
+/// A value as one byte: times 125, cut off at ±1.016; −128 for none.
+pub(super) fn one_byte(value: f64) -> u8 {
+    let steps = if value.is_nan() { i8::MIN } else { (value * 125.0).round().clamp(-127.0, 127.0) as i8 };
+    steps.to_le_bytes()[0]
+}
+
 /// Bounds of `groups` groups of `frames` frames, as even as can be; as many groups as frames when there are fewer.
 pub(super) fn groups(frames: usize, groups: usize) -> impl Iterator<Item = std::ops::Range<usize>> {
     let groups = groups.min(frames).max(1);

@@ -2,10 +2,10 @@
 
 use ndarray::{Array2, ArrayView2};
 
-use super::encode::{base64, groups, rounded, two_bytes};
+use super::encode::{base64, groups, one_byte, rounded, two_bytes};
 use super::{
-    ChildAtlas, ChildData, ChildMatrix, ChildParcel, ChildRun, ChildSeries, ChildSlice, STRIP_COLUMNS,
-    STRIP_TOP_LIMITS, STRIP_TOP_MM, Spectrum, StripRun,
+    ChildAtlas, ChildData, ChildMatrix, ChildParcel, ChildRun, ChildSeries, ChildSlice, Mode, STRIP_COLUMNS,
+    STRIP_TOP_LIMITS, STRIP_TOP_MM, Spectrum, StripRun, child_page,
 };
 use crate::atlas::Atlas;
 use crate::censor;
@@ -16,12 +16,6 @@ use crate::record::ScanRecord;
 use crate::study::Study;
 use crate::study::settings::Displacement;
 
-/// Bytes of parcel series that a page may hold, before base64; rows and columns are put together to stay below.
-const SERIES_BYTES: usize = 1_000_000;
-/// Bytes of matrices that a page may hold, before base64; matrices after those that fit are left to their files.
-const MATRIX_BYTES: usize = 700_000;
-/// Bytes of slices that a page may hold, before base64; later runs get none.
-const SLICE_BYTES: usize = 350_000;
 /// Points of a spectrum, at most: of more frequencies the strongest of each group is shown.
 const SPECTRUM_POINTS: usize = 300;
 /// Decibels below its peak at which a spectrum is cut off.
@@ -66,9 +60,50 @@ fn done(runs: &[RunResult]) -> impl Iterator<Item = &ScanRecord> {
     runs.iter().filter_map(|run| if let RunResult::Done(record) = run { Some(&**record) } else { None })
 }
 
+/// What a page may hold beside its own script and style, in bytes before base64.
+#[derive(Clone, Copy)]
+struct Room {
+    /// Parcel series: rows and columns are put together to stay below.
+    series: usize,
+    /// Matrices: those after the ones that fit are left to their files.
+    matrices: usize,
+    /// Slices: without parcels where those do not fit; later runs get none.
+    slices: usize,
+}
+
+/// What a page starts with; the rest, a number a frame and parcel, is small for most.
+const ROOM: Room = Room { series: 1_000_000, matrices: 1_050_000, slices: 350_000 };
+/// A page's size, bytes; one that comes out larger is made again with less room (issue: under 3 MB a child).
+const PAGE_BYTES: usize = 2_950_000;
+/// How often a page is made again, each time with two thirds of the room.
+const TRIES: u32 = 12;
+
 /// All that a child's page shows.
 #[must_use]
 pub fn child_data(
+    study: &Study,
+    atlases: &[Atlas],
+    stem: &str,
+    results_digest: &str,
+    runs: &[RunResult],
+    joined: &Joined,
+) -> ChildData {
+    let mut room = ROOM;
+    let mut data = within(room, study, atlases, stem, results_digest, runs, joined);
+    for _ in 0..TRIES {
+        if child_page(&data, Mode::File).len() <= PAGE_BYTES {
+            break;
+        }
+        for part in [&mut room.series, &mut room.matrices, &mut room.slices] {
+            *part = *part * 2 / 3;
+        }
+        data = within(room, study, atlases, stem, results_digest, runs, joined);
+    }
+    data
+}
+
+fn within(
+    room: Room,
     study: &Study,
     atlases: &[Atlas],
     stem: &str,
@@ -80,43 +115,31 @@ pub fn child_data(
     let shown: Vec<ChildAtlas> = atlases.iter().enumerate().map(|(a, atlas)| atlas_of(atlas, a, runs)).collect();
     // Raw and cleaned.
     let series_bytes: usize = done(runs).flat_map(|r| &r.atlases).map(|a| 2 * a.raw_shades.len()).sum();
-    let shrink = series_bytes.div_ceil(SERIES_BYTES).max(1);
+    let shrink = series_bytes.div_ceil(room.series.max(1)).max(1);
     if shrink > 1 {
-        left_out.push(
-            "Parcel series are drawn with neighbouring rows and frames put together; the tables hold all.".to_owned(),
-        );
+        left_out.push("Parcel series are drawn with neighbouring rows and frames put together.".to_owned());
     }
-    let slice_bytes =
-        |r: &ScanRecord| r.picture.iter().map(|s| s.grey.len() * (2 + 2 * s.parcels.len())).sum::<usize>();
-    let mut pictured = 0;
-    let mut room = SLICE_BYTES;
-    for record in done(runs) {
-        let Some(left) = room.checked_sub(slice_bytes(record)) else { break };
-        (room, pictured) = (left, pictured + 1);
-    }
-    if pictured < done(runs).count() {
-        left_out.push(format!("Slices are shown of the first {pictured} runs only, so that the page stays small."));
-    }
-    let mut child_runs = runs.iter().map(|run| run_of(run, study, &shown, shrink)).collect::<Vec<_>>();
-    child_runs.iter_mut().filter(|r| !r.slices.is_empty()).skip(pictured).for_each(|r| r.slices.clear());
-    let mut room = MATRIX_BYTES;
+    let mut child_runs: Vec<ChildRun> = runs.iter().map(|run| run_of(run, study, &shown, shrink)).collect();
+    fit_slices(&mut child_runs, room.slices, &mut left_out);
+    let mut left = room.matrices;
     let mut matrices = Vec::new();
     for matrix in &joined.matrices {
         let values = &matrix.connectivity.matrix;
-        let bytes = values.nrows() * values.nrows().saturating_sub(1);
+        let edges = values.nrows() * values.nrows().saturating_sub(1) / 2;
         let measure = matrix.measure.key();
-        if bytes > room {
+        let Some(bytes_a_value) = [2, 1].into_iter().find(|bytes| edges * bytes <= left) else {
             left_out.push(format!(
-                "The {measure} matrix of the atlas {} is not drawn, so that the page stays small; its file holds it.",
+                "The {measure} matrix of the atlas {} is not drawn, so that the page stays small.",
                 atlases[matrix.atlas].name
             ));
             continue;
-        }
-        room -= bytes;
+        };
+        left -= edges * bytes_a_value;
         matrices.push(ChildMatrix {
             atlas: matrix.atlas,
             measure: measure.to_owned(),
-            values: upper_triangle(values.view()),
+            bytes_a_value,
+            values: upper_triangle(values.view(), bytes_a_value),
         });
     }
     let mut row = joined.row.clone();
@@ -139,21 +162,63 @@ pub fn child_data(
         runs: child_runs,
         matrices,
         left_out,
+        blinded: false,
     }
 }
 
-fn upper_triangle(matrix: ArrayView2<'_, f64>) -> String {
+/// Takes away slices, or their parcels, that there is no room for.
+fn fit_slices(runs: &mut [ChildRun], room: usize, left_out: &mut Vec<String>) {
+    let bytes = |run: &ChildRun, with_parcels: bool| -> usize {
+        let of = |s: &ChildSlice| s.width * s.height * (2 + if with_parcels { 2 * s.parcels.len() } else { 0 });
+        run.slices.iter().map(of).sum()
+    };
+    let pictured = runs.iter().filter(|run| !run.slices.is_empty()).count();
+    let most = runs.iter().map(|run| bytes(run, true)).max().unwrap_or(0);
+    if most > room {
+        left_out.push("Slices are shown without the parcels, so that the page stays small.".to_owned());
+        runs.iter_mut().flat_map(|run| &mut run.slices).for_each(|slice| slice.parcels.clear());
+    }
+    let mut left = room;
+    let mut shown = 0;
+    for run in runs.iter_mut().filter(|run| !run.slices.is_empty()) {
+        match left.checked_sub(bytes(run, most <= room)) {
+            Some(rest) => (left, shown) = (rest, shown + 1),
+            None => {
+                left = 0;
+                run.slices.clear();
+            }
+        }
+    }
+    if shown < pictured {
+        let words = match shown {
+            0 => "No slices are shown, so that the page stays small.".to_owned(),
+            n => format!("Slices are shown of {n} of {pictured} runs, so that the page stays small."),
+        };
+        left_out.push(words);
+    }
+}
+
+fn upper_triangle(matrix: ArrayView2<'_, f64>, bytes_a_value: usize) -> String {
     let parcels = matrix.nrows();
-    let mut bytes = Vec::with_capacity(parcels * parcels.saturating_sub(1));
+    let mut bytes = Vec::with_capacity(bytes_a_value * parcels * parcels.saturating_sub(1) / 2);
     for (i, row) in matrix.rows().into_iter().enumerate() {
-        row.iter().skip(i + 1).for_each(|&value| bytes.extend_from_slice(&two_bytes(value)));
+        let values = row.iter().skip(i + 1);
+        match bytes_a_value {
+            1 => bytes.extend(values.map(|&value| one_byte(value))),
+            _ => values.for_each(|&value| bytes.extend_from_slice(&two_bytes(value))),
+        }
     }
     base64(&bytes)
 }
 
 fn atlas_of(atlas: &Atlas, position: usize, runs: &[RunResult]) -> ChildAtlas {
-    let least = |p: usize| done(runs).map(|r| r.atlases[position].coverage[p]).fold(f64::INFINITY, f64::min);
-    let voxels = |p: usize| done(runs).next().map_or(0, |r| r.atlases[position].voxels[p]);
+    // As in the joined result: the runs that contribute; where none does, those that could be read.
+    let mut seen: Vec<&ScanRecord> = done(runs).filter(|r| r.contributes()).collect();
+    if seen.is_empty() {
+        seen = done(runs).collect();
+    }
+    let least = |p: usize| seen.iter().map(|r| r.atlases[position].coverage[p]).fold(f64::INFINITY, f64::min);
+    let voxels = |p: usize| seen.first().map_or(0, |r| r.atlases[position].voxels[p]);
     let parcels: Vec<ChildParcel> = atlas
         .parcels
         .iter()
@@ -163,7 +228,7 @@ fn atlas_of(atlas: &Atlas, position: usize, runs: &[RunResult]) -> ChildAtlas {
             network: parcel.network.clone(),
             coverage: rounded(least(p), 3).unwrap_or(0.0),
             voxels: voxels(p),
-            used: done(runs).next().is_some() && done(runs).all(|r| r.atlases[position].used[p]),
+            used: !seen.is_empty() && seen.iter().all(|r| r.atlases[position].used[p]),
         })
         .collect();
     let mut order: Vec<usize> = (0..parcels.len()).collect();

@@ -1,6 +1,6 @@
 use proptest::prelude::*;
 
-use super::encode::{base64, groups, rounded, two_bytes};
+use super::encode::{base64, groups, one_byte, rounded, two_bytes};
 use super::*;
 use crate::discover::ScanId;
 
@@ -71,6 +71,7 @@ fn child() -> ChildData {
         }],
         matrices: Vec::new(),
         left_out: Vec::new(),
+        blinded: false,
     }
 }
 
@@ -142,6 +143,68 @@ fn blinding_takes_away_what_tells_age() {
     assert!(child_page(&child(), Mode::Review(&REVIEW)).contains("14 months"));
 }
 
+/// Every message that goes by age, sex or group, as the modules that make them write it.
+#[test]
+fn blinding_takes_away_problems_that_tell_age() {
+    let telling = [
+        "sub-01: column 'age_months' is '23.3y', but it must be a number; mend the participants table",
+        "34 to 57 breaths a minute fold onto 0.05 to 0.2 Hz at a TR of 2 s",
+        "the participants table has no row for sub-01, so the child has no age, sex or group",
+    ];
+    let harmless =
+        ["no series: 20 frames are kept", "image.nii: damaged at byte 4000", "some voxels stop being finite"];
+    for text in telling.iter().chain(&harmless) {
+        let mut data = cohort(vec![line("sub-01")]);
+        data.rows[0].problem = Some((*text).to_owned());
+        let mut one = child();
+        for row in [&mut one.joined, &mut one.runs[0].row] {
+            row.problem = Some((*text).to_owned());
+            row.warnings = vec![(*text).to_owned()];
+        }
+        let pages =
+            [cohort_page(&data.blinded(), Mode::Review(&REVIEW)), child_page(&one.blinded(), Mode::Review(&REVIEW))];
+        for html in pages {
+            assert_eq!(html.contains(&text[8..]), harmless.contains(text), "{text}");
+        }
+    }
+}
+
+#[test]
+fn blinding_takes_away_a_spectrum_that_a_filter_by_age_went_through() {
+    for (respiration, shown) in [("leave", true), ("notch", false), ("low-pass", false)] {
+        let mut data = child();
+        data.settings = serde_json::json!({ "motion": { "respiration": respiration } });
+        data.runs[0].spectrum = Some(Spectrum {
+            nyquist_hz: 0.25,
+            hz: vec![0.1],
+            decibels: vec![vec![0.0]; 6],
+            peaks_hz: vec![0.1; 6],
+            breathing_band_hz: Some([0.1, 0.2]),
+        });
+        let blinded = data.blinded().runs[0].spectrum.clone();
+        assert_eq!(blinded.is_some(), shown, "{respiration}");
+        assert!(blinded.is_none_or(|s| s.breathing_band_hz.is_none()));
+    }
+}
+
+#[test]
+fn sentences_do_not_contradict_themselves() {
+    let mut data = child();
+    data.joined.minutes_kept = 4.98;
+    let html = child_page(&data, Mode::File);
+    assert!(html.contains("Too short: 4.98 minutes are kept, 5 are asked for."), "{html}");
+    // Sessions or runs that stand alone are no children.
+    let twice = cohort_page(&cohort(vec![line("sub-01_ses-1"), line("sub-01_ses-2")]), Mode::File);
+    assert!(twice.contains("2 of 2 rows (of 1 child) have enough data"));
+    assert!(cohort_page(&cohort(vec![line("sub-01")]), Mode::File).contains("1 of 1 child has enough data"));
+}
+
+#[test]
+fn the_legend_counts_what_the_ribbons_show() {
+    let html = child_page(&child(), Mode::File);
+    assert!(html.contains("kept: 1 frame<") && html.contains("moved: 1 frame<"), "{html}");
+}
+
 #[test]
 fn base64_as_in_the_standard() {
     // RFC 4648, section 10.
@@ -156,6 +219,8 @@ fn values_are_packed_in_ten_thousandths() {
     let back = |v: f64| i16::from_le_bytes(two_bytes(v));
     assert_eq!([back(0.12345), back(-1.0), back(9.0), back(-9.0)], [1235, -10_000, 32_767, -32_767]);
     assert_eq!(back(f64::NAN), i16::MIN);
+    let small = |v: f64| i8::from_le_bytes([one_byte(v)]);
+    assert_eq!([small(0.5), small(-1.0), small(2.0), small(f64::NAN)], [63, -125, 127, i8::MIN]);
     assert_eq!([rounded(0.12345, 3), rounded(f64::NAN, 3)], [Some(0.123), None]);
 }
 

@@ -113,7 +113,7 @@ test("the slider reads out each frame as the frames table has it", () => on(stem
     const lines = frames(stem, run);
     const ribbon = page.locator(".ribbon").nth(run - 1);
     const slider = ribbon.getByRole("slider");
-    const read = async () => (await ribbon.locator("output").textContent()).split(" · ");
+    const read = async () => (await ribbon.locator(".read").textContent()).split(" · ");
     assert.equal(await slider.getAttribute("max"), String(lines.length - 1));
     // One of each kind, the ends, and some between.
     const kinds = new Map(lines.map((line, k) => [line.reasons, k]));
@@ -146,7 +146,7 @@ test("the slider reads out each frame as the frames table has it", () => on(stem
   await stage.scrollIntoViewIfNeeded();
   const area = await stage.boundingBox();
   await page.mouse.move(area.x + area.width * 100.5 / 260, area.y + 40);
-  assert.match(await page.locator(".ribbon output").first().textContent(), /^frame 100 /);
+  assert.match(await page.locator(".ribbon .read").first().textContent(), /^frame 100 /);
 }));
 
 test("a ribbon's text alternative counts the frames of each reason", () => on(stem, async (page) => {

@@ -35,7 +35,7 @@ const decisions = (server) => (existsSync(server.decisions) ? table(server.decis
 const byMotion = (rows) => [...rows].sort((a, b) => b.mean_fd_mm - a.mean_fd_mm).map((row) => row.participant_id);
 /** The page has asked where the review stands, and shows it. */
 const stated = (page) => page.waitForSelector(".decide");
-const saved = (page, word) => page.waitForFunction((w) => document.querySelector(".saved").textContent === w, `Saved: ${word}.`);
+const saved = (page, word) => page.waitForFunction((w) => document.querySelector(".saved").textContent.startsWith(w), `Saved: ${word}, by `);
 const blur = (page) => page.evaluate(() => document.activeElement.blur());
 /** Steps with the tabulator key until the element of this id has the focus. */
 async function tabTo(page, id) {
@@ -127,6 +127,26 @@ test("without initials nothing is saved, and the page asks for them", () => revi
   assert.equal(await page.textContent(".saved"), "Write your initials first.");
   assert.equal(await page.evaluate(() => document.activeElement.id), "reviewer");
   assert.deepEqual(lines(), []);
+}));
+
+test("an answer that was asked for before a decision does not hide it", () => reviewing(async ({ open, order }) => {
+  const { page } = await open(`/child/${order[0]}`);
+  // Leaving the field of initials asks where the child stands; that answer is kept back until the decision is saved.
+  let answer;
+  const kept = new Promise((resolve) => { answer = resolve; });
+  let given;
+  const over = new Promise((resolve) => { given = resolve; });
+  await page.route("**/api/state*", async (route) => {
+    const early = await route.fetch();
+    await kept;
+    await route.fulfill({ response: early });
+    given();
+  });
+  await decide(page, "OP", "i", "include");
+  answer();
+  await over;
+  await settled(page);
+  assert.match(await page.textContent(".decide"), /Standing: include \(OP\)/);
 }));
 
 test("n and p go to the neighbours in the order that the cohort page had", () => reviewing(async ({ open }) => {

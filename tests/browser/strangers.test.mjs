@@ -72,7 +72,7 @@ async function childShows(page) {
   assert.ok(networks.some((name) => name.endsWith(IMAGE)) && networks.some((name) => name.endsWith(CLOSE)));
   const lines = table(study.child(stem, `${stem}_task-rest_run-1_frames.tsv`));
   await page.getByRole("slider").fill(lines.find((line) => line.reasons.includes("logged")).frame);
-  assert.match(await page.textContent(".ribbon output"), /watch log: crying(<script>|"><img)/);
+  assert.match(await page.textContent(".ribbon .read"), /watch log: crying(<script>|"><img)/);
   await page.getByRole("application").focus();
   for (const key of ["ArrowDown", "ArrowDown", "ArrowRight", "ArrowDown"]) await page.keyboard.press(key);
   assert.match(await page.textContent("#matrix output"), /<(script|img|svg)/);
@@ -109,7 +109,7 @@ test("under review: reasons, notes and torn lines too, hidden and shown", async 
     await page.selectOption("#reason", `odd ${IMAGE}`);
     await page.fill("#note", `${SCRIPT} ${CLOSE}`);
     await page.click('[data-decision="exclude"]');
-    await page.waitForFunction(() => document.querySelector(".saved").textContent === "Saved: exclude.");
+    await page.waitForFunction(() => document.querySelector(".saved").textContent === "Saved: exclude, by AB.");
     const [line] = table(server.decisions);
     assert.deepEqual([line.reason, line.note], [`odd ${IMAGE}`, `${SCRIPT} ${CLOSE}`]);
     await page.reload();

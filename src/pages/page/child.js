@@ -23,7 +23,8 @@ function makeRibbon(place, run) {
   const cursor = el("canvas", { class: "cursor", "aria-hidden": "true" });
   const stage = el("div", { class: "stage" }, picture, cursor);
   const slider = el("input", { type: "range", min: 0, max: frames - 1, value: 0, step: 1, "aria-label": `Frame of ${run.name}` });
-  const read = el("output", { class: "read", "aria-live": "polite" }, "Move along the ribbon, or use the slider, to read out a frame.");
+  // The slider speaks for itself; this is for the eye.
+  const read = el("p", { class: "read" }, "Move along the ribbon, or use the slider, to read out a frame.");
   place.append(stage, slider, read);
   const made = { run, frames, picture, cursor, slider, read, at: null, packed: run.series.map((s) => ({ raw: bytes(s.raw), cleaned: s.cleaned === null ? null : bytes(s.cleaned) })) };
   const go = (frame) => {
@@ -55,7 +56,9 @@ function ribbonWords(run) {
 
 function frameWords(run, frame) {
   const seconds = frame * run.row.tr_s;
-  const logged = run.log.filter((i) => i.onset_s < seconds + run.row.tr_s && i.onset_s + i.duration_s > seconds).map((i) => i.what);
+  // A mark of no length belongs to the frame that it falls in.
+  const during = (i) => i.onset_s < seconds + run.row.tr_s && (i.onset_s + i.duration_s > seconds || (i.duration_s === 0 && i.onset_s >= seconds));
+  const logged = run.log.filter(during).map((i) => i.what);
   const parts = [`frame ${frame}`, `${seconds.toFixed(1)} s`, `FD ${digits(run.fd_mm[frame], 3)} mm`, `DVARS ${digits(run.dvars_percent[frame], 2)} %`,
     `mean signal ${digits(run.global_percent[frame], 2)} %`, run.why[frame] === "0" ? "kept" : `dropped: ${WORDS[Number(run.why[frame])]}`];
   if (logged.length) parts.push(`watch log: ${logged.join(", ")}`);
@@ -277,7 +280,7 @@ function toggle(name, key, words, after) {
 function drawRibbons() { ribbons.forEach(drawRibbon); }
 function drawControls() {
   const parts = [
-    toggle("cleaned", "r", (on) => (on ? "cleaned parcels (r: raw)" : "raw parcels (r: cleaned)"), drawRibbons),
+    toggle("cleaned", "r", () => "cleaned parcels, not raw (r)", drawRibbons),
     toggle("dvars", "d", () => "DVARS (d)", drawRibbons),
     toggle("global", "g", () => "mean signal (g)", drawRibbons),
   ];
@@ -294,7 +297,7 @@ function drawControls() {
 function drawMatrix() {
   const place = document.getElementById("matrix");
   if (!data.matrices.length) {
-    place.append(el("p", {}, "There is no matrix: no run gives series."));
+    place.append(el("p", {}, data.left_out.length ? "No matrix is drawn here; see above, under Noticed." : "There is no matrix: no run gives series."));
     return;
   }
   const canvas = el("canvas", { "aria-hidden": "true" });
@@ -313,7 +316,7 @@ function drawMatrix() {
     if (i === j) return null;
     const [a, b] = i < j ? [i, j] : [j, i];
     const steps = now.values[a * now.n - a * (a + 1) / 2 + b - a - 1];
-    return steps === -32768 ? null : steps / 10000;
+    return steps === now.none ? null : steps / now.steps;
   };
   const say = () => {
     const [i, j] = [now.order[spot.row], now.order[spot.column]];
@@ -323,7 +326,8 @@ function drawMatrix() {
   function pick(k) {
     const matrix = data.matrices[k];
     const atlas = data.atlases[matrix.atlas];
-    now = { n: atlas.parcels.length, values: shorts(matrix.values, true), parcels: atlas.parcels, order: atlas.order };
+    const two = matrix.bytes_a_value === 2;
+    now = { n: atlas.parcels.length, values: two ? shorts(matrix.values, true) : new Int8Array(bytes(matrix.values).buffer), none: two ? -32768 : -128, steps: two ? 10000 : 125, parcels: atlas.parcels, order: atlas.order };
     canvas.width = canvas.height = now.n;
     const pen = canvas.getContext("2d");
     const pixels = pen.createImageData(now.n, now.n);
@@ -406,12 +410,14 @@ function drawSlices() {
     for (const slice of run.slices) {
       const canvas = el("canvas", { role: "img", "aria-label": sliceWords(slice) });
       const title = data.runs.length > 1 ? `${run.name}: ${slice.name}` : slice.name;
-      figures.push(el("figure", {}, canvas, el("figcaption", {}, `${title}, image plane ${slice.index}. Mean image; brain mask in orange, parcels in pale blue. ${EDGES[slice.name]}.`)));
+      figures.push(el("figure", {}, canvas, el("figcaption", {}, `${title}, image plane ${slice.index}. Mean image; brain mask in orange${slice.parcels.length ? ", parcels in pale blue" : ""}. ${EDGES[slice.name]}.${followed(run)}`)));
       drawSlice(canvas, slice);
     }
   }
   place.replaceChildren(...figures);
 }
+// Whose voxels inside the mask were averaged at each frame's own head position.
+const followed = (run) => (run.row.motion?.from === "images" && run.row.motion.realigned ? " Inside the mask the picture follows the head, around it it does not." : "");
 const EDGES = { sagittal: "Front is right, top is up", coronal: "The child's right is right, top is up", axial: "The child's right is right, front is up" };
 function sliceWords(slice) {
   const inside = bytes(slice.inside);
@@ -457,6 +463,10 @@ function drawSlice(canvas, slice) {
 }
 function drawCoverage() {
   const atlas = data.atlases[show.atlas];
+  if (data.runs.every((run) => !run.fd_mm.length)) {
+    document.getElementById("coverage").replaceChildren(el("p", {}, "No run could be read, so nothing is known of the parcels."));
+    return;
+  }
   const short = atlas.parcels.filter((p) => !p.used);
   const rows = atlas.order.map((k) => {
     const parcel = atlas.parcels[k];

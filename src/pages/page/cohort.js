@@ -2,6 +2,8 @@
 const token = document.querySelector('meta[name="keepstill-token"]')?.content;
 const ROW = 48;
 const MOST_LEVELS = 12;
+// For the rounding of a sum of runs that is just enough.
+const SLACK = 1 - 1e-9;
 const table = document.getElementById("table");
 const state = { sort: "mean_fd_mm", down: true, here: null, filters: {}, shown: [], review: null };
 
@@ -52,11 +54,26 @@ function passes(row) {
   return data.covariates.every((_, k) => {
     const cell = row.covariates[k];
     if (f[`is ${k}`] && cell !== f[`is ${k}`]) return false;
-    return within(f[`from ${k}`] === undefined && f[`to ${k}`] === undefined ? 0 : Number(cell), f[`from ${k}`], f[`to ${k}`]);
+    const [from, to] = [f[`from ${k}`], f[`to ${k}`]];
+    if (from === undefined && to === undefined) return true;
+    const number = numberOr(cell);
+    return typeof number === "number" && within(number, from, to);
   });
+}
+// Sorting and filters are found again on coming back.
+const KEPT = `keepstill-view ${location.pathname} ${data.study}`;
+function keepView() {
+  try { sessionStorage.setItem(KEPT, JSON.stringify({ sort: state.sort, down: state.down, filters: state.filters })); } catch { /* private window */ }
+}
+function findView() {
+  try {
+    const view = JSON.parse(sessionStorage.getItem(KEPT) ?? "null");
+    if (view && columns().some((column) => column.key === view.sort)) Object.assign(state, view);
+  } catch { /* private window */ }
 }
 function arrange() {
   performance.mark("arrange");
+  keepView();
   const column = columns().find((c) => c.key === state.sort);
   const keyed = data.rows.filter(passes).map((row) => [column.value(row), row]);
   keyed.sort((a, b) => compare(a[0], b[0]) || (a[1].stem < b[1].stem ? -1 : 1));
@@ -110,7 +127,14 @@ function drawRows(all) {
   body.replaceChildren(...made);
   grid.setAttribute("aria-rowcount", rows.length + 1);
   for (const canvas of body.querySelectorAll("canvas")) drawStrip(canvas, rows[canvas.dataset.at]);
-  if (focused) focusRow(focused);
+  if (focused && state.shown.some((row) => row.stem === focused)) {
+    // Out of view the row is gone from the page; the place is kept for the arrows.
+    if (body.querySelector(`tr[data-stem="${CSS.escape(focused)}"]`)) focusRow(focused);
+    else {
+      state.here = focused;
+      table.focus({ preventScroll: true });
+    }
+  }
 }
 
 function rowOf(row, at, list) {
@@ -118,7 +142,7 @@ function rowOf(row, at, list) {
   for (const column of list) {
     if (column.key === "stem") {
       const where = hrefOf(row);
-      made.append(el("th", { scope: "row" }, where ? el("a", { href: where, onclick: leave }, row.stem) : el("span", { tabindex: -1 }, row.stem)));
+      made.append(el("th", { scope: "row", title: row.stem }, where ? el("a", { href: where, onclick: leave }, row.stem) : el("span", { tabindex: -1 }, row.stem)));
     } else if (column.key === "strip") {
       made.append(el("td", {}, row.strip.length ? el("canvas", { role: "img", "aria-label": stripWords(row), "data-at": at }) : "no run"));
     } else {
@@ -243,7 +267,7 @@ function drawFilters() {
   const text = el("input", { type: "search", id: "text", value: state.filters.text ?? null, oninput: () => setFilter("text", text.value.trim().toLowerCase()) });
   const parts = [field("label or text", text)];
   parts.push(choice("verdict", "verdict", [...new Set(data.rows.map((row) => row.verdict))].sort(), state.filters.verdict));
-  if (state.review) parts.push(choice("review", "review", ["include", "exclude", "unsure", "disagreement", "out_of_date", "n/a"], state.filters.review));
+  if (token !== undefined) parts.push(choice("review", "review", ["include", "exclude", "unsure", "disagreement", "out_of_date", "withheld", "n/a"], state.filters.review));
   data.covariates.forEach((name, k) => {
     const levels = [...new Set(data.rows.map((row) => row.covariates[k]))].sort((a, b) => a.localeCompare(b, undefined, { numeric: true }));
     const numeric = levels.every((level) => level === "n/a" || typeof numberOr(level) === "number");
@@ -284,9 +308,10 @@ function drawScatter() {
   const yTop = Math.max(1, data.minutes_asked, ...rows.map((row) => row.minutes_kept)) * 1.06;
   const x = scale(0, xTop, PLOT.left, WIDE - PLOT.right);
   const y = scale(0, yTop, HIGH - PLOT.bottom, PLOT.top);
-  const long = rows.filter((row) => row.minutes_kept >= data.minutes_asked).length;
+  const long = rows.filter((row) => row.minutes_kept >= data.minutes_asked * SLACK).length;
+  const unknown = data.rows.length - rows.length;
   const picture = svg("svg", { viewBox: `0 0 ${WIDE} ${HIGH}`, role: "img", "aria-label":
-    `Minutes kept against mean framewise displacement of ${rows.length} children: ${long} keep at least ${data.minutes_asked} minutes. The same numbers are in the table.` });
+    `Minutes kept against mean framewise displacement of ${rows.length} rows: ${long} keep at least ${data.minutes_asked} minutes${unknown ? `; ${unknown} without displacement are not drawn` : ""}. The same numbers are in the table.` });
   frame(picture, x, y, "mean FD, mm", "minutes kept", xTop, yTop);
   picture.append(svg("path", { class: "limit", d: `M${PLOT.left} ${y(data.minutes_asked)}H${WIDE - PLOT.right}` }));
   for (const row of rows) {
@@ -304,7 +329,17 @@ function drawScatter() {
     const area = picture.getBoundingClientRect();
     return [(event.clientX - area.left) * WIDE / area.width, (event.clientY - area.top) * HIGH / area.height];
   };
-  picture.addEventListener("pointerdown", (event) => { start = place(event); });
+  let finger = null;
+  const drop = () => {
+    start = finger = null;
+    box.setAttribute("width", 0);
+  };
+  picture.addEventListener("pointerdown", (event) => {
+    start = place(event);
+    finger = event.pointerId;
+  });
+  // Scrolling with a finger draws no box.
+  addEventListener("pointercancel", drop);
   picture.addEventListener("pointermove", (event) => {
     if (!start) return;
     const now = place(event);
@@ -312,10 +347,9 @@ function drawScatter() {
       ["width", Math.abs(now[0] - start[0])], ["height", Math.abs(now[1] - start[1])]]) box.setAttribute(name, value);
   });
   addEventListener("pointerup", (event) => {
-    if (!start) return;
+    if (!start || event.pointerId !== finger) return;
     const [from, to] = [start, place(event)];
-    start = null;
-    box.setAttribute("width", 0);
+    drop();
     if (Math.abs(from[0] - to[0]) < 6 || Math.abs(from[1] - to[1]) < 6) return;
     const back = (v, low, high, top) => Math.max(0, Number(((v - low) / (high - low) * top).toPrecision(3)));
     const fd = [from[0], to[0]].sort((a, b) => a - b).map((v) => back(v, PLOT.left, WIDE - PLOT.right, xTop));
@@ -334,8 +368,7 @@ function markDots() {
   }
 }
 function drawLimits() {
-  const slack = 1 - 1e-9;
-  const points = data.limits_mm.map((limit, k) => [limit, data.rows.filter((row) => (row.minutes_at_limits[k] ?? 0) >= data.minutes_asked * slack).length]);
+  const points = data.limits_mm.map((limit, k) => [limit, data.rows.filter((row) => row.minutes_at_limits.length > k && row.minutes_at_limits[k] >= data.minutes_asked * SLACK).length]);
   const drawn = points.filter((point) => point[0] !== null);
   const xTop = Math.max(...drawn.map((point) => point[0])) * 1.04;
   const yTop = Math.max(1, data.rows.length);
@@ -363,6 +396,7 @@ function drawLegend() {
 }
 
 keys.actions.set("/", () => document.getElementById("text").focus());
+findView();
 drawFilters();
 drawScatter();
 drawLimits();

@@ -122,8 +122,9 @@ const keys = {
 };
 addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.altKey || event.metaKey || event.target.closest("input:not([type=range]), select, textarea")) return;
-  const action = keys.on && keys.actions.get(event.key);
-  if (action) { event.preventDefault(); action(); }
+  // A key that is held down acts once; with caps lock on, too.
+  const action = keys.on && keys.actions.get(event.key.length === 1 ? event.key.toLowerCase() : event.key);
+  if (action) { event.preventDefault(); if (!event.repeat) action(); }
 });
 function keySwitch() {
   const box = el("input", { type: "checkbox", checked: keys.on, onchange: () => {

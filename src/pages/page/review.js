@@ -6,8 +6,17 @@ const DECISIONS = [["include", "i"], ["exclude", "e"], ["unsure", "u"]];
 const remembered = (name) => { try { return localStorage.getItem(name) ?? ""; } catch { return ""; } };
 const remember = (name, value) => { try { localStorage.setItem(name, value); } catch { /* private window */ } };
 
+// What others decided is told when the reviewer has decided, so that agreement means something; or on asking.
+function statePath(reveal) {
+  const query = new URLSearchParams();
+  if (remembered("keepstill-reviewer")) query.set("reviewer", remembered("keepstill-reviewer"));
+  if (reveal) query.set("reveal", "1");
+  if (shownKey) query.set("shown", shownKey);
+  return `/api/state?${query}`;
+}
+
 async function ask(path, body) {
-  const options = body === undefined ? {} : { method: "POST", headers: { "Content-Type": "application/json", "X-Keepstill-Token": token }, body: JSON.stringify(body) };
+  const options = body === undefined ? {} : { method: "POST", headers: { "Content-Type": "application/json", "X-Keepstill-Token": token }, body: JSON.stringify(body), keepalive: true };
   let answer;
   try {
     answer = await fetch(path, options);
@@ -20,9 +29,10 @@ async function ask(path, body) {
   return said;
 }
 
-function initialsField() {
+function initialsField(changed) {
   const input = el("input", { id: "reviewer", size: 6, maxlength: 8, autocomplete: "off", value: remembered("keepstill-reviewer") });
-  input.addEventListener("input", () => { input.value = input.value.toUpperCase(); remember("keepstill-reviewer", input.value); });
+  input.addEventListener("input", () => { input.value = input.value.toUpperCase(); remember("keepstill-reviewer", input.value.trim()); });
+  if (changed) input.addEventListener("change", changed);
   return el("label", {}, "your initials", input);
 }
 function initials(say) {
@@ -58,18 +68,18 @@ function agreementPart(found) {
   const head = el("tr", {}, ["reviewers", "children", "same decision", "Cohen's kappa", "95 % interval"].map((name) => el("th", { scope: "col" }, name)));
   return el("div", { class: "wide", tabindex: 0, role: "region", "aria-label": "Agreement of reviewers" }, el("h3", {}, "Agreement"), el("table", {}, el("thead", {}, head), el("tbody", {}, rows)));
 }
-function childLink(stem) { return el("a", { href: `/child/${encodeURIComponent(stem)}${location.search}` }, stem); }
+function childLink(stem) { return el("a", { href: `/child/${encodeURIComponent(stem)}${location.search}`, onclick: leave }, stem); }
 
 async function cohortReview() {
   const bar = document.getElementById("review-bar");
   const status = el("p", { class: "saved", role: "status" });
   const say = (text) => { status.textContent = text; };
   let found;
-  try { found = await ask("/api/state"); } catch (error) { bar.append(el("p", { class: "problem" }, error.message)); return; }
+  try { found = await ask(statePath(false)); } catch (error) { bar.append(el("p", { class: "problem" }, error.message)); return; }
   state.review = found.children;
   const counts = {};
   for (const row of data.rows) counts[reviewOf(row)] = (counts[reviewOf(row)] ?? 0) + 1;
-  const told = ["include", "exclude", "unsure", "disagreement", "out_of_date"].filter((word) => counts[word]).map((word) => `${counts[word]} ${words(word)}`);
+  const told = ["include", "exclude", "unsure", "disagreement", "out_of_date", "withheld"].filter((word) => counts[word]).map((word) => `${counts[word]} ${words(word)}`);
   const open = counts["n/a"] ?? 0;
   const mine = () => document.getElementById("reviewer").value.trim();
   const undecided = () => state.shown.find((row) => row.page && !(found.children[row.stem]?.decisions ?? []).some((d) => d.current && d.reviewer === mine()));
@@ -80,25 +90,26 @@ async function cohortReview() {
     location.href = hrefOf(row);
   } }, "go to the next child that you have not decided on");
   bar.replaceChildren(el("section", { class: "decide", "aria-labelledby": "review-heading" }, el("h2", { id: "review-heading" }, "Review"),
-    el("p", {}, `${told.length ? told.join(", ") : "No decisions yet"}; ${open} open.`),
-    el("div", { class: "controls" }, initialsField(), next), el("p", {}, blindingPart(say)), status,
+    el("p", {}, `${told.length ? told.join(", ") : "No decisions yet"}; ${open} open.${counts.withheld ? " Withheld: others have decided, you have not; deciding shows theirs." : ""}`),
+    el("div", { class: "controls" }, initialsField(() => cohortReview()), next), el("p", {}, blindingPart(say)), status,
     found.disagreements.length ? el("div", {}, el("h3", {}, "To settle"), el("ul", {}, found.disagreements.map((stem) => el("li", {}, childLink(stem))))) : null,
     agreementPart(found),
     found.skipped.length ? el("div", {}, el("h3", {}, "Lines of decisions.tsv that were passed over"), el("ul", { class: "warnings" }, found.skipped.map((line) => el("li", {}, line)))) : null));
-  drawFilters();
   arrange();
 }
 
 // ---- a child's page ---------------------------------------------------------------------------------------------
-function neighbours() {
+let pending = Promise.resolve();
+function neighbours(all) {
   let order = [];
   try { order = JSON.parse(sessionStorage.getItem("keepstill-order") ?? "[]"); } catch { /* private window */ }
+  if (!order.includes(data.stem)) order = all;
   const at = order.indexOf(data.stem);
   const place = document.getElementById("neighbours");
   const way = (stem, text, key) => {
     if (!stem) return null;
     const link = el("a", { href: `/child/${encodeURIComponent(stem)}${location.search}`, "aria-keyshortcuts": key }, text);
-    keys.actions.set(key, () => link.click());
+    keys.actions.set(key, () => pending.then(() => link.click()));
     return link;
   };
   if (at >= 0) place.replaceChildren(...[way(order[at - 1], "← previous (p) ", "p"), way(order[at + 1], " next (n) →", "n")].filter(Boolean));
@@ -114,12 +125,12 @@ function historyPart(child) {
 }
 
 async function childReview() {
-  neighbours();
   const place = document.getElementById("decide");
   const status = el("p", { class: "saved", role: "status" });
   const say = (text) => { status.textContent = text; };
   let found;
-  try { found = await ask("/api/state"); } catch (error) { place.append(el("p", { class: "problem" }, error.message)); return; }
+  try { found = await ask(statePath(false)); } catch (error) { place.append(el("p", { class: "problem" }, error.message)); return; }
+  neighbours(Object.keys(found.children));
   const reason = el("select", { id: "reason" });
   const fillReasons = (reasons, chosen) => reason.replaceChildren(el("option", { value: "" }, "no reason given"), ...reasons.map((r) => el("option", { value: r, selected: r === chosen }, r)));
   fillReasons(found.reasons);
@@ -133,23 +144,38 @@ async function childReview() {
   const history = el("div");
   const standing = el("p", {});
   const tell = (child) => {
-    standing.textContent = child && child.review !== "n/a" ? `Standing: ${child.review.replaceAll("_", " ")} (${child.reviewers.join(", ")}).` : "Standing: not reviewed.";
+    const others = child?.others ?? 0;
+    const withheld = child?.review === "withheld";
+    standing.replaceChildren(withheld
+      ? `${others} ${others === 1 ? "other has" : "others have"} decided; what, is shown when you have decided. `
+      : child && child.review !== "n/a" ? `Standing: ${child.review.replaceAll("_", " ")} (${child.reviewers.join(", ")}).` : "Standing: not reviewed.",
+    withheld ? el("button", { type: "button", onclick: async () => {
+      try { tell((await ask(statePath(true))).children[data.stem]); } catch (error) { say(error.message); }
+    } }, "show it now") : "");
     history.replaceChildren(historyPart(child));
   };
   tell(found.children[data.stem]);
+  let busy = false;
+  let saves = 0;
   const buttons = DECISIONS.map(([decision, key]) => {
-    const decide = async () => {
+    const save = async () => {
+      // One at a time: the last decision asked for must be the last one taken down.
+      if (busy) return;
       const reviewer = initials(say);
       if (!reviewer) return;
-      buttons.forEach((button) => { button.disabled = true; });
+      busy = true;
+      buttons.forEach((button) => button.setAttribute("aria-disabled", "true"));
       say("Saving …");
       try {
         const answer = await ask("/api/decide", { stem: data.stem, reviewer, decision, reason: reason.value, note: note.value.trim(), settles: settles.checked, results_digest: data.results_digest, shown: shownKey });
+        saves += 1;
         tell(answer.child);
-        say(`Saved: ${decision}.`);
+        say(`Saved: ${decision}, by ${reviewer}.`);
       } catch (error) { say(error.message); }
-      buttons.forEach((button) => { button.disabled = false; });
+      busy = false;
+      buttons.forEach((button) => button.removeAttribute("aria-disabled"));
     };
+    const decide = () => { if (!busy) pending = save(); };
     keys.actions.set(key, decide);
     return el("button", { type: "button", "data-decision": decision, "aria-keyshortcuts": key, onclick: decide }, `${decision} (${key})`);
   });
@@ -157,7 +183,14 @@ async function childReview() {
   keys.actions.set("t", () => note.focus());
   place.replaceChildren(el("section", { class: "decide", "aria-labelledby": "decide-heading" }, el("h2", { id: "decide-heading" }, "Decide"),
     standing,
-    el("div", { class: "controls" }, initialsField(), el("label", {}, "reason (w)", reason), add, el("label", {}, "in your own words (t)", note),
+    el("div", { class: "controls" }, initialsField(async () => {
+      const before = saves;
+      try {
+        const now = await ask(statePath(false));
+        // Asked before a decision and answered after it, it knows nothing of it.
+        if (saves === before) tell(now.children[data.stem]);
+      } catch (error) { say(error.message); }
+    }), el("label", {}, "reason (w)", reason), add, el("label", {}, "in your own words (t)", note),
       el("label", { class: "line" }, settles, "settles a disagreement")),
     el("div", { class: "controls buttons" }, buttons), status, el("p", {}, blindingPart(say)),
     el("details", {}, el("summary", {}, "Decisions so far, and keys"), history,
