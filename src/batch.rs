@@ -20,7 +20,8 @@ use std::fs::{self, File, TryLockError};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::time::Instant;
+use std::thread;
+use std::time::{Duration, Instant};
 
 use crate::atlas::AtlasError;
 use crate::cohort::{self, CohortRow};
@@ -39,6 +40,12 @@ use crate::study::Study;
 use plan::{GroupPlan, Plan};
 
 pub use crate::record::STATE;
+
+/// How long to wait for the results folder: `keepstill review` has it for the moments in which it writes the reviewers'
+/// columns, and another run for longer (own choice).
+const PATIENCE: Duration = Duration::from_secs(3);
+/// Between two looks at it (own choice).
+const LOOK: Duration = Duration::from_millis(20);
 
 /// What `keepstill run` can be asked for.
 #[derive(Debug, Clone)]
@@ -321,13 +328,17 @@ pub fn require_own_folder(study: &Study, cohort: &Cohort) -> Result<(), BatchErr
 fn lock(path: &Path) -> Result<File, BatchError> {
     let fail = |source| BatchError::Lock { path: path.to_owned(), source };
     let file = File::options().create(true).truncate(false).write(true).open(path).map_err(fail)?;
-    match file.try_lock() {
-        Ok(()) => Ok(file),
-        Err(TryLockError::WouldBlock) => {
-            let folder = path.parent().and_then(Path::parent).unwrap_or(path);
-            Err(BatchError::Locked { path: folder.to_owned() })
+    let begin = Instant::now();
+    loop {
+        match file.try_lock() {
+            Ok(()) => return Ok(file),
+            Err(TryLockError::WouldBlock) if begin.elapsed() < PATIENCE => thread::sleep(LOOK),
+            Err(TryLockError::WouldBlock) => {
+                let folder = path.parent().and_then(Path::parent).unwrap_or(path);
+                return Err(BatchError::Locked { path: folder.to_owned() });
+            }
+            Err(TryLockError::Error(source)) => return Err(fail(source)),
         }
-        Err(TryLockError::Error(source)) => Err(fail(source)),
     }
 }
 
@@ -367,4 +378,30 @@ fn standings(shared: &Shared<'_>, rows: &[CohortRow]) -> Vec<Standing> {
 fn count_verdicts(rows: &[(String, CohortRow)]) -> Vec<(&'static str, usize)> {
     let all = [Verdict::Enough, Verdict::TooShort, Verdict::TooFewDof, Verdict::PoorCoverage, Verdict::Failed];
     all.iter().map(|v| (v.key(), rows.iter().filter(|(_, r)| r.row.verdict == *v).count())).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_lock_that_is_held_for_a_moment_is_waited_for() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("results/.keepstill/lock");
+        fs::create_dir_all(path.parent().unwrap()).unwrap();
+        let held = lock(&path).unwrap();
+        thread::scope(|scope| {
+            let waiting = scope.spawn(|| lock(&path).map(drop));
+            // Many looks at it find it held.
+            thread::sleep(10 * LOOK);
+            drop(held);
+            waiting.join().unwrap().unwrap();
+        });
+        let held = lock(&path).unwrap();
+        match lock(&path).unwrap_err() {
+            BatchError::Locked { path } => assert_eq!(path, folder.path().join("results")),
+            other => panic!("{other}"),
+        }
+        drop(held);
+    }
 }

@@ -3,11 +3,13 @@
 //! A decision is one line of `review/decisions.tsv` and is never rewritten: a changed mind is a new line
 //! ([`decisions`], over [`ledger`]). It names the digest of the results that were looked at, so it stops counting when
 //! they change. From the lines and the current digests everything else follows, by pure functions: where each child
-//! stands ([`standing`]), how far each two reviewers agree ([`kappa`]), and both for a whole cohort ([`overview`]).
+//! stands ([`standing`]), how far each two reviewers agree ([`kappa`]), both for a whole cohort ([`overview`]), and what a
+//! reviewer may see of it before having decided ([`independent`]).
 //! [`table`] puts what stands into the cohort table. The server (cargo feature `review`) only adds lines and shows pages.
 
 pub mod clock;
 pub mod decisions;
+pub mod independent;
 pub mod kappa;
 pub mod ledger;
 pub mod overview;

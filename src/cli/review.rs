@@ -30,7 +30,8 @@ use super::{Common, out};
 
 Each decision is one line of review/decisions.tsv in the results folder and is never rewritten. Group, sex and age are \
 hidden until somebody asks for them, which is noted in review/unhidden.tsv. The reasons to choose from are in \
-review/reasons.txt; edit it as you like. Ctrl-C ends the server.")]
+review/reasons.txt; edit it as you like. The address that is printed holds an access token, without which nobody is let \
+in, other users of this machine neither. Ctrl-C ends the server.")]
 pub(crate) struct Review {
     /// The results folder.
     results: PathBuf,
@@ -40,7 +41,7 @@ pub(crate) struct Review {
     /// The port to listen on [default: any that is free].
     #[arg(long, value_name = "PORT", default_value_t = 0, hide_default_value = true)]
     port: u16,
-    /// Listen on this address of the machine, so that others can reach the pages; an access token is then asked for
+    /// Listen on this address of the machine, so that others can reach the pages; 0.0.0.0 is all of its addresses
     /// [default: 127.0.0.1, this machine alone].
     #[arg(long, value_name = "IP", default_value_t = IpAddr::V4(Ipv4Addr::LOCALHOST), hide_default_value = true)]
     address: IpAddr,
@@ -72,12 +73,21 @@ fn serve(args: &Review, common: &Common) -> Result<u8, Failure> {
 with its access token, can look and decide.",
         );
     }
+    let at = server.address();
+    if at.ip().is_unspecified() {
+        out::note(&format!(
+            "It listens on every address of this machine. From another machine, put the name or address of this one in place of \
+{}.",
+            at.to_string().trim_end_matches(&format!(":{}", at.port()))
+        ));
+    }
     if !common.quiet {
         out::note(&format!("Decisions go to {}. Ctrl-C ends the server.", decisions.display()));
         out::note(CAUTION);
     }
+    // Other users of the machine can read what a program is started with: not the access token.
     if args.open
-        && let Err(error) = open_in_browser(&url)
+        && let Err(error) = open_in_browser(&server.url_for_one_use().map_err(Failure::nothing_done)?)
     {
         out::note(&format!("No browser could be started ({error}); open the address above in one."));
     }

@@ -17,6 +17,11 @@ use crate::record::files::sync_folder;
 pub enum LedgerError {
     #[error("{}: cannot add a line: {source}; nothing counts as saved; check free space and permissions, then try again", path.display())]
     Append { path: PathBuf, source: io::Error },
+    #[error(
+        "{}: the line that was added may not outlive a crash ({source}), and cannot be taken back ({again}); look at the last line of the file, and check free space and permissions",
+        path.display()
+    )]
+    Unsure { path: PathBuf, source: io::Error, again: io::Error },
     #[error("{}: cannot read: {source}; check its permissions", path.display())]
     Read { path: PathBuf, source: io::Error },
     #[error("{}: holds {bytes} bytes, and more than {limit} are not read; move it away and begin a new one", path.display())]
@@ -37,51 +42,68 @@ pub struct LedgerLine {
 /// Adds one line of cells, after the header if the file is new, and makes sure that it is on disk.
 ///
 /// # Errors
-/// [`LedgerError::Append`]; the line then does not count, though part of it may be in the file.
+/// [`LedgerError::Append`], and the file is as it was (part of the line may stay where even that fails);
+/// [`LedgerError::Unsure`].
 pub fn append(path: &Path, header: &[&str], cells: &[String]) -> Result<(), LedgerError> {
     let line = cells.iter().map(|text| cell(text)).collect::<Vec<_>>().join("\t");
-    add(path, &line, Some(&header.join("\t")))
+    add(path, &line, Some(&header.join("\t")), File::sync_all)
 }
 
 /// The same for a file of plain lines.
 ///
 /// # Errors
-/// [`LedgerError::Append`].
+/// As [`append`].
 pub fn append_line(path: &Path, text: &str) -> Result<(), LedgerError> {
-    add(path, &cell(text), None)
+    add(path, &cell(text), None, File::sync_all)
 }
 
-fn add(path: &Path, line: &str, header: Option<&str>) -> Result<(), LedgerError> {
-    let add = || -> io::Result<()> {
-        if let Some(folder) = path.parent().filter(|folder| !folder.is_dir()) {
-            fs::create_dir_all(folder)?;
-            sync_folder(folder).map_err(|error| error.source)?;
-        }
-        let mut file = File::options().create(true).read(true).append(true).open(path)?;
-        // Given back when the file is closed, also by a crash.
-        file.lock()?;
-        let length = file.seek(SeekFrom::End(0))?;
-        let mut text = String::new();
-        let mut fresh = length == 0;
-        if length > 0 && last_byte(&mut file)? != b'\n' {
-            text.push('\n');
-            // What a crash left of the header is no header.
-            fresh = !fs::read(path)?.contains(&b'\n');
-        }
-        if let Some(header) = header.filter(|_| fresh) {
-            text += header;
-            text.push('\n');
-        }
-        text += line;
+/// `sync` makes sure of the file's content.
+fn add(
+    path: &Path,
+    line: &str,
+    header: Option<&str>,
+    sync: impl Fn(&File) -> io::Result<()>,
+) -> Result<(), LedgerError> {
+    let fail = |source| LedgerError::Append { path: path.to_owned(), source };
+    if let Some(folder) = path.parent().filter(|folder| !folder.is_dir()) {
+        fs::create_dir_all(folder).map_err(fail)?;
+        sync_folder(folder).map_err(|error| fail(error.source))?;
+    }
+    let mut file = File::options().create(true).read(true).append(true).open(path).map_err(fail)?;
+    // Given back when the file is closed, also by a crash.
+    file.lock().map_err(fail)?;
+    let length = file.seek(SeekFrom::End(0)).map_err(fail)?;
+    let mut text = String::new();
+    let mut fresh = length == 0;
+    if length > 0 && last_byte(&mut file).map_err(fail)? != b'\n' {
         text.push('\n');
-        file.write_all(text.as_bytes())?;
-        file.sync_all()?;
-        if fresh {
-            sync_folder(path).map_err(|error| error.source)?;
+        // What a crash left of the header is no header.
+        fresh = !fs::read(path).map_err(fail)?.contains(&b'\n');
+    }
+    if let Some(header) = header.filter(|_| fresh) {
+        text += header;
+        text.push('\n');
+    }
+    text += line;
+    text.push('\n');
+    let written = file.write_all(text.as_bytes());
+    let whole = written.is_ok();
+    let kept = written.and_then(|()| {
+        sync(&file)?;
+        if fresh { sync_folder(path).map_err(|error| error.source) } else { Ok(()) }
+    });
+    let Err(source) = kept else { return Ok(()) };
+    // The lock is still ours: nobody has seen the line.
+    match file.set_len(length) {
+        Ok(()) => {
+            // A disk that failed just now may fail again, and there is no more to be done.
+            let _ = file.sync_all();
+            Err(fail(source))
         }
-        Ok(())
-    };
-    add().map_err(|source| LedgerError::Append { path: path.to_owned(), source })
+        // Half a line counts for nobody.
+        Err(_) if !whole => Err(fail(source)),
+        Err(again) => Err(LedgerError::Unsure { path: path.to_owned(), source, again }),
+    }
 }
 
 fn last_byte(file: &mut File) -> io::Result<u8> {
@@ -224,6 +246,29 @@ mod tests {
         fs::create_dir(&path).unwrap();
         assert!(matches!(append(&path, &HEADER, &cells(["1", "one"])), Err(LedgerError::Append { .. })));
         assert!(matches!(read(&path, &HEADER), Err(LedgerError::Read { .. })));
+    }
+
+    #[test]
+    fn a_line_that_cannot_be_synced_is_taken_back() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("notes.tsv");
+        let broken = |_: &File| Err(io::Error::other("the disk is gone"));
+        let refused = |line: &str| add(&path, line, Some("time\tnote"), broken).unwrap_err().to_string();
+        assert!(refused("1\tone").contains("the disk is gone; nothing counts as saved"));
+        assert_eq!(read(&path, &HEADER).unwrap(), []);
+        append(&path, &HEADER, &cells(["1", "one"])).unwrap();
+        let good = fs::read(&path).unwrap();
+        refused("2\ttwo");
+        assert_eq!(fs::read(&path).unwrap(), good);
+        // Also after what a crash left.
+        fs::write(&path, [&good[..], b"2\tt"].concat()).unwrap();
+        refused("2\ttwo");
+        assert_eq!(fs::read(&path).unwrap(), [&good[..], b"2\tt"].concat());
+        // A line that can neither be made sure of nor taken back is no refusal: /dev/null takes it and has no length.
+        fs::remove_file(&path).unwrap();
+        std::os::unix::fs::symlink("/dev/null", &path).unwrap();
+        let said = refused("3\tthree");
+        assert!(said.contains("cannot be taken back") && said.contains("look at the last line"), "{said}");
     }
 
     #[test]

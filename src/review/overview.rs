@@ -30,6 +30,8 @@ impl Subject {
 pub struct ChildReview {
     #[serde(flatten)]
     pub standing: Standing,
+    /// Reviewers with a current decision, but for the one who asks.
+    pub others: usize,
     /// Oldest first.
     pub decisions: Vec<Told>,
 }
@@ -153,7 +155,7 @@ pub fn overview(decisions: &Decisions, subjects: &[Subject]) -> Overview {
     Overview { children, agreement: agreement(&own), disagreements, skipped }
 }
 
-/// One child's part.
+/// One child's part, asked for by nobody in particular.
 #[must_use]
 pub fn child_review(lines: &[&Line], digest: &str) -> ChildReview {
     let told = lines.iter().map(|line| Told {
@@ -166,7 +168,8 @@ pub fn child_review(lines: &[&Line], digest: &str) -> ChildReview {
         blinded: line.blinded,
         current: line.results_digest == digest,
     });
-    ChildReview { standing: standing::standing(lines, digest), decisions: told.collect() }
+    let standing = standing::standing(lines, digest);
+    ChildReview { others: standing.reviewers.len(), standing, decisions: told.collect() }
 }
 
 /// Each pair of reviewers over the children that both decided on; `own` has one entry a child.

@@ -91,13 +91,30 @@ pub fn add(results: &Path, reason: &str) -> Result<(), ReasonsError> {
     Ok(())
 }
 
+/// Columns of the table of who looked.
+const UNHIDDEN: [&str; 2] = ["time", "reviewer"];
+
+fn unhidden_path(results: &Path) -> PathBuf {
+    results.join(FOLDER).join("unhidden.tsv")
+}
+
 /// Notes that a reviewer looks at group, sex and age; when this returns it is on disk.
 ///
 /// # Errors
-/// [`LedgerError::Append`].
+/// As [`ledger::append`].
 pub fn note_unhidden(results: &Path, reviewer: &str) -> Result<(), LedgerError> {
     let cells = [clock::now(), reviewer.to_owned()];
-    ledger::append(&results.join(FOLDER).join("unhidden.tsv"), &["time", "reviewer"], &cells)
+    ledger::append(&unhidden_path(results), &UNHIDDEN, &cells)
+}
+
+/// Whoever looked at group, sex and age, as often as they did. A line that was torn off while it was written showed
+/// nothing to anyone.
+///
+/// # Errors
+/// As [`ledger::read`].
+pub fn unhidden(results: &Path) -> Result<Vec<String>, LedgerError> {
+    let lines = ledger::read(&unhidden_path(results), &UNHIDDEN)?;
+    Ok(lines.into_iter().filter_map(|line| line.content.ok()?.pop()).collect())
 }
 
 #[cfg(test)]
@@ -126,11 +143,13 @@ mod tests {
     #[test]
     fn who_looked_is_noted() {
         let folder = tempfile::tempdir().unwrap();
+        assert_eq!(unhidden(folder.path()).unwrap(), Vec::<String>::new());
         note_unhidden(folder.path(), "AB").unwrap();
         note_unhidden(folder.path(), "CD").unwrap();
         let text = fs::read_to_string(folder.path().join("review/unhidden.tsv")).unwrap();
         let lines: Vec<&str> = text.lines().collect();
         assert!(lines.len() == 3 && lines[0] == "time\treviewer");
         assert!(lines[1].ends_with("Z\tAB") && lines[2].ends_with("Z\tCD"), "{text}");
+        assert_eq!(unhidden(folder.path()).unwrap(), ["AB", "CD"]);
     }
 }

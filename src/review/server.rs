@@ -1,7 +1,7 @@
 //! The server of `keepstill review`: the pages of a results folder, with the means to decide, on one address.
 //!
-//! It listens on loopback unless asked otherwise, and answers nobody but the pages that it serves ([`guard`]): a page of
-//! another site, also one whose name was made to point here, is refused. A page file is read from the results folder, its
+//! It listens on loopback unless asked otherwise, and answers nobody but the pages that it serves, in a browser that came
+//! with the access token ([`guard`]): a page of another site, also one whose name was made to point here, is refused. A page file is read from the results folder, its
 //! data taken out, what blinding hides taken away, and the page rendered again ([`cohort`], [`routes`]). A decision is
 //! confirmed only when it is on disk; the cohort table follows a little later ([`keeper`]).
 
@@ -112,7 +112,8 @@ impl Server {
     /// # Errors
     /// [`ServeError`].
     pub fn open(options: &Options, tell: Tell) -> Result<Self, ServeError> {
-        let results = options.results.clone();
+        // No slash at the end, none twice: messages are cleared of this path as it stands in them.
+        let results: PathBuf = options.results.components().collect();
         if !results.is_dir() {
             return Err(ServeError::NoFolder { results });
         }
@@ -128,9 +129,8 @@ impl Server {
         let at = listener.local_addr().map_err(refused)?;
         reasons::make(&results)?;
         let random = |source| ServeError::Random { source };
-        let access = if at.ip().is_loopback() { None } else { Some(secret::new().map_err(random)?) };
         let shared = Arc::new(Shared {
-            guard: Guard::new(at, access),
+            guard: Guard::new(at, secret::new().map_err(random)?),
             token: secret::new().map_err(random)?,
             cohort: cache,
             writer: Mutex::new(()),
@@ -141,19 +141,32 @@ impl Server {
         Ok(Self { listener, at, shared, study: cohort.data.study.clone(), children: cohort.subjects.len() })
     }
 
-    /// What to open in a browser; with the access token, where one is needed.
+    /// What to open in a browser; it holds the access token, which each request must bring.
     #[must_use]
     pub fn url(&self) -> String {
-        match self.shared.guard.access() {
-            Some(access) => format!("http://{}/?access={access}", self.at),
-            None => format!("http://{}/", self.at),
-        }
+        self.shared.guard.url()
+    }
+
+    /// What to open in a browser of this machine: good once, and for two minutes, so that it may stand where other users
+    /// can read it, as in the arguments of a program.
+    ///
+    /// # Errors
+    /// [`ServeError::Random`].
+    pub fn url_for_one_use(&self) -> Result<String, ServeError> {
+        let code = secret::new().map_err(|source| ServeError::Random { source })?;
+        Ok(self.shared.guard.url_for_one_use(code))
+    }
+
+    /// Where it listens.
+    #[must_use]
+    pub fn address(&self) -> SocketAddr {
+        self.at
     }
 
     /// Whether other machines can reach it.
     #[must_use]
     pub fn is_open_to_others(&self) -> bool {
-        self.shared.guard.access().is_some()
+        !self.at.ip().to_canonical().is_loopback()
     }
 
     /// The study's name.
@@ -210,7 +223,70 @@ impl Server {
     }
 }
 
-/// A file's name as users know it: relative to the results folder.
+/// A message with files' names as users know them: relative to the results folder, however its path is written.
 fn told(results: &Path, message: &str) -> String {
-    message.replace(&format!("{}/", results.display()), "")
+    let mut message = message.to_owned();
+    let canonical = results.canonicalize().ok();
+    // The longer first: one may begin with the other.
+    let mut forms: Vec<String> =
+        [Some(results), canonical.as_deref()].into_iter().flatten().map(|form| form.display().to_string()).collect();
+    forms.sort_by_key(|form| std::cmp::Reverse(form.len()));
+    for form in forms {
+        message = without(&message, &form);
+    }
+    message
+}
+
+/// Takes a folder's path off the paths that begin with it. Alone it is told by its role, unless it is relative: such a
+/// name may be a plain word, and tells nothing.
+fn without(message: &str, folder: &str) -> String {
+    if folder.trim_matches('/').is_empty() {
+        return message.to_owned();
+    }
+    let begins = |before: &str| !before.ends_with(|c: char| c.is_alphanumeric() || "/.-_~".contains(c));
+    let mut text = String::with_capacity(message.len());
+    let mut rest = message;
+    while let Some(at) = rest.find(folder) {
+        let (before, after) = (&rest[..at], &rest[at + folder.len()..]);
+        text += before;
+        // What stands before it may have been told already.
+        if !begins(if before.is_empty() { &text } else { before }) {
+            text += folder;
+        } else if let Some(inside) = after.strip_prefix('/') {
+            rest = inside.trim_start_matches('/');
+            continue;
+        } else if folder.starts_with('/') && !after.starts_with(|c: char| c.is_alphanumeric() || "-_~".contains(c)) {
+            text += "the results folder";
+        } else {
+            text += folder;
+        }
+        rest = after;
+    }
+    text + rest
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn messages_tell_no_absolute_path_of_the_results() {
+        let base = tempfile::tempdir().unwrap();
+        let real = base.path().canonicalize().unwrap().join("a-study/results");
+        std::fs::create_dir_all(&real).unwrap();
+        let link = real.parent().unwrap().parent().unwrap().join("a-link");
+        std::os::unix::fs::symlink(&real, &link).unwrap();
+        let (real_name, link_name) = (real.display().to_string(), link.display().to_string());
+        for (message, expected) in [
+            (format!("{link_name}/review/a.tsv: no"), "review/a.tsv: no".to_owned()),
+            (format!("{real_name}/review/a.tsv: no, nor {link_name}//b"), "review/a.tsv: no, nor b".to_owned()),
+            (format!("{link_name}: cannot write"), "the results folder: cannot write".to_owned()),
+            (format!("{link_name}-old/b"), format!("{link_name}-old/b")),
+        ] {
+            assert_eq!(told(&link, &message), expected);
+        }
+        let relative = "results/a: the results of sub-01 have changed, ../results/b";
+        assert_eq!(told(Path::new("results"), relative), "a: the results of sub-01 have changed, ../results/b");
+        assert_eq!(told(Path::new("/"), "/a: no"), "/a: no");
+    }
 }

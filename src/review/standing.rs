@@ -19,6 +19,8 @@ pub enum Review {
     OutOfDate,
     /// Nobody has decided.
     None,
+    /// Others have decided, and it is not told what; never in tables.
+    Withheld,
 }
 
 impl Review {
@@ -30,6 +32,7 @@ impl Review {
             Self::Disagreement => "disagreement",
             Self::OutOfDate => "out_of_date",
             Self::None => "n/a",
+            Self::Withheld => "withheld",
         }
     }
 }

@@ -2,7 +2,7 @@
 //!
 //! The table's own digests say what is current. Everything else in it stays byte for byte.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, VecDeque};
 use std::fs::{self, File, TryLockError};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -12,6 +12,7 @@ use super::decisions::{self, Decisions};
 use super::ledger::LedgerError;
 use super::overview::{self, Subject};
 use crate::outputs::cell;
+use crate::pages;
 use crate::record::STATE;
 use crate::record::files::{WriteError, write_whole};
 
@@ -113,13 +114,49 @@ pub fn subjects(results: &Path) -> Result<Vec<Subject>, TableError> {
     Table::read(results)?.subjects()
 }
 
-/// Everything that reviewers decided, seen through for the rows of the cohort table.
+/// Everything that reviewers decided, seen through for the rows of the cohort table. Rows are named as the pages name
+/// them: the table does not tell tasks apart, the cohort page does. Without the page they keep the names of [`subjects`],
+/// and what is skipped says so.
 ///
 /// # Errors
 /// When the cohort table or the decisions cannot be read.
 pub fn overview(results: &Path) -> Result<overview::Overview, TableError> {
-    let subjects = subjects(results)?;
-    Ok(overview::overview(&decisions::read(results)?, &subjects))
+    let mut subjects = subjects(results)?;
+    let unnamed = name_as_pages_do(results, &mut subjects);
+    let mut found = overview::overview(&decisions::read(results)?, &subjects);
+    found.skipped.extend(unnamed);
+    Ok(found)
+}
+
+/// Gives rows the stems of the cohort page; what could not be named so, in words.
+fn name_as_pages_do(results: &Path, subjects: &mut [Subject]) -> Option<String> {
+    let path = results.join("cohort.html");
+    let html = fs::read_to_string(&path).map_err(|error| error.to_string());
+    let data = match html.and_then(|html| pages::cohort_data(&html).map_err(|error| error.to_string())) {
+        Ok(data) => data,
+        Err(problem) => {
+            let words = "rows are named by participant, session and run, as in cohort.tsv; run the study again";
+            return Some(format!("{}: cannot be read ({problem}): {words}", path.display()));
+        }
+    };
+    let mut stems: HashMap<(RowId, String), VecDeque<String>> = HashMap::new();
+    for row in data.rows {
+        let id = RowId { participant_id: row.participant_id, session_id: row.session_id, run_id: row.run_id };
+        stems.entry((id, row.results_digest)).or_default().push_back(row.stem);
+    }
+    let mut unnamed = 0;
+    for subject in subjects {
+        let wanted = (subject.row.clone(), subject.results_digest.clone());
+        // Rows without results share a digest; both files have them in the same order.
+        match stems.get_mut(&wanted).and_then(VecDeque::pop_front) {
+            Some(stem) => subject.stem = stem,
+            None => unnamed += 1,
+        }
+    }
+    (unnamed > 0).then(|| {
+        let words = "they are named by participant, session and run; run the study again";
+        format!("{}: does not have {unnamed} of the rows of cohort.tsv: {words}", path.display())
+    })
 }
 
 /// Writes the three columns anew from the decisions as they are, unless a run is at work.
@@ -211,6 +248,7 @@ mod tests {
         assert_eq!(update(folder.path()).unwrap(), Updated::Same);
         let found = overview(folder.path()).unwrap();
         assert_eq!(found.children.iter().map(|child| child.0.as_str()).collect::<Vec<_>>(), ["sub-01", "sub-02_ses-1"]);
+        assert!(found.skipped.iter().any(|words| words.contains("cohort.html: cannot be read")), "{:?}", found.skipped);
     }
 
     #[test]

@@ -28,14 +28,14 @@ after(async () => {
 
 /** Two reviewers, a disagreement and a torn line, so that every part of the review shows. */
 async function decisions(stems) {
-  const html = await (await fetch(server.url)).text();
+  const html = await (await fetch(server.url, { headers: server.headers })).text();
   const token = html.match(/keepstill-token" content="(\w+)"/)[1];
   const { rows } = JSON.parse(html.split('id="data">')[1].split("</script>")[0]);
   for (const reviewer of ["AB", "CD"]) {
     for (const one of stems.slice(0, 4)) {
       const decision = reviewer === "CD" && one === stems[1] ? "exclude" : "include";
       const body = { stem: one, reviewer, decision, reason: "too restless", note: "", settles: false, results_digest: rows.find((row) => row.stem === one).results_digest, shown: null };
-      const answer = await fetch(new URL("/api/decide", server.url), { method: "POST", headers: { "Content-Type": "application/json", "X-Keepstill-Token": token }, body: JSON.stringify(body) });
+      const answer = await fetch(new URL("/api/decide", server.url), { method: "POST", headers: { ...server.headers, "Content-Type": "application/json", "X-Keepstill-Token": token }, body: JSON.stringify(body) });
       assert.equal(answer.status, 200, await answer.text());
     }
   }

@@ -217,7 +217,7 @@ test("group, sex and age are hidden: no word of them is sent", () => reviewing(a
   const people = table(join(study.place, "participants.tsv"));
   const groups = [...new Set(people.map((row) => row.group))];
   assert.ok(groups.length >= 2);
-  const served = async (path) => (await (await fetch(new URL(path, server.url))).text());
+  const served = async (path) => (await (await fetch(new URL(path, server.url), { headers: server.headers })).text());
   for (const path of ["/", ...order.map((stem) => `/child/${stem}`)]) {
     const html = await served(path);
     for (const word of [...groups, ...people.map((row) => `"${row.age_months}"`), "radius_by", "months, "]) assert.ok(!html.includes(word), `${path} holds ${word}`);

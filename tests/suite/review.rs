@@ -47,6 +47,8 @@ struct Served {
     results: PathBuf,
     /// `127.0.0.1:PORT`.
     host: String,
+    /// What lets in: name and value.
+    cookie: String,
     token: String,
 }
 
@@ -131,8 +133,14 @@ impl Served {
     }
 
     fn start_with(folder: &Folder, more: &[&str]) -> Self {
-        let arguments = [&["review", "results", "--json"], more].concat();
-        let mut child = folder.command(&arguments).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+        Self::start_in(folder, &[&["results"], more].concat(), &[])
+    }
+
+    /// With arguments and the environment.
+    fn start_in(folder: &Folder, more: &[&str], environment: &[(&str, &str)]) -> Self {
+        let mut command = folder.command(&[&["review", "--json"], more].concat());
+        command.envs(environment.iter().copied()).stdout(Stdio::piped()).stderr(Stdio::piped());
+        let mut child = command.spawn().unwrap();
         let mut told = String::new();
         let mut stdout = BufReader::new(child.stdout.take().unwrap());
         while !told.contains('}') {
@@ -146,13 +154,13 @@ impl Served {
         let url = serde_json::from_str::<Value>(&told).unwrap()["url"].as_str().unwrap().to_owned();
         let host = url.trim_start_matches("http://").split('/').next().unwrap().to_owned();
         let results = folder.join("results");
-        let mut served = Self { child, stderr, url, results, host, token: String::new() };
-        if !served.url.contains("access=") {
-            let page = served.get("/");
-            assert_eq!(page.status, 200, "{page:?}");
-            let (_, after) = page.body.split_once("<meta name=\"keepstill-token\" content=\"").unwrap();
-            served.token = after.split('"').next().unwrap().to_owned();
-        }
+        let mut served = Self { child, stderr, url, results, host, cookie: String::new(), token: String::new() };
+        let entered = served.get(served.url.strip_prefix(&format!("http://{}", served.host)).unwrap());
+        served.cookie = entered.header("set-cookie").unwrap().split(';').next().unwrap().to_owned();
+        let page = served.get("/");
+        assert_eq!(page.status, 200, "{page:?}");
+        let (_, after) = page.body.split_once("<meta name=\"keepstill-token\" content=\"").unwrap();
+        served.token = after.split('"').next().unwrap().to_owned();
         served
     }
 
@@ -164,9 +172,13 @@ impl Served {
         TcpStream::connect(("127.0.0.1", self.port().parse::<u16>().unwrap())).unwrap()
     }
 
+    /// Asks as a browser that was let in, unless the headers bring cookies of their own.
     fn ask(&self, method: &str, target: &str, headers: &[(&str, &str)], body: &[u8]) -> Answer {
         let mut stream = self.connect();
-        let headers = [headers, &[("Connection", "close")]].concat();
+        let mut headers = [headers, &[("Connection", "close")]].concat();
+        if !headers.iter().any(|(name, _)| *name == "Cookie") {
+            headers.push(("Cookie", &self.cookie));
+        }
         stream.write_all(&request(&self.host, method, target, &headers, body)).unwrap();
         read_answer(&mut BufReader::new(stream), method).unwrap()
     }
@@ -180,8 +192,14 @@ impl Served {
         self.ask("POST", target, &headers, body.to_string().as_bytes())
     }
 
+    /// All that there is to know.
     fn state(&self) -> Value {
-        self.get("/api/state").good()
+        self.get("/api/state?reveal=1").good()
+    }
+
+    /// What a reviewer may know.
+    fn state_for(&self, query: &str) -> Value {
+        self.get(&format!("/api/state?{query}")).good()
     }
 
     fn decide(&self, stem: &str, reviewer: &str, decision: &str, more: Value) -> Answer {

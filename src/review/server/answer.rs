@@ -6,6 +6,8 @@ use axum::http::{Response, StatusCode, header};
 use serde::Serialize;
 use serde_json::json;
 
+use crate::report::escape;
+
 /// A finished answer.
 #[derive(Debug)]
 pub(super) enum Answer {
@@ -15,9 +17,10 @@ pub(super) enum Answer {
         nonce: String,
     },
     Json(String),
-    /// Sends the browser on to the start page, with a cookie that lets it in.
+    /// Sends the browser on to a place of ours, with a cookie that lets it in.
     Enter {
         cookie: String,
+        to: String,
     },
     /// Nothing, and that is right.
     Empty,
@@ -63,8 +66,15 @@ impl Refusal {
 /// A browser may do nothing with what is no page.
 const NO_PAGE: &str = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
-const ENTER: &str = "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<title>Review</title>\n\
-<meta http-equiv=\"refresh\" content=\"0; url=/\">\n</head>\n<body>\n<p><a href=\"/\">To the review</a></p>\n</body>\n</html>\n";
+/// A page that leads on to a place of ours by itself. A redirect would not do: where a page of another site (a wiki, a
+/// mail) holds the address, browsers keep a `SameSite=Strict` cookie back from all that follows from it.
+fn enter(to: &str) -> String {
+    let to = escape(to);
+    format!(
+        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<title>Review</title>\n\
+<meta http-equiv=\"refresh\" content=\"0; url={to}\">\n</head>\n<body>\n<p><a href=\"{to}\">To the review</a></p>\n</body>\n</html>\n"
+    )
+}
 
 /// The answer as HTTP.
 pub(super) fn response(answer: Result<Answer, Refusal>) -> Response<Body> {
@@ -80,9 +90,9 @@ connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
             ("text/html; charset=utf-8", html)
         }
         Ok(Answer::Json(text)) => ("application/json; charset=utf-8", text),
-        Ok(Answer::Enter { cookie }) => {
+        Ok(Answer::Enter { cookie, to }) => {
             more = Some((header::SET_COOKIE, cookie));
-            ("text/html; charset=utf-8", ENTER.to_owned())
+            ("text/html; charset=utf-8", enter(&to))
         }
         Ok(Answer::Empty) => {
             status = StatusCode::NO_CONTENT;

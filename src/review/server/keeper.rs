@@ -16,6 +16,8 @@ use crate::review::table::{self, Updated};
 const PAUSE: Duration = Duration::from_millis(400);
 /// How long to wait for a run (own choice).
 const RETRY: Duration = Duration::from_secs(2);
+/// How long to wait for what made it fail to be put right (own choice).
+const RETRY_FAILED: Duration = Duration::from_secs(15);
 
 /// A thread that keeps the table.
 pub(super) struct Keeper {
@@ -80,7 +82,8 @@ fn keep(results: &Path, decided: &Receiver<()>, tell: &Tell) {
             Err(error) => {
                 problem =
                     format!("cannot be brought up to date; decisions are safe: {}", told(results, &error.to_string()));
-                None
+                // Also for the last time that `finish` asks for.
+                Some(Instant::now() + RETRY_FAILED)
             }
         };
         if !problem.is_empty() && problem != last_problem {
@@ -90,5 +93,34 @@ fn keep(results: &Path, decided: &Receiver<()>, tell: &Tell) {
         if ended {
             return;
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::fs;
+    use std::sync::Arc;
+
+    use super::*;
+
+    #[test]
+    fn after_an_error_the_table_is_written_a_last_time() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("cohort.tsv");
+        let (sender, said) = mpsc::channel();
+        let sender = Mutex::new(sender);
+        let tell: Tell = Arc::new(move |event: &Event| {
+            if let Event::Warning { message, .. } = event {
+                sender.lock().unwrap().send(message.clone()).unwrap();
+            }
+        });
+        let keeper = Keeper::start(folder.path(), tell).unwrap();
+        let message = said.recv().unwrap();
+        assert!(message.contains("decisions are safe: cohort.tsv: is not there"), "{message}");
+        let header = "participant_id\tsession_id\trun_id\treview\treviewers\treview_reason\tresults_digest\n";
+        fs::write(&path, format!("{header}sub-01\tn/a\tn/a\told\told\told\td1\n")).unwrap();
+        keeper.finish();
+        let text = fs::read_to_string(&path).unwrap();
+        assert_eq!(text, format!("{header}sub-01\tn/a\tn/a\tn/a\tn/a\tn/a\td1\n"));
     }
 }

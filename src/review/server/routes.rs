@@ -18,10 +18,11 @@ use serde_json::{Map, Value, json};
 
 use super::answer::{self, Answer, Refusal};
 use super::cohort::Cohort;
-use super::guard::{only, parameter};
+use super::guard::{decoded, only, parameter};
 use super::{ServeError, Shared, secret, told};
 use crate::pages::{self, Mode, Review};
 use crate::review::decisions::{self, Decisions, Line, free_text, initials};
+use crate::review::independent::{hide_unblinded_words, same_reviewer, seen_by};
 use crate::review::overview::{self, Lines, Overview, Subject};
 use crate::review::{Decision, clock, reasons, standing};
 
@@ -106,7 +107,7 @@ fn route(shared: &Shared, request: &Parts, body: Result<Vec<u8>, Refusal>) -> Re
     match path {
         "/" => cohort_page(shared, request),
         "/favicon.ico" => Ok(Answer::Empty),
-        "/api/state" => state(shared),
+        "/api/state" => state(shared, request),
         "/api/decide" => decide(shared, &parse(&body)?),
         "/api/unhide" => unhide(shared, &parse(&body)?),
         "/api/reasons" => add_reason(shared, &parse(&body)?),
@@ -130,9 +131,14 @@ fn decisions_of(shared: &Shared) -> Result<Decisions, Refusal> {
     decisions::read(&shared.results).map_err(Refusal::fault)
 }
 
+/// Whether a request comes from a page that shows what blinding hides.
+fn shows(shared: &Shared, request: &Parts) -> bool {
+    parameter(request, "shown").is_some_and(|key| shared.keys().contains(key))
+}
+
 /// Renders a page; `render` is told whether it is blinded.
 fn page(shared: &Shared, request: &Parts, render: impl FnOnce(bool, Mode<'_>) -> String) -> Result<Answer, Refusal> {
-    let shown = parameter(request, "shown").is_some_and(|key| shared.keys().contains(key));
+    let shown = shows(shared, request);
     let nonce = secret::new().map_err(|source| Refusal::fault(ServeError::Random { source }))?;
     let html = render(!shown, Mode::Review(&Review { token: &shared.token, nonce: &nonce, blinded: !shown }));
     Ok(Answer::Page { html, nonce })
@@ -153,10 +159,20 @@ fn child_page(shared: &Shared, request: &Parts, stem: &str) -> Result<Answer, Re
     })
 }
 
-/// Everything that pages show of the review.
-fn state(shared: &Shared) -> Result<Answer, Refusal> {
+/// Everything that pages show of the review: to `reviewer` what is theirs to know, with `reveal=1` all.
+fn state(shared: &Shared, request: &Parts) -> Result<Answer, Refusal> {
+    let reviewer = parameter(request, "reviewer").map(decoded).unwrap_or_default();
+    let reviewer = if reviewer.is_empty() { None } else { Some(initials(&reviewer).map_err(Refusal::bad)?) };
     let cohort = cohort_of(shared)?;
-    let review = overview::overview(&decisions_of(shared)?, &cohort.subjects);
+    let mut decisions = decisions_of(shared)?;
+    if !shows(shared, request) {
+        hide_unblinded_words(&mut decisions);
+    }
+    let mut review = overview::overview(&decisions, &cohort.subjects);
+    if parameter(request, "reveal") != Some("1") {
+        let children = review.children.into_iter();
+        review.children = children.map(|(stem, child)| (stem, seen_by(child, reviewer.as_deref()))).collect();
+    }
     let reasons = reasons::read(&shared.results).map_err(Refusal::fault)?;
     Answer::json(&StateTold { reasons, review })
 }
@@ -188,9 +204,6 @@ fn decide(shared: &Shared, asked: &Decide) -> Result<Answer, Refusal> {
         .ok_or_else(|| Refusal::bad("the decision is none of include, exclude and unsure; choose one of them"))?;
     let text = |text: &Option<String>, what| free_text(text.as_deref().unwrap_or_default(), what).map_err(Refusal::bad);
     let (reason, note) = (text(&asked.reason, "reason")?, text(&asked.note, "note")?);
-    // A page with our token and a key of an earlier start was served blinded.
-    let blinded = !asked.shown.as_ref().is_some_and(|key| shared.keys().contains(key));
-
     let _writing = shared.write();
     let cohort = cohort_of(shared)?;
     let subject = &cohort.subjects[cohort.place(&asked.stem)?];
@@ -203,7 +216,8 @@ work, wait for it to end)",
         return Err(Refusal::new(StatusCode::CONFLICT, words));
     }
     let mut decisions = decisions_of(shared)?;
-    same_spelling(&decisions, &reviewer)?;
+    let seen = reasons::unhidden(&shared.results).map_err(Refusal::fault)?;
+    same_spelling(&decisions, &seen, &reviewer)?;
     if asked.settles {
         let lines = Lines::new(&decisions, cohort.subjects.iter().map(Subject::named));
         if !standing::disputed(&lines.about(&subject.row, &subject.results_digest), &subject.results_digest) {
@@ -211,30 +225,41 @@ work, wait for it to end)",
             return Err(Refusal::new(StatusCode::CONFLICT, words));
         }
     }
+    // A key of an earlier start shows nothing: such a page was served blinded.
+    let shown = asked.shown.as_ref().is_some_and(|key| shared.keys().contains(key));
+    // Whoever has looked once knows, on whichever page.
+    let has_seen = seen.iter().any(|known| same_reviewer(known, &reviewer));
+    if shown && !has_seen {
+        // Another reviewer asked for the key.
+        reasons::note_unhidden(&shared.results, &reviewer).map_err(Refusal::fault)?;
+    }
     let line = Line {
         time: clock::now(),
-        reviewer,
+        reviewer: reviewer.clone(),
         row: subject.row.clone(),
         decision,
         reason,
         note,
         settles: asked.settles,
-        blinded,
+        blinded: !shown && !has_seen,
         results_digest: subject.results_digest.clone(),
     };
     decisions::append(&shared.results, &line).map_err(Refusal::fault)?;
     shared.keeper.decided();
     decisions.lines.push(line);
+    if !shown {
+        hide_unblinded_words(&mut decisions);
+    }
     let Overview { mut children, agreement, disagreements, .. } = overview::overview(&decisions, &cohort.subjects);
-    let child = children.swap_remove(cohort.place(&asked.stem)?).1;
+    // In full, since there is a current line of this reviewer now.
+    let child = seen_by(children.swap_remove(cohort.place(&asked.stem)?).1, Some(&reviewer));
     Answer::json(&json!({ "child": child, "agreement": agreement, "disagreements": disagreements }))
 }
 
-/// One reviewer must not become two by a capital letter.
-fn same_spelling(decisions: &Decisions, reviewer: &str) -> Result<(), Refusal> {
-    let lower = reviewer.to_lowercase();
-    let mut others = decisions.lines.iter().map(|line| line.reviewer.as_str());
-    match others.find(|known| *known == reviewer || known.to_lowercase() == lower) {
+/// One reviewer must not become two by a capital letter; `seen` are those who looked at group, sex and age.
+fn same_spelling(decisions: &Decisions, seen: &[String], reviewer: &str) -> Result<(), Refusal> {
+    let mut known = decisions.lines.iter().map(|line| &line.reviewer).chain(seen);
+    match known.find(|known| same_reviewer(known, reviewer)) {
         Some(known) if known != reviewer => Err(Refusal::bad(format!(
             "the initials \"{reviewer}\" were written \"{known}\" before; write them the same way"
         ))),
@@ -254,6 +279,8 @@ fn unhide(shared: &Shared, asked: &Unhide) -> Result<Answer, Refusal> {
     let key = secret::new().map_err(|source| Refusal::fault(ServeError::Random { source }))?;
     {
         let _writing = shared.write();
+        let seen = reasons::unhidden(&shared.results).map_err(Refusal::fault)?;
+        same_spelling(&decisions_of(shared)?, &seen, &reviewer)?;
         reasons::note_unhidden(&shared.results, &reviewer).map_err(Refusal::fault)?;
     }
     shared.keys().insert(key.clone());

@@ -3,6 +3,7 @@ import assert from "node:assert/strict";
 import { existsSync } from "node:fs";
 import { pathToFileURL } from "node:url";
 import { chromium } from "playwright-core";
+import { entrance } from "./access.mjs";
 
 const executablePath = process.env.CHROMIUM ?? ["/usr/bin/chromium", "/usr/bin/chromium-browser"].find(existsSync);
 if (!executablePath) throw new Error("there is no Chromium; install Debian's package chromium, or name one in CHROMIUM");
@@ -53,11 +54,13 @@ export async function filePage(chrome, path, options, scripts) {
   return opened;
 }
 
-/** A served page: it may ask for nothing but its own origin. */
+/** A served page, come to by way of the access token: it may ask for nothing but its own origin. */
 export async function servedPage(chrome, url, options, scripts) {
   const origin = new URL(url).origin;
   const opened = await watched(chrome, (asked) => new URL(asked).origin === origin, options, scripts);
-  await opened.page.goto(url);
+  await opened.page.goto(entrance(url));
+  // The token is gone from the address.
+  await opened.page.waitForURL(url);
   await drawn(opened.page);
   return opened;
 }

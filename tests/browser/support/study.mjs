@@ -3,6 +3,7 @@ import { execFileSync, spawn } from "node:child_process";
 import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
+import { keepAccess, letIn } from "./access.mjs";
 
 const program = process.env.KEEPSTILL;
 if (!program) throw new Error("KEEPSTILL does not name the release binary; run tests/run, or set it");
@@ -98,7 +99,10 @@ export function grown(path, count) {
   return { path: made, rows: data.rows };
 }
 
-/** `keepstill review` of a results folder, on a port of its own. */
+/**
+ * `keepstill review` of a results folder, on a port of its own. `url` is without the access token, which browsers come in
+ * by (`servedPage`); `headers` is what `fetch` must send.
+ */
 export async function serve(results) {
   const child = spawn(program, ["review", results, "--port", "0", "--json"], { stdio: ["ignore", "pipe", "pipe"] });
   servers.add(child);
@@ -115,11 +119,13 @@ export async function serve(results) {
   });
   const told = await Promise.race([found, ended.then(() => null)]);
   if (told === null) throw new Error(`keepstill review ended at once: ${said}`);
-  const { url, decisions } = told;
+  const url = keepAccess(told.url);
+  const headers = await letIn(url);
+  const { decisions } = told;
   const stop = async (signal = "SIGTERM") => {
     child.kill(signal);
     await ended;
     servers.delete(child);
   };
-  return { url, decisions, stop };
+  return { url, headers, decisions, stop };
 }

@@ -36,15 +36,19 @@ fn every_confirmed_decision_outlives_a_kill() {
             })
             .collect();
         let child = &mut served.child;
-        let (host, token) = (served.host.clone(), served.token.clone());
+        let (host, token, cookie) = (served.host.clone(), served.token.clone(), served.cookie.clone());
         thread::scope(|scope| {
             for bodies in &bodies {
-                let (confirmed, count, host, token) = (&confirmed, &count, &host, &token);
+                let (confirmed, count, host, token, cookie) = (&confirmed, &count, &host, &token, &cookie);
                 scope.spawn(move || {
                     let mut stream = std::net::TcpStream::connect(host.as_str()).unwrap();
                     let mut answers = BufReader::new(stream.try_clone().unwrap());
                     for (note, body) in bodies {
-                        let headers = [("X-Keepstill-Token", token.as_str()), ("Content-Type", "application/json")];
+                        let headers = [
+                            ("X-Keepstill-Token", token.as_str()),
+                            ("Content-Type", "application/json"),
+                            ("Cookie", cookie.as_str()),
+                        ];
                         if stream.write_all(&request(host, "POST", "/api/decide", &headers, body)).is_err() {
                             return;
                         }

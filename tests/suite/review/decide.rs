@@ -13,6 +13,11 @@ fn of<'a>(state: &'a Value, stem: &str) -> &'a Value {
     &state["children"][stem]
 }
 
+/// A child that nobody has decided about.
+fn none() -> Value {
+    json!({ "review": "n/a", "reviewers": [], "reason": null, "others": 0, "decisions": [] })
+}
+
 #[test]
 fn a_decision_is_a_line_on_disk_and_is_there_after_a_restart() {
     let folder = finished();
@@ -20,7 +25,7 @@ fn a_decision_is_a_line_on_disk_and_is_there_after_a_restart() {
     let state = served.state();
     assert!(state["reasons"].as_array().unwrap().len() > 3);
     assert_eq!(state["children"].as_object().unwrap().keys().collect::<Vec<_>>(), ["sub-01", "sub-02", "sub-03"]);
-    assert_eq!(*of(&state, "sub-02"), json!({ "review": "n/a", "reviewers": [], "reason": null, "decisions": [] }));
+    assert_eq!(*of(&state, "sub-02"), none());
 
     let more = json!({ "reason": "too restless", "note": "kicks <b>\tfrom\nframe 13" });
     let answer = served.decide("sub-02", "AB", "exclude", more).good();
@@ -34,16 +39,16 @@ fn a_decision_is_a_line_on_disk_and_is_there_after_a_restart() {
     let time = &lines[0][0];
     assert!(time.len() == 20 && time.starts_with("20") && time.ends_with('Z'), "{time}");
     let told = json!({
-        "review": "exclude", "reviewers": ["AB"], "reason": "too restless: kicks <b> from frame 13",
+        "review": "exclude", "reviewers": ["AB"], "reason": "too restless: kicks <b> from frame 13", "others": 0,
         "decisions": [{ "time": time, "reviewer": "AB", "decision": "exclude", "reason": "too restless",
             "note": "kicks <b> from frame 13", "settles": false, "blinded": true, "current": true }],
     });
     assert_eq!(answer, json!({ "child": told, "agreement": [], "disagreements": [] }));
-    assert_eq!(*of(&served.state(), "sub-02"), told);
+    assert_eq!(*of(&served.state_for("reviewer=AB"), "sub-02"), told);
     drop(served);
 
     let served = Served::start(&folder);
-    assert_eq!(*of(&served.state(), "sub-02"), told);
+    assert_eq!(*of(&served.state_for("reviewer=AB"), "sub-02"), told);
     // A changed mind is a new line.
     let answer = served.decide("sub-02", "AB", "include", json!({})).good();
     assert_eq!(answer["child"]["review"], "include");
@@ -94,6 +99,29 @@ fn two_reviewers_disagree_agree_and_settle() {
 }
 
 #[test]
+fn rows_are_named_as_on_the_pages_where_runs_are_not_joined() {
+    let settings = "[connectivity]\njoin = \"none\"\n".to_owned();
+    let folder = Tiny { children: 1, runs: 2, settings, ..Tiny::default() }.build();
+    for run in ["1", "2"] {
+        let name = format!("sub-01_task-nap_run-{run}_bold.nii");
+        fs::rename(folder.join(&format!("bold_01_{run}.nii")), folder.join(&name)).unwrap();
+        folder.edit("scans.tsv", &format!("bold_01_{run}.nii"), &name);
+    }
+    folder.run(&[]).expect(0);
+    let served = Served::start(&folder);
+    let stems = ["sub-01_task-nap_run-1", "sub-01_task-nap_run-2"];
+    served.decide(stems[1], "AB", "include", json!({})).good();
+    served.decide(stems[1], "CD", "exclude", json!({})).good();
+    let told = folder.keepstill(&["review", "results", "--agreement", "--json"]).expect(0);
+    let told: Value = serde_json::from_str(&told.stdout).unwrap();
+    assert_eq!(told["children"].as_object().unwrap().keys().collect::<Vec<_>>(), stems);
+    assert_eq!((&told["disagreements"], &told["skipped"]), (&json!([stems[1]]), &json!([])));
+    assert_eq!(told["children"], served.state()["children"]);
+    let words = folder.keepstill(&["review", "results", "--agreement"]).expect(0).stdout;
+    assert!(words.ends_with("To be settled: sub-01_task-nap_run-2.\n"), "{words}");
+}
+
+#[test]
 fn initials_are_not_split_by_a_capital_letter() {
     let folder = finished();
     let served = Served::start(&folder);
@@ -101,6 +129,75 @@ fn initials_are_not_split_by_a_capital_letter() {
     let words = served.decide("sub-02", "ab", "include", json!({})).refused(400);
     assert!(words.contains("\"ab\" were written \"AB\" before"), "{words}");
     assert_eq!(decisions(&folder).len(), 1);
+    let unhide = |reviewer: &str| served.post("/api/unhide", &json!({ "reviewer": reviewer }));
+    let words = unhide("Ab").refused(400);
+    assert!(words.contains("\"Ab\" were written \"AB\" before"), "{words}");
+    assert!(!folder.join("results/review/unhidden.tsv").exists());
+    unhide("cd").good();
+    let words = served.decide("sub-02", "CD", "include", json!({})).refused(400);
+    assert!(words.contains("\"CD\" were written \"cd\" before"), "{words}");
+}
+
+#[test]
+fn what_others_decided_is_withheld_until_one_has_decided() {
+    let folder = finished();
+    let served = Served::start(&folder);
+    let more = json!({ "reason": "too restless", "note": "kicks" });
+    served.decide("sub-01", "AB", "exclude", more.clone()).good();
+    served.decide("sub-02", "AB", "exclude", more).good();
+    let withheld = json!({ "review": "withheld", "reviewers": [], "reason": null, "others": 1, "decisions": [] });
+    for query in ["", "reviewer=", "reviewer=CD", "reviewer=%C3%85b", "reviewer=CD&reveal=0"] {
+        let state = served.state_for(query);
+        assert_eq!((of(&state, "sub-01"), of(&state, "sub-03")), (&withheld, &none()), "{query}");
+        let text = state["children"].to_string();
+        assert!(!text.contains("kicks") && !text.contains("AB") && !text.contains("exclude"), "{text}");
+    }
+    assert!(served.get("/api/state?reviewer=C.D").refused(400).contains("\"C.D\" are not 1 to 8 letters"));
+    // The one who decided, and whoever asks for it, know.
+    for query in ["reviewer=AB", "reviewer=ab", "reveal=1", "reviewer=CD&reveal=1"] {
+        let state = served.state_for(query);
+        assert_eq!(of(&state, "sub-01")["reason"], "too restless: kicks", "{query}");
+        assert_eq!(of(&state, "sub-01")["others"], u8::from(!query.to_lowercase().contains("ab")), "{query}");
+    }
+
+    let answer = served.decide("sub-01", "CD", "include", json!({})).good();
+    assert_eq!((&answer["child"]["review"], &answer["child"]["others"]), (&json!("disagreement"), &json!(1)));
+    assert_eq!(answer["child"]["decisions"].as_array().unwrap().len(), 2);
+    let state = served.state_for("reviewer=CD");
+    assert_eq!((of(&state, "sub-01"), of(&state, "sub-02")), (&answer["child"], &withheld));
+    let state = served.state_for("reviewer=EF");
+    assert_eq!((&of(&state, "sub-01")["review"], &of(&state, "sub-01")["others"]), (&json!("withheld"), &json!(2)));
+    assert_eq!(state["disagreements"], json!(["sub-01"]), "names alone");
+    assert_eq!(state["agreement"][0]["children"], 1);
+    // What was settled is no secret.
+    served.decide("sub-01", "CD", "include", json!({ "settles": true })).good();
+    assert_eq!(of(&served.state_for("reviewer=EF"), "sub-01")["review"], "include");
+}
+
+#[test]
+fn words_of_those_who_saw_everything_are_kept_from_blinded_pages() {
+    let folder = finished();
+    let served = Served::start(&folder);
+    let key = served.post("/api/unhide", &json!({ "reviewer": "AB" })).good()["key"].as_str().unwrap().to_owned();
+    let more = json!({ "shown": key, "reason": "fell asleep late", "note": "still, for six months" });
+    let answer = served.decide("sub-01", "AB", "include", more).good();
+    assert_eq!(answer["child"]["reason"], "fell asleep late: still, for six months");
+    let answer = served.decide("sub-01", "CD", "include", json!({ "note": "quiet" })).good();
+    let state = served.state();
+    for child in [&answer["child"], of(&state, "sub-01")] {
+        assert!(!child.to_string().contains("six months") && !child.to_string().contains("asleep"), "{child}");
+        assert_eq!(child["reason"], "written with group, sex and age shown; quiet");
+        assert_eq!(child["decisions"][0]["note"], "written with group, sex and age shown");
+        assert_eq!(child["decisions"][0]["reason"], Value::Null);
+        assert_eq!(
+            (&child["decisions"][0]["decision"], &child["decisions"][1]["note"]),
+            (&json!("include"), &json!("quiet"))
+        );
+    }
+    let state = served.state_for(&format!("reveal=1&shown={key}"));
+    assert_eq!(of(&state, "sub-01")["decisions"][0]["note"], "still, for six months");
+    let told = folder.keepstill(&["review", "results", "--agreement", "--json"]).expect(0).stdout;
+    assert!(told.contains("still, for six months"), "{told}");
 }
 
 #[test]
@@ -249,11 +346,45 @@ fn blinded_pages_hold_nothing_to_hide_until_it_is_asked_for_and_noted() {
     assert_eq!(served.get(&format!("/child/sub-01?shown={key}")).status, 200);
     assert!(!served.get("/").body.contains(MARKER));
 
-    served.decide("sub-01", "AB", "include", json!({ "shown": key })).good();
-    served.decide("sub-02", "AB", "include", json!({})).good();
+    let blinded = || decisions(&folder).last().unwrap()[9].clone();
+    let decide = |reviewer: &str, more: Value| {
+        served.decide("sub-01", reviewer, "include", more).good();
+        blinded()
+    };
+    assert_eq!(decide("AB", json!({ "shown": key })), "0");
+    // Who has looked knows, also on a page that hides it.
+    assert_eq!(decide("AB", json!({})), "0");
+    assert_eq!(decide("CD", json!({})), "1");
     // A key of an earlier start shows nothing, so the page was blinded.
-    served.decide("sub-03", "AB", "include", json!({ "shown": "0123" })).good();
-    assert_eq!(decisions(&folder).iter().map(|line| line[9].as_str()).collect::<Vec<_>>(), ["0", "1", "1"]);
+    assert_eq!(decide("CD", json!({ "shown": "0123" })), "1");
+    assert!(!folder.read("results/review/unhidden.tsv").contains("CD"));
+    // With the key that AB asked for CD looks too: it is noted, once.
+    assert_eq!(decide("CD", json!({ "shown": key })), "0");
+    assert_eq!(decide("CD", json!({ "shown": key })), "0");
+    assert_eq!(decide("CD", json!({})), "0");
+    let noted = folder.read("results/review/unhidden.tsv");
+    assert!(noted.lines().count() == 3 && noted.ends_with("Z\tCD\n"), "{noted}");
+    drop(served);
+
+    // After a restart too, and however it was spelt when it was noted.
+    folder.write("results/review/unhidden.tsv", "time\treviewer\n2026-11-25T09:30:00Z\tef\n");
+    fs::remove_file(decisions_path(&folder)).unwrap();
+    fs::write(decisions_path(&folder), "").unwrap();
+    let served = Served::start(&folder);
+    served.decide("sub-01", "ef", "include", json!({})).good();
+    served.decide("sub-01", "GH", "include", json!({})).good();
+    assert_eq!(decisions(&folder).iter().map(|line| line[9].as_str()).collect::<Vec<_>>(), ["0", "1"]);
+    let text = fs::read_to_string(decisions_path(&folder)).unwrap();
+    fs::write(decisions_path(&folder), text.replace("\tef\t", "\tEF\t")).unwrap();
+    served.decide("sub-02", "EF", "include", json!({})).good();
+    assert_eq!(decisions(&folder)[2][9], "0");
+    // What cannot be noted is not saved.
+    let key = served.post("/api/unhide", &json!({ "reviewer": "EF" })).good()["key"].clone();
+    fs::remove_file(folder.join("results/review/unhidden.tsv")).unwrap();
+    fs::create_dir(folder.join("results/review/unhidden.tsv")).unwrap();
+    let words = served.decide("sub-03", "GH", "include", json!({ "shown": key })).refused(500);
+    assert!(words.starts_with("review/unhidden.tsv: cannot"), "{words}");
+    assert_eq!(decisions(&folder).len(), 3);
 }
 
 #[test]

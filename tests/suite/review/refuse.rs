@@ -1,7 +1,8 @@
 //! What the server does not answer, and in which words.
 
+use std::fs::{Permissions, set_permissions};
 use std::net::TcpListener;
-use std::os::unix::fs::symlink;
+use std::os::unix::fs::{PermissionsExt, symlink};
 
 use serde_json::{Value, json};
 
@@ -186,28 +187,96 @@ fn no_path_leads_out_of_the_results() {
 }
 
 #[test]
-fn other_machines_need_the_access_token() {
+fn nobody_is_let_in_without_the_access_token() {
     let folder = finished();
-    let served = Served::start_with(&folder, &["--address", "0.0.0.0"]);
-    let host = format!("127.0.0.1:{}", served.port());
-    let ask = |target: &str, cookie: &str| served.ask("GET", target, &[("Host", &host), ("Cookie", cookie)], b"");
-    let (_, access) = served.url.split_once("/?access=").unwrap();
-    assert_eq!(access.len(), 32);
-    for target in ["/", "/api/state", "/child/sub-01", "/?access=0123", "/favicon.ico", "/nothing"] {
-        assert!(ask(target, "a=b").refused(403).contains("access token"), "{target}");
+    for more in [&[][..], &["--address", "0.0.0.0"]] {
+        let served = Served::start_with(&folder, more);
+        let everywhere = !more.is_empty();
+        let host = format!("127.0.0.1:{}", served.port());
+        let ask = |target: &str, cookie: &str| served.ask("GET", target, &[("Host", &host), ("Cookie", cookie)], b"");
+        let (_, access) = served.url.split_once("/?access=").unwrap();
+        assert_eq!(access.len(), 32);
+        for target in ["/", "/api/state", "/child/sub-01", "/?access=0123", "/favicon.ico", "/nothing"] {
+            assert!(ask(target, "a=b").refused(403).contains("access token"), "{target}");
+        }
+        for (target, place) in [
+            (format!("/?access={access}"), "/"),
+            (format!("/child/sub-01?shown=ab&access={access}&x"), "/child/sub-01?shown=ab&amp;x"),
+        ] {
+            let entered = ask(&target, "a=b");
+            assert_eq!(entered.status, 200);
+            assert!(entered.body.contains(&format!("content=\"0; url={place}\"")), "{}", entered.body);
+            assert!(!entered.body.contains("keepstill-token") && !entered.body.contains(access));
+            let cookie = entered.header("set-cookie").unwrap();
+            assert!(cookie.ends_with("; Path=/; HttpOnly; SameSite=Strict"), "{cookie}");
+            let cookie = cookie.split(';').next().unwrap();
+            assert!(ask("/", cookie).body.contains("keepstill-token"));
+            assert_eq!(ask("/api/state", cookie).status, 200);
+            assert!(ask("/api/state", &cookie[..cookie.len() - 1]).refused(403).contains("access token"));
+        }
+        // Nothing is written either.
+        let headers =
+            [("X-Keepstill-Token", served.token.as_str()), ("Content-Type", "application/json"), ("Cookie", "a=b")];
+        let decision = served.decision("sub-01", "AB", "include", json!({})).to_string();
+        served.ask("POST", "/api/decide", &headers, decision.as_bytes()).refused(403);
+        // Under a name that only the network knows.
+        let named = format!("tern.example:{}", served.port());
+        let answer = served.ask("GET", "/", &[("Host", &named)], b"");
+        assert_eq!(answer.status, if everywhere { 200 } else { 403 });
+        let said = served.interrupt();
+        assert_eq!(said.contains("Warning: other machines can reach this address"), everywhere, "{said}");
+        assert_eq!(said.contains("put the name or address of this one in place of 0.0.0.0."), everywhere, "{said}");
+        assert!(said.ends_with("Ended. Nothing was decided.\n"), "{said}");
     }
-    let entered = ask(&format!("/?access={access}"), "a=b");
-    assert_eq!(entered.status, 200);
-    assert!(entered.body.contains("content=\"0; url=/\"") && !entered.body.contains("keepstill-token"));
-    let cookie = entered.header("set-cookie").unwrap();
-    assert!(cookie.ends_with("; Path=/; HttpOnly; SameSite=Strict"), "{cookie}");
-    let cookie = cookie.split(';').next().unwrap();
-    assert!(ask("/", cookie).body.contains("keepstill-token"));
-    assert_eq!(ask("/api/state", cookie).status, 200);
-    assert!(ask("/api/state", &cookie[..cookie.len() - 1]).refused(403).contains("access token"));
-    let said = served.interrupt();
-    assert!(said.contains("Warning: other machines can reach this address"), "{said}");
-    assert!(said.ends_with("Ended. Nothing was decided.\n"), "{said}");
+}
+
+#[test]
+fn a_browser_is_started_with_an_address_for_one_use() {
+    let folder = finished();
+    // A program in place of the desktop's opener, that notes what it is started with.
+    let opener = if cfg!(target_os = "macos") { "open" } else { "xdg-open" };
+    folder.write(&format!("bin/{opener}"), "#!/bin/sh\nprintf '%s' \"$1\" > opened.part && mv opened.part opened\n");
+    set_permissions(folder.join(&format!("bin/{opener}")), Permissions::from_mode(0o755)).unwrap();
+    let path = format!("{}:{}", folder.join("bin").display(), std::env::var("PATH").unwrap());
+    for (address, host) in [("127.0.0.1", "127.0.0.1"), ("0.0.0.0", "127.0.0.1")] {
+        let served = Served::start_in(&folder, &["results", "--open", "--address", address], &[("PATH", &path)]);
+        while !folder.join("opened").exists() {
+            std::thread::sleep(std::time::Duration::from_millis(5));
+        }
+        let opened = folder.read("opened");
+        folder.remove("opened");
+        let target = opened.strip_prefix(&format!("http://{host}:{}", served.port())).unwrap();
+        assert!(target.starts_with("/?entry=") && target.len() == 8 + 32, "{opened}");
+        let (_, access) = served.url.split_once("access=").unwrap();
+        assert!(!opened.contains(access));
+        let ask = || served.ask("GET", target, &[("Cookie", "a=b")], b"");
+        let cookie = ask().header("set-cookie").unwrap().split(';').next().unwrap().to_owned();
+        assert_eq!(cookie, served.cookie);
+        assert!(ask().refused(403).contains("good for one use"));
+    }
+}
+
+#[test]
+fn refusals_tell_no_path_beyond_the_results() {
+    let folder = finished();
+    let home = folder.path().canonicalize().unwrap();
+    symlink(folder.join("results"), folder.join("link")).unwrap();
+    for name in ["results/", "results//", "./results", "link/"] {
+        let whole = format!("{}/{name}", folder.path().display());
+        let served = Served::start_in(&folder, &[&whole], &[]);
+        let page = folder.read("results/cohort.html");
+        folder.remove("results/cohort.html");
+        let words = served.get("/").refused(404);
+        assert!(words.starts_with("cohort.html: is not there"), "{words}");
+        folder.write("results/cohort.html", &page);
+        std::fs::create_dir(folder.join("results/review/decisions.tsv")).unwrap();
+        for answer in [served.get("/api/state"), served.decide("sub-01", "AB", "include", json!({}))] {
+            let words = answer.refused(500);
+            assert!(words.starts_with("review/decisions.tsv: cannot"), "{words}");
+            assert!(!words.contains(&home.display().to_string()), "{words}");
+        }
+        std::fs::remove_dir(folder.join("results/review/decisions.tsv")).unwrap();
+    }
 }
 
 #[test]
