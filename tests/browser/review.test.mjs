@@ -104,7 +104,7 @@ test("decide by keyboard alone; the line is on disk; a reload shows it", () => r
   await page.click("#back");
   await page.waitForURL(server.url);
   await stated(page);
-  assert.match(await page.textContent("#review-bar"), /1 unsure; 5 open\./);
+  assert.match(await page.textContent("#review-bar"), /1 unsure; 5 not reviewed\./);
   const cells = await page.$$eval("#table tbody tr[data-stem]", (rows) => rows.map((row) => [row.dataset.stem, row.textContent]));
   for (const [stem, text] of cells) assert.equal(/unsure/.test(text), stem === order[0]);
   // The cohort table follows.
@@ -186,7 +186,11 @@ test("two reviewers: the disagreement is listed, counted, and settled", () => re
   const { page } = await open();
   const listed = await page.$$eval("#review-bar li a", (links) => links.map((link) => link.textContent));
   assert.deepEqual(listed.toSorted(), [order[3], order[5]].toSorted());
-  assert.match(await page.textContent("#review-bar"), /2 include.*1 exclude.*1 unsure.*2 disagreement; 0 open\./);
+  // Who has not said who they are is told nothing of what was decided, before they ask.
+  assert.match(await page.textContent("#review-bar"), /6 withheld; 0 not reviewed/);
+  await page.fill("#reviewer", "AB");
+  await blur(page);
+  await page.waitForFunction(() => /2 include.*1 exclude.*1 unsure.*2 disagreement; 0 not reviewed\./.test(document.getElementById("review-bar").textContent));
   const cells = await page.$$eval("#review-bar table tbody tr", (rows) => rows.map((row) => [...row.cells].map((cell) => cell.textContent)));
   // Cohen's kappa by hand: agreement 4/6; by chance (3·3 + 2·2 + 1·1)/36 = 14/36; (24 − 14)/(36 − 14) = 10/22.
   assert.equal(cells.length, 1);
@@ -313,7 +317,9 @@ test("when results change, decisions are out of date, and a page of the old ones
   assert.match(await page.textContent(".decide"), /Standing: exclude \(KL\)/);
   assert.notEqual(lines()[0].results_digest, lines()[1].results_digest);
   const { page: list } = await open();
-  assert.match(await list.textContent("#review-bar"), /1 exclude; 5 open\./);
+  assert.match(await list.textContent("#review-bar"), /1 withheld; 5 not reviewed/);
+  await list.getByRole("button", { name: "show all decisions" }).click();
+  await list.waitForFunction(() => /1 exclude; 5 not reviewed/.test(document.getElementById("review-bar").textContent));
 }));
 
 test("when the server is gone, the page says that nothing was saved", async () => {

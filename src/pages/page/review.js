@@ -70,12 +70,12 @@ function agreementPart(found) {
 }
 function childLink(stem) { return el("a", { href: `/child/${encodeURIComponent(stem)}${location.search}`, onclick: leave }, stem); }
 
-async function cohortReview() {
+async function cohortReview(reveal = false) {
   const bar = document.getElementById("review-bar");
   const status = el("p", { class: "saved", role: "status" });
   const say = (text) => { status.textContent = text; };
   let found;
-  try { found = await ask(statePath(false)); } catch (error) { bar.append(el("p", { class: "problem" }, error.message)); return; }
+  try { found = await ask(statePath(reveal)); } catch (error) { bar.append(el("p", { class: "problem" }, error.message)); return; }
   state.review = found.children;
   const counts = {};
   for (const row of data.rows) counts[reviewOf(row)] = (counts[reviewOf(row)] ?? 0) + 1;
@@ -91,6 +91,7 @@ async function cohortReview() {
   } }, "go to the next child that you have not decided on");
   bar.replaceChildren(el("section", { class: "decide", "aria-labelledby": "review-heading" }, el("h2", { id: "review-heading" }, "Review"),
     el("p", {}, `${told.length ? told.join(", ") : "No decisions yet"}; ${open} not reviewed${counts.out_of_date ? ", and those out of date to look at again" : ""}.${counts.withheld ? " Withheld: others have decided, you have not; deciding shows theirs." : ""}`),
+    counts.withheld ? el("p", {}, el("button", { type: "button", onclick: () => cohortReview(true) }, "show all decisions")) : null,
     el("div", { class: "controls" }, initialsField(() => cohortReview()), next), el("p", {}, blindingPart(say)), status,
     found.disagreements.length ? el("div", {}, el("h3", {}, "To settle"), el("ul", {}, found.disagreements.map((stem) => el("li", {}, childLink(stem))))) : null,
     agreementPart(found),
