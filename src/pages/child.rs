@@ -12,6 +12,10 @@ use crate::report::{escape, figures};
 const SCRIPT: &str = include_str!("page/child.js");
 const BODY: &str = include_str!("page/child.html");
 
+/// Said of a child of whom no run could be done.
+const WHAT_TO_DO: &str =
+    "Nothing could be measured. Mend what is told below, and run the study again: only this child is done anew.";
+
 /// A child's page.
 #[must_use]
 pub fn child_page(data: &ChildData, mode: Mode<'_>) -> String {
@@ -33,6 +37,7 @@ pub fn child_page(data: &ChildData, mode: Mode<'_>) -> String {
     let runs: String = data.runs.iter().enumerate().map(|(i, run)| run_part(i, run)).collect();
     let run_facts: String = match data.runs.as_slice() {
         [_] => String::new(),
+        runs if runs.iter().all(|run| run.fd_mm.is_empty()) => String::new(),
         runs => runs
             .iter()
             .map(|run| {
@@ -45,6 +50,7 @@ pub fn child_page(data: &ChildData, mode: Mode<'_>) -> String {
             .collect(),
     };
     let motion: String = data.runs.iter().map(motion_part).collect();
+    let nothing = data.runs.iter().all(|run| run.fd_mm.is_empty());
     let form = if data.fd_form == "rms" { "RMS form" } else { "sum form" };
     let body = fill(
         BODY,
@@ -53,14 +59,14 @@ pub fn child_page(data: &ChildData, mode: Mode<'_>) -> String {
             ("study", &escape(&data.study)),
             ("stem", &escape(&data.stem)),
             ("verdict", &escape(&verdict(row, data.minutes_asked))),
-            ("stillness", &escape(&stillness(row))),
+            ("stillness", &escape(&if nothing { WHAT_TO_DO.to_owned() } else { stillness(row) })),
             ("form", form),
             ("version", &escape(&data.version)),
             ("digest", &escape(&data.results_digest)),
             ("limits", &limits(data)),
             ("radii", &radii(data)),
-            ("facts", &facts(row)),
-            ("legend", &legend(&data.runs)),
+            ("facts", &if nothing { "<p>Nothing is left: no run could be read.</p>\n".to_owned() } else { facts(row) }),
+            ("legend", &if nothing { String::new() } else { legend(&data.runs) }),
             ("run-facts", &run_facts),
             ("motion", &motion),
             ("runs", &runs),
@@ -170,8 +176,7 @@ fn facts(row: &ReportRow) -> String {
 fn run_part(position: usize, run: &ChildRun) -> String {
     let name = escape(&run.name);
     if run.fd_mm.is_empty() {
-        let problem = escape(run.row.problem.as_deref().unwrap_or("it could not be done"));
-        return format!("<h3>{name}</h3>\n<p class=\"problem\">{problem}</p>\n");
+        return format!("<h3>{name}</h3>\n<p>The run could not be done; the reason is told above.</p>\n");
     }
     let problem = run.row.problem.as_ref().map(|p| format!("<p class=\"problem\">{}</p>\n", escape(p)));
     format!("<h3>{name}</h3>\n{}<div class=\"ribbon\" data-run=\"{position}\"></div>\n", problem.unwrap_or_default())

@@ -53,7 +53,7 @@ fn child() -> ChildData {
         fd_form: "sum".to_owned(),
         minutes_asked: 5.0,
         joined: row.clone(),
-        settings: serde_json::json!({ "study": { "name": "Study" } }),
+        settings: serde_json::json!({ "study": { "name": "Study" }, "motion": { "head_radius": "by-age" } }),
         limits_mm: vec![Some(0.2), None],
         atlases: Vec::new(),
         runs: vec![ChildRun {

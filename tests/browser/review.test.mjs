@@ -37,6 +37,12 @@ const byMotion = (rows) => [...rows].sort((a, b) => b.mean_fd_mm - a.mean_fd_mm)
 const stated = (page) => page.waitForSelector(".decide");
 const saved = (page, word) => page.waitForFunction((w) => document.querySelector(".saved").textContent.startsWith(w), `Saved: ${word}, by `);
 const blur = (page) => page.evaluate(() => document.activeElement.blur());
+/** Writes initials on the cohort page, which then tells what these may know. */
+async function signed(page, reviewer) {
+  await page.fill("#reviewer", reviewer);
+  await page.keyboard.press("Tab");
+  await page.waitForFunction(() => !/withheld/.test(document.querySelector("#review-bar p").textContent));
+}
 /** Steps with the tabulator key until the element of this id has the focus. */
 async function tabTo(page, id) {
   for (let k = 0; k < 60; k++) {
@@ -104,7 +110,7 @@ test("decide by keyboard alone; the line is on disk; a reload shows it", () => r
   await page.click("#back");
   await page.waitForURL(server.url);
   await stated(page);
-  assert.match(await page.textContent("#review-bar"), /1 unsure; 5 open\./);
+  assert.match(await page.textContent("#review-bar"), /1 unsure; 5 not reviewed\./);
   const cells = await page.$$eval("#table tbody tr[data-stem]", (rows) => rows.map((row) => [row.dataset.stem, row.textContent]));
   for (const [stem, text] of cells) assert.equal(/unsure/.test(text), stem === order[0]);
   // The cohort table follows.
@@ -119,6 +125,21 @@ async function until(check) {
   }
   assert.fail(`never: ${check}`);
 }
+
+test("what others decided is withheld until one has decided, or asks for it", () => reviewing(async ({ open, order }) => {
+  const { page: first } = await open(`/child/${order[0]}`);
+  await decide(first, "QR", "e", "exclude");
+  const { page: second } = await open(`/child/${order[0]}`);
+  await second.fill("#reviewer", "ST");
+  await blur(second);
+  assert.match(await second.textContent(".decide"), /1 other has decided/);
+  assert.doesNotMatch(await second.textContent(".decide"), /QR/);
+  await decide(second, "ST", "i", "include");
+  assert.match(await second.textContent(".decide"), /Standing: disagreement \(QR, ST\)/);
+  const { page: third } = await open(`/child/${order[0]}`);
+  await third.getByRole("button", { name: "show it now" }).click();
+  await third.waitForFunction(() => /Standing: disagreement \(QR, ST\)/.test(document.querySelector(".decide").textContent));
+}));
 
 test("without initials nothing is saved, and the page asks for them", () => reviewing(async ({ open, order, lines }) => {
   const { page } = await open(`/child/${order[1]}`);
@@ -184,9 +205,12 @@ test("two reviewers: the disagreement is listed, counted, and settled", () => re
   }
   assert.equal(lines().length, 12);
   const { page } = await open();
+  // Who has not said who they are is not told what others decided.
+  assert.match(await page.textContent("#review-bar"), /6 withheld; 0 not reviewed\./);
+  await signed(page, "AB");
   const listed = await page.$$eval("#review-bar li a", (links) => links.map((link) => link.textContent));
   assert.deepEqual(listed.toSorted(), [order[3], order[5]].toSorted());
-  assert.match(await page.textContent("#review-bar"), /2 include.*1 exclude.*1 unsure.*2 disagreement; 0 open\./);
+  assert.match(await page.textContent("#review-bar"), /2 include.*1 exclude.*1 unsure.*2 disagreement; 0 not reviewed\./);
   const cells = await page.$$eval("#review-bar table tbody tr", (rows) => rows.map((row) => [...row.cells].map((cell) => cell.textContent)));
   // Cohen's kappa by hand: agreement 4/6; by chance (3·3 + 2·2 + 1·1)/36 = 14/36; (24 − 14)/(36 − 14) = 10/22.
   assert.equal(cells.length, 1);
@@ -313,7 +337,9 @@ test("when results change, decisions are out of date, and a page of the old ones
   assert.match(await page.textContent(".decide"), /Standing: exclude \(KL\)/);
   assert.notEqual(lines()[0].results_digest, lines()[1].results_digest);
   const { page: list } = await open();
-  assert.match(await list.textContent("#review-bar"), /1 exclude; 5 open\./);
+  await list.getByRole("button", { name: "show all decisions" }).click();
+  await list.waitForFunction(() => /1 exclude/.test(document.getElementById("review-bar").textContent));
+  assert.match(await list.textContent("#review-bar"), /1 exclude; 5 not reviewed\./);
 }));
 
 test("when the server is gone, the page says that nothing was saved", async () => {

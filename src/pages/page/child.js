@@ -90,7 +90,7 @@ function drawRibbon(ribbon) {
       pen.fillRect(x(begin), from, Math.max(1, x(end) - x(begin)), to - from);
     }
   };
-  shade(top, top + LANE.fd, 0.45);
+  shade(top, top + LANE.fd, 0.7);
   // Kept stretches.
   for (const [reason, begin, end] of stretches(run.why)) {
     if (reason !== 0) continue;
@@ -155,7 +155,7 @@ function drawRibbon(ribbon) {
     pen.clip();
     pen.drawImage(bitmap(which, series.columns, rows), 0, at, wide, carpet);
     pen.restore();
-    shade(at, at + carpet, 0.35);
+    shade(at, at + carpet, 0.6);
     drawNetworks(pen, series, at, carpet, width);
     at += carpet;
   }
@@ -290,7 +290,7 @@ function drawControls() {
     parts.push(el("label", {}, "atlas", select));
   }
   parts.push(keySwitch());
-  document.getElementById("controls").replaceChildren(...parts);
+  if (ribbons.length) document.getElementById("controls").replaceChildren(...parts);
 }
 
 // ---- the matrix -----------------------------------------------------------------------------------------------
@@ -410,7 +410,7 @@ function drawSlices() {
     for (const slice of run.slices) {
       const canvas = el("canvas", { role: "img", "aria-label": sliceWords(slice) });
       const title = data.runs.length > 1 ? `${run.name}: ${slice.name}` : slice.name;
-      figures.push(el("figure", {}, canvas, el("figcaption", {}, `${title}, image plane ${slice.index}. Mean image; brain mask in orange${slice.parcels.length ? ", parcels in pale blue" : ""}. ${EDGES[slice.name]}.${followed(run)}`)));
+      figures.push(el("figure", {}, canvas, el("figcaption", {}, `${title}, image plane ${slice.index}. Mean image; brain mask in orange${slice.parcels.length ? ", parcels in blue" : ""}. ${EDGES[slice.name]}.${followed(run)}`)));
       drawSlice(canvas, slice);
     }
   }
@@ -458,7 +458,7 @@ function drawSlice(canvas, slice) {
     }
     pen.stroke();
   };
-  if (parcels.length) outline(parcels, "rgba(150, 205, 240, 0.75)", 1);
+  if (parcels.length) outline(parcels, "rgba(70, 170, 235, 0.95)", 1.25);
   outline(inside, "#ff9d3c", 2);
 }
 function drawCoverage() {

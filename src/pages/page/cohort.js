@@ -18,7 +18,7 @@ function columns() {
     { key: "longest_stretch_s", name: "longest still, s", kind: "c-number n", value: (row) => row.longest_stretch_s, show: (row) => digits(row.longest_stretch_s, 0) },
     { key: "verdict", name: "verdict", kind: "c-word", value: (row) => row.verdict, show: (row) => words(row.verdict) },
   ];
-  if (state.review) list.push({ key: "review", name: "review", kind: "c-word", value: (row) => reviewOf(row), show: (row) => words(reviewOf(row)) });
+  if (state.review) list.push({ key: "review", name: "review", kind: "c-word", value: (row) => reviewOf(row), show: (row) => reviewWords(reviewOf(row)) });
   data.covariates.forEach((name, k) => list.push({
     key: `covariate ${k}`, name, kind: "c-word", value: (row) => numberOr(row.covariates[k]), show: (row) => row.covariates[k] ?? "n/a",
   }));
@@ -29,6 +29,7 @@ function noticed(row) {
   const notes = row.warnings ? `${row.warnings} ${row.warnings === 1 ? "note" : "notes"}` : "";
   return row.problem ? row.problem : notes;
 }
+function reviewWords(word) { return word === "n/a" ? "not reviewed" : words(word); }
 function reviewOf(row) { return state.review?.[row.stem]?.review ?? "n/a"; }
 function numberOr(text) {
   const number = Number(text);
@@ -232,6 +233,7 @@ table.addEventListener("keydown", (event) => {
   const step = { ArrowDown: 1, ArrowUp: -1 }[event.key];
   if (!step || event.target.closest("thead")) return;
   event.preventDefault();
+  event.stopPropagation();
   const from = event.target.closest("tr")?.dataset.stem ?? state.here;
   const at = state.shown.findIndex((row) => row.stem === from);
   const next = state.shown[Math.max(0, Math.min(state.shown.length - 1, at + step))];
@@ -250,7 +252,7 @@ function setFilter(name, value) {
 }
 function choice(label, name, values, current) {
   const select = el("select", { onchange: () => setFilter(name, select.value) }, el("option", { value: "" }, "all"),
-    values.map((v) => el("option", { value: v, selected: v === current }, words(v))));
+    values.map((v) => el("option", { value: v, selected: v === current }, name === "review" ? reviewWords(v) : words(v))));
   return field(label, select);
 }
 function range(label, from, to, step) {
@@ -395,6 +397,12 @@ function drawLegend() {
   document.getElementById("legend").replaceChildren(...items.map(([word, k]) => el("li", {}, el("span", { class: `swatch r${k}` }), word)));
 }
 
+// From anywhere outside a field, the arrows go into the table.
+for (const arrow of ["ArrowDown", "ArrowUp"]) keys.actions.set(arrow, () => {
+  const row = state.shown.find((r) => r.stem === state.here) ?? state.shown[0];
+  if (row) goTo(row.stem, true);
+});
+form.addEventListener("keydown", (event) => { if (event.key === "Escape" && event.target.closest("input, select")) event.target.blur(); });
 keys.actions.set("/", () => document.getElementById("text").focus());
 findView();
 drawFilters();

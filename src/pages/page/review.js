@@ -70,12 +70,12 @@ function agreementPart(found) {
 }
 function childLink(stem) { return el("a", { href: `/child/${encodeURIComponent(stem)}${location.search}`, onclick: leave }, stem); }
 
-async function cohortReview() {
+async function cohortReview(reveal = false) {
   const bar = document.getElementById("review-bar");
   const status = el("p", { class: "saved", role: "status" });
   const say = (text) => { status.textContent = text; };
   let found;
-  try { found = await ask(statePath(false)); } catch (error) { bar.append(el("p", { class: "problem" }, error.message)); return; }
+  try { found = await ask(statePath(reveal)); } catch (error) { bar.append(el("p", { class: "problem" }, error.message)); return; }
   state.review = found.children;
   const counts = {};
   for (const row of data.rows) counts[reviewOf(row)] = (counts[reviewOf(row)] ?? 0) + 1;
@@ -90,7 +90,8 @@ async function cohortReview() {
     location.href = hrefOf(row);
   } }, "go to the next child that you have not decided on");
   bar.replaceChildren(el("section", { class: "decide", "aria-labelledby": "review-heading" }, el("h2", { id: "review-heading" }, "Review"),
-    el("p", {}, `${told.length ? told.join(", ") : "No decisions yet"}; ${open} open.${counts.withheld ? " Withheld: others have decided, you have not; deciding shows theirs." : ""}`),
+    el("p", {}, `${told.length ? told.join(", ") : "No decisions yet"}; ${open} not reviewed${counts.out_of_date ? ", and those out of date to look at again" : ""}.${counts.withheld ? " Withheld: others have decided, you have not; deciding shows theirs." : ""}`),
+    counts.withheld ? el("p", {}, el("button", { type: "button", onclick: () => cohortReview(true) }, "show all decisions")) : null,
     el("div", { class: "controls" }, initialsField(() => cohortReview()), next), el("p", {}, blindingPart(say)), status,
     found.disagreements.length ? el("div", {}, el("h3", {}, "To settle"), el("ul", {}, found.disagreements.map((stem) => el("li", {}, childLink(stem))))) : null,
     agreementPart(found),
@@ -124,6 +125,11 @@ function historyPart(child) {
   return el("ul", { class: "history" }, items);
 }
 
+function standingWords(child) {
+  if (child.review === "out_of_date") return "Standing: out of date. The results have changed since the decisions below were made; look again.";
+  return `Standing: ${child.review.replaceAll("_", " ")} (${child.reviewers.join(", ")}).`;
+}
+
 async function childReview() {
   const place = document.getElementById("decide");
   const status = el("p", { class: "saved", role: "status" });
@@ -143,12 +149,15 @@ async function childReview() {
   const settles = el("input", { type: "checkbox", id: "settles" });
   const history = el("div");
   const standing = el("p", {});
+  // Lines about the child that this page knew of: one who settles meanwhile is not overruled unseen.
+  let seen = found.children[data.stem]?.lines ?? 0;
   const tell = (child) => {
+    seen = child?.lines ?? seen;
     const others = child?.others ?? 0;
     const withheld = child?.review === "withheld";
     standing.replaceChildren(withheld
       ? `${others} ${others === 1 ? "other has" : "others have"} decided; what, is shown when you have decided. `
-      : child && child.review !== "n/a" ? `Standing: ${child.review.replaceAll("_", " ")} (${child.reviewers.join(", ")}).` : "Standing: not reviewed.",
+      : child && child.review !== "n/a" ? standingWords(child) : "Standing: not reviewed.",
     withheld ? el("button", { type: "button", onclick: async () => {
       try { tell((await ask(statePath(true))).children[data.stem]); } catch (error) { say(error.message); }
     } }, "show it now") : "");
@@ -167,7 +176,7 @@ async function childReview() {
       buttons.forEach((button) => button.setAttribute("aria-disabled", "true"));
       say("Saving …");
       try {
-        const answer = await ask("/api/decide", { stem: data.stem, reviewer, decision, reason: reason.value, note: note.value.trim(), settles: settles.checked, results_digest: data.results_digest, shown: shownKey });
+        const answer = await ask("/api/decide", { stem: data.stem, reviewer, decision, reason: reason.value, note: note.value.trim(), settles: settles.checked, results_digest: data.results_digest, shown: shownKey, seen });
         saves += 1;
         tell(answer.child);
         say(`Saved: ${decision}, by ${reviewer}.`);

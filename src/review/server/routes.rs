@@ -162,7 +162,8 @@ fn child_page(shared: &Shared, request: &Parts, stem: &str) -> Result<Answer, Re
 /// Everything that pages show of the review: to `reviewer` what is theirs to know, with `reveal=1` all.
 fn state(shared: &Shared, request: &Parts) -> Result<Answer, Refusal> {
     let reviewer = parameter(request, "reviewer").map(decoded).unwrap_or_default();
-    let reviewer = if reviewer.is_empty() { None } else { Some(initials(&reviewer).map_err(Refusal::bad)?) };
+    // Half-typed initials are nobody's yet, and no reason for a page to show nothing; deciding refuses them in words.
+    let reviewer = initials(&reviewer).ok();
     let cohort = cohort_of(shared)?;
     let mut decisions = decisions_of(shared)?;
     if !shows(shared, request) {
