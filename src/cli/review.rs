@@ -67,6 +67,12 @@ fn serve(args: &Review, common: &Common) -> Result<u8, Failure> {
         out::json(&json!({ "url": url, "decisions": decisions.display().to_string() }))?;
     }
     out::note(&format!("{}, {}: {url}", server.study(), counted(server.children(), "child", "children")));
+    if server.lacks_pages() {
+        out::note(
+            "No child has a page, and children can be decided on only with pages: set output.pages = true in the study file and \
+run it again.",
+        );
+    }
     if server.is_open_to_others() {
         out::note(
             "Warning: other machines can reach this address, and what is sent is not encrypted. Whoever has the whole address, \
@@ -165,6 +171,10 @@ fn agreement_in_words(pair: &Pair) -> String {
             figures(kappa, 2),
             figures(low, 2),
             figures(high, 2)
+        ),
+        (Some(kappa), ..) => format!(
+            "{both}; Cohen's kappa {} (95 % interval n/a: these children cannot tell how sure it is).",
+            figures(kappa, 2)
         ),
         _ => format!("{both}; no kappa, since both gave all of them one and the same word."),
     }

@@ -30,7 +30,7 @@ pub fn seen_by(mut child: ChildReview, reviewer: Option<&str>) -> ChildReview {
     let others: BTreeSet<String> =
         current().filter(|told| !own(told)).map(|told| told.reviewer.to_lowercase()).collect();
     child.others = others.len();
-    if current().any(own) || current().last().is_some_and(|told| told.settles) {
+    if current().any(own) || current().next_back().is_some_and(|told| told.settles) {
         return child;
     }
     if child.others > 0 {

@@ -9,7 +9,15 @@
 //! ```
 //!
 //! (Fleiss, Cohen & Everitt 1969, Psychological Bulletin 72:323, from memory; held against the delta method in the tests).
-//! The interval is kappa ± 1.96 standard errors, cut at -1 and 1. With few children it is rough.
+//! The interval is kappa ± 1.96 standard errors, cut at -1 and 1. With few children it is rough. Of a single child, and where
+//! the variance comes to nothing (all agree, or one of the two says the same of all), the large-sample error tells nothing
+//! of how sure kappa is, and there is no interval. To tell nothing from what rounding leaves of it, the variance is
+//! reckoned in whole numbers: with N = n p, R = n r, C = n c, A = Σ N_ii, B = Σ R_i C_i, D = n² - B and m = n - A, so that
+//! k = (n A - B) / D and 1 - k = n m / D, it is V n / D⁴ with
+//!
+//! ```text
+//! V = n Σ_i N_ii [D - (R_i + C_i) m]²  +  n m² Σ_{i≠j} N_ij (C_i + R_j)²  -  [n (n A - B) - B m]²
+//! ```
 
 use super::Decision;
 
@@ -22,9 +30,8 @@ pub struct Kappa {
     pub kappa: f64,
     /// Large-sample standard error.
     pub standard_error: f64,
-    /// 95 % interval.
-    pub low: f64,
-    pub high: f64,
+    /// 95 % interval, low and high; none where the error is nothing.
+    pub interval: Option<[f64; 2]>,
 }
 
 /// Counts of children: the first reviewer's words down, the second's across, in the order of [`Decision::ALL`].
@@ -51,24 +58,28 @@ pub fn kappa(counts: &Counts) -> Option<Kappa> {
     if children == 0 || by_chance == children * children {
         return None;
     }
-    let n = children as f64;
-    let (r, c) = (down.map(|count| count as f64 / n), across.map(|count| count as f64 / n));
-    let p = counts.map(|row| row.map(|count| count as f64 / n));
     let agreed: usize = (0..3).map(|i| counts[i][i]).sum();
-    let expected = by_chance as f64 / (n * n);
-    // Both shares times n²: exactly 1 where all agree.
-    let k = ((children * agreed) as f64 - by_chance as f64) / (children * children - by_chance) as f64;
-    let mut sum = -(k - expected * (1.0 - k)).powi(2);
+    // A table of a million children stays within 2^127: no term exceeds 4 n^6.
+    let whole = |count: usize| count as i128;
+    let (n, chance, apart) = (whole(children), whole(by_chance), whole(children - agreed));
+    let beyond = n * n - chance;
+    let mut sum = 0;
     for i in 0..3 {
         for j in 0..3 {
-            sum += p[i][j]
-                * if i == j { (1.0 - (r[i] + c[i]) * (1.0 - k)).powi(2) } else { ((1.0 - k) * (c[i] + r[j])).powi(2) };
+            let term =
+                if i == j { beyond - whole(down[i] + across[i]) * apart } else { whole(across[i] + down[j]) * apart };
+            sum += n * whole(counts[i][j]) * term * term;
         }
     }
-    // Rounding may leave a hair below nothing where all agree.
-    let standard_error = (sum.max(0.0) / n).sqrt() / (1.0 - expected);
+    let over = n * whole(agreed) - chance;
+    let mean = n * over - chance * apart;
+    sum -= mean * mean;
+    let beyond = beyond as f64;
+    let kappa = over as f64 / beyond;
+    let standard_error = (sum as f64 * n as f64).sqrt() / (beyond * beyond);
     let half = NORMAL_975 * standard_error;
-    Some(Kappa { kappa: k, standard_error, low: (k - half).max(-1.0), high: (k + half).min(1.0) })
+    let interval = (children > 1 && sum > 0).then(|| [(kappa - half).max(-1.0), (kappa + half).min(1.0)]);
+    Some(Kappa { kappa, standard_error, interval })
 }
 
 #[cfg(test)]
@@ -93,7 +104,7 @@ mod tests {
         let found = kappa(&[[75, 1, 4], [5, 4, 1], [0, 0, 10]]).unwrap();
         near(found.kappa, 0.68, 0.005);
         near(found.standard_error, 0.087, 0.001);
-        near(found.low, found.kappa - 1.96 * 0.087, 0.002);
+        near(found.interval.unwrap()[0], found.kappa - 1.96 * 0.087, 0.002);
     }
 
     /// The delta method by finite differences of kappa itself, for tables of many shapes.
@@ -135,13 +146,19 @@ mod tests {
     fn what_cannot_be_told_is_none_and_bounds_hold() {
         assert_eq!(kappa(&Counts::default()), None);
         assert_eq!(kappa(&[[0; 3], [0, 7, 0], [0; 3]]), None);
-        let all = kappa(&[[3, 0, 0], [0, 2, 0], [0, 0, 1]]).unwrap();
-        assert_eq!((all.kappa, all.high), (1.0, 1.0));
-        near(all.standard_error, 0.0, 1e-9);
-        let none = kappa(&[[0, 2, 0], [2, 0, 0], [0, 0, 0]]).unwrap();
-        assert_eq!((none.kappa, none.low), (-1.0, -1.0));
-        // One of them says the same of all: agreement is what chance gives.
-        assert_eq!(kappa(&[[5, 0, 0], [2, 0, 0], [0, 0, 0]]).unwrap().kappa, 0.0);
+        let of =
+            |table: Counts| kappa(&table).map(|found| (found.kappa, found.standard_error, found.interval)).unwrap();
+        // All agree, none does, one child; one of them says the same of all, so that agreement is what chance gives.
+        assert_eq!(of([[3, 0, 0], [0, 2, 0], [0, 0, 1]]), (1.0, 0.0, None));
+        assert_eq!(of([[0, 2, 0], [2, 0, 0], [0, 0, 0]]), (-1.0, 0.0, None));
+        assert_eq!(of([[0, 1, 0], [0; 3], [0; 3]]), (0.0, 0.0, None));
+        for n in [1, 7, 49, 333_331] {
+            assert_eq!(of([[5 * n, 0, 0], [2 * n, 0, 0], [0, 0, 0]]), (0.0, 0.0, None));
+        }
+        // Bounds hold, and far more children than are ever reviewed do not overflow.
+        assert_eq!(kappa(&[[1, 1, 0], [0, 1, 0], [0; 3]]).unwrap().interval.unwrap()[1], 1.0);
+        let [low, high] = kappa(&[[999_990, 5, 0], [4, 1, 0], [0; 3]]).unwrap().interval.unwrap();
+        assert!(-0.2 < low && low < 0.2 && 0.2 < high && high < 0.6, "{low} {high}");
         use Decision::{Exclude, Include, Unsure};
         let pairs = [(Include, Include), (Include, Unsure), (Unsure, Exclude)];
         assert_eq!(counts(pairs.into_iter()), [[1, 0, 1], [0, 0, 0], [0, 1, 0]]);

@@ -32,6 +32,8 @@ pub struct ChildReview {
     pub standing: Standing,
     /// Reviewers with a current decision, but for the one who asks.
     pub others: usize,
+    /// Lines about it, on whatever results: what a page that was loaded now has seen.
+    pub lines: usize,
     /// Oldest first.
     pub decisions: Vec<Told>,
 }
@@ -58,7 +60,7 @@ pub struct Pair {
     pub children: usize,
     /// Of them, those on whom they say the same.
     pub agree: usize,
-    /// Cohen's kappa and its 95 % interval; none where [`kappa::kappa`] has none.
+    /// Cohen's kappa and its 95 % interval; none where [`kappa::kappa`] has none, the interval also where kappa has.
     pub kappa: Option<f64>,
     pub low: Option<f64>,
     pub high: Option<f64>,
@@ -106,11 +108,17 @@ impl<'a> Lines<'a> {
     /// Those about a row, in the order of their writing: not those about the current results of another of its name.
     #[must_use]
     pub fn about(&self, row: &RowId, digest: &str) -> Vec<&'a Line> {
-        let lines = self.by_row.get(row).map_or(&[][..], Vec::as_slice);
+        let lines = self.named(row);
         let digests = self.digests.get(row).map_or(&[][..], Vec::as_slice);
         let of_another =
             |line: &&&Line| line.results_digest != digest && digests.contains(&line.results_digest.as_str());
         lines.iter().filter(|line| !of_another(line)).copied().collect()
+    }
+
+    /// All about rows of this name, in the order of their writing: as the file is only added to, their number only grows.
+    #[must_use]
+    pub fn named(&self, row: &RowId) -> &[&'a Line] {
+        self.by_row.get(row).map_or(&[][..], Vec::as_slice)
     }
 
     /// Rows that lines are about but that are not there, by name.
@@ -141,7 +149,7 @@ pub fn overview(decisions: &Decisions, subjects: &[Subject]) -> Overview {
     let mut disagreements = Vec::new();
     for subject in subjects {
         let lines = all.about(&subject.row, &subject.results_digest);
-        let child = child_review(&lines, &subject.results_digest);
+        let child = child_review(&lines, &subject.results_digest, all.named(&subject.row).len());
         if child.standing.review == Review::Disagreement {
             disagreements.push(subject.stem.clone());
         }
@@ -155,9 +163,9 @@ pub fn overview(decisions: &Decisions, subjects: &[Subject]) -> Overview {
     Overview { children, agreement: agreement(&own), disagreements, skipped }
 }
 
-/// One child's part, asked for by nobody in particular.
+/// One child's part, asked for by nobody in particular; `written` lines are about rows of its name.
 #[must_use]
-pub fn child_review(lines: &[&Line], digest: &str) -> ChildReview {
+pub fn child_review(lines: &[&Line], digest: &str, written: usize) -> ChildReview {
     let told = lines.iter().map(|line| Told {
         time: line.time.clone(),
         reviewer: line.reviewer.clone(),
@@ -169,7 +177,7 @@ pub fn child_review(lines: &[&Line], digest: &str) -> ChildReview {
         current: line.results_digest == digest,
     });
     let standing = standing::standing(lines, digest);
-    ChildReview { others: standing.reviewers.len(), standing, decisions: told.collect() }
+    ChildReview { others: standing.reviewers.len(), lines: written, standing, decisions: told.collect() }
 }
 
 /// Each pair of reviewers over the children that both decided on; `own` has one entry a child.
@@ -183,13 +191,14 @@ fn agreement(own: &[Vec<(&str, Decision)>]) -> Vec<Pair> {
             let both = own.iter().filter_map(|child| Some((of(child, first)?, of(child, second)?)));
             let counts = kappa::counts(both);
             let found = kappa::kappa(&counts);
+            let interval = found.and_then(|k| k.interval);
             pairs.push(Pair {
                 reviewers: [(*first).to_owned(), (*second).to_owned()],
                 children: counts.iter().flatten().sum(),
                 agree: (0..3).map(|k| counts[k][k]).sum(),
                 kappa: found.map(|k| k.kappa),
-                low: found.map(|k| k.low),
-                high: found.map(|k| k.high),
+                low: interval.map(|[low, _]| low),
+                high: interval.map(|[_, high]| high),
             });
         }
     }
@@ -253,6 +262,8 @@ mod tests {
         assert!((kappa - (0.5 - 5.0 / 16.0) / (11.0 / 16.0)).abs() < 1e-12, "{kappa}");
         assert_eq!(found.agreement[1].kappa, None);
         assert_eq!(found.children[3].1.decisions.len(), 3);
+        let lines: Vec<usize> = found.children.iter().map(|(_, child)| child.lines).collect();
+        assert_eq!(lines, [2, 2, 2, 3, 1, 0]);
         let alone = standings(&decisions, subjects.iter().map(Subject::named));
         assert!(alone.iter().zip(&found.children).all(|(a, (_, b))| *a == b.standing));
     }

@@ -26,6 +26,7 @@ use tokio::signal::unix::{SignalKind, signal};
 
 use super::decisions;
 use super::ledger::LedgerError;
+use super::meant;
 use super::reasons::{self, ReasonsError};
 use crate::event::Event;
 use crate::pages::PageError;
@@ -53,6 +54,10 @@ pub type Tell = Arc<dyn Fn(&Event) + Send + Sync>;
 pub enum ServeError {
     #[error("{}: there is no such folder; name the results folder of a study", results.display())]
     NoFolder { results: PathBuf },
+    #[error("{}: is a file; name the results folder of a study", results.display())]
+    IsFile { results: PathBuf },
+    #[error("{}: is not there, but {} has results; name that folder", path.display(), meant.display())]
+    Meant { path: PathBuf, meant: PathBuf },
     #[error("{}: is not there; run the study first (keepstill run STUDY)", path.display())]
     NotRun { path: PathBuf },
     #[error("{}: cannot read: {source}; check its permissions", path.display())]
@@ -104,6 +109,7 @@ pub struct Server {
     shared: Arc<Shared>,
     study: String,
     children: usize,
+    lacks_pages: bool,
 }
 
 impl Server {
@@ -114,11 +120,17 @@ impl Server {
     pub fn open(options: &Options, tell: Tell) -> Result<Self, ServeError> {
         // No slash at the end, none twice: messages are cleared of this path as it stands in them.
         let results: PathBuf = options.results.components().collect();
+        if results.is_file() {
+            return Err(ServeError::IsFile { results });
+        }
         if !results.is_dir() {
             return Err(ServeError::NoFolder { results });
         }
         let cache = CohortCache::new(&results);
-        let cohort = cache.get()?;
+        let cohort = cache.get().map_err(|error| match (error, meant(&results, "cohort.html")) {
+            (ServeError::NotRun { path }, Some(meant)) => ServeError::Meant { path, meant },
+            (error, _) => error,
+        })?;
         decisions::read(&results)?;
         let wanted = SocketAddr::new(options.address, options.port);
         let refused = |source: io::Error| match source.kind() {
@@ -138,7 +150,10 @@ impl Server {
             keeper: Keeper::start(&results, tell).map_err(|source| ServeError::Start { source })?,
             results,
         });
-        Ok(Self { listener, at, shared, study: cohort.data.study.clone(), children: cohort.subjects.len() })
+        let mut with_results = cohort.data.rows.iter().filter(|row| !row.results_digest.is_empty()).peekable();
+        let lacks_pages = with_results.peek().is_some() && with_results.all(|row| row.page.is_none());
+        let (study, children) = (cohort.data.study.clone(), cohort.subjects.len());
+        Ok(Self { listener, at, shared, study, children, lacks_pages })
     }
 
     /// What to open in a browser; it holds the access token, which each request must bring.
@@ -179,6 +194,12 @@ impl Server {
     #[must_use]
     pub fn children(&self) -> usize {
         self.children
+    }
+
+    /// Whether there are results, and no child's has a page to look at.
+    #[must_use]
+    pub fn lacks_pages(&self) -> bool {
+        self.lacks_pages
     }
 
     /// Where decisions are written.

@@ -107,6 +107,13 @@ pub fn disputed(lines: &[&Line], digest: &str) -> bool {
     own.windows(2).any(|pair| pair[0].1 != pair[1].1) || standing(lines, digest).review == Review::Disagreement
 }
 
+/// Whether a line that settles was written on these results after the first `seen`: who saw only those decides without
+/// knowing what came of talking. It makes no difference that somebody may have decided again since.
+#[must_use]
+pub fn settled_since(lines: &[&Line], seen: usize, digest: &str) -> bool {
+    lines.iter().skip(seen).any(|line| line.settles && line.results_digest == digest)
+}
+
 /// The latest line of each reviewer; reviewers in the order of their first.
 fn latest_of_each<'a>(lines: impl Iterator<Item = &'a Line>) -> Vec<&'a Line> {
     let mut latest: Vec<&Line> = Vec::new();

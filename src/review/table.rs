@@ -7,10 +7,10 @@ use std::fs::{self, File, TryLockError};
 use std::io;
 use std::path::{Path, PathBuf};
 
-use super::RowId;
 use super::decisions::{self, Decisions};
 use super::ledger::LedgerError;
 use super::overview::{self, Subject};
+use super::{RowId, meant};
 use crate::outputs::cell;
 use crate::pages;
 use crate::record::STATE;
@@ -24,6 +24,10 @@ pub const COLUMNS: [&str; 3] = ["review", "reviewers", "review_reason"];
 pub enum TableError {
     #[error("{}: there is no such folder; name the results folder of a study", results.display())]
     NoFolder { results: PathBuf },
+    #[error("{}: is a file; name the results folder of a study", results.display())]
+    IsFile { results: PathBuf },
+    #[error("{}: is not there, but {} has results; name that folder", path.display(), meant.display())]
+    Meant { path: PathBuf, meant: PathBuf },
     #[error("{}: is not there; run the study first (keepstill run STUDY)", path.display())]
     NotRun { path: PathBuf },
     #[error("{}: cannot read: {source}; check its permissions", path.display())]
@@ -61,8 +65,14 @@ impl Table {
         let path = results.join("cohort.tsv");
         let text = match fs::read_to_string(&path) {
             Ok(text) => text,
+            Err(_) if results.is_file() => return Err(TableError::IsFile { results: results.to_owned() }),
             Err(_) if !results.is_dir() => return Err(TableError::NoFolder { results: results.to_owned() }),
-            Err(source) if source.kind() == io::ErrorKind::NotFound => return Err(TableError::NotRun { path }),
+            Err(source) if source.kind() == io::ErrorKind::NotFound => {
+                return Err(match meant(results, "cohort.tsv") {
+                    Some(meant) => TableError::Meant { path, meant },
+                    None => TableError::NotRun { path },
+                });
+            }
             Err(source) => return Err(TableError::Read { path, source }),
         };
         let split = |line: &str| -> Vec<String> { line.split('\t').map(str::to_owned).collect() };

@@ -104,11 +104,34 @@ def test_what_has_no_kappa(keepstill, tmp_path):
     (tmp_path / "same").mkdir()
     pair = told_of(keepstill, tmp_path / "same", [("include", "include")] * 7)
     assert (pair["agree"], pair["kappa"], pair["low"], pair["high"]) == (7, None, None, None)
+    (tmp_path / "one").mkdir()
+    pair = told_of(keepstill, tmp_path / "one", [("include", "exclude")])
+    assert (pair["agree"], pair["kappa"], pair["low"], pair["high"]) == (0, 0, None, None)
     (tmp_path / "apart").mkdir()
     told = agreement(keepstill, results(tmp_path / "apart", 2, [line("AB", 0, "include"), line("CD", 1, "exclude")]))
     assert told["agreement"] == [
         {"reviewers": ["AB", "CD"], "children": 0, "agree": 0, "kappa": None, "low": None, "high": None}
     ]
+
+
+@pytest.mark.parametrize("table", [
+    [[6, 0, 0], [0, 2, 0], [0, 0, 0]],
+    [[5, 0, 0], [2, 0, 0], [1, 0, 0]],
+    [[0, 3, 0], [3, 0, 0], [0, 0, 0]],
+    [[5, 1, 0], [0, 2, 0], [0, 0, 0]],
+])
+def test_an_error_of_nothing_has_no_interval(keepstill, tmp_path, table):
+    """Every sample that is drawn from such a table, kappa's slopes by resampling one child: none moves it, or some do."""
+    pair = told_of(keepstill, tmp_path, pairs_of(table))
+    p = np.array(table) / np.sum(table)
+    slopes = []
+    for cell in np.argwhere(p > 0):
+        drawn = np.zeros((3, 3))
+        drawn[tuple(cell)] = 1
+        slopes.append((kappa_of(p + 1e-6 * (drawn - p)) - kappa_of(p)) / 1e-6)
+    moves = np.abs(slopes).max() > 1e-4
+    assert (pair["low"] is None, pair["high"] is None) == (not moves, not moves)
+    assert pair["kappa"] == pytest.approx(kappa_of(p), abs=1e-12)
 
 
 def test_only_own_latest_words_on_these_results_are_compared(keepstill, tmp_path):

@@ -76,11 +76,17 @@ impl Answer {
         serde_json::from_str(&self.body).unwrap_or_else(|error| panic!("{error}: {self:?}"))
     }
 
-    /// The words of a refusal.
+    /// The words of a refusal, of a page or of JSON.
     #[track_caller]
     fn refused(&self, status: u16) -> String {
         assert_eq!(self.status, status, "{self:?}");
-        self.json()["error"].as_str().unwrap().to_owned()
+        if self.header("content-type") != Some("text/html; charset=utf-8") {
+            return self.json()["error"].as_str().unwrap().to_owned();
+        }
+        let (_, after) = self.body.split_once("<p id=\"words\">").unwrap();
+        let words = after.split("</p>").next().unwrap();
+        let marks = [("&lt;", "<"), ("&gt;", ">"), ("&quot;", "\""), ("&#39;", "'"), ("&amp;", "&")];
+        marks.iter().fold(words.to_owned(), |words, (from, to)| words.replace(from, to))
     }
 
     /// The JSON of a 200.

@@ -1,4 +1,6 @@
 //! What the server answers: pages, JSON, refusals; each with headers that keep it to this page and this browser.
+//!
+//! A refusal is a page where a person asked for one, by typing an address or following a link, and JSON where a script did.
 
 use axum::body::Body;
 use axum::http::header::{HeaderName, HeaderValue};
@@ -6,6 +8,7 @@ use axum::http::{Response, StatusCode, header};
 use serde::Serialize;
 use serde_json::json;
 
+use crate::outputs::CAUTION;
 use crate::report::escape;
 
 /// A finished answer.
@@ -76,8 +79,19 @@ fn enter(to: &str) -> String {
     )
 }
 
-/// The answer as HTTP.
-pub(super) fn response(answer: Result<Answer, Refusal>) -> Response<Body> {
+/// A refusal as a page, which leads back. It has no style: what is no page of ours may use none.
+fn refused(words: &str) -> String {
+    format!(
+        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
+<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>Not shown - Review</title>\n</head>\n<body>\n\
+<h1>This page cannot be shown</h1>\n<p id=\"words\">{}</p>\n<p><a href=\"/\">To the cohort page</a></p>\n<p>{}</p>\n</body>\n</html>\n",
+        escape(words),
+        escape(CAUTION)
+    )
+}
+
+/// The answer as HTTP; `to_person`: whether a refusal is read by one.
+pub(super) fn response(answer: Result<Answer, Refusal>, to_person: bool) -> Response<Body> {
     let mut status = StatusCode::OK;
     let mut policy = NO_PAGE.to_owned();
     let mut more: Option<(HeaderName, String)> = None;
@@ -101,7 +115,11 @@ connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
         Err(refusal) => {
             status = refusal.status;
             more = refusal.allow.map(|methods| (header::ALLOW, methods.to_owned()));
-            ("application/json; charset=utf-8", json!({ "error": refusal.words }).to_string())
+            if to_person {
+                ("text/html; charset=utf-8", refused(&refusal.words))
+            } else {
+                ("application/json; charset=utf-8", json!({ "error": refusal.words }).to_string())
+            }
         }
     };
     let mut response = Response::new(Body::from(body));

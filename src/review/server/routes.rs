@@ -21,6 +21,7 @@ use super::cohort::Cohort;
 use super::guard::{decoded, only, parameter};
 use super::{ServeError, Shared, secret, told};
 use crate::pages::{self, Mode, Review};
+use crate::record::Verdict;
 use crate::review::decisions::{self, Decisions, Line, free_text, initials};
 use crate::review::independent::{hide_unblinded_words, same_reviewer, seen_by};
 use crate::review::overview::{self, Lines, Overview, Subject};
@@ -36,6 +37,8 @@ const PATIENCE: Duration = Duration::from_secs(20);
 /// Answers a request.
 pub(super) async fn handle(State(shared): State<Arc<Shared>>, request: Request) -> Response<Body> {
     let (parts, body) = request.into_parts();
+    // Scripts ask nowhere else.
+    let to_person = !parts.uri.path().starts_with("/api/");
     let body = match tokio::time::timeout(PATIENCE, read_body(body)).await {
         Ok(body) => body,
         Err(_) => Err(Refusal::new(StatusCode::REQUEST_TIMEOUT, "the request did not come whole; send it again")),
@@ -46,11 +49,12 @@ pub(super) async fn handle(State(shared): State<Arc<Shared>>, request: Request) 
             Refusal { words, ..refusal }
         })
     });
-    answer::response(answered.await.unwrap_or_else(|_| {
+    let answered = answered.await.unwrap_or_else(|_| {
         let words =
             "the server hit a fault of its own, and nothing was confirmed; reload the page, and tell its makers";
         Err(Refusal::fault(words))
-    }))
+    });
+    answer::response(answered, to_person)
 }
 
 /// A body, unless it is too large.
@@ -197,6 +201,8 @@ struct Decide {
     settles: bool,
     results_digest: String,
     shown: Option<String>,
+    /// Lines about the child that the page knew of; none: whatever there is.
+    seen: Option<usize>,
 }
 
 fn decide(shared: &Shared, asked: &Decide) -> Result<Answer, Refusal> {
@@ -207,7 +213,8 @@ fn decide(shared: &Shared, asked: &Decide) -> Result<Answer, Refusal> {
     let (reason, note) = (text(&asked.reason, "reason")?, text(&asked.note, "note")?);
     let _writing = shared.write();
     let cohort = cohort_of(shared)?;
-    let subject = &cohort.subjects[cohort.place(&asked.stem)?];
+    let place = cohort.place(&asked.stem)?;
+    let subject = &cohort.subjects[place];
     if asked.results_digest != subject.results_digest {
         let words = format!(
             "the results of {} have changed since this page was loaded; reload it, look again and decide (while a run is at \
@@ -216,15 +223,28 @@ work, wait for it to end)",
         );
         return Err(Refusal::new(StatusCode::CONFLICT, words));
     }
+    if decision == Decision::Include && cohort.data.rows[place].verdict == Verdict::Failed {
+        let words = "nothing could be done for this child, so there is nothing to include; exclude it, or see to its \
+problem and run the study again";
+        return Err(Refusal::new(StatusCode::CONFLICT, words));
+    }
     let mut decisions = decisions_of(shared)?;
     let seen = reasons::unhidden(&shared.results).map_err(Refusal::fault)?;
     same_spelling(&decisions, &seen, &reviewer)?;
-    if asked.settles {
-        let lines = Lines::new(&decisions, cohort.subjects.iter().map(Subject::named));
-        if !standing::disputed(&lines.about(&subject.row, &subject.results_digest), &subject.results_digest) {
-            let words = format!("there is no disagreement about {} to settle; reload the page to see why", asked.stem);
-            return Err(Refusal::new(StatusCode::CONFLICT, words));
-        }
+    let lines = Lines::new(&decisions, cohort.subjects.iter().map(Subject::named));
+    let knew = asked.seen.unwrap_or(usize::MAX);
+    if standing::settled_since(lines.named(&subject.row), knew, &subject.results_digest) {
+        let words = "this child has been settled since the page was loaded; reload, look, then decide";
+        return Err(Refusal::new(StatusCode::CONFLICT, words));
+    }
+    if asked.settles
+        && !standing::disputed(&lines.about(&subject.row, &subject.results_digest), &subject.results_digest)
+    {
+        let words = format!(
+            "reviewers do not disagree about {}, so there is nothing to settle; leave the box empty",
+            asked.stem
+        );
+        return Err(Refusal::new(StatusCode::CONFLICT, words));
     }
     // A key of an earlier start shows nothing: such a page was served blinded.
     let shown = asked.shown.as_ref().is_some_and(|key| shared.keys().contains(key));
@@ -253,7 +273,7 @@ work, wait for it to end)",
     }
     let Overview { mut children, agreement, disagreements, .. } = overview::overview(&decisions, &cohort.subjects);
     // In full, since there is a current line of this reviewer now.
-    let child = seen_by(children.swap_remove(cohort.place(&asked.stem)?).1, Some(&reviewer));
+    let child = seen_by(children.swap_remove(place).1, Some(&reviewer));
     Answer::json(&json!({ "child": child, "agreement": agreement, "disagreements": disagreements }))
 }
 

@@ -15,7 +15,7 @@ fn of<'a>(state: &'a Value, stem: &str) -> &'a Value {
 
 /// A child that nobody has decided about.
 fn none() -> Value {
-    json!({ "review": "n/a", "reviewers": [], "reason": null, "others": 0, "decisions": [] })
+    json!({ "review": "n/a", "reviewers": [], "reason": null, "others": 0, "lines": 0, "decisions": [] })
 }
 
 #[test]
@@ -39,7 +39,7 @@ fn a_decision_is_a_line_on_disk_and_is_there_after_a_restart() {
     let time = &lines[0][0];
     assert!(time.len() == 20 && time.starts_with("20") && time.ends_with('Z'), "{time}");
     let told = json!({
-        "review": "exclude", "reviewers": ["AB"], "reason": "too restless: kicks <b> from frame 13", "others": 0,
+        "review": "exclude", "reviewers": ["AB"], "reason": "too restless: kicks <b> from frame 13", "others": 0, "lines": 1,
         "decisions": [{ "time": time, "reviewer": "AB", "decision": "exclude", "reason": "too restless",
             "note": "kicks <b> from frame 13", "settles": false, "blinded": true, "current": true }],
     });
@@ -70,7 +70,7 @@ fn two_reviewers_disagree_agree_and_settle() {
     let pair = &answer["agreement"][0];
     assert_eq!((&pair["reviewers"], &pair["children"], &pair["agree"]), (&json!(["AB", "CD"]), &json!(2), &json!(1)));
     // AB says the same of both, so chance explains the agreement.
-    assert_eq!(pair["kappa"], 0.0);
+    assert_eq!((&pair["kappa"], &pair["low"], &pair["high"]), (&json!(0.0), &Value::Null, &Value::Null));
 
     let settled = served.decide("sub-01", "AB", "include", json!({ "settles": true, "note": "talked over" })).good();
     assert_eq!(settled["child"]["review"], "include");
@@ -79,7 +79,7 @@ fn two_reviewers_disagree_agree_and_settle() {
     let again = served.decide("sub-01", "CD", "exclude", json!({ "settles": true })).good();
     assert_eq!(again["child"]["review"], "exclude");
     let words = served.decide("sub-03", "AB", "include", json!({ "settles": true })).refused(409);
-    assert!(words.contains("no disagreement about sub-03"), "{words}");
+    assert_eq!(words, "reviewers do not disagree about sub-03, so there is nothing to settle; leave the box empty");
     let later = served.decide("sub-01", "AB", "include", json!({})).good();
     assert_eq!(later["child"]["review"], "disagreement");
 
@@ -93,9 +93,60 @@ fn two_reviewers_disagree_agree_and_settle() {
     }
     let words = folder.keepstill(&["review", "results", "--agreement"]).expect(0).stdout;
     let expected = "3 children: 1 include, 1 to be settled, 1 not decided.\n\
-        AB and CD: 2 children, the same word for 1; Cohen's kappa 0.00 (95 % interval 0.00 to 0.00).\n\
+        AB and CD: 2 children, the same word for 1; Cohen's kappa 0.00 (95 % interval n/a: these children cannot tell how sure it is).\n\
         To be settled: sub-01.\n";
     assert_eq!(words, expected);
+}
+
+#[test]
+fn a_page_that_has_not_seen_a_settlement_cannot_override_it() {
+    let folder = finished();
+    let served = Served::start(&folder);
+    let lines = |stem: &str| of(&served.state_for("reviewer=AB"), stem)["lines"].clone();
+    let refused = |reviewer: &str, decision: &str, more: Value| {
+        let before = decisions(&folder);
+        let words = served.decide("sub-01", reviewer, decision, more).refused(409);
+        assert_eq!(words, "this child has been settled since the page was loaded; reload, look, then decide");
+        assert_eq!(decisions(&folder), before);
+    };
+    served.decide("sub-01", "AB", "include", json!({ "seen": 0 })).good();
+    let answer = served.decide("sub-01", "CD", "exclude", json!({ "seen": 0 })).good();
+    assert_eq!(answer["child"]["lines"], 2, "what does not settle may cross");
+    let old_tab = lines("sub-01");
+    assert_eq!(old_tab, 2);
+    let answer = served.decide("sub-01", "CD", "exclude", json!({ "settles": true, "seen": old_tab })).good();
+    assert_eq!(answer["child"]["lines"], 3);
+    // The same reviewer's old tab, another's, and one that would settle it otherwise.
+    refused("AB", "include", json!({ "seen": old_tab }));
+    refused("CD", "include", json!({ "seen": 0 }));
+    refused("AB", "include", json!({ "seen": old_tab, "settles": true }));
+    // Who has seen it may open it again; the old tab still knows nothing of it.
+    served.decide("sub-01", "AB", "include", json!({ "seen": lines("sub-01") })).good();
+    assert_eq!(of(&served.state(), "sub-01")["review"], "disagreement");
+    refused("EF", "include", json!({ "seen": old_tab }));
+    // Settled on results that are gone is not settled; a page that says nothing is not asked.
+    served.decide("sub-01", "EF", "include", json!({})).good();
+    change_cohort(&folder, |data| data.rows[0].results_digest = "5".repeat(64));
+    served.decide("sub-01", "AB", "exclude", json!({ "seen": old_tab })).good();
+    assert_eq!(lines("sub-01"), 6, "on whatever results");
+    for bad in [json!(-1), json!("2"), json!(1.5)] {
+        assert!(served.decide("sub-02", "AB", "include", json!({ "seen": bad })).refused(400).contains("seen"));
+    }
+}
+
+#[test]
+fn a_child_for_whom_nothing_could_be_done_is_not_included() {
+    let folder = Tiny { children: 2, ..Tiny::default() }.build();
+    folder.cut("bold_01.nii", 3000);
+    folder.run(&[]).expect(3);
+    assert_eq!(cohort_cells(&folder, ["verdict"])[0], ["failed"]);
+    let served = Served::start(&folder);
+    let words = served.decide("sub-01", "AB", "include", json!({})).refused(409);
+    assert!(words.starts_with("nothing could be done for this child, so there is nothing to include;"), "{words}");
+    assert_eq!(decisions(&folder).len(), 0);
+    for (stem, decision) in [("sub-01", "exclude"), ("sub-01", "unsure"), ("sub-02", "include")] {
+        assert_eq!(served.decide(stem, "AB", decision, json!({})).good()["child"]["review"], decision);
+    }
 }
 
 #[test]
@@ -145,7 +196,8 @@ fn what_others_decided_is_withheld_until_one_has_decided() {
     let more = json!({ "reason": "too restless", "note": "kicks" });
     served.decide("sub-01", "AB", "exclude", more.clone()).good();
     served.decide("sub-02", "AB", "exclude", more).good();
-    let withheld = json!({ "review": "withheld", "reviewers": [], "reason": null, "others": 1, "decisions": [] });
+    let withheld =
+        json!({ "review": "withheld", "reviewers": [], "reason": null, "others": 1, "lines": 1, "decisions": [] });
     for query in
         ["", "reviewer=", "reviewer=CD", "reviewer=%C3%85b", "reviewer=CD&reveal=0", "reviewer=A.B", "reviewer=%"]
     {

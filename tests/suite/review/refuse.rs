@@ -4,6 +4,7 @@ use std::fs::{Permissions, set_permissions};
 use std::net::TcpListener;
 use std::os::unix::fs::{PermissionsExt, symlink};
 
+use keepstill::outputs::CAUTION;
 use serde_json::{Value, json};
 
 use super::{Served, change_cohort, decisions, finished};
@@ -187,6 +188,43 @@ fn no_path_leads_out_of_the_results() {
 }
 
 #[test]
+fn a_person_is_refused_with_a_page_and_a_script_with_json() {
+    let folder = finished();
+    change_cohort(&folder, |data| {
+        data.rows[1].page = None;
+        data.rows[2].page = Some("<img src=x>.html".to_owned());
+    });
+    let served = Served::start(&folder);
+    let stranger = |target: &str| served.ask("GET", target, &[("Cookie", "a=b")], b"");
+    let long = format!("/child/{}", "x".repeat(9000));
+    for (answer, status, words) in [
+        (served.get("/child/sub-02"), 404, "sub-02 has no page; set output.pages = true"),
+        (served.get("/child/sub-03"), 404, "<img src=x>.html: cannot read"),
+        (served.get("/child/sub-09"), 404, "no child of this name"),
+        (served.get(&long), 404, "no child of this name"),
+        (served.get("/cohort.html"), 404, "nothing at this address"),
+        (served.post("/", &json!({})), 405, "GET, HEAD only"),
+        (stranger("/"), 403, "the access token is missing"),
+        (stranger("/child/sub-01"), 403, "the access token is missing"),
+        (stranger("/?entry=0"), 403, "good for one use"),
+    ] {
+        assert_eq!(answer.header("content-type"), Some("text/html; charset=utf-8"));
+        assert!(answer.refused(status).contains(words), "{answer:?}");
+        let body = &answer.body;
+        assert!(body.contains("<title>Not shown - Review</title>") && body.contains("<a href=\"/\">"), "{body}");
+        assert!(body.contains(CAUTION) && !body.contains("<img") && !body.contains(&served.token), "{body}");
+        // The policy lets nothing through, so there is nothing that it would stop.
+        let policy = answer.header("content-security-policy").unwrap();
+        assert_eq!(policy, "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'");
+        assert!(!["<style", "style=", "<script", "src=\""].iter().any(|part| body.contains(part)), "{body}");
+    }
+    for answer in [served.get("/api/nothing"), stranger("/api/state"), served.post("/api/decide", &json!({}))] {
+        assert_eq!(answer.header("content-type"), Some("application/json; charset=utf-8"));
+        assert!(!answer.json()["error"].as_str().unwrap().is_empty());
+    }
+}
+
+#[test]
 fn nobody_is_let_in_without_the_access_token() {
     let folder = finished();
     for more in [&[][..], &["--address", "0.0.0.0"]] {
@@ -294,6 +332,44 @@ fn what_cannot_be_served_is_told() {
     let said = empty.keepstill(&["review", "results"]).expect(1).stderr;
     assert!(said.contains("results/cohort.html: is not there; run the study first"), "{said}");
     assert!(empty.files("results").is_empty());
+}
+
+#[test]
+fn a_wrong_folder_is_told_by_what_it_is() {
+    let folder = finished();
+    for more in [&[][..], &["--agreement"]] {
+        let said = |name: &str| folder.keepstill(&[&["review", name], more].concat()).expect(1).stderr;
+        let file = if more.is_empty() { "cohort.html" } else { "cohort.tsv" };
+        for name in ["study.toml", "results/cohort.html"] {
+            assert_eq!(said(name), format!("keepstill: {name}: is a file; name the results folder of a study\n"));
+        }
+        let expected = format!("keepstill: ./{file}: is not there, but ./results has results; name that folder\n");
+        assert_eq!(said("."), expected);
+        let below = said("results/sub-01");
+        assert!(
+            below.ends_with(&format!(
+                "results/sub-01/{file}: is not there; run the study first (keepstill run STUDY)\n"
+            ))
+        );
+    }
+    assert!(!folder.join("review").exists(), "nothing is made in a wrong folder");
+}
+
+#[test]
+fn results_without_pages_are_told_of_at_the_start() {
+    let words = "No child has a page, and children can be decided on only with pages: set output.pages = true in the study \
+        file and run it again.\n";
+    let settings = "[output]\npages = false\n".to_owned();
+    let folder = Tiny { children: 2, settings, ..Tiny::default() }.build();
+    folder.run(&[]).expect(0);
+    let said = Served::start(&folder).interrupt();
+    assert_eq!(said.matches(words).count(), 1, "{said}");
+    folder.edit("study.toml", "pages = false", "pages = true");
+    folder.run(&[]).expect(0);
+    assert!(!Served::start(&folder).interrupt().contains("has a page"));
+    // Of some without pages their own address tells.
+    change_cohort(&folder, |data| data.rows[0].page = None);
+    assert!(!Served::start(&folder).interrupt().contains("has a page"));
 }
 
 #[test]
