@@ -92,7 +92,9 @@ impl Groups {
         };
         let mut compared = Vec::new();
         if why_not.is_none() {
-            let numbers: [(&str, &str, &str, fn(&Facts) -> f64); 3] = [
+            /// Key, words, unit, and where the number is.
+            type Number = (&'static str, &'static str, &'static str, fn(&Facts) -> f64);
+            let numbers: [Number; 3] = [
                 ("mean_fd_mm", "mean FD", "mm", |facts| facts.mean_fd_mm),
                 ("mean_fd_kept_mm", "mean FD of kept frames", "mm", |facts| facts.mean_fd_kept_mm),
                 ("minutes_kept", "minutes kept", "min", |facts| facts.kept.minutes),
