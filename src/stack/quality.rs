@@ -1,10 +1,11 @@
 //! Is it just motion? The answer for the children in a stack, from the same pass that writes it.
 //!
 //! Every block of children that the stack writes is also added to sums over children ([`Accumulator`]): QC-FC, the
-//! correlation over children of each edge with mean framewise displacement (FD), is read off them at the end, so memory does
-//! not grow with children. A try of `keepstill run` without censoring by motion is read the same way afterwards, for the same
-//! children: what censoring took away. Pearson's and Spearman's correlations are taken as Fisher's z; other measures as they
-//! are. Sources stand with the formulas, in [`crate::group::quality`] and [`crate::group::groups`], and in docs/quality.md.
+//! correlation over children of each edge with mean framewise displacement (FD), is read off them at the end, so memory
+//! does not grow with children. A try of `keepstill run` without censoring by motion is read the same way afterwards,
+//! for the same children: what censoring took away. Pearson's and Spearman's correlations are taken as Fisher's z;
+//! other measures as they are. Sources stand with the formulas, in [`crate::group::quality`] and
+//! [`crate::group::groups`], and in docs/quality.md.
 //!
 //! ```text
 //! cohort.tsv ─► children: FD, minutes, dof, age, sex     (children)    ─► groups side by side   (groups)
@@ -41,7 +42,8 @@ use children::{Children, Facts};
 use groups::Groups;
 use rows::Row;
 
-/// Children whose values are turned into z at once: enough work for all cores, without a copy of a whole block (own convention).
+/// Children whose values are turned into z at once: enough work for all cores, without a copy of a whole block (own
+/// convention).
 const AT_ONCE: usize = 32;
 
 /// Whether QC-FC is of Fisher's z of a measure's values, rather than of the values.

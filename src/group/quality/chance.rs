@@ -1,8 +1,8 @@
 //! What correlations come to by chance alone, and how many children it takes to see one.
 //!
-//! Of n children whose numbers have nothing to do with one another, r·√(ν/(1 − r²)) is Student's t with ν = n − 2 degrees
-//! of freedom, one fewer for each covariate taken out (Fisher 1915, Biometrika 10:507; 1924, Metron 3:329). So all here is
-//! read off t's tails.
+//! Of n children whose numbers have nothing to do with one another, r·√(ν/(1 − r²)) is Student's t with ν = n − 2
+//! degrees of freedom, one fewer for each covariate taken out (Fisher 1915, Biometrika 10:507; 1924, Metron 3:329). So
+//! all here is read off t's tails.
 
 use crate::group::tails::t_two_sided;
 

@@ -1,8 +1,8 @@
-//! The same children before censoring by motion: a try of `keepstill run` whose settings are the study's but for the limits of
-//! motion, which are off.
+//! The same children before censoring by motion: a try of `keepstill run` whose settings are the study's but for the
+//! limits of motion, which are off.
 //!
-//! A try serves only if every child of the stack has its matrices in it, made from the same inputs under the same settings of
-//! all that changes a matrix. Otherwise it is told why not, and how to make one.
+//! A try serves only if every child of the stack has its matrices in it, made from the same inputs under the same
+//! settings of all that changes a matrix. Otherwise it is told why not, and how to make one.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;

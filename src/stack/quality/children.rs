@@ -1,8 +1,8 @@
 //! What the cohort table says of each child in the stack: motion, what was kept, and the covariates age and sex.
 //!
-//! Which columns hold age and sex is told by the settings in a child's report. Sex is read as `keepstill run` reads it, by its
-//! first letter, m or f, and counts as 0 for f and 1 for m. A covariate that nobody has, or that is the same in all
-//! children, is left out and the reason told; so is sex where it follows from age.
+//! Which columns hold age and sex is told by the settings in a child's report. Sex is read as `keepstill run` reads it,
+//! by its first letter, m or f, and counts as 0 for f and 1 for m. A covariate that nobody has, or that is the same in
+//! all children, is left out and the reason told; so is sex where it follows from age.
 
 use std::path::Path;
 
@@ -12,7 +12,8 @@ use crate::stack::StackError;
 use crate::stack::found::Found;
 use crate::tables::missing;
 
-/// Below this share of its own variance a covariate follows from the other (own convention; rounding leaves some 1e-15).
+/// Below this share of its own variance a covariate follows from the other (own convention; rounding leaves some
+/// 1e-15).
 const NOTHING_OF_ITS_OWN: f64 = 1e-12;
 
 /// One child's numbers; NaN where the table has none.

@@ -18,6 +18,16 @@ const MOST_GROUPS: usize = 20;
 /// The column that is taken where there is one.
 const USUAL: &str = "group";
 
+/// A column of the cohort table, its name in words, its unit, and where it stands.
+type Number = (&'static str, &'static str, &'static str, fn(&Facts) -> f64);
+
+/// What is compared.
+const NUMBERS: [Number; 3] = [
+    ("mean_fd_mm", "mean FD", "mm", |facts| facts.mean_fd_mm),
+    ("mean_fd_kept_mm", "mean FD of kept frames", "mm", |facts| facts.mean_fd_kept_mm),
+    ("minutes_kept", "minutes kept", "min", |facts| facts.kept.minutes),
+];
+
 /// One number compared.
 #[derive(Debug)]
 pub(super) struct Compared {
@@ -92,14 +102,7 @@ impl Groups {
         };
         let mut compared = Vec::new();
         if why_not.is_none() {
-            /// Key, words, unit, and where the number is.
-            type Number = (&'static str, &'static str, &'static str, fn(&Facts) -> f64);
-            let numbers: [Number; 3] = [
-                ("mean_fd_mm", "mean FD", "mm", |facts| facts.mean_fd_mm),
-                ("mean_fd_kept_mm", "mean FD of kept frames", "mm", |facts| facts.mean_fd_kept_mm),
-                ("minutes_kept", "minutes kept", "min", |facts| facts.kept.minutes),
-            ];
-            for (what, words, unit, of) in numbers {
+            for (what, words, unit, of) in NUMBERS {
                 let values: Vec<Vec<f64>> = names
                     .iter()
                     .map(|name| {

@@ -15,7 +15,8 @@ use crate::stack::tables::distance_mm;
 
 /// Widths that a bar of the histogram may have: round ones (own convention).
 const WIDTHS: [f64; 4] = [0.1, 0.05, 0.02, 0.01];
-/// The distance picture's parts hold as many edges each: at most so many parts, at least so many edges (own convention).
+/// The distance picture's parts hold as many edges each: at most so many parts, at least so many edges (own
+/// convention).
 const MOST_PARTS: usize = 10;
 const LEAST_EDGES: usize = 10;
 
@@ -221,8 +222,8 @@ fn parts(r: &[f64], distances: &[f64]) -> Vec<Part> {
         .collect()
 }
 
-/// Quantile of rising values, linear between them: the seventh definition of Hyndman & Fan 1996, The American Statistician
-/// 50:361; NaN of none.
+/// Quantile of rising values, linear between them: the seventh definition of Hyndman & Fan 1996, The American
+/// Statistician 50:361; NaN of none.
 pub(super) fn quantile(sorted: &[f64], share: f64) -> f64 {
     let Some(last) = sorted.len().checked_sub(1) else { return f64::NAN };
     let place = share * last as f64;

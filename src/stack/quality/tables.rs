@@ -1,8 +1,8 @@
 //! `quality.tsv`, and the mean matrix with its means by network.
 //!
 //! Where QC-FC is of Fisher's z, so is the mean: the matrix holds tanh of the mean z, the r whose z is the mean of the
-//! children's (Silver & Dunlap 1987, J Appl Psychol 72:146); a network's mean is tanh of the mean z of its edges. Of other
-//! measures plain means. On the diagonal stands the mean of the children's diagonals.
+//! children's (Silver & Dunlap 1987, J Appl Psychol 72:146); a network's mean is tanh of the mean z of its edges. Of
+//! other measures plain means. On the diagonal stands the mean of the children's diagonals.
 
 use std::collections::BTreeMap;
 

@@ -1,7 +1,7 @@
 //! The sentences: is it just motion, and do groups move alike?
 //!
-//! No sentence says more than the numbers. With few children a correlation must be large to stand out from chance, so that
-//! nothing can be told; and a share above 5 % is no proof, since edges share children and parcels and go together.
+//! No sentence says more than the numbers. With few children a correlation must be large to stand out from chance, so
+//! that nothing can be told; and a share above 5 % is no proof, since edges share children and parcels and go together.
 
 use std::collections::HashSet;
 
@@ -14,9 +14,11 @@ use crate::group::groups::{Comparison, Effect, Test};
 use crate::group::quality::children_needed;
 use crate::tables::figures;
 
-/// The correlation that a study should be able to see (a medium one: Cohen 1988, Statistical Power Analysis; *from memory*).
+/// The correlation that a study should be able to see (a medium one: Cohen 1988, Statistical Power Analysis; *from
+/// memory*).
 pub(super) const MEDIUM_R: f64 = 0.3;
-/// A share of edges with p < 0.05 above which more than chance is spoken of: half as much again as chance gives (own convention).
+/// A share of edges with p < 0.05 above which more than chance is spoken of: half as much again as chance gives (own
+/// convention).
 const MORE_THAN_CHANCE: f64 = 0.075;
 /// A test below this is called a difference (common practice).
 const LEVEL: f64 = 0.05;
@@ -46,7 +48,8 @@ fn counted(children: usize) -> String {
     if children == 1 { "1 child".to_owned() } else { format!("{children} children") }
 }
 
-/// The plain rows of one atlas and measure: the one that the stack holds, then the one before censoring where that is another.
+/// The plain rows of one atlas and measure: the one that the stack holds, then the one before censoring where that is
+/// another.
 pub(super) fn pair<'a>(rows: &'a [Row], atlas: &str, measure: &str) -> (Option<&'a Row>, Option<&'a Row>) {
     let own = |row: &&Row| row.atlas == atlas && row.measure == measure && row.adjusted_for.is_empty();
     let main = rows.iter().filter(own).find(|row| row.results == "main");
