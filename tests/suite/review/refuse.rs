@@ -5,6 +5,7 @@ use std::net::TcpListener;
 use std::os::unix::fs::{PermissionsExt, symlink};
 
 use keepstill::outputs::CAUTION;
+use keepstill::report::escape;
 use serde_json::{Value, json};
 
 use super::{Served, change_cohort, decisions, finished};
@@ -212,7 +213,7 @@ fn a_person_is_refused_with_a_page_and_a_script_with_json() {
         assert!(answer.refused(status).contains(words), "{answer:?}");
         let body = &answer.body;
         assert!(body.contains("<title>Not shown - Review</title>") && body.contains("<a href=\"/\">"), "{body}");
-        assert!(body.contains(CAUTION) && !body.contains("<img") && !body.contains(&served.token), "{body}");
+        assert!(body.contains(&escape(CAUTION)) && !body.contains("<img") && !body.contains(&served.token), "{body}");
         // The policy lets nothing through, so there is nothing that it would stop.
         let policy = answer.header("content-security-policy").unwrap();
         assert_eq!(policy, "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'");
