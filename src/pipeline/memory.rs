@@ -18,7 +18,7 @@ use crate::study::Study;
 use crate::study::settings::MotionSource;
 
 /// The program itself with its libraries, settings and threads: resident bytes of a run of tiny scans, measured.
-const PROGRAM_BYTES: u64 = 8_500_000;
+const PROGRAM_BYTES: u64 = 11_500_000;
 /// Buffers that each scan has whatever its size: compressed input, window, tables as text.
 const SCAN_BYTES: u64 = 700_000;
 /// Voxels of a mask that are counted together.
