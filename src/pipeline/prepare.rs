@@ -374,7 +374,19 @@ pub fn estimate(prepared: &Prepared, atlases: &Atlases, study: &Study) -> Estima
     let rate = if compressed { COMPRESSED_BYTES_A_SECOND } else { PLAIN_BYTES_A_SECOND };
     let series = 8 * frames * parcels;
     let memory_bytes = memory::scan_bytes(prepared, atlases, study, false, true);
-    let disk_bytes = 11 * frames * parcels + series + 120 * frames + 11 * parcels * parcels + 60_000;
+    let [x, y, z] = header.shape.map(|n| n as u64);
+    // The slices in digest and record; the page, with series as text of bytes and its own script.
+    let slices = 12 * (x * y + y * z + x * z);
+    let page = if study.output.pages { 110_000 + 14 * (2 * frames + parcels) * parcels / 10 } else { 0 };
+    // Tables, digest, record with its shades.
+    let disk_bytes = 11 * frames * parcels
+        + 2 * series
+        + frames * parcels
+        + 120 * frames
+        + 11 * parcels * parcels
+        + 60_000
+        + slices
+        + page;
     let size = fs::metadata(&header.data_path).map_or(header.file_bytes, |m| m.len());
     let mut seconds = size as f64 / rate;
     if study.motion.from == MotionSource::Images {

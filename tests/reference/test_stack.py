@@ -259,6 +259,9 @@ def test_stack_json(all_formats, results):
         for f in array["files"]:
             if f["format"] == "npy":
                 assert list(np.load(results / "stack" / f["file"], mmap_mode="r").shape) == f["shape"]
+        # Cohort quality (quality.json tells of itself).
+        told |= {f"atlas-{array['atlas']}_measure-{array['measure']}_{end}" for end in ("mean.npy", "mean.tsv", "networks.tsv")}
+    told |= {"quality.json", "quality.tsv", "quality.html"}
     assert names == told | {"children.tsv", "left_out.tsv", "stack.json"}
     assert "not for diagnosis" in about["caution"] and about["children"] == len(table(results / "stack/children.tsv"))
 
@@ -293,7 +296,7 @@ def test_more_children_than_a_block(keepstill, tmp_path):
     names = [f"p{k}" for k in range(parcels)]
     coverage = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\n"
     coverage += "".join(f"{k}\t{n}\t1\t1\t1\t{k}\t0\t0\n" for k, n in enumerate(names))
-    rows, all_edges = ["participant_id\tsession_id\trun_id\tverdict\truns_joined\tminutes_kept"], []
+    rows, all_edges = ["participant_id\tsession_id\trun_id\tverdict\truns_joined\tminutes_kept\tminutes\tmean_fd_mm\tmean_fd_kept_mm\tkept_share\tdof"], []
     upper = np.triu_indices(parcels, 1)
     for child in range(children):
         stem = f"sub-{child:02d}"
@@ -303,7 +306,7 @@ def test_more_children_than_a_block(keepstill, tmp_path):
         matrix = np.triu(matrix) + np.triu(matrix, 1).T
         np.save(func / f"{stem}_atlas-big_measure-pearson_matrix.npy", matrix)
         (func / f"{stem}_atlas-big_coverage.tsv").write_text(coverage)
-        rows.append(f"{stem}\tn/a\tn/a\tenough\t1\t6")
+        rows.append(f"{stem}\tn/a\tn/a\tenough\t1\t6\t8\t{0.1 + 0.01 * child}\t0.05\t0.75\t40")
         all_edges.append(matrix[upper])
     (tmp_path / "results/cohort.tsv").write_text("\n".join(rows) + "\n")
     keepstill("stack", tmp_path / "results", "--as", "npy,parquet,mat")
