@@ -8,8 +8,6 @@
 //! stands for "not available", coming and going.
 #![allow(clippy::print_stdout, clippy::print_stderr)]
 
-use std::error::Error;
-use std::io::Read;
 use std::process::ExitCode;
 use std::time::Instant;
 
@@ -28,7 +26,9 @@ use rand::rngs::ChaCha8Rng;
 use rand::{Rng, SeedableRng};
 use serde_json::{Value, json};
 
-type Result<T> = std::result::Result<T, Box<dyn Error>>;
+#[path = "answer/answer.rs"]
+mod answer;
+use answer::{Result, answer, read_stdin};
 
 fn main() -> ExitCode {
     let args: Vec<String> = std::env::args().skip(1).collect();
@@ -38,22 +38,7 @@ fn main() -> ExitCode {
         [name] => read_stdin().and_then(|input| run(name, &input)),
         _ => Err("usage: group_check NAME < in.json, or group_check time permutation|quality".into()),
     };
-    match done {
-        Ok(value) => {
-            println!("{value}");
-            ExitCode::SUCCESS
-        }
-        Err(error) => {
-            eprintln!("{error}");
-            ExitCode::FAILURE
-        }
-    }
-}
-
-fn read_stdin() -> Result<Value> {
-    let mut text = String::new();
-    std::io::stdin().read_to_string(&mut text)?;
-    Ok(serde_json::from_str(&text)?)
+    answer(done)
 }
 
 fn number(value: &Value) -> f64 {

@@ -9,7 +9,6 @@
 //! there are none.
 #![allow(clippy::print_stdout, clippy::print_stderr)]
 
-use std::error::Error;
 use std::path::Path;
 use std::process::ExitCode;
 use std::time::Instant;
@@ -18,25 +17,20 @@ use keepstill::motion::realign::{Reference, Tracker};
 use keepstill::nifti::{VolumeStream, read_3d};
 use serde_json::{Value, json};
 
+#[path = "answer/answer.rs"]
+mod answer;
+use answer::{Result, answer};
+
 fn main() -> ExitCode {
     let args: Vec<String> = std::env::args().skip(1).collect();
     let done = match args.as_slice() {
         [image, mask, reference] => poses(Path::new(image), Path::new(mask), reference),
         _ => Err("usage: realign IMAGE MASK REFERENCE".into()),
     };
-    match done {
-        Ok(value) => {
-            println!("{value}");
-            ExitCode::SUCCESS
-        }
-        Err(error) => {
-            eprintln!("{error}");
-            ExitCode::FAILURE
-        }
-    }
+    answer(done)
 }
 
-fn poses(image: &Path, mask: &Path, reference: &str) -> Result<Value, Box<dyn Error>> {
+fn poses(image: &Path, mask: &Path, reference: &str) -> Result<Value> {
     let wanted: usize = reference.parse()?;
     let brain: Vec<bool> = read_3d(mask)?.data.iter().map(|&v| v > 0.0).collect();
     let mut stream = VolumeStream::open_any(image)?;

@@ -4,11 +4,9 @@
 //! stages NAME < in.json > out.json       stages voxels IMAGE OUT
 //! ```
 //!
-//! Numbers round-trip; null stands for "not available". The protocol is described in tests/reference/README.md.
+//! Numbers round-trip; null stands for "not available".
 #![allow(clippy::print_stdout, clippy::print_stderr)]
 
-use std::error::Error;
-use std::io::Read;
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -26,7 +24,9 @@ use keepstill::units::{Millimetres, Seconds};
 use ndarray::{Array1, Array2};
 use serde_json::{Value, json};
 
-type Result<T> = std::result::Result<T, Box<dyn Error>>;
+#[path = "answer/answer.rs"]
+mod answer;
+use answer::{Result, answer, read_stdin};
 
 fn main() -> ExitCode {
     let args: Vec<String> = std::env::args().skip(1).collect();
@@ -35,22 +35,7 @@ fn main() -> ExitCode {
         [stage] => read_stdin().and_then(|input| run(stage, &input)),
         _ => Err("usage: stages NAME < in.json, or stages voxels IMAGE OUT".into()),
     };
-    match done {
-        Ok(value) => {
-            println!("{value}");
-            ExitCode::SUCCESS
-        }
-        Err(error) => {
-            eprintln!("{error}");
-            ExitCode::FAILURE
-        }
-    }
-}
-
-fn read_stdin() -> Result<Value> {
-    let mut text = String::new();
-    std::io::stdin().read_to_string(&mut text)?;
-    Ok(serde_json::from_str(&text)?)
+    answer(done)
 }
 
 fn voxels(image: &Path, out: &Path) -> Result<Value> {

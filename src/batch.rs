@@ -16,12 +16,11 @@ mod store;
 mod sweep;
 pub mod tries;
 
-use std::fs::{self, File, TryLockError};
+use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::thread;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use crate::atlas::AtlasError;
 use crate::cohort::{self, CohortRow};
@@ -33,6 +32,7 @@ use crate::pipeline::joined::RunResult;
 use crate::pipeline::{Atlases, memory};
 use crate::record::Verdict;
 use crate::record::files::{WriteError, remove_unfinished, write_whole};
+use crate::record::lock::{LockError, PATIENCE, lock_results};
 use crate::review::decisions::{self, Decisions};
 use crate::review::standing::Standing;
 use crate::review::{RowId, overview};
@@ -40,12 +40,6 @@ use crate::study::Study;
 use plan::{GroupPlan, Plan};
 
 pub use crate::record::STATE;
-
-/// How long to wait for the results folder: `keepstill review` has it for the moments in which it writes the reviewers'
-/// columns, and another run for longer (own choice).
-const PATIENCE: Duration = Duration::from_secs(3);
-/// Between two looks at it (own choice).
-const LOOK: Duration = Duration::from_millis(20);
 
 /// What `keepstill run` can be asked for.
 #[derive(Debug, Clone)]
@@ -73,8 +67,8 @@ pub enum BatchError {
     Locked { path: PathBuf },
     #[error("{}: is a file, where the results folder should be; give another `results` in the study file", path.display())]
     NotAFolder { path: PathBuf },
-    #[error("{}: cannot be opened: {source}; check that the results folder can be written to", path.display())]
-    Lock { path: PathBuf, source: std::io::Error },
+    #[error(transparent)]
+    Lock(#[from] LockError),
     #[error(transparent)]
     Write(#[from] WriteError),
     #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))]
@@ -155,10 +149,10 @@ pub fn run(
     fs::create_dir_all(&state).map_err(|source| WriteError { path: state.clone(), source })?;
     // The digests of another folder are read and written as well: no other run may sweep there meanwhile.
     let _digests_lock = match &options.digests_of {
-        Some(folder) if *folder != study.results => Some(lock(&folder.join(STATE).join("lock"))?),
+        Some(folder) if *folder != study.results => Some(lock(folder)?),
         _ => None,
     };
-    let _lock = lock(&state.join("lock"))?;
+    let _lock = lock(&study.results)?;
     remove_unfinished(&study.results)?;
     let atlases = Atlases::read(study).map_err(BatchError::Atlases)?;
     let log = log::RunLog::open(&study.results.join("run-log.jsonl"))?;
@@ -325,21 +319,8 @@ pub fn require_own_folder(study: &Study, cohort: &Cohort) -> Result<(), BatchErr
     Ok(())
 }
 
-fn lock(path: &Path) -> Result<File, BatchError> {
-    let fail = |source| BatchError::Lock { path: path.to_owned(), source };
-    let file = File::options().create(true).truncate(false).write(true).open(path).map_err(fail)?;
-    let begin = Instant::now();
-    loop {
-        match file.try_lock() {
-            Ok(()) => return Ok(file),
-            Err(TryLockError::WouldBlock) if begin.elapsed() < PATIENCE => thread::sleep(LOOK),
-            Err(TryLockError::WouldBlock) => {
-                let folder = path.parent().and_then(Path::parent).unwrap_or(path);
-                return Err(BatchError::Locked { path: folder.to_owned() });
-            }
-            Err(TryLockError::Error(source)) => return Err(fail(source)),
-        }
-    }
+fn lock(results: &Path) -> Result<File, BatchError> {
+    lock_results(results, PATIENCE)?.ok_or_else(|| BatchError::Locked { path: results.to_owned() })
 }
 
 impl Shared<'_> {
@@ -378,30 +359,4 @@ fn standings(shared: &Shared<'_>, rows: &[CohortRow]) -> Vec<Standing> {
 fn count_verdicts(rows: &[(String, CohortRow)]) -> Vec<(&'static str, usize)> {
     let all = [Verdict::Enough, Verdict::TooShort, Verdict::TooFewDof, Verdict::PoorCoverage, Verdict::Failed];
     all.iter().map(|v| (v.key(), rows.iter().filter(|(_, r)| r.row.verdict == *v).count())).collect()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_lock_that_is_held_for_a_moment_is_waited_for() {
-        let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("results/.keepstill/lock");
-        fs::create_dir_all(path.parent().unwrap()).unwrap();
-        let held = lock(&path).unwrap();
-        thread::scope(|scope| {
-            let waiting = scope.spawn(|| lock(&path).map(drop));
-            // Many looks at it find it held.
-            thread::sleep(10 * LOOK);
-            drop(held);
-            waiting.join().unwrap().unwrap();
-        });
-        let held = lock(&path).unwrap();
-        match lock(&path).unwrap_err() {
-            BatchError::Locked { path } => assert_eq!(path, folder.path().join("results")),
-            other => panic!("{other}"),
-        }
-        drop(held);
-    }
 }

@@ -1,5 +1,7 @@
 //! All children together: `cohort.tsv`, its data dictionary and `cohort.html`.
 
+use serde::{Deserialize, Serialize};
+
 use crate::censor;
 use crate::discover::Cohort;
 use crate::outputs::{self, COHORT_COLUMNS, number_cell};
@@ -10,7 +12,7 @@ use crate::review::standing::Standing;
 use crate::study::Study;
 
 /// A child (and session, as `join` says) in the cohort table.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct CohortRow {
     /// Label without `sub-`.
     pub participant: String,

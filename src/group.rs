@@ -48,6 +48,17 @@ pub fn upper_triangle(matrix: ArrayView2<'_, f64>) -> Array1<f64> {
     edges(matrix.nrows()).map(|(i, j)| matrix[[i, j]]).collect()
 }
 
+/// Quantile of rising values, linear between them: the seventh definition of Hyndman & Fan 1996, The American
+/// Statistician 50:361; NaN of none.
+#[must_use]
+pub fn quantile(sorted: &[f64], share: f64) -> f64 {
+    let Some(last) = sorted.len().checked_sub(1) else { return f64::NAN };
+    let place = share * last as f64;
+    let below = place.floor() as usize;
+    let above = (below + 1).min(last);
+    sorted[below] + (place - below as f64) * (sorted[above] - sorted[below])
+}
+
 /// Columns of data are worked on in blocks that hold about this many doubles (32 MB; own convention).
 const BLOCK_VALUES: usize = 4 << 20;
 
@@ -75,5 +86,18 @@ mod tests {
             assert_eq!(upper_triangle(matrix.view()).to_vec(), expected);
             assert!(expected.is_sorted());
         }
+    }
+
+    #[test]
+    fn quantiles_by_hand() {
+        assert_eq!([0.0, 0.25, 0.5, 1.0].map(|share| quantile(&[1.0, 2.0, 4.0], share)), [1.0, 1.5, 2.0, 4.0]);
+        assert!(quantile(&[], 0.5).is_nan() && quantile(&[3.0], 0.9) == 3.0);
+    }
+
+    #[test]
+    fn quantiles_lie_between_ordered_values() {
+        let values = [1.0, 2.0, 4.0, 8.0];
+        assert_eq!([0.0, 0.25, 0.5, 0.75, 1.0].map(|share| quantile(&values, share)), [1.0, 1.75, 3.0, 5.0, 8.0]);
+        assert_eq!(quantile(&[3.0], 0.25), 3.0);
     }
 }

@@ -24,7 +24,7 @@ use crate::record::{ReportRow, Verdict};
 
 pub use child::child_page;
 pub use cohort::cohort_page;
-pub use gather::{child_data as gather_child, strip};
+pub use gather::{Gathered, child_data as gather_child, strip};
 
 /// Where a page is shown.
 #[derive(Debug, Clone, Copy)]
@@ -299,7 +299,7 @@ impl ChildData {
 /// A problem or warning without what it may tell of age, sex or group: of those that speak of any, only that there is one.
 fn blinded_text(text: &str) -> String {
     /// Words of the messages that go by the participants table (`discover`, `motion/respiration`, `motion/head_size`).
-    const TELLING: [&str; 20] = [
+    const TELLING: [&str; 21] = [
         "participants",
         "participant",
         "column",
@@ -320,9 +320,10 @@ fn blinded_text(text: &str) -> String {
         "breath",
         "breaths",
         "breathing",
+        "radius",
     ];
     let words = text.split(|c: char| !c.is_alphabetic()).map(str::to_lowercase);
-    if words.into_iter().any(|word| TELLING.contains(&word.as_str()) || word == "radius") {
+    if words.into_iter().any(|word| TELLING.contains(&word.as_str())) {
         "something is to be told that is hidden with group, sex and age".to_owned()
     } else {
         text.to_owned()

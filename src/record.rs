@@ -8,6 +8,8 @@ mod archive;
 pub mod digests;
 pub mod files;
 pub mod inputs;
+pub mod lock;
+mod picture;
 mod results_digest;
 mod stored;
 
@@ -212,6 +214,12 @@ pub struct AtlasRecord {
 }
 
 impl ScanRecord {
+    /// Minutes that would be kept with each of [`crate::censor::usual_limits`], all else as it is.
+    #[must_use]
+    pub fn minutes_at_limits(&self) -> Vec<f64> {
+        self.kept_at_limits.iter().map(|&frames| frames as f64 * self.row.tr_s / 60.0).collect()
+    }
+
     /// Whether the run goes into a joined result.
     #[must_use]
     pub fn contributes(&self) -> bool {

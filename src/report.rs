@@ -1,5 +1,6 @@
 //! The retained-data report of a child as JSON; for people, [`crate::pages`] show the same.
 
+mod axis;
 mod page;
 mod why;
 
@@ -10,6 +11,7 @@ use crate::outputs::CAUTION;
 use crate::pipeline::joined::{Joined, RunResult};
 use crate::study::Study;
 
+pub use axis::{round_step, step_digits};
 pub use page::{document, escape};
 pub use why::{WhyError, explain};
 

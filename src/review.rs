@@ -9,6 +9,7 @@
 
 pub mod clock;
 pub mod decisions;
+pub mod folder;
 pub mod independent;
 pub mod kappa;
 pub mod ledger;
@@ -19,20 +20,12 @@ pub mod server;
 pub mod standing;
 pub mod table;
 
-use std::path::{Path, PathBuf};
-
 use serde::Serialize;
 
 use crate::tables::absent;
 
 /// The folder of everything that reviewers write, inside the results folder.
 pub const FOLDER: &str = "review";
-
-/// The folder that was probably meant where `folder` lacks `file`: results are often in a folder of this name in the study's.
-fn meant(folder: &Path, file: &str) -> Option<PathBuf> {
-    let inside = folder.join("results");
-    inside.join(file).is_file().then_some(inside)
-}
 
 /// What names a row of the cohort table.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]

@@ -38,14 +38,14 @@ mod values;
 mod who;
 mod whole;
 
-use std::fs::{self, File, TryLockError};
+use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 
 use serde_json::Value;
 
 use crate::group::reliability::ReliabilityError;
-use crate::record::STATE;
 use crate::record::files::{WriteError, remove_unfinished};
+use crate::record::lock::{LockError, PATIENCE, lock_results};
 use crate::review::ledger::LedgerError;
 use crate::tables::TableError;
 
@@ -138,8 +138,8 @@ pub enum StackError {
     NoCohort { path: PathBuf },
     #[error("{}: a run is at work in this results folder; wait for it to end, then stack again", path.display())]
     Locked { path: PathBuf },
-    #[error("{}: cannot be opened: {source}; check that the results folder can be written to", path.display())]
-    Lock { path: PathBuf, source: std::io::Error },
+    #[error(transparent)]
+    Lock(#[from] LockError),
     #[error(transparent)]
     Table(#[from] TableError),
     #[error("{}: the cohort table has no column \"{column}\"; do `keepstill run` again to write it anew", path.display())]
@@ -331,13 +331,5 @@ fn write(
 
 /// Keeps runs out while a stack is read, and stacks out while a run writes.
 fn lock(results: &Path) -> Result<File, StackError> {
-    let path = results.join(STATE).join("lock");
-    let fail = |source| StackError::Lock { path: path.clone(), source };
-    fs::create_dir_all(results.join(STATE)).map_err(fail)?;
-    let file = File::options().create(true).truncate(false).write(true).open(&path).map_err(fail)?;
-    match file.try_lock() {
-        Ok(()) => Ok(file),
-        Err(TryLockError::WouldBlock) => Err(StackError::Locked { path: results.to_owned() }),
-        Err(TryLockError::Error(source)) => Err(fail(source)),
-    }
+    lock_results(results, PATIENCE)?.ok_or_else(|| StackError::Locked { path: results.to_owned() })
 }

@@ -128,7 +128,9 @@ fn save(
     let report = report::report_json(study, &shared.atlases.list, runs, joined, &results_digest);
     put("report.json", outputs::pretty(&report).as_bytes())?;
     if study.output.pages {
-        let data = pages::gather_child(study, &shared.atlases.list, &stem, &results_digest, runs, joined);
+        let atlases = &shared.atlases.list;
+        let (stem, results_digest) = (stem.as_str(), results_digest.as_str());
+        let data = pages::gather_child(pages::Gathered { study, atlases, stem, results_digest, runs, joined });
         put("report.html", pages::child_page(&data, Mode::File).as_bytes())?;
     }
     sync_folder(&study.results.join(&folder).join(format!("{stem}_report.json")))?;
@@ -142,18 +144,7 @@ fn save(
         strip: pages::strip(runs, study.censor.fd_mm),
         minutes_at_limits: minutes_at_limits(runs),
     };
-    let made = Receipt {
-        format: RECEIPT_FORMAT,
-        fingerprint,
-        outputs: written,
-        participant: row.participant.clone(),
-        row: row.row.clone(),
-        runs: row.runs,
-        runs_joined: row.runs_joined,
-        results_digest: row.results_digest.clone(),
-        strip: row.strip.clone(),
-        minutes_at_limits: row.minutes_at_limits.clone(),
-    };
+    let made = Receipt { format: RECEIPT_FORMAT, fingerprint, outputs: written, row: row.clone() };
     write_whole(&receipt, json!(made).to_string().as_bytes())?;
     Ok(row)
 }
@@ -163,10 +154,9 @@ fn minutes_at_limits(runs: &[RunResult]) -> Vec<f64> {
     let mut minutes: Vec<f64> = Vec::new();
     for run in runs {
         let RunResult::Done(record) = run else { continue };
-        minutes.resize(record.kept_at_limits.len().max(minutes.len()), 0.0);
-        for (sum, &frames) in minutes.iter_mut().zip(&record.kept_at_limits) {
-            *sum += frames as f64 * record.row.tr_s / 60.0;
-        }
+        let of_run = record.minutes_at_limits();
+        minutes.resize(of_run.len(), 0.0);
+        minutes.iter_mut().zip(of_run).for_each(|(sum, minutes)| *sum += minutes);
     }
     minutes
 }

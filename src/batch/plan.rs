@@ -9,10 +9,9 @@ use serde_json::{Value, json};
 use super::{BatchError, GroupWork, Options, STATE};
 use crate::cohort::CohortRow;
 use crate::discover::{Cohort, Scan, ScanId};
-use crate::pages::StripRun;
 use crate::pipeline::joined::Group;
 use crate::pipeline::{Atlases, prepare};
-use crate::record::{self, Provenance, ReportRow};
+use crate::record::{self, Provenance};
 use crate::study::Study;
 
 /// A run's plan.
@@ -52,17 +51,11 @@ pub(super) struct Receipt {
     pub format: u32,
     pub fingerprint: String,
     pub outputs: Vec<(String, u64)>,
-    pub participant: String,
-    pub row: ReportRow,
-    pub runs: usize,
-    pub runs_joined: usize,
-    pub results_digest: String,
-    pub strip: Vec<StripRun>,
-    pub minutes_at_limits: Vec<f64>,
+    pub row: CohortRow,
 }
 
 /// The version of [`Receipt`].
-pub(super) const RECEIPT_FORMAT: u32 = 2;
+pub(super) const RECEIPT_FORMAT: u32 = 3;
 
 impl Plan {
     pub(super) fn make(
@@ -170,15 +163,7 @@ fn plan_group(
         read_receipt(&receipt_path(study, &group))
             .filter(|r| r.fingerprint == fingerprint && outputs_are_there(study, &r.outputs))
     };
-    let row = receipt.map(|r| CohortRow {
-        participant: r.participant,
-        row: r.row,
-        runs: r.runs,
-        runs_joined: r.runs_joined,
-        results_digest: r.results_digest,
-        strip: r.strip,
-        minutes_at_limits: r.minutes_at_limits,
-    });
+    let row = receipt.map(|receipt| receipt.row);
     GroupPlan { group, selected, must_join: selected && row.is_none(), scans, row }
 }
 

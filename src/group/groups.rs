@@ -12,7 +12,7 @@
 //!
 //! A test that does not reach 0.05 in a small sample does not show that groups are alike: read the effect size.
 
-use super::quality::median;
+use super::quantile;
 use super::tails::{chi_squared_upper, f_upper, t_two_sided};
 use crate::connectivity::average_ranks;
 
@@ -107,7 +107,7 @@ pub fn compare(groups: &[(&str, &[f64])]) -> Result<Comparison, GroupsError> {
                 missing: all.len() - present.len(),
                 mean,
                 sd: (squares_about(present, mean) / (present.len() as f64 - 1.0)).sqrt(),
-                median: median(&sorted),
+                median: quantile(&sorted, 0.5),
             }
         })
         .collect();

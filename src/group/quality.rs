@@ -19,7 +19,6 @@ mod tests;
 
 pub use accumulator::{Accumulator, QcFc};
 pub use chance::{abs_r_of_p, children_needed, p_of_r, share_between};
-pub(in crate::group) use summary::median;
 pub use summary::{DistanceDependence, QcFcSummary, distance_dependence, network_means, summarise};
 
 /// What can be wrong with what an accumulator is given.

@@ -78,18 +78,22 @@ const PAGE_BYTES: usize = 2_950_000;
 /// How often a page is made again, each time with two thirds of the room.
 const TRIES: u32 = 12;
 
+/// All that is known of a child.
+#[derive(Clone, Copy)]
+pub struct Gathered<'a> {
+    pub study: &'a Study,
+    pub atlases: &'a [Atlas],
+    pub stem: &'a str,
+    pub results_digest: &'a str,
+    pub runs: &'a [RunResult],
+    pub joined: &'a Joined,
+}
+
 /// All that a child's page shows.
 #[must_use]
-pub fn child_data(
-    study: &Study,
-    atlases: &[Atlas],
-    stem: &str,
-    results_digest: &str,
-    runs: &[RunResult],
-    joined: &Joined,
-) -> ChildData {
+pub fn child_data(child: Gathered<'_>) -> ChildData {
     let mut room = ROOM;
-    let mut data = within(room, study, atlases, stem, results_digest, runs, joined);
+    let mut data = within(room, child);
     for _ in 0..TRIES {
         if child_page(&data, Mode::File).len() <= PAGE_BYTES {
             break;
@@ -97,20 +101,13 @@ pub fn child_data(
         for part in [&mut room.series, &mut room.matrices, &mut room.slices] {
             *part = *part * 2 / 3;
         }
-        data = within(room, study, atlases, stem, results_digest, runs, joined);
+        data = within(room, child);
     }
     data
 }
 
-fn within(
-    room: Room,
-    study: &Study,
-    atlases: &[Atlas],
-    stem: &str,
-    results_digest: &str,
-    runs: &[RunResult],
-    joined: &Joined,
-) -> ChildData {
+fn within(room: Room, child: Gathered<'_>) -> ChildData {
+    let Gathered { study, atlases, stem, results_digest, runs, joined } = child;
     let mut left_out = Vec::new();
     let shown: Vec<ChildAtlas> = atlases.iter().enumerate().map(|(a, atlas)| atlas_of(atlas, a, runs)).collect();
     // Raw and cleaned.
@@ -270,7 +267,6 @@ fn run_of(run: &RunResult, study: &Study, atlases: &[ChildAtlas], shrink: usize)
     let kept_signal: Vec<f64> = kept_signal.collect();
     let middle = median(if kept_signal.is_empty() { record.global_signal.to_vec() } else { kept_signal });
     let percent = |v: &f64| if middle > 0.0 { rounded(100.0 * (v / middle - 1.0), 2) } else { None };
-    let minutes = |frames: &usize| *frames as f64 * record.row.tr_s / 60.0;
     // Only what the settings heed is named.
     let types = &study.censor.watch_log_types;
     let log = record.log.iter().filter(|i| types.is_empty() || types.contains(&i.what)).cloned().collect();
@@ -282,7 +278,7 @@ fn run_of(run: &RunResult, study: &Study, atlases: &[ChildAtlas], shrink: usize)
         global_percent: record.global_signal.iter().map(percent).collect(),
         why: record.first_reason.iter().map(|&r| digit(r)).collect(),
         log,
-        minutes_at_limits: record.kept_at_limits.iter().map(minutes).collect(),
+        minutes_at_limits: record.minutes_at_limits(),
         series: atlases.iter().enumerate().map(|(a, atlas)| series_of(record, a, atlas, shrink)).collect(),
         slices: record.picture.iter().map(slice_of).collect(),
         spectrum: spectrum_of(record),

@@ -8,9 +8,9 @@ use ndarray_npy::{NpzWriter, WriteNpzError};
 use serde::{Deserialize, Serialize};
 
 use super::archive::{Archive, Checksum};
-use super::digests::{SliceMeta, read_picture, sum_picture, write_picture};
 use super::files::{WriteError, write_whole};
 use super::inputs::InputState;
+use super::picture::{SliceMeta, read_picture, sum_picture, write_picture};
 use super::{AtlasRecord, ReportRow, ScanRecord};
 use crate::discover::ScanId;
 use crate::motion::watch_log::Interval;

@@ -25,8 +25,8 @@ use axum::Router;
 use tokio::signal::unix::{SignalKind, signal};
 
 use super::decisions;
+use super::folder::FolderError;
 use super::ledger::LedgerError;
-use super::meant;
 use super::reasons::{self, ReasonsError};
 use crate::event::Event;
 use crate::pages::PageError;
@@ -52,16 +52,8 @@ pub type Tell = Arc<dyn Fn(&Event) + Send + Sync>;
 /// Why there is nothing to serve.
 #[derive(Debug, thiserror::Error)]
 pub enum ServeError {
-    #[error("{}: there is no such folder; name the results folder of a study", results.display())]
-    NoFolder { results: PathBuf },
-    #[error("{}: is a file; name the results folder of a study", results.display())]
-    IsFile { results: PathBuf },
-    #[error("{}: is not there, but {} has results; name that folder", path.display(), meant.display())]
-    Meant { path: PathBuf, meant: PathBuf },
-    #[error("{}: is not there; run the study first (keepstill run STUDY)", path.display())]
-    NotRun { path: PathBuf },
-    #[error("{}: cannot read: {source}; check its permissions", path.display())]
-    Read { path: PathBuf, source: io::Error },
+    #[error(transparent)]
+    Folder(#[from] FolderError),
     #[error("{}: {source}", path.display())]
     Page { path: PathBuf, source: PageError },
     #[error(transparent)]
@@ -120,17 +112,8 @@ impl Server {
     pub fn open(options: &Options, tell: Tell) -> Result<Self, ServeError> {
         // No slash at the end, none twice: messages are cleared of this path as it stands in them.
         let results: PathBuf = options.results.components().collect();
-        if results.is_file() {
-            return Err(ServeError::IsFile { results });
-        }
-        if !results.is_dir() {
-            return Err(ServeError::NoFolder { results });
-        }
         let cache = CohortCache::new(&results);
-        let cohort = cache.get().map_err(|error| match (error, meant(&results, "cohort.html")) {
-            (ServeError::NotRun { path }, Some(meant)) => ServeError::Meant { path, meant },
-            (error, _) => error,
-        })?;
+        let cohort = cache.get()?;
         decisions::read(&results)?;
         let wanted = SocketAddr::new(options.address, options.port);
         let refused = |source: io::Error| match source.kind() {

@@ -3,18 +3,21 @@
 //! The table's own digests say what is current. Everything else in it stays byte for byte.
 
 use std::collections::{HashMap, VecDeque};
-use std::fs::{self, File, TryLockError};
-use std::io;
+use std::fs;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
+use super::RowId;
 use super::decisions::{self, Decisions};
+use super::folder::FolderError;
 use super::ledger::LedgerError;
 use super::overview::{self, Subject};
-use super::{RowId, meant};
 use crate::outputs::cell;
 use crate::pages;
-use crate::record::STATE;
 use crate::record::files::{WriteError, write_whole};
+use crate::record::lock::{LockError, lock_results};
+
+const NAME: &str = "cohort.tsv";
 
 /// Columns that reviews fill.
 pub const COLUMNS: [&str; 3] = ["review", "reviewers", "review_reason"];
@@ -22,22 +25,14 @@ pub const COLUMNS: [&str; 3] = ["review", "reviewers", "review_reason"];
 /// The cohort table cannot be used.
 #[derive(Debug, thiserror::Error)]
 pub enum TableError {
-    #[error("{}: there is no such folder; name the results folder of a study", results.display())]
-    NoFolder { results: PathBuf },
-    #[error("{}: is a file; name the results folder of a study", results.display())]
-    IsFile { results: PathBuf },
-    #[error("{}: is not there, but {} has results; name that folder", path.display(), meant.display())]
-    Meant { path: PathBuf, meant: PathBuf },
-    #[error("{}: is not there; run the study first (keepstill run STUDY)", path.display())]
-    NotRun { path: PathBuf },
-    #[error("{}: cannot read: {source}; check its permissions", path.display())]
-    Read { path: PathBuf, source: io::Error },
+    #[error(transparent)]
+    Folder(#[from] FolderError),
     #[error("{}: has no column \"{column}\"; run the study again with this version of keepstill", path.display())]
     NoColumn { path: PathBuf, column: &'static str },
     #[error("{} line {line}: has {found} cells, and the header has {expected}; run the study again to write it anew", path.display())]
     Ragged { path: PathBuf, line: usize, found: usize, expected: usize },
-    #[error("{}: cannot be locked: {source}; check that the results folder can be written to", path.display())]
-    Lock { path: PathBuf, source: io::Error },
+    #[error(transparent)]
+    Lock(#[from] LockError),
     #[error(transparent)]
     Write(#[from] WriteError),
     #[error(transparent)]
@@ -62,19 +57,8 @@ struct Table {
 
 impl Table {
     fn read(results: &Path) -> Result<Self, TableError> {
-        let path = results.join("cohort.tsv");
-        let text = match fs::read_to_string(&path) {
-            Ok(text) => text,
-            Err(_) if results.is_file() => return Err(TableError::IsFile { results: results.to_owned() }),
-            Err(_) if !results.is_dir() => return Err(TableError::NoFolder { results: results.to_owned() }),
-            Err(source) if source.kind() == io::ErrorKind::NotFound => {
-                return Err(match meant(results, "cohort.tsv") {
-                    Some(meant) => TableError::Meant { path, meant },
-                    None => TableError::NotRun { path },
-                });
-            }
-            Err(source) => return Err(TableError::Read { path, source }),
-        };
+        let path = results.join(NAME);
+        let text = fs::read_to_string(&path).map_err(|source| FolderError::of(results, NAME, source))?;
         let split = |line: &str| -> Vec<String> { line.split('\t').map(str::to_owned).collect() };
         let mut lines = text.lines();
         let header = split(lines.next().unwrap_or_default());
@@ -174,7 +158,8 @@ fn name_as_pages_do(results: &Path, subjects: &mut [Subject]) -> Option<String> 
 /// # Errors
 /// When something cannot be read or written; the table is then as it was.
 pub fn update(results: &Path) -> Result<Updated, TableError> {
-    let Some(_lock) = lock(results)? else { return Ok(Updated::Busy) };
+    // A run writes the columns itself, so it is not waited for.
+    let Some(_lock) = lock_results(results, Duration::ZERO)? else { return Ok(Updated::Busy) };
     let mut table = Table::read(results)?;
     let before = table.text();
     let subjects = table.subjects()?;
@@ -199,19 +184,6 @@ fn fill(table: &mut Table, decisions: &Decisions, subjects: &[Subject]) -> Resul
         }
     }
     Ok(())
-}
-
-/// The results folder's lock, as a run takes it; none when one has it.
-fn lock(results: &Path) -> Result<Option<File>, TableError> {
-    let path = results.join(STATE).join("lock");
-    let fail = |source| TableError::Lock { path: path.clone(), source };
-    fs::create_dir_all(results.join(STATE)).map_err(fail)?;
-    let file = File::options().create(true).truncate(false).write(true).open(&path).map_err(fail)?;
-    match file.try_lock() {
-        Ok(()) => Ok(Some(file)),
-        Err(TryLockError::WouldBlock) => Ok(None),
-        Err(TryLockError::Error(source)) => Err(fail(source)),
-    }
 }
 
 #[cfg(test)]
@@ -266,7 +238,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("cohort.tsv");
         fs::write(&path, TABLE).unwrap();
-        let held = lock(folder.path()).unwrap().unwrap();
+        let held = lock_results(folder.path(), Duration::ZERO).unwrap().unwrap();
         assert_eq!(update(folder.path()).unwrap(), Updated::Busy);
         assert_eq!(fs::read_to_string(&path).unwrap(), TABLE);
         drop(held);
@@ -277,8 +249,11 @@ mod tests {
     fn tables_of_another_form_are_refused_and_left() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("cohort.tsv");
-        assert!(matches!(update(folder.path()), Err(TableError::NotRun { .. })));
-        assert!(matches!(subjects(&folder.path().join("nowhere")), Err(TableError::NoFolder { .. })));
+        assert!(matches!(update(folder.path()), Err(TableError::Folder(FolderError::NotRun { .. }))));
+        assert!(matches!(
+            subjects(&folder.path().join("nowhere")),
+            Err(TableError::Folder(FolderError::NoFolder { .. }))
+        ));
         for (text, words) in [
             (TABLE.replace("\tresults_digest", "\tother"), "no column \"results_digest\""),
             (TABLE.replace("\treviewers", "\tother"), "no column \"reviewers\""),

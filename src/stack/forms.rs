@@ -23,6 +23,7 @@ use super::found::{Child, Kind};
 use super::parcels::Parcel;
 use super::stream::Block;
 use super::whole::Whole;
+use crate::group::edges;
 use crate::record::files::WriteError;
 
 /// A file format of a stack.
@@ -71,20 +72,15 @@ pub(super) struct Plan<'a> {
 impl Plan<'_> {
     /// Positions of each edge's parcels, in the order of the edges.
     pub(super) fn pairs(&self) -> impl Iterator<Item = (usize, usize)> + use<> {
-        pairs(self.parcels.len())
+        edges(self.parcels.len())
     }
-}
-
-/// Upper triangle, row by row.
-pub(super) fn pairs(parcels: usize) -> impl Iterator<Item = (usize, usize)> {
-    (0..parcels).flat_map(move |i| (i + 1..parcels).map(move |j| (i, j)))
 }
 
 /// A column's name an edge: both parcels' names with two underscores between, as `cove__dune`. Where parcels' names hold
 /// underscores so that two edges would be called the same, the later ones get their number behind.
 pub(super) fn edge_names(parcels: &[&Parcel]) -> Vec<String> {
     let mut taken = HashSet::new();
-    pairs(parcels.len())
+    edges(parcels.len())
         .enumerate()
         .map(|(edge, (i, j))| {
             let mut name = format!("{}__{}", parcels[i].name, parcels[j].name);

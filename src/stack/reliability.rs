@@ -16,6 +16,7 @@ use super::found::{Child, Found};
 use super::parcels::Atlas;
 use super::runs::{self, Runs};
 use super::whole::{Unfinished, Whole};
+use crate::group::quantile;
 use crate::group::reliability::{Agreement, Choice, ReliabilityError, SplitHalf, agreement_curve, split_half};
 use crate::outputs::{number_cell, text_table};
 
@@ -141,23 +142,4 @@ fn summary(found: &Found, points: &mut [Vec<Vec<f64>>]) -> String {
     }
     let header = ["atlas", "measure", "minutes", "children", "quartile_1", "median", "quartile_3"];
     text_table(&header.map(str::to_owned), &rows)
-}
-
-/// Of sorted values, which are at least one; type 7.
-fn quantile(sorted: &[f64], share: f64) -> f64 {
-    let place = share * (sorted.len() - 1) as f64;
-    let (low, high) = (sorted[place.floor() as usize], sorted[place.ceil() as usize]);
-    low + (high - low) * place.fract()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn quantiles_lie_between_ordered_values() {
-        let values = [1.0, 2.0, 4.0, 8.0];
-        assert_eq!([0.0, 0.25, 0.5, 0.75, 1.0].map(|share| quantile(&values, share)), [1.0, 1.75, 3.0, 5.0, 8.0]);
-        assert_eq!(quantile(&[3.0], 0.25), 3.0);
-    }
 }

@@ -11,13 +11,14 @@ use serde_json::{Value, json};
 
 use super::StackError;
 use super::equal::{self, BLOCK};
-use super::forms::{bytes, npy_header, pairs};
+use super::forms::{bytes, npy_header};
 use super::found::{Child, Found};
 use super::parcels::Atlas;
 use super::runs::{self, Runs, Series};
 use super::stream::BLOCK_BYTES;
 use super::values::edge_count;
 use super::whole::{Unfinished, Whole};
+use crate::group::edges;
 use crate::group::reliability::standard_errors;
 
 /// Most children whose records are held at once.
@@ -113,7 +114,7 @@ fn place(series: &Series, atlas: &Atlas, values: &[f64]) -> Vec<f32> {
     stacked.enumerate().for_each(|(place, parcel)| at[parcel] = Some(place));
     let count = atlas.stacked().len();
     let mut out = vec![f32::NAN; edge_count(count)];
-    for ((i, j), &value) in pairs(parcels.len()).zip(values) {
+    for ((i, j), &value) in edges(parcels.len()).zip(values) {
         if let (Some(a), Some(b)) = (at[parcels[i]], at[parcels[j]]) {
             // Edges before row a, and those of row a before b.
             out[a * count - a * (a + 1) / 2 + b - a - 1] = value as f32;
@@ -139,7 +140,7 @@ mod tests {
                 let atlas =
                     Atlas { name: "a".into(), parcels: vec![parcel.clone(); 4], used: stacked, like: PathBuf::new() };
                 let series = Series::of_parcels(used);
-                let all: Vec<(usize, usize)> = pairs(4).collect();
+                let all: Vec<(usize, usize)> = edges(4).collect();
                 let has = |p: usize| series.used[p];
                 // The value of an edge tells its parcels.
                 let values: Vec<f64> =

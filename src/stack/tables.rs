@@ -2,10 +2,11 @@
 
 use std::collections::HashMap;
 
-use super::forms::{edge_names, pairs};
+use super::forms::edge_names;
 use super::found::Found;
 use super::parcels::{Atlas, LackingOf, Parcel};
 use super::who::LeftOut;
+use crate::group;
 use crate::outputs::{number_cell, text_table};
 
 fn table(header: &[&str], rows: &[Vec<String>]) -> String {
@@ -62,7 +63,7 @@ pub(super) fn edges(atlas: &Atlas) -> String {
     let parcels = atlas.stacked();
     let columns =
         ["edge", "edge_name", "index_1", "name_1", "network_1", "index_2", "name_2", "network_2", "distance_mm"];
-    let rows: Vec<Vec<String>> = pairs(parcels.len())
+    let rows: Vec<Vec<String>> = group::edges(parcels.len())
         .zip(edge_names(&parcels))
         .enumerate()
         .map(|(edge, ((i, j), name))| {

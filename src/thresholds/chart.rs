@@ -6,7 +6,7 @@
 use std::fmt::Write;
 
 use super::{MINIMUMS_MIN, Row};
-use crate::report::{escape, figures};
+use crate::report::{escape, figures, round_step, step_digits};
 
 const WIDTH: f64 = 720.0;
 const HEIGHT: f64 = 420.0;
@@ -42,21 +42,6 @@ impl Scales {
     fn y(&self, count: f64) -> f64 {
         BOTTOM - (BOTTOM - TOP) * count / self.top_count
     }
-}
-
-/// The smallest step of 1, 2 or 5 times a power of ten that divides a range into at most `most` parts.
-fn round_step(range: f64, most: f64) -> f64 {
-    let power = 10f64.powf((range / most).log10().floor());
-    [1.0, 2.0, 5.0, 10.0]
-        .map(|m| m * power)
-        .into_iter()
-        .find(|step| range / step <= most + 1e-9)
-        .unwrap_or(10.0 * power)
-}
-
-/// Digits after the point that a step needs.
-fn digits(step: f64) -> usize {
-    (0..6).find(|&d| ((step * 10f64.powi(d)).round() - step * 10f64.powi(d)).abs() < 1e-9).unwrap_or(6) as usize
 }
 
 /// The name of a limit for people.
@@ -119,7 +104,7 @@ fn axes(svg: &mut String, scales: &Scales, rows: &[Row]) {
         let ticks = (scales.largest_mm / step + 1e-9).floor() as usize;
         for i in 0..=ticks {
             let mm = i as f64 * step;
-            tick(scales.x(Some(mm)), &figures(mm, digits(step)));
+            tick(scales.x(Some(mm)), &figures(mm, step_digits(step)));
         }
     }
     if rows.iter().any(|row| row.choice.limit_mm.is_none()) {
@@ -226,7 +211,7 @@ mod tests {
         {
             assert!((round_step(range, most) - step).abs() < 1e-12, "{range}: {}", round_step(range, most));
         }
-        assert_eq!([1.0, 0.2, 0.05, 20.0].map(digits), [0, 1, 2, 0]);
+        assert_eq!([1.0, 0.2, 0.05, 20.0].map(step_digits), [0, 1, 2, 0]);
     }
 
     #[test]

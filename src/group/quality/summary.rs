@@ -6,7 +6,7 @@ use super::QcFc;
 use crate::connectivity::average_ranks;
 use crate::group::multiple::benjamini_hochberg;
 use crate::group::tails::t_two_sided;
-use crate::group::{edge_count, edges};
+use crate::group::{edge_count, edges, quantile};
 
 /// A test at this level is called significant (common practice in this literature: Ciric et al. 2017).
 const LEVEL: f64 = 0.05;
@@ -45,18 +45,9 @@ pub fn summarise(correlations: &QcFc) -> QcFcSummary {
     let share = |below: usize| if edges == 0 { f64::NAN } else { below as f64 / edges as f64 };
     QcFcSummary {
         edges,
-        median_abs_r: median(&sizes),
+        median_abs_r: quantile(&sizes, 0.5),
         share_p: share(correlations.p.iter().filter(|&&p| p < LEVEL).count()),
         share_q: share(q.iter().filter(|&&q| q < LEVEL).count()),
-    }
-}
-
-/// Median of sorted values; NaN of none.
-pub(in crate::group) fn median(sorted: &[f64]) -> f64 {
-    match sorted.len() {
-        0 => f64::NAN,
-        n if n % 2 == 1 => sorted[n / 2],
-        n => f64::midpoint(sorted[n / 2 - 1], sorted[n / 2]),
     }
 }
 

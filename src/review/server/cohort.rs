@@ -14,6 +14,7 @@ use super::ServeError;
 use super::answer::Refusal;
 use crate::pages::{ChildData, CohortData, child_data, cohort_data};
 use crate::review::RowId;
+use crate::review::folder::FolderError;
 use crate::review::overview::Subject;
 
 /// A page is far smaller (own limit).
@@ -90,27 +91,27 @@ fn read_page(path: &Path) -> io::Result<String> {
     fs::read_to_string(path)
 }
 
+/// The page that the cohort is read from.
+const NAME: &str = "cohort.html";
+
 /// Tells one writing of a file from the next: each has a file of its own, renamed to its place.
 type Stamp = (SystemTime, u64, u64);
 
 /// The cohort as its page last was.
 pub(super) struct CohortCache {
-    path: PathBuf,
+    results: PathBuf,
     seen: Mutex<Option<(Stamp, Arc<Cohort>)>>,
 }
 
 impl CohortCache {
     pub(super) fn new(results: &Path) -> Self {
-        Self { path: results.join("cohort.html"), seen: Mutex::new(None) }
+        Self { results: results.to_owned(), seen: Mutex::new(None) }
     }
 
     /// The cohort as its page is now.
     pub(super) fn get(&self) -> Result<Arc<Cohort>, ServeError> {
-        let path = &self.path;
-        let fail = |source: io::Error| match source.kind() {
-            io::ErrorKind::NotFound => ServeError::NotRun { path: path.clone() },
-            _ => ServeError::Read { path: path.clone(), source },
-        };
+        let path = &self.results.join(NAME);
+        let fail = |source: io::Error| FolderError::of(&self.results, NAME, source);
         let about = fs::metadata(path).map_err(fail)?;
         let stamp = (about.modified().map_err(fail)?, about.len(), about.ino());
         let mut seen = self.seen.lock().unwrap_or_else(|e| e.into_inner());

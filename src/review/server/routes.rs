@@ -126,7 +126,7 @@ fn parse<T: DeserializeOwned>(body: &[u8]) -> Result<T, Refusal> {
 
 fn cohort_of(shared: &Shared) -> Result<Arc<Cohort>, Refusal> {
     shared.cohort.get().map_err(|error| match error {
-        ServeError::NotRun { .. } => Refusal::new(StatusCode::NOT_FOUND, error.to_string()),
+        ServeError::Folder(fault) if fault.is_absence() => Refusal::new(StatusCode::NOT_FOUND, fault.to_string()),
         error => Refusal::fault(error),
     })
 }

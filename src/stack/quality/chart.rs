@@ -8,7 +8,7 @@ use std::fmt::Write;
 use super::rows::{Censoring, Row};
 use super::tables::Mean;
 use super::words::{capital, percent, signed};
-use crate::report::{escape, figures};
+use crate::report::{escape, figures, round_step, step_digits};
 
 const WIDTH: f64 = 720.0;
 const LEFT: f64 = 70.0;
@@ -38,21 +38,6 @@ fn class(row: &Row) -> usize {
     }
 }
 
-/// 1, 2 or 5 times a power of ten, of which at most `most` fit.
-fn step(range: f64, most: f64) -> f64 {
-    if range.is_nan() || range <= 0.0 {
-        return 1.0;
-    }
-    let power = 10f64.powf((range / most).log10().floor());
-    let fits = |times: &f64| range / (times * power) <= most + 1e-9;
-    [1.0, 2.0, 5.0].into_iter().find(fits).unwrap_or(10.0) * power
-}
-
-/// Digits after the point that a step needs.
-fn digits(step: f64) -> usize {
-    (-(step.log10() + 1e-9).floor()).clamp(0.0, 6.0) as usize
-}
-
 /// Straight from numbers to places.
 #[derive(Clone, Copy)]
 struct Scale {
@@ -68,10 +53,10 @@ impl Scale {
     }
 
     fn ticks(self, most: f64) -> Vec<(f64, String)> {
-        let step = step(self.to - self.from, most);
+        let step = round_step(self.to - self.from, most);
         let first = (self.from / step - 1e-9).ceil() as i64;
         let last = (self.to / step + 1e-9).floor() as i64;
-        (first..=last).map(|k| k as f64 * step).map(|value| (value, figures(value, digits(step)))).collect()
+        (first..=last).map(|k| k as f64 * step).map(|value| (value, figures(value, step_digits(step)))).collect()
     }
 }
 
@@ -307,7 +292,7 @@ mod tests {
                 assert!((words.parse::<f64>().unwrap() - value).abs() < 1e-9, "{words} {value}");
             }
         }
-        assert_eq!([1.0, 0.2, 0.05, 20.0].map(digits), [0, 1, 2, 0]);
-        assert_eq!(step(0.0, 5.0), 1.0);
+        assert_eq!([1.0, 0.2, 0.05, 20.0].map(step_digits), [0, 1, 2, 0]);
+        assert_eq!(round_step(0.0, 5.0), 1.0);
     }
 }

@@ -8,8 +8,9 @@ use crate::group::quality::{
     Accumulator, DistanceDependence, QcFcSummary, QualityError, abs_r_of_p, distance_dependence, share_between,
     summarise,
 };
+use crate::group::{edges, quantile};
 use crate::stack::StackError;
-use crate::stack::forms::pairs;
+
 use crate::stack::parcels::Atlas;
 use crate::stack::tables::distance_mm;
 
@@ -157,7 +158,7 @@ pub(super) fn all(quality: &Quality<'_>, before: &Before, sums: Option<&[Sums]>)
 /// Distance of each edge, mm.
 fn distances(atlas: &Atlas) -> Vec<f64> {
     let parcels = atlas.stacked();
-    pairs(parcels.len()).map(|(i, j)| distance_mm(parcels[i], parcels[j])).collect()
+    edges(parcels.len()).map(|(i, j)| distance_mm(parcels[i], parcels[j])).collect()
 }
 
 /// The numbers of one row, its names left open.
@@ -222,16 +223,6 @@ fn parts(r: &[f64], distances: &[f64]) -> Vec<Part> {
         .collect()
 }
 
-/// Quantile of rising values, linear between them: the seventh definition of Hyndman & Fan 1996, The American
-/// Statistician 50:361; NaN of none.
-pub(super) fn quantile(sorted: &[f64], share: f64) -> f64 {
-    let Some(last) = sorted.len().checked_sub(1) else { return f64::NAN };
-    let place = share * last as f64;
-    let below = place.floor() as usize;
-    let above = (below + 1).min(last);
-    sorted[below] + (place - below as f64) * (sorted[above] - sorted[below])
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -261,11 +252,5 @@ mod tests {
                 assert!(pair[0].distance_mm[2] <= pair[1].distance_mm[0]);
             }
         }
-    }
-
-    #[test]
-    fn quantiles_by_hand() {
-        assert_eq!([0.0, 0.25, 0.5, 1.0].map(|share| quantile(&[1.0, 2.0, 4.0], share)), [1.0, 1.5, 2.0, 4.0]);
-        assert!(quantile(&[], 0.5).is_nan() && quantile(&[3.0], 0.9) == 3.0);
     }
 }

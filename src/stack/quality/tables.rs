@@ -11,9 +11,9 @@ use ndarray_npy::WriteNpyExt;
 
 use super::rows::Row;
 use super::{Quality, as_z, atlas_of};
+use crate::group::edges;
 use crate::group::quality::network_means;
 use crate::outputs::{number_cell, text_table};
-use crate::stack::forms::pairs;
 use crate::tables::absent;
 
 /// The mean matrix of one atlas and measure.
@@ -45,7 +45,7 @@ pub(super) fn means(quality: &Quality<'_>) -> Vec<Mean> {
         let fisher_z = as_z(&kind.measure);
         let back = |value: f64| if fisher_z { value.tanh() } else { value };
         let mut matrix = Array2::from_elem((parcels.len(), parcels.len()), f64::NAN);
-        for ((i, j), &value) in pairs(parcels.len()).zip(&mean) {
+        for ((i, j), &value) in edges(parcels.len()).zip(&mean) {
             (matrix[[i, j]], matrix[[j, i]]) = (back(value), back(value));
         }
         for (k, &(sum, count)) in sums.diagonal.iter().enumerate().filter(|(_, (_, count))| *count > 0) {
@@ -67,7 +67,7 @@ pub(super) fn means(quality: &Quality<'_>) -> Vec<Mean> {
             .collect();
         let by_network = network_means(&mean.to_vec(), &network_of, networks.len()).mapv(back);
         let mut edges_of = Array2::zeros((networks.len(), networks.len()));
-        for ((i, j), _) in pairs(parcels.len()).zip(&mean).filter(|(_, value)| !value.is_nan()) {
+        for ((i, j), _) in edges(parcels.len()).zip(&mean).filter(|(_, value)| !value.is_nan()) {
             if let (Some(a), Some(b)) = (network_of[i], network_of[j]) {
                 edges_of[[a.min(b), a.max(b)]] += 1;
             }

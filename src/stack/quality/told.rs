@@ -4,10 +4,10 @@ use serde_json::{Value, json};
 
 use super::before::Before;
 use super::children::Kept;
-use super::rows::quantile;
 use super::tables::Mean;
 use super::words::{self, MEDIUM_R};
 use super::{Findings, Row};
+use crate::group::quantile;
 use crate::outputs::CAUTION;
 
 /// Number, least, median and largest of some numbers; what is not available is left out.

@@ -4,11 +4,12 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 
-use super::super::forms::{bytes, npy_header, pairs};
+use super::super::forms::{bytes, npy_header};
 use super::super::found::Kind;
 use super::super::parcels::{Atlas, Parcel};
 use super::super::whole::{Unfinished, Whole};
 use super::{Prepared, Tested};
+use crate::group;
 use crate::group::edge_tests::EdgeFits;
 use crate::outputs::{cell, number_cell};
 use crate::record::files::WriteError;
@@ -103,7 +104,7 @@ fn edges_table(
         }
     }
     text.push('\n');
-    for (edge, (i, j)) in pairs(parcels.len()).enumerate() {
+    for (edge, (i, j)) in group::edges(parcels.len()).enumerate() {
         let mut cells = vec![edge.to_string(), cell(&parcels[i].name), cell(&parcels[j].name)];
         cells.extend([fits.children[edge], fits.dof[edge]].map(|n| n.to_string()));
         for coefficient in 0..prepared.safe.len() {
@@ -128,7 +129,7 @@ fn edges_table(
 /// Both ways of each edge; NaN on the diagonal.
 fn square(parcels: usize, edges: &[f64]) -> Vec<f32> {
     let mut matrix = vec![f32::NAN; parcels * parcels];
-    for ((i, j), &value) in pairs(parcels).zip(edges) {
+    for ((i, j), &value) in group::edges(parcels).zip(edges) {
         matrix[i * parcels + j] = value as f32;
         matrix[j * parcels + i] = value as f32;
     }
