@@ -2,6 +2,7 @@ use proptest::prelude::*;
 
 use super::encode::{base64, groups, one_byte, rounded, two_bytes};
 use super::*;
+use crate::censor::Reason;
 use crate::discover::ScanId;
 
 fn line(stem: &str) -> CohortLine {
@@ -203,6 +204,16 @@ fn sentences_do_not_contradict_themselves() {
 fn the_legend_counts_what_the_ribbons_show() {
     let html = child_page(&child(), Mode::File);
     assert!(html.contains("kept: 1 frame<") && html.contains("moved: 1 frame<"), "{html}");
+}
+
+/// The scripts know reasons by their position, and where a skyline ends.
+#[test]
+fn the_scripts_words_are_the_reasons_of_censoring() {
+    let script = include_str!("page/common.js");
+    let words = std::iter::once("kept".to_owned()).chain(Reason::ALL.iter().map(|r| r.key().replace('_', " ")));
+    let list = words.map(|word| format!("\"{word}\"")).collect::<Vec<_>>().join(", ");
+    assert!(script.contains(&format!("const WORDS = [{list}];")), "{list}");
+    assert!(script.contains(&format!("const TOP_LIMITS = {STRIP_TOP_LIMITS};")));
 }
 
 #[test]

@@ -1,6 +1,4 @@
 // A child's page: ribbons, matrix, slices and coverage, drawn from the page's data.
-const token = document.querySelector('meta[name="keepstill-token"]')?.content;
-const TOP_LIMITS = 5;
 const show = { cleaned: true, dvars: false, global: false, atlas: 0 };
 const ribbons = [];
 

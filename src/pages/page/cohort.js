@@ -1,5 +1,4 @@
 // The cohort page: filters, two pictures that select rows, and a table of which only rows in view are drawn.
-const token = document.querySelector('meta[name="keepstill-token"]')?.content;
 const ROW = 48;
 const MOST_LEVELS = 12;
 // For the rounding of a sum of runs that is just enough.
@@ -201,8 +200,8 @@ function drawStrip(canvas, row) {
       context.setLineDash([4, 3]);
       context.lineWidth = 0.75;
       context.beginPath();
-      context.moveTo(left, line - (line - 1) / 5);
-      context.lineTo(left + wide, line - (line - 1) / 5);
+      context.moveTo(left, line - (line - 1) / TOP_LIMITS);
+      context.lineTo(left + wide, line - (line - 1) / TOP_LIMITS);
       context.stroke();
       context.setLineDash([]);
     }

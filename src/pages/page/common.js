@@ -1,7 +1,10 @@
 // Shared by both pages. Text goes into the document as text only, never as markup.
 const data = JSON.parse(document.getElementById("data").textContent);
 const WORDS = ["kept", "settling", "unaligned", "moved", "signal jump", "logged", "beside motion", "short stretch"];
-const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
+// Where a review serves the page: what writes must carry.
+const token = document.querySelector('meta[name="keepstill-token"]')?.content;
+// Limits of displacement at the top of a strip or skyline; STRIP_TOP_LIMITS in pages.rs.
+const TOP_LIMITS = 5;
 
 function el(tag, attributes, ...children) {
   const made = document.createElement(tag);
