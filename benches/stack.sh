@@ -29,7 +29,8 @@ names = [f"area{p:04d}" for p in range(parcels)]
 places = rng.uniform(-60, 60, (parcels, 3)).astype("f4")
 coverage = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\tnetwork\n" + "".join(
     f"{p + 1}\t{n}\t80\t1\t1\t{x}\t{y}\t{z}\tnet{p % 7}\n" for p, (n, (x, y, z)) in enumerate(zip(names, places)))
-header = ["participant_id", "session_id", "run_id", "verdict", "runs_joined", "minutes_kept", "mean_fd_mm", "dof", "age_months"]
+header = ["participant_id", "session_id", "run_id", "verdict", "runs_joined", "minutes", "minutes_kept",
+          "kept_share", "mean_fd_mm", "mean_fd_kept_mm", "dof", "age_months"]
 header += [f"spare_{i}" for i in range(25)]
 rows = []
 base = rng.normal(size=(parcels, 40)).astype("f4")
@@ -47,13 +48,13 @@ for child in range(children):
     else:
         lines = ["\t".join(["name", *names])] + ["\t".join([n, *map(str, row)]) for n, row in zip(names, matrix)]
         matrix_file.write_text("\n".join(lines) + "\n")
-    rows.append([stem, "n/a", "n/a", "enough", "1", "6.5", "0.1", "80", str(child % 90), *["0.123456"] * 25])
+    rows.append([stem, "n/a", "n/a", "enough", "1", "9", "6.5", "0.72", f"{0.1 + 0.001 * (child % 97)}", "0.05", "80", str(child % 90), *["0.123456"] * 25])
 (root / "cohort.tsv").write_text("\n".join("\t".join(r) for r in [header, *rows]) + "\n")
 PYTHON
 
 sync
 # What was just written is in memory, as it is after a run; the stack's own files are not.
-/usr/bin/time -v "$keepstill" stack "$place/results" "${arguments[@]}" >"$place/said" 2>"$place/time"
+/usr/bin/time -v "$keepstill" stack "$place/results" "${arguments[@]}" >"$place/said" 2>"$place/time" || { cat "$place/time" >&2; exit 1; }
 cat "$place/said"
 written=$(du -cb "$place/results/stack"/* | tail -1 | cut -f1)
 awk -F': ' '/Elapsed/ {print "stack: wall " $NF} /User time/ {print "stack: user s " $NF} /System time/ {print "stack: system s " $NF}

@@ -24,7 +24,7 @@ use crate::record::{ReportRow, Verdict};
 
 pub use child::child_page;
 pub use cohort::cohort_page;
-pub use gather::{Gathered, child_data as gather_child, strip};
+pub use gather::{Gathered, page_of_records, strip};
 
 /// Where a page is shown.
 #[derive(Debug, Clone, Copy)]

@@ -11,7 +11,7 @@ use super::{Shared, lock_of, sweep};
 use crate::cohort::CohortRow;
 use crate::event::Event;
 use crate::outputs;
-use crate::pages::{self, Mode};
+use crate::pages;
 use crate::pipeline::joined::{self, Joined, RunResult};
 use crate::record::files::{sync_folder, write_named_later, write_whole};
 use crate::record::{self, results_digest};
@@ -130,8 +130,8 @@ fn save(
     if study.output.pages {
         let atlases = &shared.atlases.list;
         let (stem, results_digest) = (stem.as_str(), results_digest.as_str());
-        let data = pages::gather_child(pages::Gathered { study, atlases, stem, results_digest, runs, joined });
-        put("report.html", pages::child_page(&data, Mode::File).as_bytes())?;
+        let page = pages::page_of_records(pages::Gathered { study, atlases, stem, results_digest, runs, joined });
+        put("report.html", page.as_bytes())?;
     }
     sync_folder(&study.results.join(&folder).join(format!("{stem}_report.json")))?;
     sweep::child(study, &folder, &stem, &written)?;

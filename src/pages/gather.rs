@@ -89,23 +89,24 @@ pub struct Gathered<'a> {
     pub joined: &'a Joined,
 }
 
-/// All that a child's page shows.
+/// A child's page as a file, made of its records and small enough.
 #[must_use]
-pub fn child_data(child: Gathered<'_>) -> ChildData {
+pub fn page_of_records(child: Gathered<'_>) -> String {
     let mut room = ROOM;
-    let mut data = within(room, child);
+    let mut page = child_page(&within(room, child), Mode::File);
     for _ in 0..TRIES {
-        if child_page(&data, Mode::File).len() <= PAGE_BYTES {
+        if page.len() <= PAGE_BYTES {
             break;
         }
         for part in [&mut room.series, &mut room.matrices, &mut room.slices] {
             *part = *part * 2 / 3;
         }
-        data = within(room, child);
+        page = child_page(&within(room, child), Mode::File);
     }
-    data
+    page
 }
 
+/// All that a child's page shows.
 fn within(room: Room, child: Gathered<'_>) -> ChildData {
     let Gathered { study, atlases, stem, results_digest, runs, joined } = child;
     let mut left_out = Vec::new();
@@ -315,7 +316,7 @@ fn series_of(record: &ScanRecord, position: usize, atlas: &ChildAtlas, shrink: u
     let pack = |shades: &Array2<u8>| {
         let mut bytes = Vec::with_capacity(drawn.len().div_ceil(parcels_a_row) * columns);
         if parcels_a_row == 1 && frames_a_column == 1 {
-            drawn.iter().for_each(|&parcel| bytes.extend(shades.column(column_of[parcel])));
+            drawn.iter().for_each(|&parcel| bytes.extend_from_slice(&shades.column(column_of[parcel]).to_vec()));
             return base64(&bytes);
         }
         for rows in drawn.chunks(parcels_a_row) {

@@ -53,23 +53,29 @@ impl Checksum {
 
     /// Adds numbers, eight bytes each.
     pub(super) fn numbers<'a>(&mut self, values: impl IntoIterator<Item = &'a f64>) {
+        self.each(values, f64::to_le_bytes);
+    }
+
+    /// Adds numbers in single precision, four bytes each; every NaN is the same.
+    pub(super) fn numbers_f32<'a>(&mut self, values: impl IntoIterator<Item = &'a f64>) {
+        self.each(values, |v| if v.is_nan() { f32::NAN } else { v as f32 }.to_le_bytes());
+    }
+
+    fn each<'a, const N: usize>(
+        &mut self,
+        values: impl IntoIterator<Item = &'a f64>,
+        bytes_of: impl Fn(f64) -> [u8; N],
+    ) {
         /// Numbers converted at a time: enough for the hash to take many blocks at once.
         const TOGETHER: usize = 2048;
-        let mut bytes = Vec::with_capacity(8 * TOGETHER);
-        for value in values {
-            bytes.extend_from_slice(&value.to_le_bytes());
+        let mut bytes = Vec::with_capacity(N * TOGETHER);
+        for &value in values {
+            bytes.extend_from_slice(&bytes_of(value));
             if bytes.len() == bytes.capacity() {
                 self.0.update(&bytes);
                 bytes.clear();
             }
         }
-        self.0.update(&bytes);
-    }
-
-    /// Adds numbers in single precision, four bytes each; every NaN is the same.
-    pub(super) fn numbers_f32<'a>(&mut self, values: impl IntoIterator<Item = &'a f64>) {
-        let small = |v: &f64| if v.is_nan() { f32::NAN } else { *v as f32 };
-        let bytes: Vec<u8> = values.into_iter().flat_map(|v| small(v).to_le_bytes()).collect();
         self.0.update(&bytes);
     }
 

@@ -92,16 +92,19 @@ pub(super) fn answer_of(rows: &[Row], atlas: &str, measure: &str, facts: &[Facts
         );
     }
     let (p, q) = (row.summary.share_p, row.summary.share_q);
-    let start = if q > 0.0 {
-        format!("Motion is in the result: {} of edges go with it even after Benjamini–Hochberg.", percent(q))
-    } else if p > MORE_THAN_CHANCE {
-        "Perhaps: more edges go with motion than by chance alone, though none stands out after Benjamini–Hochberg."
-            .to_owned()
-    } else {
-        "No sign of it: no edge stands out after Benjamini–Hochberg, and no more go with motion than by chance alone."
-            .to_owned()
-    };
-    format!("{start} {numbers}")
+    let found = (q * row.summary.edges as f64).round() as usize;
+    format!("{} {numbers}", verdict(found, p))
+}
+
+/// What enough children tell, from the edges with q < 0.05 and the share with p < 0.05.
+fn verdict(found: usize, share_p: f64) -> String {
+    let edges = if found == 1 { "1 edge stands".to_owned() } else { format!("{found} edges stand") };
+    match (found, share_p > MORE_THAN_CHANCE) {
+        (0, false) => "No sign of it: no edge stands out after Benjamini–Hochberg, and no more go with motion than by chance alone.".to_owned(),
+        (0, true) => "Perhaps: more edges go with motion than by chance alone, though none stands out after Benjamini–Hochberg.".to_owned(),
+        (_, false) => format!("Perhaps: {edges} out after Benjamini–Hochberg, as in one study of twenty by chance alone, but no more edges go with motion than by chance."),
+        (_, true) => format!("Motion is in the result: {edges} out even after Benjamini–Hochberg, and more go with it than by chance alone."),
+    }
 }
 
 /// The numbers as a sentence, before and after.
@@ -247,3 +250,18 @@ pub(super) const LEFT_OUT: [&str; 5] = [
     "The p value of the rank correlation with distance counts edges as if they were independent: read rho first.",
     "Mean FD is over all frames of a child's runs, kept or not, before and after censoring alike.",
 ];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn few_edges_that_stand_out_are_no_proof() {
+        let starts =
+            |found, share, expected: &str| assert!(verdict(found, share).starts_with(expected), "{found} {share}");
+        starts(0, 0.05, "No sign of it");
+        starts(0, 0.2, "Perhaps: more edges");
+        starts(1, 0.05, "Perhaps: 1 edge stands out");
+        starts(300, 0.2, "Motion is in the result: 300 edges stand out");
+    }
+}
