@@ -111,7 +111,7 @@ pub struct StripRun {
     pub why: String,
 }
 
-/// Groups of frames that a strip has, at most, all runs together.
+/// Groups of frames that a strip has, at most, all runs together (this and the next two: own convention).
 pub const STRIP_COLUMNS: usize = 240;
 /// Limits of displacement at the top of a strip or skyline: one startle must not flatten the rest.
 pub const STRIP_TOP_LIMITS: f64 = 5.0;

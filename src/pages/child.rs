@@ -3,6 +3,7 @@
 use std::fmt::Write;
 
 use super::document::{Parts, document, fill};
+use super::gather::DEPTH_DB;
 use super::{ChildData, ChildRun, Mode, Spectrum};
 use crate::censor::Reason;
 use crate::outputs::{pretty, reason_words};
@@ -302,9 +303,6 @@ const WIDTH: f64 = 9600.0;
 /// Height of one of the two pictures of a spectrum, and room for the axis below them.
 const PANEL: f64 = 900.0;
 const AXIS: f64 = 180.0;
-/// Decibels below its peak at the lower edge.
-const DEPTH_DB: f64 = 40.0;
-
 fn spectrum_figure(spectrum: &Spectrum) -> String {
     let x = |hz: f64| (hz / spectrum.nyquist_hz * WIDTH).round();
     let names = ["x", "y", "z"];

@@ -28,7 +28,7 @@ pub(super) fn two_bytes(value: f64) -> [u8; 2] {
     steps.to_le_bytes()
 }
 
-/// A value as one byte: times 125, cut off at ±1.016; −128 for none.
+/// A value as one byte (own choice of steps, as with two): times 125, cut off at ±1.016; −128 for none.
 pub(super) fn one_byte(value: f64) -> u8 {
     let steps = if value.is_nan() { i8::MIN } else { (value * 125.0).round().clamp(-127.0, 127.0) as i8 };
     steps.to_le_bytes()[0]

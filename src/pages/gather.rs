@@ -16,10 +16,10 @@ use crate::record::ScanRecord;
 use crate::study::Study;
 use crate::study::settings::Displacement;
 
-/// Points of a spectrum, at most: of more frequencies the strongest of each group is shown.
+/// Points of a spectrum, at most: of more frequencies the strongest of each group is shown (own choice).
 const SPECTRUM_POINTS: usize = 300;
-/// Decibels below its peak at which a spectrum is cut off.
-const DEPTH_DB: f64 = 40.0;
+/// Decibels below its peak at which a spectrum is cut off (own choice).
+pub(super) const DEPTH_DB: f64 = 40.0;
 
 /// The stillness strip of a child's runs.
 #[must_use]
@@ -71,11 +71,11 @@ struct Room {
     slices: usize,
 }
 
-/// What a page starts with; the rest, a number a frame and parcel, is small for most.
+/// What a page starts with (own choice); the rest, a number a frame and parcel, is small for most.
 const ROOM: Room = Room { series: 1_000_000, matrices: 1_050_000, slices: 350_000 };
 /// A page's size, bytes; one that comes out larger is made again with less room (issue: under 3 MB a child).
 const PAGE_BYTES: usize = 2_950_000;
-/// How often a page is made again, each time with two thirds of the room.
+/// How often a page is made again, each time with two thirds of the room (own choice).
 const TRIES: u32 = 12;
 
 /// All that is known of a child.

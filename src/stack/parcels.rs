@@ -11,7 +11,7 @@ use super::found::{Child, Found};
 use super::{Missing, StackError};
 use crate::tables::{self, absent};
 
-/// Children whose coverage tables are held at once.
+/// Children whose coverage tables are held at once (own choice).
 const AT_ONCE: usize = 256;
 
 /// A parcel as the coverage tables have it.

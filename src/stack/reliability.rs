@@ -20,7 +20,7 @@ use crate::group::quantile;
 use crate::group::reliability::{Agreement, Choice, ReliabilityError, SplitHalf, agreement_curve, split_half};
 use crate::outputs::{number_cell, text_table};
 
-/// Children whose records are held at once.
+/// Children whose records are held at once (own choice).
 const AT_ONCE: usize = 32;
 /// Where the curve starts, minutes; and where it starts if some child has less (issue 6: "5 to all").
 const FROM: u32 = 5;

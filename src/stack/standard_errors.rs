@@ -21,7 +21,7 @@ use super::whole::{Unfinished, Whole};
 use crate::group::edges;
 use crate::group::reliability::standard_errors;
 
-/// Most children whose records are held at once.
+/// Most children whose records are held at once (own choice).
 const AT_ONCE: usize = 32;
 
 /// How standard errors are worked out.

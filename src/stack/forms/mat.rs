@@ -32,7 +32,7 @@ const CLASS_CHAR: u32 = 4;
 const CLASS_SINGLE: u32 = 7;
 const CLASS_INT32: u32 = 12;
 
-/// Columns of `edges` that are gathered at once.
+/// Columns of `edges` that are gathered at once (own choice).
 const AT_ONCE: usize = 4096;
 
 pub(super) struct Variables<'a> {

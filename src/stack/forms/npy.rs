@@ -9,7 +9,7 @@ use crate::record::files::WriteError;
 use crate::stack::stream::Block;
 use crate::stack::whole::{Unfinished, Whole};
 
-/// Matrices that are laid out at once.
+/// Matrices that are laid out at once (own choice).
 const AT_ONCE: usize = 64;
 
 /// Children × edges.

@@ -11,7 +11,7 @@ use crate::stack::stream::Block;
 use crate::stack::whole::{Unfinished, Whole};
 use crate::tables::write_number_f32;
 
-/// Lines that are put into text at once.
+/// Lines that are put into text at once (own choice).
 const AT_ONCE: usize = 32;
 
 pub(super) struct Edges<'a> {
