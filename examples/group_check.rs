@@ -239,12 +239,10 @@ fn run(name: &str, input: &Value) -> Result<Value> {
                 .as_array()
                 .map(|a| a.iter().map(|g| g.as_u64().map(|g| g as usize)).collect())
                 .unwrap_or_default();
-            let found = matching::match_groups(
-                &numbers(&input["values"]),
-                &groups,
-                whole(&input["count"]),
-                number(&input["caliper"]),
-            )?;
+            let way =
+                if input["means"].as_bool() == Some(true) { matching::match_means } else { matching::match_tuples };
+            let values = numbers(&input["values"]);
+            let found = way(&values, &groups, whole(&input["count"]), number(&input["caliper"]))?;
             json!({ "tuples": found.tuples, "kept": found.kept })
         }
         "split_half" => {

@@ -52,7 +52,7 @@ use crate::tables::TableError;
 pub use equal::Equal;
 pub use forms::Format;
 pub use further::Further;
-pub use matched::{Match, MatchError, Matched};
+pub use matched::{Alike, Match, MatchError, Matched};
 pub use runs::RunsError;
 pub use standard_errors::StandardErrors;
 pub use tested::{Test, TestError};

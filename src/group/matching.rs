@@ -1,27 +1,23 @@
-//! The largest subset in which groups are matched in motion.
+//! The largest part of the children in which groups have the same motion.
 //!
-//! A tuple is one child of each group (a pair, with two groups) whose values lie within a caliper: largest − smallest ≤
-//! caliper. Kept are as many tuples as can be; matching with a caliper: Cochran & Rubin 1973, Sankhyā A 35:417. The groups
-//! come out equal in number, and their means differ by at most the caliper.
+//! Two ways, both with a caliper:
+//! [`means`] leaves out as few children as can be until the groups' means lie within the caliper, so a large group stays
+//! large; [`tuples`] keeps one child of each group for one of every other, so each value has its like, and the groups come
+//! out equal in number.
 //!
-//! **Two groups.** Of all choices with the most pairs, one with the smallest sum of distances within pairs: so a group whose
-//! values are larger as a whole does not stay larger where partners are at hand. Among sorted values pairs need not cross
-//! (uncrossing two makes neither the sum nor the larger distance larger), so dynamic programming over the first i of one
-//! and the first j of the other finds it; n₁ · n₂ steps, a quarter byte each.
-//!
-//! **More groups.** One walk over sorted values: look at the smallest child left of each group; if they lie within the
-//! caliper they are a tuple, else the smallest of them can be in none (all that is left of the group of the largest is at
-//! least as far) and is left out. That gives the most tuples: take any best choice; the first tuple that the walk finds can
-//! be put in place of whatever its members are in there, because their later partners, which are no smaller, can take
-//! each other's place. It does not look for the smallest distances, so compare the groups that come out.
-//!
-//! The tests hold both against trying everything, over small sizes. Where values are equal the order of the input decides:
-//! the result depends on nothing else.
+//! Both depend on nothing but the values, the groups, the caliper and, where values are equal, the order of the input.
+
+mod means;
+mod tuples;
+
+pub use means::match_means;
+pub use tuples::match_tuples;
 
 /// Who is kept and who is not.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Matching {
-    /// Each tuple: one place in the input a group, in order of the groups; tuples in order of their values.
+    /// Of [`match_tuples`] each tuple: one place in the input a group, in order of the groups; tuples in order of their
+    /// values.
     pub tuples: Vec<Vec<usize>>,
     /// All places kept, rising.
     pub kept: Vec<usize>,
@@ -42,6 +38,10 @@ pub struct LeftOut {
 pub enum WhyLeftOut {
     /// Every other group ran out of children within the caliper.
     NoPartner,
+    /// One of the largest values of a group whose mean was too large.
+    Large,
+    /// One of the smallest values of a group whose mean was too small.
+    Small,
     /// Its value is missing.
     NoValue,
     /// It belongs to no group.
@@ -59,19 +59,27 @@ pub enum MatchingError {
     Caliper { found: f64 },
 }
 
-/// Matches children by `values` (NaN where missing) between `groups` (0 to `group_count` − 1; `None` for a child of none).
-///
-/// # Errors
-/// Fewer than two groups, or a caliper that is negative or no number.
-///
-/// # Panics
-/// When there is not one group a value, or a group is out of range.
-pub fn match_groups(
-    values: &[f64],
-    groups: &[Option<usize>],
-    group_count: usize,
-    caliper: f64,
-) -> Result<Matching, MatchingError> {
+impl Matching {
+    /// Out of those of some group with a value, and those without.
+    fn of(
+        queues: &[Vec<usize>],
+        mut kept: Vec<usize>,
+        mut left_out: Vec<LeftOut>,
+        tuples: Vec<Vec<usize>>,
+        why: impl Fn(usize) -> WhyLeftOut,
+    ) -> Self {
+        kept.sort_unstable();
+        let others = queues.concat().into_iter().filter(|child| kept.binary_search(child).is_err());
+        left_out.extend(others.map(|child| LeftOut { child, why: why(child) }));
+        left_out.sort_by_key(|out| out.child);
+        Self { tuples, kept, left_out }
+    }
+}
+
+/// Of each group its children in order of their values, and those who have none or no group.
+type Queues = (Vec<Vec<usize>>, Vec<LeftOut>);
+
+fn queues(values: &[f64], groups: &[Option<usize>], group_count: usize, caliper: f64) -> Result<Queues, MatchingError> {
     assert_eq!(values.len(), groups.len(), "one group a value");
     if group_count < 2 {
         return Err(MatchingError::TooFewGroups { found: group_count });
@@ -92,214 +100,38 @@ pub fn match_groups(
         // A stable sort: of equal values the first stays first.
         queue.sort_by(|&a, &b| values[a].total_cmp(&values[b]));
     }
-    let tuples =
-        if let [a, b] = queues.as_slice() { pairs(values, a, b, caliper) } else { walk(values, &queues, caliper) };
-    let mut kept = tuples.concat();
-    kept.sort_unstable();
-    let unmatched = queues.concat().into_iter().filter(|child| kept.binary_search(child).is_err());
-    left_out.extend(unmatched.map(|child| LeftOut { child, why: WhyLeftOut::NoPartner }));
-    left_out.sort_by_key(|out| out.child);
-    Ok(Matching { tuples, kept, left_out })
+    Ok((queues, left_out))
 }
 
-/// What the best choice does with the last of the first i and j children.
-const SKIP_A: u8 = 0;
-const SKIP_B: u8 = 1;
-const PAIR: u8 = 2;
-
-/// The most pairs with the smallest sum of distances; `a` and `b` are sorted by value.
-fn pairs(values: &[f64], a: &[usize], b: &[usize], caliper: f64) -> Vec<Vec<usize>> {
-    let width = b.len() + 1;
-    // Two bits a step.
-    let mut steps = vec![0u8; ((a.len() + 1) * width).div_ceil(4)];
-    // Number of pairs and sum of distances for the first i of `a` and each number of `b`.
-    let mut row: Vec<(usize, f64)> = vec![(0, 0.0); width];
-    for i in 1..=a.len() {
-        // The entry at j − 1 of the row before.
-        let mut diagonal = row[0];
-        for j in 1..width {
-            let above = row[j];
-            let (mut best, mut step) = (above, SKIP_A);
-            if better(row[j - 1], best) {
-                (best, step) = (row[j - 1], SKIP_B);
-            }
-            let distance = (values[a[i - 1]] - values[b[j - 1]]).abs();
-            let paired = (diagonal.0 + 1, diagonal.1 + distance);
-            if distance <= caliper && better(paired, best) {
-                (best, step) = (paired, PAIR);
-            }
-            diagonal = above;
-            row[j] = best;
-            let place = i * width + j;
-            steps[place / 4] |= step << (2 * (place % 4));
-        }
-    }
-    let (mut i, mut j) = (a.len(), b.len());
-    let mut found = Vec::new();
-    while i > 0 && j > 0 {
-        let place = i * width + j;
-        match steps[place / 4] >> (2 * (place % 4)) & 3 {
-            SKIP_A => i -= 1,
-            SKIP_B => j -= 1,
-            _ => {
-                (i, j) = (i - 1, j - 1);
-                found.push(vec![a[i], b[j]]);
-            }
-        }
-    }
-    found.reverse();
-    found
-}
-
-/// More pairs, or as many with a smaller sum of distances.
-fn better(a: (usize, f64), b: (usize, f64)) -> bool {
-    a.0 > b.0 || (a.0 == b.0 && a.1 < b.1)
-}
-
-/// The most tuples of any number of groups, each sorted by value.
-fn walk(values: &[f64], queues: &[Vec<usize>], caliper: f64) -> Vec<Vec<usize>> {
-    let mut next = vec![0; queues.len()];
-    let mut tuples = Vec::new();
-    while let Some(heads) = heads(queues, &next) {
-        let smallest = (0..queues.len()).min_by(|&a, &b| values[heads[a]].total_cmp(&values[heads[b]])).unwrap_or(0);
-        let largest = heads.iter().map(|&child| values[child]).fold(f64::NEG_INFINITY, f64::max);
-        if largest - values[heads[smallest]] <= caliper {
-            next.iter_mut().for_each(|place| *place += 1);
-            tuples.push(heads);
-        } else {
-            next[smallest] += 1;
-        }
-    }
-    tuples
-}
-
-/// The smallest child left of each group, while every group has one.
-fn heads(queues: &[Vec<usize>], next: &[usize]) -> Option<Vec<usize>> {
-    queues.iter().zip(next).map(|(queue, &place)| queue.get(place).copied()).collect()
+/// The SD within groups: the root of the mean of their variances (n − 1), groups of one child aside, as Cochran & Rubin 1973
+/// (Sankhyā A 35:417) scale a caliper. NaN where no group has two children with a value.
+///
+/// # Panics
+/// When there is not one group a value, or a group is out of range.
+#[must_use]
+pub fn sd_within(values: &[f64], groups: &[Option<usize>], group_count: usize) -> f64 {
+    assert_eq!(values.len(), groups.len(), "one group a value");
+    let variances: Vec<f64> = (0..group_count)
+        .filter_map(|group| {
+            let of = || values.iter().zip(groups).filter(|(v, g)| **g == Some(group) && v.is_finite()).map(|(v, _)| *v);
+            let count = of().count();
+            let mean = of().sum::<f64>() / count as f64;
+            (count > 1).then(|| of().map(|v| (v - mean) * (v - mean)).sum::<f64>() / (count - 1) as f64)
+        })
+        .collect();
+    (variances.iter().sum::<f64>() / variances.len() as f64).sqrt()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    /// The most tuples, and with two groups the smallest sum of distances (0 with more), by trying for each child of the first group to leave it out or to join it with every choice of
-    /// children of the others.
-    fn most(queues: &[Vec<f64>], caliper: f64) -> (usize, f64) {
-        let Some(&first) = queues[0].last() else { return (0, 0.0) };
-        let mut rest = queues.to_vec();
-        rest[0].pop();
-        let mut best = most(&rest, caliper);
-        let mut choice = vec![0; rest.len() - 1];
-        'choices: loop {
-            if rest[1..].iter().zip(&choice).all(|(queue, &i)| i < queue.len()) {
-                let tuple = rest[1..].iter().zip(&choice).map(|(queue, &i)| queue[i]).chain([first]);
-                let (low, high) = tuple.fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(v), h.max(v)));
-                if high - low <= caliper {
-                    let mut without = rest.clone();
-                    without[1..].iter_mut().zip(&choice).for_each(|(queue, &i)| {
-                        queue.remove(i);
-                    });
-                    let (count, sum) = most(&without, caliper);
-                    let distance = if queues.len() == 2 { high - low } else { 0.0 };
-                    if better((count + 1, sum + distance), best) {
-                        best = (count + 1, sum + distance);
-                    }
-                }
-            }
-            for (place, queue) in choice.iter_mut().zip(&rest[1..]) {
-                *place += 1;
-                if *place < queue.len() {
-                    continue 'choices;
-                }
-                *place = 0;
-            }
-            return best;
-        }
-    }
-
-    fn check(values: &[f64], groups: &[Option<usize>], count: usize, caliper: f64) {
-        let found = match_groups(values, groups, count, caliper).unwrap();
-        let mut queues = vec![Vec::new(); count];
-        for (value, group) in values.iter().zip(groups) {
-            queues[group.unwrap()].push(*value);
-        }
-        let (most, sum) = most(&queues, caliper);
-        assert_eq!(found.tuples.len(), most, "{values:?} {groups:?} {caliper}");
-        let own: f64 = found.tuples.iter().map(|pair| (values[pair[0]] - values[pair[1]]).abs()).sum();
-        assert!(count > 2 || (own - sum).abs() < 1e-12, "{values:?} {groups:?} {caliper}: {own} {sum}");
-        for tuple in &found.tuples {
-            for (group, &child) in tuple.iter().enumerate() {
-                assert_eq!(groups[child], Some(group));
-                assert!(tuple.iter().all(|&other| (values[other] - values[child]).abs() <= caliper));
-            }
-        }
-        let mut all: Vec<usize> = found.kept.iter().copied().chain(found.left_out.iter().map(|o| o.child)).collect();
-        all.sort_unstable();
-        assert_eq!(all, (0..values.len()).collect::<Vec<_>>(), "each child once");
-        assert_eq!(found.kept.len(), count * found.tuples.len());
-    }
-
     #[test]
-    fn pairs_are_as_many_as_can_be_over_all_small_sizes() {
-        // Every assignment of up to 5 children to a value out of 4 and a group out of 2.
-        for size in 0..=5u32 {
-            for code in 0..8u32.pow(size) {
-                let digit = |i: u32| code / 8u32.pow(i) % 8;
-                let values: Vec<f64> = (0..size).map(|i| f64::from(digit(i) / 2)).collect();
-                let groups: Vec<Option<usize>> = (0..size).map(|i| Some((digit(i) % 2) as usize)).collect();
-                for caliper in [0.0, 1.0, 2.0] {
-                    check(&values, &groups, 2, caliper);
-                }
-            }
-        }
-    }
-
-    #[test]
-    fn partners_at_hand_are_preferred_to_the_first_that_will_do() {
-        let values = [0.10, 0.12, 0.14, 0.12, 0.14, 0.9];
-        let groups = [Some(0), Some(0), Some(0), Some(1), Some(1), Some(1)];
-        assert_eq!(match_groups(&values, &groups, 2, 0.05).unwrap().tuples, [[1, 3], [2, 4]]);
-        let mut state = 5u64;
-        for _ in 0..400 {
-            let mut draw = |limit: u64| {
-                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-                (state >> 33) % limit
-            };
-            let size = draw(10) as usize;
-            let values: Vec<f64> = (0..size).map(|_| draw(1000) as f64 / 1000.0).collect();
-            let groups: Vec<Option<usize>> = (0..size).map(|_| Some(draw(2) as usize)).collect();
-            check(&values, &groups, 2, 0.2);
-        }
-    }
-
-    #[test]
-    fn tuples_of_three_and_four_groups_are_as_many_as_can_be() {
-        let mut state = 9u64;
-        let mut draw = |limit: u64| {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            (state >> 33) % limit
-        };
-        for case in 0..600 {
-            let count = 3 + case % 2;
-            let size = draw(10) as usize;
-            let values: Vec<f64> = (0..size).map(|_| draw(12) as f64 / 4.0).collect();
-            let groups: Vec<Option<usize>> = (0..size).map(|_| Some(draw(count) as usize)).collect();
-            check(&values, &groups, count as usize, draw(5) as f64 / 4.0);
-        }
-    }
-
-    #[test]
-    fn those_left_out_have_a_reason() {
-        let values = [0.1, 0.12, f64::NAN, 0.11, 0.9, 0.3];
-        let groups = [Some(0), Some(1), Some(0), None, Some(1), Some(0)];
-        let found = match_groups(&values, &groups, 2, 0.05).unwrap();
-        assert_eq!(found.tuples, [[0, 1]]);
-        let why: Vec<_> = found.left_out.iter().map(|out| (out.child, out.why)).collect();
-        use WhyLeftOut::{NoGroup, NoPartner, NoValue};
-        assert_eq!(why, [(2, NoValue), (3, NoGroup), (4, NoPartner), (5, NoPartner)]);
-        assert_eq!(match_groups(&values, &groups, 1, 0.1), Err(MatchingError::TooFewGroups { found: 1 }));
-        assert!(
-            match_groups(&values, &groups, 2, f64::NAN).is_err() && match_groups(&values, &groups, 2, -1.0).is_err()
-        );
+    fn the_sd_within_groups_is_of_groups_with_two_children() {
+        let groups = [Some(0), Some(0), Some(1), Some(2), None, Some(1), Some(1), Some(1)];
+        // Variances 2 of {1, 3} and 4 of {10, 12, 14}; one child of group 2.
+        let values = [1.0, 3.0, 10.0, 50.0, 99.0, 14.0, f64::NAN, 12.0];
+        assert!((sd_within(&values, &groups, 3) - 3.0_f64.sqrt()).abs() < 1e-15);
+        assert!(sd_within(&values[2..4], &groups[2..4], 3).is_nan());
     }
 }

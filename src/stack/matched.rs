@@ -1,15 +1,15 @@
-//! `--match motion`: the largest part of the children in which groups have the same motion.
+//! `--match motion` and `--match motion-pairs`: the largest part of the children in which groups have the same motion.
 //!
-//! Groups that differ in motion differ in connectivity, whatever else they differ in. Kept are as many tuples (one child of
-//! each group) as there can be whose mean FD lies within the caliper; see [`crate::group::matching`]. The caliper's
-//! default is 0.05 mm, a quarter of the usual limits of frames (own convention).
+//! Groups that differ in motion differ in connectivity, whatever else they differ in. With `motion` as few children as can be
+//! are left out until the means of the groups' mean FD lie within the caliper; with `motion-pairs` one child of each group
+//! is kept for one of every other, mean FD within the caliper. See [`crate::group::matching`].
 
 use serde_json::{Value, json};
 
 use super::StackError;
 use super::found::{Child, Found};
 use crate::group::groups::{Comparison, Effect, GroupsError, Test, compare};
-use crate::group::matching::{MatchingError, WhyLeftOut, match_groups};
+use crate::group::matching::{MatchingError, WhyLeftOut, match_means, match_tuples, sd_within};
 use crate::tables::{absent, figures, nearest};
 
 /// The column of motion: mean framewise displacement over the child's runs, mm.
@@ -17,20 +17,58 @@ const MOTION: &str = "mean_fd_mm";
 
 /// Why a child is left out, as most are.
 pub(super) const NO_PARTNER: &str = "match_no_partner";
+const MOVES_MORE: &str = "match_moves_more";
+const MOVES_LESS: &str = "match_moves_less";
+
+/// What is alike in the groups that are kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Alike {
+    /// The groups' means.
+    Means,
+    /// One child of each group and one of every other.
+    Pairs,
+}
+
+impl Alike {
+    /// The word used on the command line and in `stack.json`.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Means => "motion",
+            Self::Pairs => "motion-pairs",
+        }
+    }
+
+    /// The caliper if none is asked for, as a share of the SD of mean FD within groups. Means: a tenth, the largest difference
+    /// in SDs that usually passes for balance (Austin 2009, Statistics in Medicine 28:3083; from memory). Pairs: a fifth,
+    /// which takes away some 99 % of the difference between groups of like SD (Cochran & Rubin 1973, Sankhyā A 35:417; from
+    /// memory).
+    fn share_of_sd(self) -> f64 {
+        match self {
+            Self::Means => 0.1,
+            Self::Pairs => 0.2,
+        }
+    }
+}
 
 /// How children are matched.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Match {
+    pub alike: Alike,
     /// Column of the cohort table that has the groups.
     pub group: String,
-    pub caliper_mm: f64,
+    /// How far apart means, or children of a pair, may be; none: a share of the SD within groups.
+    pub caliper_mm: Option<f64>,
 }
 
 /// The groups' motion before and after.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Matched {
+    pub alike: Alike,
     pub group: String,
     pub caliper_mm: f64,
+    /// The share of the SD within groups that the caliper is, where it was not given.
+    pub caliper_of_sd: Option<f64>,
     pub before: Comparison,
     /// None when no child is left.
     pub after: Option<Comparison>,
@@ -44,10 +82,14 @@ pub enum MatchError {
     NoGroups { column: String, nearest: Option<String>, known: String },
     #[error("the cohort table has no column {MOTION}; do `keepstill run` again to write it anew")]
     NoMotion,
-    #[error("--match motion --group {column}: {source}")]
+    #[error("--match --group {column}: {source}")]
     Matching { column: String, source: MatchingError },
-    #[error("--match motion --group {column}: {source}")]
+    #[error("--match --group {column}: {source}")]
     Groups { column: String, source: GroupsError },
+    #[error(
+        "--match --group {column}: no group has two children, so mean FD has no SD within groups to take a caliper from; give --caliper MM, or a column with larger groups"
+    )]
+    NoSpread { column: String },
 }
 
 /// Leaves out the children without a partner.
@@ -67,8 +109,16 @@ pub(super) fn leave_out_unlike(wanted: &Match, header: &[String], found: &mut Fo
     names.dedup();
     let groups: Vec<Option<usize>> = words.iter().map(|word| names.binary_search(&word.as_str()).ok()).collect();
     let column = || wanted.group.clone();
-    let matching = match_groups(&motion, &groups, names.len(), wanted.caliper_mm)
-        .map_err(|source| MatchError::Matching { column: column(), source })?;
+    let share = wanted.alike.share_of_sd();
+    let caliper = wanted.caliper_mm.unwrap_or_else(|| share * sd_within(&motion, &groups, names.len()));
+    if caliper.is_nan() && names.len() > 1 {
+        return Err(MatchError::NoSpread { column: column() }.into());
+    }
+    let matching = match wanted.alike {
+        Alike::Means => match_means(&motion, &groups, names.len(), caliper),
+        Alike::Pairs => match_tuples(&motion, &groups, names.len(), caliper),
+    }
+    .map_err(|source| MatchError::Matching { column: column(), source })?;
 
     let of = |children: &[usize]| {
         let values: Vec<Vec<f64>> = (0..names.len())
@@ -85,19 +135,29 @@ pub(super) fn leave_out_unlike(wanted: &Match, header: &[String], found: &mut Fo
         .iter()
         .map(|out| {
             let (name, word) = (&wanted.group, &words[out.child]);
-            match out.why {
-                WhyLeftOut::NoGroup => (out.child, "match_no_group", format!("{name} is n/a")),
-                WhyLeftOut::NoValue => (out.child, "match_no_motion", format!("{MOTION} is n/a")),
-                WhyLeftOut::NoPartner => {
-                    let fd = figures(motion[out.child], 3);
-                    let why = format!("{name} {word}, {MOTION} {fd}: no partner left within {}", wanted.caliper_mm);
-                    (out.child, NO_PARTNER, why)
+            let who = || format!("{name} {word}, {MOTION} {}", figures(motion[out.child], 3));
+            let within = || figures(caliper, 3);
+            let (reason, why) = match out.why {
+                WhyLeftOut::NoGroup => ("match_no_group", format!("{name} is n/a")),
+                WhyLeftOut::NoValue => ("match_no_motion", format!("{MOTION} is n/a")),
+                WhyLeftOut::NoPartner => (NO_PARTNER, format!("{}: no partner left within {} mm", who(), within())),
+                WhyLeftOut::Large => {
+                    (MOVES_MORE, format!("{}: among the most restless of a group that moves more", who()))
                 }
-            }
+                WhyLeftOut::Small => (MOVES_LESS, format!("{}: among the stillest of a group that moves less", who())),
+            };
+            (out.child, reason, why)
         })
         .collect();
     found.leave_out_each(leaves);
-    Ok(Matched { group: wanted.group.clone(), caliper_mm: wanted.caliper_mm, before, after })
+    Ok(Matched {
+        alike: wanted.alike,
+        group: wanted.group.clone(),
+        caliper_mm: caliper,
+        caliper_of_sd: wanted.caliper_mm.is_none().then_some(share),
+        before,
+        after,
+    })
 }
 
 fn cell(child: &Child, column: usize) -> &str {
@@ -109,8 +169,10 @@ impl Matched {
     pub(super) fn json(&self) -> Value {
         json!({
             "motion": MOTION,
+            "alike": self.alike.key(),
             "group": self.group,
             "caliper_mm": self.caliper_mm,
+            "caliper_of_sd": self.caliper_of_sd,
             "before": comparison(&self.before),
             "after": self.after.as_ref().map(comparison),
         })

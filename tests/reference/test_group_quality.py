@@ -1,5 +1,7 @@
 """QC-FC, comparisons of groups, matching and reliability against numpy, scipy and statsmodels."""
 
+import itertools
+
 import numpy as np
 import pytest
 import scipy.stats
@@ -125,6 +127,46 @@ def test_matching_makes_as_many_pairs_as_a_maximum_matching(group):
         most = (maximum_bipartite_matching(csr_matrix(near)) >= 0).sum() if near.size else 0
         assert len(got["tuples"]) == most
         assert all(abs(values[a] - values[b]) <= caliper for a, b in got["tuples"])
+
+
+@pytest.mark.parametrize("count", [2, 3])
+def test_matched_means_keep_as_much_as_any_choice(group, count):
+    """Against every choice of how many of the most or of the least restless each group gives up, and, where one child's
+    leaving moves no mean by more than the caliper, against every subset of every group."""
+    rng = np.random.default_rng(70 + count)
+    worth = lambda sizes: (-sum(1 / n for n in sizes), sum(sizes))
+    everything = 0
+    for case in range(60):
+        sizes = rng.integers(2, 10 if count == 2 else 7, count)
+        groups = rng.permutation(np.repeat(np.arange(count), sizes))
+        values = rng.gamma(2, 0.1, len(groups)) + 0.05 * groups
+        caliper = float(rng.choice([0.02, 0.05, 0.1]))
+        got = group("match", means=True, values=values, groups=groups, count=count, caliper=caliper)
+        assert got["tuples"] == []
+        kept = np.array(got["kept"], int)
+        parts = [np.sort(values[groups == g]) for g in range(count)]
+        steps = [[(m, v[:m].mean()) for m in range(1, len(v) + 1)] + [(m, v[-m:].mean()) for m in range(1, len(v))]
+                 for v in parts]
+        subsets = [[(len(c), np.mean(c)) for m in range(1, len(v) + 1) for c in itertools.combinations(v, m)]
+                   for v in parts]
+
+        def best(options):
+            fits = [worth([n for n, _ in choice]) for choice in itertools.product(*options)
+                    if np.ptp([mean for _, mean in choice]) <= caliper]
+            return max(fits, default=None)
+
+        own = [values[kept[groups[kept] == g]] for g in range(count)]
+        if len(kept) == 0:
+            assert best(steps) is None
+            continue
+        assert np.ptp([v.mean() for v in own]) <= caliper + 1e-12
+        assert worth([len(v) for v in own]) == pytest.approx(best(steps))
+        leap = max(abs(s[m + 1][1] - s[m][1]) for s, v in zip(steps, parts) for m in range(len(v) - 1))
+        largest = max(abs(v[-m:].mean() - v[-m - 1:].mean()) for v in parts for m in range(1, len(v)))
+        if max(leap, largest) <= caliper and np.prod([len(s) for s in subsets]) < 300_000:
+            assert worth([len(v) for v in own]) == pytest.approx(best(subsets))
+            everything += 1
+    assert everything >= 5
 
 
 def edges(series, rows, measure="pearson"):

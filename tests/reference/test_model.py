@@ -165,11 +165,11 @@ def test_equal_minutes(keepstill, results, cohort, group, draw):  # noqa: F811
 # ---- matched motion ---------------------------------------------------------------------------------------------------
 
 
-def test_match_motion_against_every_choice(keepstill, results):
+def test_pairs_matched_in_motion_against_every_choice(keepstill, results):
     folder, _ = stack(keepstill, results, "--all")
     before = table(folder / "children.tsv")
     caliper = 0.01
-    folder, said = stack(keepstill, results, "--all", "--match", "motion", "--group", "arm", "--caliper", caliper)
+    folder, said = stack(keepstill, results, "--all", "--match", "motion-pairs", "--group", "arm", "--caliper", caliper)
     after, left = table(folder / "children.tsv"), table(folder / "left_out.tsv").set_index("stem")
     motion = {arm: rows["mean_fd_mm"].tolist() for arm, rows in before.groupby("arm")}
     small, large = sorted(motion.values(), key=len)
@@ -192,6 +192,33 @@ def test_match_motion_against_every_choice(keepstill, results):
     assert np.abs(a - b).max() <= caliper and np.abs(a - b).sum() == pytest.approx(distance, abs=1e-6)
     out = left[left["reason"] == "match_no_partner"]
     assert set(out.index) == set(before["stem"]) - set(after["stem"])
+    told_of_groups(folder, before, after)
+
+
+def test_means_matched_in_motion_against_every_choice(keepstill, results):
+    folder, _ = stack(keepstill, results, "--all")
+    before = table(folder / "children.tsv")
+    folder, said = stack(keepstill, results, "--all", "--match", "motion", "--group", "arm")
+    after, left = table(folder / "children.tsv"), table(folder / "left_out.tsv").set_index("stem")
+    motion = [np.sort(rows["mean_fd_mm"]) for _, rows in before.groupby("arm")]
+    caliper = 0.1 * np.sqrt(np.mean([v.var(ddof=1) for v in motion]))
+    assert json.loads((folder / "stack.json").read_text())["match"]["caliper_mm"] == pytest.approx(caliper, rel=1e-6)
+    worth = lambda a, b: (-1 / len(a) - 1 / len(b), len(a) + len(b))
+    parts = [[v[:m] for m in range(1, len(v) + 1)] + [v[-m:] for m in range(1, len(v) + 1)] for v in motion]
+    best = max(worth(a, b) for a, b in itertools.product(*parts) if abs(a.mean() - b.mean()) <= caliper)
+    a, b = [rows["mean_fd_mm"] for _, rows in after.groupby("arm")]
+    assert abs(a.mean() - b.mean()) <= caliper and worth(a, b) == pytest.approx(best)
+    assert 6 <= len(after) < len(before)
+    out = left[left["reason"].str.startswith("match_moves_")]
+    assert set(out.index) == set(before["stem"]) - set(after["stem"])
+    for stem, row in out.iterrows():
+        arm, fd = before.set_index("stem").loc[stem, ["arm", "mean_fd_mm"]]
+        stayed = after[after["arm"] == arm]["mean_fd_mm"]
+        assert fd >= stayed.max() if row["reason"] == "match_moves_more" else fd <= stayed.min()
+    told_of_groups(folder, before, after)
+
+
+def told_of_groups(folder, before, after):
     told = json.loads((folder / "stack.json").read_text())["match"]
     for when, rows in [("before", before), ("after", after)]:
         for told_group in told[when]["groups"]:

@@ -179,11 +179,11 @@ fn groups_are_matched_by_motion_and_who_is_left_out_is_told() {
     let folder = finished(6);
     set_column(&folder, "mean_fd_mm", &["0.1", "0.12", "0.3", "0.31", "0.9", "n/a"]);
     set_column(&folder, "group", &["a", "b", "a", "b", "a", "b"]);
-    let said = stack(&folder, &["--match", "motion"]);
+    let said = stack(&folder, &["--match", "motion-pairs", "--caliper", "0.05"]);
     assert_eq!(column(&stacked(&folder, "children.tsv"), "stem"), ["sub-01", "sub-02", "sub-03", "sub-04"]);
     let left = stacked(&folder, "left_out.tsv");
     assert_eq!(column(&left, "reason"), ["match_no_partner", "match_no_motion"]);
-    assert_eq!(column(&left, "detail")[0], "group a, mean_fd_mm 0.900: no partner left within 0.05");
+    assert_eq!(column(&left, "detail")[0], "group a, mean_fd_mm 0.900: no partner left within 0.050 mm");
     assert!(
         said.contains("  before: a 3 children 0.433 mm (SD 0.416), b 2 children 0.215 mm (SD 0.134); Welch p 0."),
         "{said}"
@@ -193,10 +193,32 @@ fn groups_are_matched_by_motion_and_who_is_left_out_is_told() {
         "{said}"
     );
     assert_eq!(about(&folder)["match"]["after"]["groups"][1]["children"], 2);
-    let said = stack(&folder, &["--match", "motion", "--caliper", "0.015", "--group", "sex"]);
+    let said = stack(&folder, &["--match", "motion-pairs", "--caliper", "0.015", "--group", "sex"]);
     assert!(said.starts_with("2 of 6 children"), "{said}");
-    let said = folder.keepstill(&["stack", "results", "--match", "motion", "--caliper", "0.001"]).expect(1).stderr;
+    let said =
+        folder.keepstill(&["stack", "results", "--match", "motion-pairs", "--caliper", "0.001"]).expect(1).stderr;
     assert!(said.contains("(5 match_no_partner, 1 match_no_motion)"), "{said}");
+}
+
+#[test]
+fn groups_of_different_size_are_matched_in_their_means() {
+    let folder = finished(6);
+    set_column(&folder, "mean_fd_mm", &["0.1", "0.12", "0.2", "0.16", "0.9", "n/a"]);
+    set_column(&folder, "group", &["a", "b", "a", "b", "a", "b"]);
+    // Without the most restless of a its mean is 0.15, that of b 0.14: of an SD within groups of 0.31 mm a tenth is enough.
+    let said = stack(&folder, &["--match", "motion"]);
+    let left = stacked(&folder, "left_out.tsv");
+    assert_eq!(column(&left, "reason"), ["match_moves_more", "match_no_motion"]);
+    assert_eq!(
+        column(&left, "detail")[0],
+        "group a, mean_fd_mm 0.900: among the most restless of a group that moves more"
+    );
+    assert!(said.contains("Mean FD by group, means within 0.0309 mm (0.1 of the SD within groups):"), "{said}");
+    assert_eq!(about(&folder)["match"]["alike"], "motion");
+    assert_eq!(about(&folder)["match"]["caliper_of_sd"], 0.1);
+    let said =
+        folder.keepstill(&["stack", "results", "--match", "motion", "--group", "participant_id"]).expect(1).stderr;
+    assert!(said.contains("no group has two children") && said.contains("give --caliper MM"), "{said}");
 }
 
 #[test]

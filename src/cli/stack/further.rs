@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use clap::Args;
 use keepstill::group::groups::{Comparison, Effect};
-use keepstill::stack::{Equal, Further, Match, Matched, StandardErrors, Test};
+use keepstill::stack::{Alike, Equal, Further, Match, Matched, StandardErrors, Test};
 use keepstill::tables::figures;
 use serde_json::Value;
 
@@ -18,17 +18,18 @@ pub(super) struct Options {
     /// Draw those frames in blocks of 30 s by this seed; otherwise the earliest are taken.
     #[arg(long, value_name = "SEED", requires = "equal_minutes")]
     draw: Option<u64>,
-    /// Keep the largest part of the children in which groups have the same mean FD; the word is motion.
-    #[arg(long = "match", value_name = "WHAT", value_parser = ["motion"])]
-    matching: Option<String>,
+    /// Keep the largest part of the children in which groups are matched in mean FD. motion: the groups' means lie within
+    /// the caliper; motion-pairs: each child has one in every other group within the caliper.
+    #[arg(long = "match", value_name = "WHAT", value_parser = alike)]
+    matching: Option<Alike>,
     /// Column of cohort.tsv that has the groups to match, and to compare in motion and minutes [default: group, where there
     /// is one].
     #[arg(long, value_name = "COLUMN")]
     pub(super) group: Option<String>,
-    /// How far apart, in mm of mean FD, the children of a tuple may be.
-    #[arg(long, value_name = "MM", requires = "matching", value_parser = caliper, default_value = "0.05",
-        allow_negative_numbers = true)]
-    caliper: f64,
+    /// How far apart, in mm of mean FD, means or the children of a pair may be [default: 0.1 (motion) or 0.2 (motion-pairs)
+    /// of the SD within groups].
+    #[arg(long, value_name = "MM", requires = "matching", value_parser = caliper, allow_negative_numbers = true)]
+    caliper: Option<f64>,
     /// Write how alike each child's halves are, and the curve of agreement against minutes.
     #[arg(long, help_heading = "Reliability")]
     reliability: bool,
@@ -63,6 +64,11 @@ fn above_zero(text: &str) -> Result<f64, String> {
     }
 }
 
+fn alike(text: &str) -> Result<Alike, String> {
+    let known = [Alike::Means, Alike::Pairs].into_iter().find(|alike| alike.key() == text);
+    known.ok_or_else(|| "expected motion or motion-pairs".to_owned())
+}
+
 fn caliper(text: &str) -> Result<f64, String> {
     match text.trim().parse::<f64>() {
         Ok(mm) if mm >= 0.0 && mm.is_finite() => Ok(mm),
@@ -75,7 +81,8 @@ impl Options {
     pub(super) fn further(&self) -> Further {
         Further {
             equal: self.equal_minutes.map(|minutes| Equal { minutes, draw: self.draw }),
-            matching: self.matching.as_ref().map(|_| Match {
+            matching: self.matching.map(|alike| Match {
+                alike,
                 group: self.group.clone().unwrap_or_else(|| "group".to_owned()),
                 caliper_mm: self.caliper,
             }),
@@ -98,7 +105,13 @@ impl Options {
 pub(super) fn text(matched: Option<&Matched>, about: &Value) -> String {
     let mut text = String::new();
     if let Some(matched) = matched {
-        let _ = writeln!(text, "Mean FD by {}, caliper {} mm:", matched.group, matched.caliper_mm);
+        let what = match matched.alike {
+            Alike::Means => "means",
+            Alike::Pairs => "the children of a pair",
+        };
+        let of_sd = matched.caliper_of_sd.map_or(String::new(), |share| format!(" ({share} of the SD within groups)"));
+        let caliper = figures(matched.caliper_mm, 4);
+        let _ = writeln!(text, "Mean FD by {}, {what} within {caliper} mm{of_sd}:", matched.group);
         groups(&mut text, "before", &matched.before);
         if let Some(after) = &matched.after {
             groups(&mut text, "after", after);

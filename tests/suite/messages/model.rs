@@ -72,7 +72,11 @@ fn models_that_cannot_be() {
         model("a report that is gone", &["--equal-minutes", "1"], |folder| {
             folder.remove("results/sub-01/func/sub-01_report.json");
         }),
-        model("nobody with a partner", &["--match", "motion", "--group", "participant_id", "--caliper", "0"], |_| {}),
+        model(
+            "nobody with a partner",
+            &["--match", "motion-pairs", "--group", "participant_id", "--caliper", "0"],
+            |_| {},
+        ),
         model("one resample", &["--standard-errors", "--resamples", "1"], |_| {}),
     ];
     hold("model.txt", 29, &cases);
