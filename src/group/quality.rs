@@ -10,15 +10,21 @@
 //! Statistician 37:242): stable whatever the offset. An edge that a child lacks keeps covariate moments of its own from
 //! then on, begun from those of the children before, so each edge's correlation is that of exactly the children who have
 //! it.
+//!
+//! Edges share children and parcels and go together, so that far more or far fewer than 5 % of them reach p < 0.05 by
+//! chance too. What chance does to these edges and these children is seen by shuffling motion among the children
+//! ([`Shuffled`]), in the same pass.
 
 mod accumulator;
 mod chance;
+mod shuffled;
 mod summary;
 #[cfg(test)]
 mod tests;
 
 pub use accumulator::{Accumulator, QcFc};
-pub use chance::{abs_r_of_p, children_needed, p_of_r, share_between};
+pub use chance::{Chance, abs_r_of_p, children_needed, p_of_r};
+pub use shuffled::{Beyond, SHUFFLES, Shuffled};
 pub use summary::{DistanceDependence, QcFcSummary, distance_dependence, network_means, summarise};
 
 /// What can be wrong with what an accumulator is given.

@@ -2,8 +2,7 @@
 
 use ndarray::{Array1, Array2};
 
-use super::QualityError;
-use crate::group::tails::t_two_sided;
+use super::{QualityError, p_of_r};
 
 /// A covariate or an edge of which at most this share of its variance is left once the other covariates are taken out
 /// has nothing of its own (own convention; sums of products leave some 1e-15 of rounding).
@@ -77,12 +76,14 @@ pub struct Accumulator {
 pub struct QcFc {
     /// Of each edge; NaN where it cannot be computed.
     pub r: Array1<f64>,
-    /// Two-sided, by t with `children − 2 − controls` degrees of freedom.
+    /// Two-sided, by t with `dof` degrees of freedom.
     pub p: Array1<f64>,
     /// Children who have the edge.
     pub children: Vec<usize>,
-    /// Number of covariates taken out.
-    pub controls: usize,
+    /// Children − 2 − covariates that took something out; 0 where there is no correlation.
+    pub dof: Vec<usize>,
+    /// Root of the sum of squares of what is left of the edge once the covariates are taken out.
+    pub norm: Array1<f64>,
 }
 
 impl Accumulator {
@@ -220,10 +221,10 @@ impl Accumulator {
 
     /// Pearson's correlation of each edge with covariate `of` (0: motion), once the covariates `controls` are taken out of
     /// both: with none the plain correlation, else the partial one, by regression of both on the controls and an
-    /// intercept. Fisher 1924, Metron 3:329, for its degrees of freedom, children − 2 − controls.
+    /// intercept. Fisher 1924, Metron 3:329, for its degrees of freedom, children − 2 − controls; a control that is constant
+    /// or follows from the others, among the children who have the edge, takes nothing out and none away.
     ///
-    /// NaN where fewer than three children more than controls have the edge, or where nothing of the edge or of the covariate
-    /// is left.
+    /// NaN where no degree of freedom is left, or nothing of the edge or of the covariate.
     ///
     /// # Errors
     /// A covariate that is not there.
@@ -235,16 +236,17 @@ impl Accumulator {
         let for_all = TakenOut::new(&self.covariates, of, controls);
         let children = self.children_of_edges();
         let edges = self.mean.len();
-        let (mut r, mut p) = (Array1::from_elem(edges, f64::NAN), Array1::from_elem(edges, f64::NAN));
+        let nothing = || Array1::from_elem(edges, f64::NAN);
+        let (mut r, mut p, mut norm, mut dof) = (nothing(), nothing(), nothing(), vec![0; edges]);
         for edge in 0..edges {
             let own = self.incomplete(edge).map(|own| TakenOut::new(&own.covariates, of, controls));
             let Some(taken_out) = own.as_ref().map_or(for_all.as_ref(), Option::as_ref) else { continue };
-            let Some(dof) = children[edge].checked_sub(2 + controls.len()).filter(|&dof| dof > 0) else { continue };
-            r[edge] = taken_out.correlation(&self.sums(edge));
-            let dof = dof as f64;
-            p[edge] = t_two_sided(r[edge] * (dof / (1.0 - r[edge] * r[edge])).sqrt(), dof);
+            let Some(left) = children[edge].checked_sub(2 + taken_out.rank()).filter(|&dof| dof > 0) else { continue };
+            let Some((correlation, own_norm)) = taken_out.correlation(&self.sums(edge)) else { continue };
+            (r[edge], norm[edge], dof[edge]) = (correlation, own_norm, left);
+            p[edge] = p_of_r(r[edge], left as f64);
         }
-        Ok(QcFc { r, p, children, controls: controls.len() })
+        Ok(QcFc { r, p, children, dof, norm })
     }
 }
 
@@ -292,7 +294,14 @@ impl TakenOut {
         Some(Self { order, mixtures })
     }
 
-    fn correlation(&self, edge: &Sums) -> f64 {
+    /// Controls that take something out.
+    fn rank(&self) -> usize {
+        let controls = self.order.len() - 1;
+        (0..controls).filter(|&k| self.mixtures[[k, k]] != 0.0).count()
+    }
+
+    /// The correlation, and the norm of what is left of the edge; none where nothing is.
+    fn correlation(&self, edge: &Sums) -> Option<(f64, f64)> {
         let mut left = edge.squares;
         let mut along = 0.0;
         for (k, mixture) in self.mixtures.rows().into_iter().enumerate() {
@@ -301,6 +310,6 @@ impl TakenOut {
                 left -= along * along;
             }
         }
-        if left <= NOTHING_LEFT * edge.squares { f64::NAN } else { (along / left.sqrt()).clamp(-1.0, 1.0) }
+        (left > NOTHING_LEFT * edge.squares).then(|| ((along / left.sqrt()).clamp(-1.0, 1.0), left.sqrt()))
     }
 }

@@ -22,23 +22,57 @@ pub fn abs_r_of_p(p: f64, dof: f64) -> f64 {
     if dof.is_nan() || dof <= 0.0 || !(0.0..=1.0).contains(&p) {
         return f64::NAN;
     }
-    // p falls from 1 to 0 as |r| goes from 0 to 1; 60 halvings reach the last place of a double.
+    // p falls from 1 to 0 as |r| goes from 0 to 1.
+    bisect(|r| p_of_r(r, dof) > p)
+}
+
+/// Correlations by chance alone of edges that do not all have the same degrees of freedom, because children lack some.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Chance {
+    /// Degrees of freedom, rising, each with its share of the edges.
+    shares: Vec<(f64, f64)>,
+}
+
+impl Chance {
+    /// Of each edge its degrees of freedom; 0 for one without a correlation, which is passed over.
+    #[must_use]
+    pub fn new(dof: &[usize]) -> Self {
+        let mut sorted: Vec<usize> = dof.iter().copied().filter(|&dof| dof > 0).collect();
+        sorted.sort_unstable();
+        let all = sorted.len() as f64;
+        let shares = sorted.chunk_by(|a, b| a == b).map(|same| (same[0] as f64, same.len() as f64 / all)).collect();
+        Self { shares }
+    }
+
+    /// The median |r|; NaN of no edge.
+    #[must_use]
+    pub fn median_abs_r(&self) -> f64 {
+        let beyond = |r: f64| self.shares.iter().map(|&(dof, share)| share * p_of_r(r, dof)).sum::<f64>();
+        if self.shares.is_empty() { f64::NAN } else { bisect(|r| beyond(r) > 0.5) }
+    }
+
+    /// Share of the correlations between `from` and `to`; NaN of no edge.
+    #[must_use]
+    pub fn share_between(&self, from: f64, to: f64) -> f64 {
+        let below = |r: f64, dof: f64| {
+            let tail = p_of_r(r.clamp(-1.0, 1.0), dof) / 2.0;
+            if r > 0.0 { 1.0 - tail } else { tail }
+        };
+        if self.shares.is_empty() {
+            return f64::NAN;
+        }
+        self.shares.iter().map(|&(dof, share)| share * (below(to, dof) - below(from, dof))).sum()
+    }
+}
+
+/// Where something that holds from 0 ceases to hold, up to 1: 60 halvings reach the last place of a double.
+fn bisect(holds: impl Fn(f64) -> bool) -> f64 {
     let (mut low, mut high) = (0.0, 1.0);
     for _ in 0..60 {
         let middle = f64::midpoint(low, high);
-        if p_of_r(middle, dof) > p { low = middle } else { high = middle }
+        if holds(middle) { low = middle } else { high = middle }
     }
     f64::midpoint(low, high)
-}
-
-/// Share of correlations between `from` and `to` by chance alone; NaN without degrees of freedom.
-#[must_use]
-pub fn share_between(from: f64, to: f64, dof: f64) -> f64 {
-    let below = |r: f64| {
-        let tail = p_of_r(r.clamp(-1.0, 1.0), dof) / 2.0;
-        if r > 0.0 { 1.0 - tail } else { tail }
-    };
-    below(to) - below(from)
 }
 
 /// The fewest children of whom a correlation of this size reaches p < `p`; none where no number does.
@@ -81,14 +115,27 @@ mod tests {
 
     #[test]
     fn shares_of_chance_come_to_one() {
-        for dof in [1.0, 2.0, 14.0, 300.0] {
+        for dof in [1, 2, 14, 300] {
+            let chance = Chance::new(&[dof, 0, dof]);
             let shares: Vec<f64> =
-                (-20..20).map(|k| share_between(f64::from(k) / 20.0, f64::from(k + 1) / 20.0, dof)).collect();
+                (-20..20).map(|k| chance.share_between(f64::from(k) / 20.0, f64::from(k + 1) / 20.0)).collect();
             assert!((shares.iter().sum::<f64>() - 1.0).abs() < 1e-12, "{dof}");
-            let beyond = abs_r_of_p(0.05, dof);
-            assert!((share_between(-beyond, beyond, dof) - 0.95).abs() < 1e-9, "{dof}");
+            let beyond = abs_r_of_p(0.05, dof as f64);
+            assert!((chance.share_between(-beyond, beyond) - 0.95).abs() < 1e-9, "{dof}");
             assert!(shares.iter().zip(shares.iter().rev()).all(|(a, b)| (a - b).abs() < 1e-12), "{dof}");
+            assert!((chance.median_abs_r() - abs_r_of_p(0.5, dof as f64)).abs() < 1e-12, "{dof}");
         }
-        assert!(share_between(-0.1, 0.1, 0.0).is_nan());
+        let none = Chance::new(&[0, 0]);
+        assert!(none.share_between(-0.1, 0.1).is_nan() && none.median_abs_r().is_nan());
+    }
+
+    #[test]
+    fn edges_of_fewer_children_have_more_by_chance() {
+        let [few, many, both] = [[10, 10], [100, 100], [100, 10]].map(|dof| Chance::new(&dof));
+        assert!(few.median_abs_r() > both.median_abs_r() && both.median_abs_r() > many.median_abs_r());
+        // Half of both kinds' |r| lie below the median of both together.
+        let median = both.median_abs_r();
+        let below = |chance: &Chance| chance.share_between(-median, median);
+        assert!((f64::midpoint(below(&few), below(&many)) - 0.5).abs() < 1e-12);
     }
 }

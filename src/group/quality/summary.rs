@@ -2,14 +2,13 @@
 
 use ndarray::{Array2, ArrayView2};
 
-use super::QcFc;
+use super::{QcFc, p_of_r};
 use crate::connectivity::average_ranks;
 use crate::group::multiple::benjamini_hochberg;
-use crate::group::tails::t_two_sided;
 use crate::group::{edge_count, edges, quantile};
 
 /// A test at this level is called significant (common practice in this literature: Ciric et al. 2017).
-const LEVEL: f64 = 0.05;
+pub(super) const LEVEL: f64 = 0.05;
 
 /// QC-FC in a few numbers; NaN where no edge has a correlation.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -69,8 +68,7 @@ pub fn distance_dependence(r: &[f64], distance_mm: &[f64]) -> DistanceDependence
     };
     let rho =
         if both.len() < 3 { f64::NAN } else { (sum(&a, &b) / (sum(&a, &a) * sum(&b, &b)).sqrt()).clamp(-1.0, 1.0) };
-    let dof = both.len() as f64 - 2.0;
-    DistanceDependence { edges: both.len(), rho, p: t_two_sided(rho * (dof / (1.0 - rho * rho)).sqrt(), dof) }
+    DistanceDependence { edges: both.len(), rho, p: p_of_r(rho, both.len() as f64 - 2.0) }
 }
 
 /// Mean over edges within each network and between each pair, networks × networks, from the mean matrix's upper triangle

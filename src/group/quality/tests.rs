@@ -91,8 +91,11 @@ fn what_does_not_vary_has_no_correlation() {
     assert!(plain.r[0].is_nan() && plain.p[0].is_nan() && plain.r[1].is_finite());
     assert!(sums.correlation(0, &[1]).unwrap().r[1].is_nan());
     assert!(sums.correlation(2, &[]).unwrap().r[1].is_nan());
-    // A constant takes nothing out.
-    assert!((sums.correlation(0, &[2]).unwrap().r[1] - plain.r[1]).abs() < 1e-15);
+    // A constant takes nothing out, and no degree of freedom away.
+    let beside_constant = sums.correlation(0, &[2]).unwrap();
+    assert!((beside_constant.r[1] - plain.r[1]).abs() < 1e-15);
+    assert_eq!((beside_constant.dof[1], plain.dof[1], plain.dof[0]), (3, 3, 0));
+    assert_eq!(sums.correlation(2, &[0, 1]).unwrap().dof, [0, 0]);
 }
 
 #[test]
@@ -101,12 +104,13 @@ fn the_summary_counts_edges_with_a_correlation() {
         r: array![0.5, -0.1, f64::NAN, 0.3],
         p: array![0.001, 0.4, f64::NAN, 0.04],
         children: vec![10; 4],
-        controls: 0,
+        dof: vec![8; 4],
+        norm: array![1.0, 1.0, f64::NAN, 1.0],
     };
     let s = summarise(&correlations);
     // q: 0.003, 0.4, 0.06.
     assert_eq!(s, QcFcSummary { edges: 3, median_abs_r: 0.3, share_p: 2.0 / 3.0, share_q: 1.0 / 3.0 });
-    let none = QcFc { r: array![f64::NAN], p: array![f64::NAN], children: vec![0], controls: 0 };
+    let none = QcFc { r: array![f64::NAN], p: array![f64::NAN], children: vec![0], dof: vec![0], norm: array![f64::NAN] };
     let s = summarise(&none);
     assert!(s.edges == 0 && s.median_abs_r.is_nan() && s.share_p.is_nan() && s.share_q.is_nan());
 }
