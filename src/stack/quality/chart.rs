@@ -16,8 +16,13 @@ const RIGHT: f64 = 700.0;
 const TOP: f64 = 76.0;
 const BOTTOM: f64 = 350.0;
 const HEIGHT: f64 = 420.0;
-/// Above this many networks a cell is too small for its number (own convention).
-const MOST_NUMBERS: usize = 10;
+/// Above this many networks a cell is too small for its number in the large letters of narrow screens (own convention).
+const MOST_NUMBERS: usize = 8;
+/// Above this many letters a number is too long for a cell (own convention).
+const LONGEST_NUMBER: usize = 5;
+/// Where the matrix begins, and the least height of a row: room for a name in those letters.
+const NAMES: f64 = 210.0;
+const LEAST_ROW: f64 = 26.0;
 
 /// A mean of at least this size has the full colour, so that means of next to nothing stay pale (own convention).
 const FULL_COLOUR: f64 = 0.1;
@@ -91,7 +96,7 @@ fn legend(svg: &mut String, rows: &[&Row], chance: bool) {
         let _ = writeln!(svg, "<path class=\"line kept-{class}\" d=\"M{x:.1} 20h36\"/>");
         mark(svg, class, x + 18.0, 20.0);
         text(svg, [x + 44.0, 26.0], "start", name_of(row));
-        x += 260.0;
+        x += 250.0;
     }
     if chance {
         let _ = writeln!(svg, "<path class=\"chance\" d=\"M{x:.1} 10h36v18h-36Z\"/>");
@@ -195,13 +200,7 @@ pub(super) fn distance(rows: &[&Row]) -> Option<String> {
         );
     }
     let mut svg = begin(&label, HEIGHT);
-    axes(
-        &mut svg,
-        x,
-        y,
-        "distance between parcels, mm",
-        "correlation with mean FD: median and quartiles of each tenth",
-    );
+    axes(&mut svg, x, y, "distance between parcels, mm", "correlation with mean FD: median and quartiles");
     let _ = writeln!(svg, "<path class=\"limit\" d=\"M{LEFT} {:.1}H{RIGHT}\"/>", y.at(0.0));
     for row in rows.iter().rev() {
         let class = class(row);
@@ -232,13 +231,19 @@ pub(super) fn matrix(mean: &Mean) -> Option<String> {
     if count == 0 || most <= 0.0 {
         return None;
     }
-    let most = most.max(FULL_COLOUR);
-    let (left, top) = (190.0, 50.0);
-    let side = ((WIDTH - left) / count as f64).min(70.0);
-    let words: Vec<String> = (0..count)
-        .flat_map(|a| (a..count).map(move |b| (a, b)))
+    // A covariance has a unit, so that no size of it is small by itself.
+    let correlation = mean.measure != "covariance";
+    let most = if correlation { most.max(FULL_COLOUR) } else { most };
+    let digits = if correlation { 2 } else { (1.0 - most.log10().floor()).clamp(0.0, 12.0) as usize };
+    let number = |a: usize, b: usize| signed(mean.by_network[[a, b]], digits);
+    let pairs = || (0..count).flat_map(|a| (a..count).map(move |b| (a, b)));
+    let numbers = count <= MOST_NUMBERS && pairs().all(|(a, b)| number(a, b).len() <= LONGEST_NUMBER);
+    let top = 50.0;
+    let wide = ((RIGHT - NAMES) / count as f64).min(70.0);
+    let high = wide.max(LEAST_ROW);
+    let words: Vec<String> = pairs()
         .map(|(a, b)| {
-            let value = signed(mean.by_network[[a, b]], 2);
+            let value = number(a, b);
             if a == b {
                 format!("within {} {value}", mean.networks[a])
             } else {
@@ -247,35 +252,57 @@ pub(super) fn matrix(mean: &Mean) -> Option<String> {
         })
         .collect();
     let label = format!("Mean {} within and between networks: {}.", mean.measure, words.join(", "));
-    let mut svg = begin(&label, top + side * count as f64 + 20.0);
+    let mut svg = begin(&label, top + high * count as f64 + 20.0);
+    let every = label_every(count, wide);
     for (a, name) in mean.networks.iter().enumerate() {
-        let middle = side.mul_add(a as f64 + 0.5, 0.0);
-        text(&mut svg, [left - 10.0, top + middle + 5.0], "end", &format!("{} {}", shortened(name), a + 1));
-        text(&mut svg, [left + middle, top - 10.0], "middle", &(a + 1).to_string());
+        let middle = top + high * (a as f64 + 0.5) + 5.0;
+        text(&mut svg, [NAMES - 10.0, middle], "end", &format!("{} {}", shortened(name), a + 1));
+        if (a + 1) % every == 0 {
+            text(&mut svg, [NAMES + wide * (a as f64 + 0.5), top - 10.0], "middle", &(a + 1).to_string());
+        }
         for b in 0..count {
             let value = mean.by_network[[a, b]];
             if value.is_nan() {
                 continue;
             }
-            let (x, y) = (left + side * b as f64, top + side * a as f64);
+            let (x, y) = (NAMES + wide * b as f64, top + high * a as f64);
             let class = if value < 0.0 { "below" } else { "above" };
             let _ = writeln!(
                 svg,
-                "<rect class=\"{class}\" x=\"{x:.1}\" y=\"{y:.1}\" width=\"{side:.1}\" height=\"{side:.1}\" fill-opacity=\"{:.3}\"/>",
+                "<rect class=\"{class}\" x=\"{x:.1}\" y=\"{y:.1}\" width=\"{wide:.1}\" height=\"{high:.1}\" fill-opacity=\"{:.3}\"/>",
                 0.75 * value.abs() / most
             );
-            if count <= MOST_NUMBERS {
-                text(&mut svg, [x + side / 2.0, y + side / 2.0 + 5.0], "middle", &signed(value, 2));
+            if numbers {
+                text(&mut svg, [x + wide / 2.0, middle], "middle", &number(a, b));
             }
         }
     }
     Some(svg + "</svg>")
 }
 
-/// A network's name as far as there is room.
-fn shortened(name: &str) -> String {
-    const MOST: usize = 16;
-    if name.chars().count() <= MOST { name.to_owned() } else { name.chars().take(MOST - 1).chain(['…']).collect() }
+/// Every which column has its number, so that numbers do not touch.
+fn label_every(count: usize, wide: f64) -> usize {
+    let room = if count < 10 { 20.0 } else { 36.0 };
+    [1, 2, 5, 10, 20, 50].into_iter().find(|&every| wide * every as f64 >= room).unwrap_or(100)
+}
+
+/// A network's name as far as there is room; a letter that is about half as wide again counts so.
+pub(super) fn shortened(name: &str) -> String {
+    const ROOM: usize = 24;
+    let width = |c: char| match c {
+        'M' | 'W' | 'm' | 'w' | '@' | '%' => 3,
+        c if c >= '\u{2e80}' => 4,
+        _ => 2,
+    };
+    let mut room = ROOM;
+    let mut fits = 0;
+    for c in name.chars() {
+        match room.checked_sub(width(c)) {
+            Some(left) => (room, fits) = (left, fits + 1),
+            None => return name.chars().take(fits - 1).chain(['…']).collect(),
+        }
+    }
+    name.to_owned()
 }
 
 #[cfg(test)]
@@ -294,5 +321,17 @@ mod tests {
         }
         assert_eq!([1.0, 0.2, 0.05, 20.0].map(step_digits), [0, 1, 2, 0]);
         assert_eq!(round_step(0.0, 5.0), 1.0);
+    }
+
+    #[test]
+    fn names_are_shortened_to_what_there_is_room_for() {
+        assert_eq!(["Ash", "Default mode", "Frontoparietal"].map(shortened), ["Ash", "Default mode", "Frontoparie…"]);
+        assert_eq!(shortened("WWWWWWWWW"), "WWWWWWW…");
+        assert_eq!(shortened(""), "");
+    }
+
+    #[test]
+    fn numbers_of_columns_do_not_touch() {
+        assert_eq!([(7, 70.0), (21, 23.3), (100, 4.9)].map(|(count, wide)| label_every(count, wide)), [1, 2, 10]);
     }
 }

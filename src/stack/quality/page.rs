@@ -15,20 +15,20 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
     let name = findings.settings().and_then(|s| s["study"]["name"].as_str()).unwrap_or("A stack of children");
     let mut body = format!(
         "<p class=\"study\">{}</p>\n<h1>Is it just motion?</h1>\n<p class=\"verdict\">{}</p>\n",
-        escape(name),
-        escape(&findings.answer)
+        soft(name, LONG_WORD),
+        soft(&findings.answer, LONG_WORD)
     );
     let command = findings.before.command(findings.settings());
     if let (Before::None(why), Some(command)) = (&findings.before, command) {
         let _ = writeln!(
             body,
             "<p class=\"problem\">Shown is what there is after censoring alone: {}. What to compare it with is made by <code>{}</code> (STUDY is the study file); then stack again.</p>",
-            escape(why),
+            soft(why, LONG_WORD),
             escape(&command)
         );
     }
     if let Some(trap) = words::trap(&findings.quality.groups) {
-        let _ = writeln!(body, "<p class=\"problem\">{}.</p>", escape(&words::capital(&trap)));
+        let _ = writeln!(body, "<p class=\"problem\">{}.</p>", soft(&words::capital(&trap), LONG_WORD));
     }
     kinds(&mut body, findings);
     let _ = writeln!(body, "<h2>The same in numbers</h2>\n{}", numbers(&findings.rows));
@@ -36,21 +36,23 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
     let _ = writeln!(
         body,
         "<h2>Do the groups move alike?</h2>\n<p>{}</p>\n{}",
-        escape(&words::groups_sentence(&findings.quality.groups)),
+        soft(&words::groups_sentence(&findings.quality.groups), LONG_WORD),
         groups(&findings.quality.groups)
     );
     means(&mut body, findings);
-    let items = |texts: &[String]| texts.iter().map(|text| format!("<li>{}</li>", escape(text))).collect::<String>();
+    let items =
+        |texts: &[String]| texts.iter().map(|text| format!("<li>{}</li>", soft(text, LONG_WORD))).collect::<String>();
     let left_out = words::LEFT_OUT.map(str::to_owned);
     let _ = writeln!(body, "<h2>What these numbers leave out</h2>\n<ul>{}</ul>", items(&left_out));
     let noted: Vec<String> = findings.notes.iter().map(|note| words::capital(note)).collect();
     if !noted.is_empty() {
-        let _ = writeln!(body, "<details><summary>Notes</summary>\n<ul>{}</ul></details>", items(&noted));
+        // Unfolded, so that they are on paper too: a note may say that rows are not independent.
+        let _ = writeln!(body, "<details open><summary>Notes</summary>\n<ul>{}</ul></details>", items(&noted));
     }
     let settings = findings.settings_told().as_ref().map(crate::outputs::pretty).unwrap_or_default();
     let _ = write!(
         body,
-        "<details><summary>Settings and version</summary>\n<p>keepstill {}</p>\n<pre>{}</pre></details>\n",
+        "<details><summary>Settings and version</summary>\n<p>keepstill {}</p>\n<pre tabindex=\"0\">{}</pre></details>\n",
         env!("CARGO_PKG_VERSION"),
         escape(&settings)
     );
@@ -73,7 +75,7 @@ fn kinds(body: &mut String, findings: &Findings<'_>) {
             let facts = &findings.quality.children.facts;
             let answer = words::answer_of(&findings.rows, atlas, measure, facts);
             let title = format!("{atlas}, {measure}");
-            let _ = writeln!(body, "<h2>{}</h2>\n<p>{}</p>", escape(&title), escape(&answer));
+            let _ = writeln!(body, "<h2>{}</h2>\n<p>{}</p>", soft(&title, LONG_WORD), soft(&answer, LONG_WORD));
         }
         let what = if rows.iter().any(|row| row.fisher_z) { "Fisher's z" } else { "the value" };
         if let Some(svg) = chart::histogram(&rows) {
@@ -81,61 +83,83 @@ fn kinds(body: &mut String, findings: &Findings<'_>) {
                 body,
                 "<figure class=\"chart\">{svg}<figcaption>Of each edge, the correlation over children of {what} ({}, {}) with mean framewise displacement, against what chance alone gives.</figcaption></figure>",
                 escape(measure),
-                escape(atlas)
+                soft(atlas, LONG_WORD)
             );
         }
         if let Some(svg) = chart::distance(&rows) {
+            let apart = if rows.len() > 1 { "; after and before are drawn a little apart" } else { "" };
             let _ = writeln!(
                 body,
-                "<figure class=\"chart\">{svg}<figcaption>The same correlations by the distance between parcels: motion makes near parcels more alike than far ones. Each mark holds as many edges.</figcaption></figure>"
+                "<figure class=\"chart\">{svg}<figcaption>The same correlations by the distance between parcels: motion makes near parcels more alike than far ones. Each mark is the median of as many edges, thin lines reach from their lower to their upper quartile{apart}.</figcaption></figure>"
             );
         }
     }
 }
 
+/// Words longer than this may be broken: on a narrow screen a heading holds about as much (own convention).
+const LONG_WORD: usize = 16;
+/// In tables, which have scroll boxes of their own, only what would make a sheet of paper too narrow.
+const LONG_CELL: usize = 25;
+
+/// Text whose words of more than `longest` letters may be broken, so that no name makes the page scroll sideways.
+fn soft(text: &str, longest: usize) -> String {
+    let word = |word: &str| {
+        let letters: Vec<char> = word.chars().collect();
+        if letters.len() <= longest {
+            return escape(word);
+        }
+        let pieces: Vec<String> =
+            letters.chunks(LONG_WORD).map(|piece| escape(&piece.iter().collect::<String>())).collect();
+        pieces.join("<wbr>")
+    };
+    text.split(' ').map(word).collect::<Vec<_>>().join(" ")
+}
+
+/// A number stays on one line with its sign and unit.
+fn whole(cell: &str) -> String {
+    soft(cell, LONG_CELL).replace(" %", "\u{a0}%").replace("&lt; ", "&lt;\u{a0}")
+}
+
 fn header(cells: &[&str]) -> String {
-    let cells: String = cells.iter().map(|cell| format!("<th scope=\"col\">{}</th>", escape(cell))).collect();
+    let cells: String = cells.iter().map(|cell| format!("<th scope=\"col\">{}</th>", whole(cell))).collect();
     format!("<thead><tr>{cells}</tr></thead>")
 }
 
-fn table(head: &[&str], rows: &[Vec<String>]) -> String {
-    let line = |cells: &Vec<String>| {
-        let mut cells = cells.iter();
-        let first = cells.next().map(|cell| format!("<th scope=\"row\">{}</th>", escape(cell))).unwrap_or_default();
-        // A number stays on one line with its sign and unit.
-        let whole = |cell: &str| cell.replace(" %", "\u{a0}%").replace("< ", "<\u{a0}");
-        let rest: String = cells.map(|cell| format!("<td class=\"n\">{}</td>", escape(&whole(cell)))).collect();
-        format!("<tr>{first}{rest}</tr>\n")
-    };
+/// A row whose first cell is its name.
+fn line(cells: &[String]) -> String {
+    let mut cells = cells.iter();
+    let first = cells.next().map(|cell| format!("<th scope=\"row\">{}</th>", whole(cell))).unwrap_or_default();
+    let rest: String = cells.map(|cell| format!("<td class=\"n\">{}</td>", whole(cell))).collect();
+    format!("<tr>{first}{rest}</tr>\n")
+}
+
+/// A table in a box that scrolls, by keys too; `label` names the box.
+fn boxed(label: &str, head: &[&str], bodies: &str) -> String {
     format!(
-        "<div class=\"wide\"><table>\n{}\n<tbody>\n{}</tbody>\n</table></div>\n",
-        header(head),
-        rows.iter().map(line).collect::<String>()
+        "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"{}\"><table>\n{}\n{bodies}</table></div>\n",
+        escape(label),
+        header(head)
     )
 }
 
-/// All rows of `quality.tsv`.
+fn table(label: &str, head: &[&str], rows: &[Vec<String>]) -> String {
+    let lines: String = rows.iter().map(|cells| line(cells)).collect();
+    boxed(label, head, &format!("<tbody>\n{lines}</tbody>\n"))
+}
+
+/// All rows of `quality.tsv`, those of an atlas and measure below its name: so narrow that a sheet of paper has room.
 fn numbers(rows: &[Row]) -> String {
-    let head = [
-        "atlas, measure",
-        "censoring",
-        "taken out",
-        "children",
-        "edges",
-        "median |r|",
-        "by chance",
-        "p < 0.05",
-        "q < 0.05",
-        "with distance: rho",
-        "p",
-    ];
-    let line = |row: &Row| {
-        let taken_out = if row.adjusted_for.is_empty() { "nothing".to_owned() } else { row.adjusted_for.join(", ") };
+    let head =
+        ["", "children", "edges", "median |r|", "by chance", "p < 0.05", "q < 0.05", "rho with distance", "its p"];
+    let cells = |row: &Row| {
+        let taken_out = if row.adjusted_for.is_empty() {
+            String::new()
+        } else {
+            format!(", {} taken out", row.adjusted_for.join(", "))
+        };
         let of = &row.summary;
         vec![
-            format!("{}, {}", row.atlas, row.measure),
-            row.censoring.key().to_owned(),
-            taken_out,
+            format!("{}{taken_out}", chart::name_of(row)),
             row.children.to_string(),
             row.summary.edges.to_string(),
             figures(of.median_abs_r, 3),
@@ -146,7 +170,19 @@ fn numbers(rows: &[Row]) -> String {
             p_words(row.distance.p),
         ]
     };
-    table(&head, &rows.iter().map(line).collect::<Vec<_>>())
+    let same = |a: &Row, b: &Row| a.atlas == b.atlas && a.measure == b.measure;
+    let bodies: String = rows
+        .chunk_by(same)
+        .map(|rows| {
+            let name = whole(&format!("{}, {}", rows[0].atlas, rows[0].measure));
+            let lines: String = rows.iter().map(|row| line(&cells(row))).collect();
+            format!(
+                "<tbody>\n<tr class=\"own\"><th scope=\"rowgroup\" colspan=\"{}\">{name}</th></tr>\n{lines}</tbody>\n",
+                head.len()
+            )
+        })
+        .collect();
+    boxed("The same in numbers", &head, &bodies)
 }
 
 fn spread_words(spread: &Spread, times: f64, digits: usize) -> String {
@@ -172,7 +208,7 @@ fn kept(findings: &Findings<'_>) -> String {
         rows.push(vec!["lost by censoring, of each child".to_owned(), none(), none(), spread_words(&lost, 1.0, 1)]);
     }
     let head = ["median (range) over children", "minutes kept", "% of frames kept", "degrees of freedom"];
-    table(&head, &rows)
+    table("What is left of the data", &head, &rows)
 }
 
 /// Groups side by side, and the tests.
@@ -200,7 +236,7 @@ fn groups(groups: &Groups) -> String {
             .collect();
         let head: Vec<&str> =
             [column.as_str(), "children"].into_iter().chain(words.iter().map(String::as_str)).collect();
-        out += &table(&head, &rows);
+        out += &table("Do the groups move alike?", &head, &rows);
     }
     let tests: String = groups
         .compared
@@ -210,7 +246,7 @@ fn groups(groups: &Groups) -> String {
                 Ok(found) => words::tests_words(found),
                 Err(why) => why.clone(),
             };
-            format!("<li>{}: {}</li>", escape(compared.words), escape(&words))
+            format!("<li>{}: {}</li>", escape(compared.words), soft(&words, LONG_WORD))
         })
         .collect();
     if !tests.is_empty() {
@@ -227,10 +263,11 @@ fn means(body: &mut String, findings: &Findings<'_>) {
         .filter_map(|mean| {
             let how = if mean.fisher_z { "averaged as Fisher's z and turned back" } else { "averaged as they are" };
             Some(format!(
-                "<figure class=\"chart\">{}<figcaption>{}, {}: means over the edges within and between networks, {how}.</figcaption></figure>\n",
+                "<figure class=\"chart\">{}<figcaption>{}, {}: means over the edges within and between networks, {how}.{}</figcaption></figure>\n",
                 chart::matrix(mean)?,
-                escape(&mean.atlas),
-                escape(&mean.measure)
+                soft(&mean.atlas, LONG_WORD),
+                escape(&mean.measure),
+                soft(&networks_named(&mean.networks), LONG_WORD)
             ))
         })
         .collect();
@@ -240,4 +277,27 @@ fn means(body: &mut String, findings: &Findings<'_>) {
         figures.concat()
     };
     let _ = writeln!(body, "<h2>The mean matrix</h2>\n{words}");
+}
+
+/// The whole names of networks, where the picture has no room for one.
+fn networks_named(networks: &[String]) -> String {
+    if networks.iter().all(|name| chart::shortened(name) == *name) {
+        return String::new();
+    }
+    let names: Vec<String> = networks.iter().enumerate().map(|(at, name)| format!("{} {name}", at + 1)).collect();
+    format!(" Networks: {}.", names.join("; "))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn long_words_may_be_broken_and_stay_text() {
+        assert_eq!(soft("short words stay as they are", LONG_WORD), "short words stay as they are");
+        let long = "abcdefghijklmno<br>&";
+        assert_eq!(soft(long, LONG_WORD), "abcdefghijklmno&lt;<wbr>br&gt;&amp;");
+        assert_eq!(soft(long, LONG_CELL), escape(long));
+        assert_eq!(whole("p < 0.05 of 3.0 %"), "p &lt;\u{a0}0.05 of 3.0\u{a0}%");
+    }
 }

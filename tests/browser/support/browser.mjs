@@ -54,6 +54,14 @@ export async function filePage(chrome, path, options, scripts) {
   return opened;
 }
 
+/** A page without a script, as a file: it may ask for nothing but itself, and is there as soon as it is loaded. */
+export async function stillPage(chrome, path, options, scripts) {
+  const own = pathToFileURL(path).href;
+  const opened = await watched(chrome, (url, request) => url === own && request.isNavigationRequest(), options, scripts);
+  await opened.page.goto(own);
+  return opened;
+}
+
 /** A served page, come to by way of the access token: it may ask for nothing but its own origin. */
 export async function servedPage(chrome, url, options, scripts) {
   const origin = new URL(url).origin;

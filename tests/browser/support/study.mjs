@@ -1,6 +1,6 @@
 // Cohorts of invented children, made and run by the release binary named in KEEPSTILL; and their tables.
 import { execFileSync, spawn } from "node:child_process";
-import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import { copyFileSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { keepAccess, letIn } from "./access.mjs";
@@ -55,6 +55,15 @@ export function cohort(options = [], change = () => {}) {
   };
   study.run();
   return study;
+}
+
+/** `keepstill stack` of a results folder: a copy of the page quality.html, and what quality.json and quality.tsv hold. */
+export function stacked(results, options = []) {
+  keepstill(["stack", results, "--quiet", ...options]);
+  const file = (name) => join(results, "stack", name);
+  const page = join(folder(), "quality.html");
+  copyFileSync(file("quality.html"), page);
+  return { page, told: JSON.parse(readFileSync(file("quality.json"), "utf8")), rows: table(file("quality.tsv")) };
 }
 
 /** A tab-separated table: one object a row. */
