@@ -100,7 +100,7 @@ fn permuted(test: &PermutationTest) -> Value {
 fn correlations(found: &QcFc) -> Value {
     let summary = quality::summarise(found);
     json!({
-        "r": found.r.to_vec(), "p": found.p.to_vec(), "children": found.children, "edges": summary.edges,
+        "r": found.r.to_vec(), "p": found.p.to_vec(), "children": found.children, "dof": found.dof, "edges": summary.edges,
         "median_abs_r": summary.median_abs_r, "share_p": summary.share_p, "share_q": summary.share_q,
     })
 }
@@ -223,7 +223,7 @@ fn run(name: &str, input: &Value) -> Result<Value> {
             let found = groups::compare(&groups)?;
             let effect = match found.effect {
                 Effect::HedgesG(g) => json!({ "g": g }),
-                Effect::EtaSquared(eta) => json!({ "eta": eta }),
+                Effect::OmegaSquared(omega) => json!({ "omega": omega }),
             };
             let summaries: Vec<Value> = found
                 .groups

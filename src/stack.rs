@@ -15,8 +15,8 @@
 //!
 //! What can be asked for beyond this (equal data, matched groups, reliability, tests) is told of in [`further`].
 //!
-//! Memory holds two blocks of [`stream::BLOCK_BYTES`] and a line of text a child, whatever the number of children: while
-//! one block is written the next is read. Files stand under unfinished names until every one is whole; `stack.json` is
+//! Memory holds two blocks of [`stream::BLOCK_BYTES`], whatever the number of children (while one block is written the next
+//! is read), and of each child its row of the cohort table and its shuffled motion: some 2 kB. Files stand under unfinished names until every one is whole; `stack.json` is
 //! taken away first and written last, so it vouches for all that lies beside it.
 
 mod about;
@@ -136,7 +136,8 @@ impl Stacked {
 pub enum StackError {
     #[error("{}: there is no cohort table; give a results folder that `keepstill run` wrote", path.display())]
     NoCohort { path: PathBuf },
-    #[error("{}: a run is at work in this results folder; wait for it to end, then stack again", path.display())]
+    #[error("{}: a run or another stack is at work in this results folder; wait for it to end, then stack again",
+        path.display())]
     Locked { path: PathBuf },
     #[error(transparent)]
     Lock(#[from] LockError),
@@ -152,8 +153,20 @@ pub enum StackError {
     UnknownGroup { column: String, nearest: Option<String>, known: String },
     #[error("{}: {source}", path.display())]
     Quality { path: PathBuf, source: crate::group::quality::QualityError },
-    #[error("{}: no child of {rows} is left to stack ({reasons}); ask for {}", path.display(), other_wish(reasons))]
-    NoneLeft { path: PathBuf, rows: usize, reasons: String },
+    #[error("{}: motion and the covariates age and sex: {source}; do `keepstill run` again to write it anew", path.display())]
+    Motion { path: PathBuf, source: crate::linalg::LinalgError },
+    #[error("{}: {pair}: a correlation of {found} is none, it lies between -1 and 1; do `keepstill run` again to write it anew",
+        path.display())]
+    NoCorrelation { path: PathBuf, pair: String, found: f32 },
+    #[error("{}: no child of {rows} is left to stack ({reasons}); ask for {}{}", path.display(), other_wish(reasons),
+        if seen.is_empty() { String::new() } else { format!(" ({seen})") })]
+    NoneLeft {
+        path: PathBuf,
+        rows: usize,
+        reasons: String,
+        /// Values of the columns of conditions, in words.
+        seen: String,
+    },
     #[error("{}: cannot read: {message}; do `keepstill run` again to write it anew", path.display())]
     Unreadable { path: PathBuf, message: String },
     #[error("{}: the files {stems} could each be this row's, in line {line}; give the runs run_ids that differ", path.display())]
@@ -202,7 +215,7 @@ pub enum StackError {
 fn other_wish(reasons: &str) -> &'static str {
     if reasons.contains(equal::REASON) {
         "fewer --equal-minutes"
-    } else if reasons.contains(matched::NO_PARTNER) {
+    } else if matched::REASONS.iter().any(|reason| reasons.contains(reason)) {
         "a wider --caliper or another --group"
     } else {
         "others with --all, --min-minutes, --where or --missing"
@@ -231,6 +244,7 @@ pub fn stack(results: &Path, choice: &Choice) -> Result<Stacked, StackError> {
     let header = chosen.header.clone();
     let digest = chosen.digest.clone();
     let skipped = chosen.skipped.clone();
+    let seen = chosen.seen.join("; ");
     let mut found = found::find(results, chosen)?;
     if let Some(equal) = &choice.further.equal {
         equal::leave_out_short(results, equal, &mut found)?;
@@ -248,18 +262,20 @@ pub fn stack(results: &Path, choice: &Choice) -> Result<Stacked, StackError> {
     }
     if found.children.is_empty() {
         let reasons = who::counted(&found.left_out);
-        return Err(StackError::NoneLeft { path: cohort, rows, reasons });
+        return Err(StackError::NoneLeft { path: cohort, rows, reasons, seen });
     }
     let test = choice.further.test.as_ref();
     let prepared = test.map(|wanted| tested::prepare(wanted, &header, &found)).transpose()?;
     parcels::centroids(results, &found, &mut atlases)?;
 
-    let written =
-        write(results, &folder, choice, &header, &found, &atlases, lacking).and_then(|(mut files, arrays, quality)| {
+    let said = about::chosen(choice, rows, &found, matched.as_ref());
+    let written = write(results, &folder, choice, &header, &found, &atlases, lacking, &said).and_then(
+        |(mut files, arrays, quality)| {
             let (further, prepared) = (&choice.further, prepared.as_ref());
             let told = further::write(results, &folder, further, &found, &atlases, prepared, &mut files)?;
             Ok((files, arrays, quality, told))
-        });
+        },
+    );
     if written.is_err() {
         // Of a folder with nothing in it, nothing is to be seen.
         let _ = fs::remove_dir(&folder);
@@ -270,8 +286,8 @@ pub fn stack(results: &Path, choice: &Choice) -> Result<Stacked, StackError> {
     notes.extend(quality.notes);
     notes.extend(skipped);
     let mut about =
-        about::json(&about::Facts { choice, digest: &digest, rows, found: &found, arrays: &arrays, notes: &notes });
-    for (key, value) in further::tell_choice(&found, matched.as_ref()).into_iter().chain(told) {
+        about::json(&about::Facts { choice, digest: &digest, chosen: &said, arrays: &arrays, notes: &notes });
+    for (key, value) in told {
         about[key] = value;
     }
     whole::put_all_in_place(&folder, files, &about)?;
@@ -300,6 +316,7 @@ fn drop_missing(
 }
 
 /// Writes every file but `stack.json` under unfinished names.
+#[allow(clippy::too_many_arguments)]
 fn write(
     results: &Path,
     folder: &Path,
@@ -308,18 +325,19 @@ fn write(
     found: &found::Found,
     atlases: &[parcels::Atlas],
     lacking: Option<parcels::Lacking>,
+    chosen: &Value,
 ) -> Result<(Vec<whole::Whole>, Vec<stream::Stacking>, quality::Told), StackError> {
     stream::refuse_what_cannot_be(choice, found, atlases)?;
     let text = |name: &str, text: &str| whole::Whole::of(&folder.join(name), text.as_bytes());
     let mut files = vec![
-        text("children.tsv", &tables::children(header, found))?,
+        tables::children(&folder.join("children.tsv"), header, found)?,
         text("left_out.tsv", &tables::left_out(&found.left_out))?,
     ];
     for atlas in atlases {
         files.push(text(&format!("atlas-{}_parcels.tsv", atlas.name), &tables::parcels(atlas))?);
         files.push(text(&format!("atlas-{}_edges.tsv", atlas.name), &tables::edges(atlas))?);
     }
-    let mut quality = quality::Quality::begin(results, choice, header, found, atlases)?;
+    let mut quality = quality::Quality::begin(results, choice, header, found, atlases, chosen.clone())?;
     let (arrays, seen) = stream::write(results, folder, choice, found, atlases, &mut files, &mut quality)?;
     let told = quality.finish(folder, &mut files)?;
     let lacking = lacking.unwrap_or(seen);

@@ -107,17 +107,101 @@ impl TextTable {
             let (path, rows, columns) = (self.path.clone(), self.rows.len(), self.columns());
             return Err(TableError::NoSuchCell { path, rows, columns, row: row + 1, column: col + 1 });
         };
-        if missing(cell) {
-            return Ok(None);
+        number(&self.path, line, cell, || self.column_label(col))
+    }
+}
+
+/// The number in a cell; none where it is [`missing`].
+fn number(path: &Path, line: usize, cell: &str, label: impl Fn() -> String) -> Result<Option<f64>, TableError> {
+    if missing(cell) {
+        return Ok(None);
+    }
+    let given = || (path.to_owned(), label(), cell.to_owned());
+    match cell.parse::<f64>() {
+        Ok(value) if value.is_finite() => Ok(Some(value)),
+        Ok(value) if value.is_nan() => Ok(None),
+        Ok(_) => {
+            let (path, column, found) = given();
+            Err(TableError::NotFinite { path, line, column, found })
         }
-        let (path, column, found) = (self.path.clone(), self.column_label(col), cell.clone());
-        match cell.parse::<f64>() {
-            Ok(value) if value.is_finite() => Ok(Some(value)),
-            Ok(value) if value.is_nan() => Ok(None),
-            Ok(_) => Err(TableError::NotFinite { path, line, column, found }),
-            Err(_) => Err(TableError::NotANumber { path, line, column, found }),
+        Err(_) => {
+            let (path, column, found) = given();
+            Err(TableError::NotANumber { path, line, column, found })
         }
     }
+}
+
+/// A table of the BIDS form whose rows are looked at one after the other, for tables with a row a child: it holds the
+/// file's text, not every cell.
+#[derive(Debug)]
+pub struct Tsv {
+    path: PathBuf,
+    text: String,
+    /// Column names.
+    pub header: Vec<String>,
+    /// Line of the header.
+    first: usize,
+}
+
+impl Tsv {
+    /// Reads the file and its header line; see [`read_tsv`].
+    ///
+    /// # Errors
+    /// Those of [`read_tsv`] that are not of a row.
+    pub fn open(path: &Path) -> Result<Self, TableError> {
+        let text = read_text(path)?;
+        let Some((first, header_line)) = lines_of(&text).next() else {
+            return Err(TableError::Empty { path: path.to_owned() });
+        };
+        let header = split_tabs(header_line);
+        // One column is a legal table, but not if its name looks like several.
+        if header.len() == 1 && header[0].contains([',', ';', ' ']) {
+            let found = shortened(&header[0]);
+            return Err(TableError::NotTabs { path: path.to_owned(), line: first, found });
+        }
+        if let Some(at) = header.iter().position(String::is_empty) {
+            return Err(TableError::UnnamedColumn { path: path.to_owned(), line: first, column: at + 1 });
+        }
+        refuse_duplicates(path, first, &header)?;
+        Ok(Self { path: path.to_owned(), text, header, first })
+    }
+
+    /// The whole file, without a byte order mark.
+    #[must_use]
+    pub fn text(&self) -> &str {
+        &self.text
+    }
+
+    /// The rows in file order.
+    ///
+    /// # Errors
+    /// A ragged row.
+    pub fn rows(&self) -> impl Iterator<Item = Result<TextRow, TableError>> {
+        lines_of(&self.text).skip(1).map(|(line, text)| {
+            let cells = split_tabs(text);
+            refuse_ragged(&self.path, line, cells.len(), self.first, self.header.len())?;
+            Ok(TextRow { line, cells })
+        })
+    }
+
+    /// Position (from 0) of the column of this name; names are compared exactly.
+    #[must_use]
+    pub fn column(&self, name: &str) -> Option<usize> {
+        self.header.iter().position(|column| column == name)
+    }
+
+    /// The number in a row's cell, which must be there. None where the cell is [`missing`].
+    ///
+    /// # Errors
+    /// Text that is no number, and an infinite number.
+    pub fn number(&self, row: &TextRow, col: usize) -> Result<Option<f64>, TableError> {
+        number(&self.path, row.line, &row.cells[col], || format!("column '{}'", self.header[col]))
+    }
+}
+
+/// Lines with something in them, numbered from 1.
+fn lines_of(text: &str) -> impl Iterator<Item = (usize, &str)> {
+    numbered_lines(text).filter(|(_, line)| !line.trim().is_empty())
 }
 
 /// Whether a cell of text says that there is nothing: empty or `n/a`. A child may well be called Nan.
@@ -139,28 +223,9 @@ pub fn missing(cell: &str) -> bool {
 /// # Errors
 /// See [`TableError`]; among others a ragged row and a column name that is empty or stands twice.
 pub fn read_tsv(path: &Path) -> Result<TextTable, TableError> {
-    let text = read_text(path)?;
-    let mut lines = numbered_lines(&text).filter(|(_, line)| !line.trim().is_empty());
-    let Some((first, header_line)) = lines.next() else {
-        return Err(TableError::Empty { path: path.to_owned() });
-    };
-    let header = split_tabs(header_line);
-    // One column is a legal table, but not if its name looks like several.
-    if header.len() == 1 && header[0].contains([',', ';', ' ']) {
-        let found = shortened(&header[0]);
-        return Err(TableError::NotTabs { path: path.to_owned(), line: first, found });
-    }
-    if let Some(at) = header.iter().position(String::is_empty) {
-        return Err(TableError::UnnamedColumn { path: path.to_owned(), line: first, column: at + 1 });
-    }
-    refuse_duplicates(path, first, &header)?;
-    let mut rows = Vec::new();
-    for (line, text) in lines {
-        let cells = split_tabs(text);
-        refuse_ragged(path, line, cells.len(), first, header.len())?;
-        rows.push(TextRow { line, cells });
-    }
-    Ok(TextTable { path: path.to_owned(), header: Some(header), rows })
+    let table = Tsv::open(path)?;
+    let rows = table.rows().collect::<Result<Vec<TextRow>, TableError>>()?;
+    Ok(TextTable { path: table.path, header: Some(table.header), rows })
 }
 
 /// Reads a table of numbers: separated by tabs, else commas, else runs of blanks, whichever the first line has. The
@@ -243,6 +308,12 @@ pub fn write_number_f32(out: &mut Vec<u8>, v: f64) {
             out.truncate(out.len() - 2);
         }
     }
+}
+
+/// p for people: three digits, or that it is smaller.
+#[must_use]
+pub fn p_words(p: f64) -> String {
+    if p < 0.001 { "< 0.001".to_owned() } else { figures(p, 3) }
 }
 
 /// A number for people: a fixed count of digits after the point; n/a when there is none.

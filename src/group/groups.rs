@@ -7,8 +7,9 @@
 //! - **Kruskal–Wallis**: ranks, for numbers as skew as motion is; H corrected for ties, χ² with groups − 1 degrees of
 //!   freedom (Kruskal & Wallis 1952, J Am Stat Assoc 47:583).
 //! - **Effect**: two groups, Hedges's g, the difference of means (first − second) over the pooled SD, with the small-sample
-//!   factor 1 − 3/(4ν − 1), ν = n₁ + n₂ − 2 (Hedges 1981, J Educ Stat 6:107). More, η²: the share of the sum of squares
-//!   that is between groups (Fisher 1925; *from memory*).
+//!   factor 1 − 3/(4ν − 1), ν = n₁ + n₂ − 2 (Hedges 1981, J Educ Stat 6:107). More, ω²: the share of the variance that
+//!   is between groups, less what is there by chance alone, so that it is 0 on the average where groups are alike, and may
+//!   be below (Hays 1963, Statistics for Psychologists; *from memory*).
 //!
 //! A test that does not reach 0.05 in a small sample does not show that groups are alike: read the effect size.
 
@@ -55,8 +56,8 @@ impl Test {
 pub enum Effect {
     /// Two groups: first minus second, in pooled SDs.
     HedgesG(f64),
-    /// More groups: share of the variance between them.
-    EtaSquared(f64),
+    /// More groups: share of the variance between them, less chance's; NaN with no more children than groups.
+    OmegaSquared(f64),
 }
 
 /// Groups side by side.
@@ -112,7 +113,7 @@ pub fn compare(groups: &[(&str, &[f64])]) -> Result<Comparison, GroupsError> {
         })
         .collect();
     let welch = if let [a, b] = summaries.as_slice() { welch_t(a, b) } else { welch_f(&summaries) };
-    let effect = if let [a, b] = summaries.as_slice() { hedges_g(a, b) } else { eta_squared(&summaries) };
+    let effect = if let [a, b] = summaries.as_slice() { hedges_g(a, b) } else { omega_squared(&summaries) };
     Ok(Comparison { groups: summaries, welch, kruskal_wallis: kruskal_wallis(&present), effect })
 }
 
@@ -155,12 +156,18 @@ fn hedges_g(a: &GroupSummary, b: &GroupSummary) -> Effect {
     Effect::HedgesG((a.mean - b.mean) / pooled * (1.0 - 3.0 / (4.0 * nu - 1.0)))
 }
 
-fn eta_squared(groups: &[GroupSummary]) -> Effect {
+fn omega_squared(groups: &[GroupSummary]) -> Effect {
     let n: f64 = groups.iter().map(|g| g.children as f64).sum();
     let centre = groups.iter().map(|g| g.children as f64 * g.mean).sum::<f64>() / n;
     let between: f64 = groups.iter().map(|g| g.children as f64 * (g.mean - centre).powi(2)).sum();
     let within: f64 = groups.iter().filter(|g| g.children > 1).map(|g| (g.children as f64 - 1.0) * g.sd * g.sd).sum();
-    Effect::EtaSquared(between / (between + within))
+    let more = groups.iter().filter(|g| g.children > 0).count() as f64 - 1.0;
+    let mean_square = within / (n - more - 1.0);
+    Effect::OmegaSquared(if n > more + 1.0 {
+        (between - more * mean_square) / (between + within + mean_square)
+    } else {
+        f64::NAN
+    })
 }
 
 fn kruskal_wallis(groups: &[Vec<f64>]) -> Test {
@@ -206,7 +213,11 @@ mod tests {
         let Test::KruskalWallis { h, dof, .. } = three.kruskal_wallis else { panic!("ranks") };
         let expected = (12.0 / 42.0 * (12.25 + 42.25 + 121.0) / 2.0 - 21.0) / (1.0 - 6.0 / 210.0);
         assert!((h - expected).abs() < 1e-12 && dof == 2.0, "{h} {expected}");
-        assert!(matches!(three.effect, Effect::EtaSquared(e) if (e - 28.0 / 3.0 / (28.0 / 3.0 + 1.5)).abs() < 1e-12));
+        // 28/3 between, 3/2 within with 3 degrees of freedom.
+        let expected = (28.0 / 3.0 - 2.0 * 0.5) / (28.0 / 3.0 + 1.5 + 0.5);
+        assert!(matches!(three.effect, Effect::OmegaSquared(e) if (e - expected).abs() < 1e-12));
+        let single = compare(&[("a", &[1.0]), ("b", &[2.0]), ("c", &[4.0])]).unwrap();
+        assert!(matches!(single.effect, Effect::OmegaSquared(e) if e.is_nan()));
     }
 
     #[test]

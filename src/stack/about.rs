@@ -5,8 +5,9 @@ use std::collections::BTreeSet;
 use serde_json::{Value, json};
 
 use super::found::Found;
+use super::matched::Matched;
 use super::stream::{Stacking, has_z};
-use super::{Choice, Missing, who};
+use super::{Choice, Missing, further, who};
 use crate::outputs::CAUTION;
 
 /// What a stack is told by.
@@ -14,9 +15,8 @@ pub(super) struct Facts<'a> {
     pub choice: &'a Choice,
     /// BLAKE3 of `cohort.tsv`, hex.
     pub digest: &'a str,
-    /// Rows of `cohort.tsv`.
-    pub rows: usize,
-    pub found: &'a Found,
+    /// What [`chosen`] says.
+    pub chosen: &'a Value,
     pub arrays: &'a [Stacking],
     pub notes: &'a [String],
 }
@@ -49,11 +49,7 @@ pub(super) fn notes(choice: &Choice, found: &Found, arrays: &[Stacking]) -> Vec<
 
 /// `stack.json`.
 pub(super) fn json(facts: &Facts<'_>) -> Value {
-    let Facts { choice, digest, rows, found, arrays, notes } = facts;
-    let left_out: Vec<Value> = who::reasons(&found.left_out)
-        .iter()
-        .map(|(reason, count)| json!({ "reason": reason, "children": count }))
-        .collect();
+    let Facts { choice, digest, chosen, arrays, notes } = facts;
     let arrays: Vec<Value> = arrays
         .iter()
         .map(|array| {
@@ -76,21 +72,12 @@ pub(super) fn json(facts: &Facts<'_>) -> Value {
             })
         })
         .collect();
-    json!({
+    let mut about = json!({
         "version": env!("CARGO_PKG_VERSION"),
         "caution": CAUTION,
-        "settings": {
-            "all": choice.all,
-            "min_minutes": choice.min_minutes,
-            "where": choice.conditions.iter().map(ToString::to_string).collect::<Vec<_>>(),
-            "missing": choice.missing.key(),
-            "formats": choice.formats.iter().map(|format| format.key()).collect::<Vec<_>>(),
-            "fisher_z": choice.fisher_z,
-        },
-        "cohort_rows": rows,
+    });
+    let rest = json!({
         "cohort_blake3": digest,
-        "children": found.children.len(),
-        "left_out": left_out,
         "rows": "row k of every array and table of children is the child in row k of children.tsv (counted without the \
                  header), in the order of cohort.tsv; k counts from 0 in npy",
         "columns": "column k of an edges array is row k of atlas-A_edges.tsv: the upper triangle without the diagonal, \
@@ -100,7 +87,36 @@ pub(super) fn json(facts: &Facts<'_>) -> Value {
         "edges_digest": "edges_blake3 is BLAKE3 of the children × edges values as little-endian float32, row by row",
         "notes": notes,
         "arrays": arrays,
-    })
+    });
+    for part in [chosen, &rest] {
+        part.as_object().into_iter().flatten().for_each(|(key, value)| about[key] = value.clone());
+    }
+    about
+}
+
+/// Who and what is in the stack, of so many rows of the cohort table.
+pub(super) fn chosen(choice: &Choice, rows: usize, found: &Found, matched: Option<&Matched>) -> Value {
+    let left_out: Vec<Value> = who::reasons(&found.left_out)
+        .iter()
+        .map(|(reason, count)| json!({ "reason": reason, "children": count }))
+        .collect();
+    let mut chosen = json!({
+        "settings": {
+            "all": choice.all,
+            "min_minutes": choice.min_minutes,
+            "where": choice.conditions.iter().map(ToString::to_string).collect::<Vec<_>>(),
+            "missing": choice.missing.key(),
+            "formats": choice.formats.iter().map(|format| format.key()).collect::<Vec<_>>(),
+            "fisher_z": choice.fisher_z,
+        },
+        "cohort_rows": rows,
+        "children": found.children.len(),
+        "left_out": left_out,
+    });
+    for (key, value) in further::tell_choice(found, matched) {
+        chosen[key] = value;
+    }
+    chosen
 }
 
 fn values_words(array: &Stacking) -> &'static str {

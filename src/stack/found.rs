@@ -132,35 +132,46 @@ impl Found {
     }
 }
 
+/// Children whose folders are looked through at once: what is known of each but for its own rows is let go after (own
+/// choice).
+const AT_ONCE: usize = 256;
+
 /// Finds what each candidate has.
 pub(super) fn find(results: &Path, chosen: Chosen) -> Result<Found, StackError> {
-    let looked: Vec<Result<Looked, StackError>> =
-        chosen.candidates.into_par_iter().map(|candidate| look(results, candidate)).collect();
     let mut found = Found { kinds: Vec::new(), children: Vec::new(), left_out: chosen.left_out, equal: None };
     let mut first: Option<String> = None;
     let mut kinds: BTreeSet<Kind> = BTreeSet::new();
-    for looked in looked {
-        let (child, forms) = match looked? {
-            Looked::LeftOut(child) => {
-                found.left_out.push(child);
-                continue;
+    let mut candidates = chosen.candidates.into_iter();
+    loop {
+        let some: Vec<Candidate> = candidates.by_ref().take(AT_ONCE).collect();
+        if some.is_empty() {
+            break;
+        }
+        let looked: Vec<Result<Looked, StackError>> =
+            some.into_par_iter().map(|candidate| look(results, candidate)).collect();
+        for looked in looked {
+            let (child, forms) = match looked? {
+                Looked::LeftOut(child) => {
+                    found.left_out.push(child);
+                    continue;
+                }
+                Looked::Child(child, forms) => (child, forms),
+            };
+            let like = first.get_or_insert_with(|| {
+                kinds.extend(forms.keys().cloned());
+                child.stem.clone()
+            });
+            if let Some(kind) = kinds.iter().find(|kind| !forms.contains_key(kind)) {
+                let path = results.join(&child.folder).join(matrix_name(&child.stem, kind, Form::Tsv));
+                return Err(StackError::NoMatrix { path, like: format!("{like} has one") });
             }
-            Looked::Child(child, forms) => (child, forms),
-        };
-        let like = first.get_or_insert_with(|| {
-            kinds.extend(forms.keys().cloned());
-            child.stem.clone()
-        });
-        if let Some(kind) = kinds.iter().find(|kind| !forms.contains_key(kind)) {
-            let path = results.join(&child.folder).join(matrix_name(&child.stem, kind, Form::Tsv));
-            return Err(StackError::NoMatrix { path, like: format!("{like} has one") });
+            if let Some(kind) = forms.keys().find(|kind| !kinds.contains(kind)) {
+                let other = &found.children[0];
+                let path = results.join(&other.folder).join(matrix_name(&other.stem, kind, Form::Tsv));
+                return Err(StackError::NoMatrix { path, like: format!("{} has one", child.stem) });
+            }
+            found.children.push(Child { forms: forms.into_values().collect(), ..child });
         }
-        if let Some(kind) = forms.keys().find(|kind| !kinds.contains(kind)) {
-            let other = &found.children[0];
-            let path = results.join(&other.folder).join(matrix_name(&other.stem, kind, Form::Tsv));
-            return Err(StackError::NoMatrix { path, like: format!("{} has one", child.stem) });
-        }
-        found.children.push(Child { forms: forms.into_values().collect(), ..child });
     }
     found.kinds = kinds.into_iter().collect();
     found.left_out.sort_by_key(|child| child.row);

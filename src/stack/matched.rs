@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 
 use super::StackError;
 use super::found::{Child, Found};
+use super::quality::{MOST_GROUPS, USUAL};
 use crate::group::groups::{Comparison, Effect, GroupsError, Test, compare};
 use crate::group::matching::{MatchingError, WhyLeftOut, match_means, match_tuples, sd_within};
 use crate::tables::{absent, figures, nearest};
@@ -16,7 +17,9 @@ use crate::tables::{absent, figures, nearest};
 const MOTION: &str = "mean_fd_mm";
 
 /// Why a child is left out, as most are.
-pub(super) const NO_PARTNER: &str = "match_no_partner";
+const NO_PARTNER: &str = "match_no_partner";
+/// Reasons that another caliper may take away.
+pub(super) const REASONS: [&str; 3] = [NO_PARTNER, MOVES_MORE, MOVES_LESS];
 const MOVES_MORE: &str = "match_moves_more";
 const MOVES_LESS: &str = "match_moves_less";
 
@@ -55,8 +58,8 @@ impl Alike {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Match {
     pub alike: Alike,
-    /// Column of the cohort table that has the groups.
-    pub group: String,
+    /// Column of the cohort table that has the groups; none: `group`.
+    pub group: Option<String>,
     /// How far apart means, or children of a pair, may be; none: a share of the SD within groups.
     pub caliper_mm: Option<f64>,
 }
@@ -80,6 +83,14 @@ pub enum MatchError {
     #[error("--group {column}: cohort.tsv has no such column{}; it has {known}",
         nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
     NoGroups { column: String, nearest: Option<String>, known: String },
+    #[error(
+        "--match: cohort.tsv has no column called {USUAL}, which is taken if none is named; name the column of the groups with --group COLUMN, of {known}"
+    )]
+    NoGroupNamed { known: String },
+    #[error(
+        "--match --group {column}: the column has {found} different values, more than the {MOST_GROUPS} that groups may have; name another with --group COLUMN"
+    )]
+    TooManyGroups { column: String, found: usize },
     #[error("the cohort table has no column {MOTION}; do `keepstill run` again to write it anew")]
     NoMotion,
     #[error("--match --group {column}: {source}")]
@@ -95,10 +106,14 @@ pub enum MatchError {
 /// Leaves out the children without a partner.
 pub(super) fn leave_out_unlike(wanted: &Match, header: &[String], found: &mut Found) -> Result<Matched, StackError> {
     let column = |name: &str| header.iter().position(|known| known == name);
-    let group_column = column(&wanted.group).ok_or_else(|| MatchError::NoGroups {
-        column: wanted.group.clone(),
-        nearest: nearest(&wanted.group, header.iter().map(String::as_str)).map(str::to_owned),
-        known: header.join(", "),
+    let group = wanted.group.as_deref().unwrap_or(USUAL);
+    let group_column = column(group).ok_or_else(|| match wanted.group {
+        Some(_) => MatchError::NoGroups {
+            column: group.to_owned(),
+            nearest: nearest(group, header.iter().map(String::as_str)).map(str::to_owned),
+            known: header.join(", "),
+        },
+        None => MatchError::NoGroupNamed { known: header.join(", ") },
     })?;
     let motion_column = column(MOTION).ok_or(MatchError::NoMotion)?;
     let words: Vec<String> = found.children.iter().map(|child| cell(child, group_column).to_owned()).collect();
@@ -108,7 +123,10 @@ pub(super) fn leave_out_unlike(wanted: &Match, header: &[String], found: &mut Fo
     names.sort_unstable();
     names.dedup();
     let groups: Vec<Option<usize>> = words.iter().map(|word| names.binary_search(&word.as_str()).ok()).collect();
-    let column = || wanted.group.clone();
+    let column = || group.to_owned();
+    if names.len() > MOST_GROUPS {
+        return Err(MatchError::TooManyGroups { column: column(), found: names.len() }.into());
+    }
     let share = wanted.alike.share_of_sd();
     let caliper = wanted.caliper_mm.unwrap_or_else(|| share * sd_within(&motion, &groups, names.len()));
     if caliper.is_nan() && names.len() > 1 {
@@ -134,7 +152,7 @@ pub(super) fn leave_out_unlike(wanted: &Match, header: &[String], found: &mut Fo
         .left_out
         .iter()
         .map(|out| {
-            let (name, word) = (&wanted.group, &words[out.child]);
+            let (name, word) = (group, &words[out.child]);
             let who = || format!("{name} {word}, {MOTION} {}", figures(motion[out.child], 3));
             let within = || figures(caliper, 3);
             let (reason, why) = match out.why {
@@ -152,7 +170,7 @@ pub(super) fn leave_out_unlike(wanted: &Match, header: &[String], found: &mut Fo
     found.leave_out_each(leaves);
     Ok(Matched {
         alike: wanted.alike,
-        group: wanted.group.clone(),
+        group: group.to_owned(),
         caliper_mm: caliper,
         caliper_of_sd: wanted.caliper_mm.is_none().then_some(share),
         before,
@@ -188,7 +206,7 @@ fn comparison(groups: &Comparison) -> Value {
         .collect();
     let (name, effect) = match groups.effect {
         Effect::HedgesG(g) => ("hedges_g", g),
-        Effect::EtaSquared(eta) => ("eta_squared", eta),
+        Effect::OmegaSquared(omega) => ("omega_squared", omega),
     };
     let (welch, value) = match groups.welch {
         Test::WelchT { t, .. } => ("welch_t", t),

@@ -1,10 +1,10 @@
 //! Is it just motion? The answer for the children in a stack, from the same pass that writes it.
 //!
 //! Every block of children that the stack writes is also added to sums over children ([`Accumulator`]): QC-FC, the
-//! correlation over children of each edge with mean framewise displacement (FD), is read off them at the end, so memory
-//! does not grow with children. A try of `keepstill run` without censoring by motion is read the same way afterwards,
-//! for the same children: what censoring took away. Pearson's and Spearman's correlations are taken as Fisher's z;
-//! other measures as they are. Sources stand with the formulas, in [`crate::group::quality`] and
+//! correlation over children of each edge with mean framewise displacement (FD), is read off them at the end; so is what
+//! chance does, by motion shuffled among the children. A try of `keepstill run` without censoring by motion is read the
+//! same way afterwards, for the same children: what censoring took away. Correlations are taken as Fisher's z, covariances
+//! as they are. Sources stand with the formulas, in [`crate::group::quality`] and
 //! [`crate::group::groups`], and in docs/quality.md.
 //!
 //! ```text
@@ -26,30 +26,28 @@ mod words;
 
 use std::path::Path;
 
+use ndarray::Array2;
 use rayon::prelude::*;
 use serde_json::Value;
 
 use super::found::{Found, Kind};
 use super::parcels::Atlas;
-use super::stream::{self, Block};
+use super::stream::{self, Block, has_z};
 use super::values::edge_count;
 use super::whole::Whole;
 use super::{Choice, StackError};
 use crate::connectivity::fisher_z;
-use crate::group::quality::{Accumulator, QualityError};
+use crate::group::quality::{Accumulator, QualityError, Shuffled};
+use crate::linalg::LinalgError;
 use before::Before;
 use children::{Children, Facts};
 use groups::Groups;
+pub(in crate::stack) use groups::{MOST_GROUPS, USUAL};
 use rows::Row;
 
 /// Children whose values are turned into z at once: enough work for all cores, without a copy of a whole block (own
 /// convention).
 const AT_ONCE: usize = 32;
-
-/// Whether QC-FC is of Fisher's z of a measure's values, rather than of the values.
-fn as_z(measure: &str) -> bool {
-    matches!(measure, "pearson" | "spearman")
-}
 
 /// Sums over children of one atlas and measure.
 #[derive(Debug)]
@@ -58,23 +56,64 @@ struct Sums {
     /// All children of the stack, for the mean matrix.
     all: Accumulator,
     /// Those with mean FD.
-    motion: Accumulator,
+    motion: WithMotion,
     /// Those with mean FD and all covariates that are taken out; none where nothing is.
-    adjusted: Option<Accumulator>,
+    adjusted: Option<WithMotion>,
     /// Sum of each parcel's values on the diagonal, and how many children have one.
     diagonal: Vec<(f64, usize)>,
 }
 
+/// What edges have to do with motion, and with motion shuffled among the children.
+#[derive(Debug)]
+struct WithMotion {
+    sums: Accumulator,
+    shuffled: Shuffled,
+}
+
+impl WithMotion {
+    /// `numbers` are of each child who counts: mean FD, then what is taken out.
+    fn new(edges: usize, numbers: &[Vec<f64>]) -> Result<Self, LinalgError> {
+        let covariates = numbers.first().map_or(1, Vec::len);
+        let motion: Vec<f64> = numbers.iter().map(|child| child[0]).collect();
+        let controls = Array2::from_shape_fn((numbers.len(), covariates - 1), |(child, k)| numbers[child][k + 1]);
+        Ok(Self {
+            sums: Accumulator::new(edges, covariates),
+            shuffled: Shuffled::new(edges, &motion, controls.view())?,
+        })
+    }
+
+    /// Adds children in their order: a row of edges, and the same numbers as above.
+    fn add(&mut self, children: &[(usize, &[f32], Vec<f64>)]) -> Result<(), (usize, QualityError)> {
+        let rows: Vec<&[f32]> = children.iter().map(|(_, row, _)| *row).collect();
+        let Self { sums, shuffled } = self;
+        let (added, ()) = rayon::join(
+            || {
+                children
+                    .iter()
+                    .try_for_each(|(child, row, numbers)| sums.add_child(row, numbers).map_err(|error| (*child, error)))
+            },
+            || shuffled.take(&rows),
+        );
+        added
+    }
+}
+
 impl Sums {
-    fn new(parcels: usize, controls: usize) -> Self {
+    fn new(parcels: usize, children: &Children) -> Result<Self, LinalgError> {
         let edges = edge_count(parcels);
-        Self {
+        let of = |numbers: fn(&Children, &Facts) -> Option<Vec<f64>>| -> Vec<Vec<f64>> {
+            children.facts.iter().filter_map(|facts| numbers(children, facts)).collect()
+        };
+        let adjusted = (!children.adjusted_for().is_empty())
+            .then(|| WithMotion::new(edges, &of(Children::adjusted)))
+            .transpose()?;
+        Ok(Self {
             edges,
             all: Accumulator::new(edges, 0),
-            motion: Accumulator::new(edges, 1),
-            adjusted: (controls > 0).then(|| Accumulator::new(edges, 1 + controls)),
+            motion: WithMotion::new(edges, &of(Children::plain))?,
+            adjusted,
             diagonal: vec![(0.0, 0); parcels],
-        }
+        })
     }
 
     /// Adds a block; the position of the child who cannot be added, where one cannot.
@@ -106,16 +145,13 @@ impl Sums {
         let Self { edges, all, motion, adjusted, .. } = self;
         // Of an atlas of one parcel a row is empty.
         let row = |child: usize| &values[child * *edges..(child + 1) * *edges];
+        let with = |numbers: fn(&Children, &Facts) -> Option<Vec<f64>>| -> Vec<(usize, &[f32], Vec<f64>)> {
+            let of = |(child, facts)| Some((child, row(child), numbers(children, facts)?));
+            facts.iter().enumerate().filter_map(of).collect()
+        };
         let with_motion = || {
-            facts.iter().enumerate().try_for_each(|(child, facts)| {
-                if facts.mean_fd_mm.is_finite() {
-                    motion.add_child(row(child), &[facts.mean_fd_mm]).map_err(|error| (child, error))?;
-                }
-                match (adjusted.as_mut(), children.adjusted(facts)) {
-                    (Some(adjusted), Some(all)) => adjusted.add_child(row(child), &all).map_err(|error| (child, error)),
-                    _ => Ok(()),
-                }
-            })
+            motion.add(&with(Children::plain))?;
+            adjusted.as_mut().map_or(Ok(()), |adjusted| adjusted.add(&with(Children::adjusted)))
         };
         let without =
             || (0..facts.len()).try_for_each(|child| all.add_child(row(child), &[]).map_err(|error| (child, error)));
@@ -135,6 +171,8 @@ pub(super) struct Quality<'a> {
     settings: Result<Value, String>,
     children: Children,
     groups: Groups,
+    /// Who and what is in the stack, as `stack.json` has it.
+    chosen: Value,
     /// One a kind.
     sums: Vec<Sums>,
 }
@@ -178,13 +216,14 @@ fn atlas_of<'a>(atlases: &'a [Atlas], kind: &Kind) -> Option<&'a Atlas> {
 }
 
 impl<'a> Quality<'a> {
-    /// Reads what the cohort table says of the children; `header` is its first line.
+    /// Reads what the cohort table says of the children; `header` is its first line, `chosen` who and what is in the stack.
     pub(super) fn begin(
         results: &'a Path,
         choice: &'a Choice,
         header: &[String],
         found: &'a Found,
         atlases: &'a [Atlas],
+        chosen: Value,
     ) -> Result<Self, StackError> {
         let settings = match found.children.first() {
             Some(child) => before::settings(results, child),
@@ -192,20 +231,22 @@ impl<'a> Quality<'a> {
         };
         let children = Children::read(results, header, found, settings.as_ref().ok())?;
         let groups = Groups::read(choice.group.as_deref(), header, found, &children.facts)?;
-        let mut quality = Self { results, choice, found, atlases, settings, children, groups, sums: Vec::new() };
-        quality.sums = quality.empty();
+        let mut quality =
+            Self { results, choice, found, atlases, settings, children, groups, chosen, sums: Vec::new() };
+        quality.sums = quality.empty()?;
         Ok(quality)
     }
 
-    fn empty(&self) -> Vec<Sums> {
-        let controls = self.children.adjusted_for().len();
+    fn empty(&self) -> Result<Vec<Sums>, StackError> {
         let parcels = |kind: &Kind| atlas_of(self.atlases, kind).map_or(0, |atlas| atlas.stacked().len());
-        self.found.kinds.iter().map(|kind| Sums::new(parcels(kind), controls)).collect()
+        let sums = self.found.kinds.iter().map(|kind| Sums::new(parcels(kind), &self.children));
+        let fail = |source| StackError::Motion { path: self.results.join("cohort.tsv"), source };
+        sums.collect::<Result<_, _>>().map_err(fail)
     }
 
     /// Adds a block of one atlas and measure, with values as in the children's matrices.
     pub(super) fn take(&mut self, kind: usize, block: &Block) -> Result<(), StackError> {
-        let z = as_z(&self.found.kinds[kind].measure);
+        let z = has_z(&self.found.kinds[kind].measure);
         self.sums[kind]
             .take(&self.children, z, block)
             .map_err(|(child, source)| self.error(self.results, kind, child, source))
@@ -219,13 +260,13 @@ impl<'a> Quality<'a> {
 
     /// The same sums of a try's matrices.
     fn sums_of(&self, results: &Path) -> Result<Vec<Sums>, StackError> {
-        let mut all = self.empty();
+        let mut all = self.empty()?;
         for (kind, sums) in all.iter_mut().enumerate() {
             let Some(atlas) = atlas_of(self.atlases, &self.found.kinds[kind]) else { continue };
             let parcels = atlas.stacked().len();
             for place in stream::blocks(self.found.children.len(), edge_count(parcels), parcels) {
                 let block = stream::read(results, self.found, kind, atlas, place)?;
-                let z = as_z(&self.found.kinds[kind].measure);
+                let z = has_z(&self.found.kinds[kind].measure);
                 sums.take(&self.children, z, &block)
                     .map_err(|(child, source)| self.error(results, kind, child, source))?;
             }
@@ -246,7 +287,7 @@ impl<'a> Quality<'a> {
         }
         let rows = rows::all(&self, &before, sums_before.as_deref())?;
         let means = tables::means(&self);
-        let answer = words::answer(&rows, &self.children.facts);
+        let answer = words::answer(&self, &rows);
         let notes = words::notes(&self, &before);
         let findings = Findings { quality: &self, before, rows, means, answer, notes };
         let json = told::json(&findings);
@@ -254,6 +295,9 @@ impl<'a> Quality<'a> {
         files.push(text("quality.tsv", &tables::quality(&findings.rows))?);
         files.push(text("quality.json", &crate::outputs::pretty(&json))?);
         files.push(text("quality.html", &page::page(&findings))?);
+        for (name, table) in tables::edges_tables(&findings) {
+            files.push(text(&name, &table)?);
+        }
         for mean in &findings.means {
             for (name, bytes) in tables::mean_files(mean) {
                 files.push(Whole::of(&folder.join(name), &bytes)?);

@@ -125,7 +125,8 @@ pub(super) fn read(
                 return equal::read(results, found, child, &found.kinds[kind], atlas, edges, diagonal);
             }
             let (path, form) = child.matrix(results, &found.kinds, kind);
-            values::read(&path, form, atlas, edges, diagonal)
+            values::read(&path, form, atlas, edges, diagonal)?;
+            if has_z(&found.kinds[kind].measure) { values::require_correlations(&path, atlas, edges) } else { Ok(()) }
         })
         .collect();
     // Of several errors that of the first child, whatever thread was faster.

@@ -1,30 +1,40 @@
 //! The tables of a stack, in the order of its arrays.
 
 use std::collections::HashMap;
+use std::path::Path;
 
 use super::forms::edge_names;
 use super::found::Found;
 use super::parcels::{Atlas, LackingOf, Parcel};
 use super::who::LeftOut;
+use super::whole::{Unfinished, Whole};
 use crate::group;
 use crate::outputs::{number_cell, text_table};
+use crate::record::files::WriteError;
 
 fn table(header: &[&str], rows: &[Vec<String>]) -> String {
     text_table(&header.iter().map(|&name| name.to_owned()).collect::<Vec<_>>(), rows)
 }
 
 /// `children.tsv`: row k is row k of every array; all columns of the cohort table, and what is used where that is not all.
-pub(super) fn children(header: &[String], found: &Found) -> String {
+/// Written as it goes, since it grows with the children.
+pub(super) fn children(path: &Path, header: &[String], found: &Found) -> Result<Whole, WriteError> {
     let more = if found.equal.is_some() { "\tframes_used\tminutes_used" } else { "" };
     let header: Vec<&str> = header.iter().map(|name| child_column(name)).collect();
+    let mut file = Unfinished::create(path)?;
     let mut text = format!("stem\t{}{more}\n", header.join("\t"));
     for child in &found.children {
         let used = child.used.map_or(String::new(), |used| format!("\t{}\t{}", used.frames, number_cell(used.minutes)));
         for part in [&child.stem, "\t", &child.cells, &used, "\n"] {
             text.push_str(part);
         }
+        if text.len() > 1 << 16 {
+            file.append(text.as_bytes())?;
+            text.clear();
+        }
     }
-    text
+    file.append(text.as_bytes())?;
+    file.finish()
 }
 
 /// The name in `children.tsv` of a column of the cohort table: a participants table may have columns called as ours are.
@@ -76,6 +86,11 @@ pub(super) fn edges(atlas: &Atlas) -> String {
         })
         .collect();
     table(&columns, &rows)
+}
+
+/// p and q, which may be smaller than a 32-bit float can be.
+pub(super) fn p_cell(p: f64) -> String {
+    if p > 0.0 && p < 1e-30 { format!("{p:e}") } else { number_cell(p) }
 }
 
 /// Between two mean centroids.

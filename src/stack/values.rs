@@ -13,6 +13,7 @@ use ndarray_npy::ReadNpyExt;
 use super::StackError;
 use super::found::Form;
 use super::parcels::Atlas;
+use crate::group;
 
 /// Edges of P parcels.
 pub(super) fn edge_count(parcels: usize) -> usize {
@@ -35,6 +36,19 @@ pub(super) fn read(
             read_tsv(path, &bytes, atlas, edges, diagonal)
         }
     }
+}
+
+/// Rounding to single precision may carry a correlation of 1 over it by so much (own convention: ten units in the last
+/// place).
+const ROUNDING: f32 = 1e-6;
+
+/// Refuses values that no correlation has: clipped, they would pass for a very large one.
+pub(super) fn require_correlations(path: &Path, atlas: &Atlas, edges: &[f32]) -> Result<(), StackError> {
+    let Some(edge) = edges.iter().position(|r| r.abs() > 1.0 + ROUNDING) else { return Ok(()) };
+    let parcels = atlas.stacked();
+    let pair = group::edges(parcels.len()).nth(edge);
+    let pair = pair.map_or(String::new(), |(i, j)| format!("{} with {}", parcels[i].name, parcels[j].name));
+    Err(StackError::NoCorrelation { path: path.to_owned(), pair, found: edges[edge] })
 }
 
 fn unreadable(path: &Path, error: &dyn std::fmt::Display) -> StackError {

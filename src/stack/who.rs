@@ -3,7 +3,8 @@
 //! A child is judged in this order, and the first that fails is the reason given: the conditions of `--where`; the verdict,
 //! or with `--min-minutes` the minutes kept in its place; the review.
 
-use std::fs;
+use std::collections::BTreeSet;
+use std::fs::File;
 use std::path::Path;
 use std::str::FromStr;
 
@@ -12,7 +13,7 @@ use super::{Choice, StackError};
 use crate::pipeline::long_enough;
 use crate::record::Verdict;
 use crate::review::table::COLUMNS;
-use crate::tables::{self, absent};
+use crate::tables::{self, Tsv, absent};
 
 /// A condition on a column of the cohort table.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -119,17 +120,17 @@ pub(super) struct Chosen {
     pub left_out: Vec<LeftOut>,
     /// Lines of the decisions that could not be read, in words.
     pub skipped: Vec<String>,
+    /// Of each condition, the values that its column has, in words.
+    pub seen: Vec<String>,
 }
 
 /// Judges every row of the cohort table.
 pub(super) fn choose(results: &Path, choice: &Choice) -> Result<Chosen, StackError> {
     let path = results.join("cohort.tsv");
-    let bytes = fs::read(&path).map_err(|e| StackError::Unreadable { path: path.clone(), message: e.to_string() })?;
-    let digest = blake3::hash(&bytes).to_hex().to_string();
-    drop(bytes);
-    let table = tables::read_tsv(&path)?;
-    let header = table.header.clone().unwrap_or_default();
-    let conditions = placed(&choice.conditions, &header)?;
+    let digest = digest(&path)?;
+    let table = Tsv::open(&path)?;
+    let conditions = placed(&choice.conditions, &table.header)?;
+    let mut seen = vec![BTreeSet::new(); conditions.len()];
     let need =
         |column: &'static str| table.column(column).ok_or_else(|| StackError::NoColumn { path: path.clone(), column });
     let ids = [need("participant_id")?, need("session_id")?, need("run_id")?];
@@ -139,14 +140,17 @@ pub(super) fn choose(results: &Path, choice: &Choice) -> Result<Chosen, StackErr
     let reviews = Reviews::read(results)?;
 
     let mut chosen = Chosen {
-        rows: table.rows.len(),
-        header,
+        rows: 0,
+        header: table.header.clone(),
         digest,
+        seen: Vec::new(),
         candidates: Vec::new(),
         left_out: Vec::new(),
         skipped: reviews.skipped.clone(),
     };
-    for (row, line) in table.rows.iter().enumerate() {
+    for (row, line) in table.rows().enumerate() {
+        let line = line?;
+        chosen.rows += 1;
         let cell = |at: usize| line.cells[at].as_str();
         let ids = ids.map(|at| cell(at).to_owned());
         let digest = digest_column.map(cell).filter(|digest| !absent(digest)).unwrap_or_default();
@@ -166,10 +170,15 @@ pub(super) fn choose(results: &Path, choice: &Choice) -> Result<Chosen, StackErr
             ids,
             cells: cells.iter().map(|c| crate::outputs::cell(c)).collect::<Vec<_>>().join("\t"),
             judge_again: None,
-            joined: table.number(row, joined)?.is_some_and(|runs| runs > 0.0),
+            joined: table.number(&line, joined)?.is_some_and(|runs| runs > 0.0),
             review,
         };
-        let minutes_kept = table.number(row, minutes)?.unwrap_or(0.0);
+        let minutes_kept = table.number(&line, minutes)?.unwrap_or(0.0);
+        for ((_, at), seen) in conditions.iter().zip(&mut seen) {
+            if seen.len() <= MOST_SEEN && !seen.contains(&cells[*at]) {
+                seen.insert(cells[*at].clone());
+            }
+        }
         let last_was_exclude = standing.is_some_and(|(_, last_was_exclude)| last_was_exclude);
         let why = failed_condition(&conditions, &cells)
             .or_else(|| judge(choice, cell(verdict), minutes_kept, &mut candidate))
@@ -182,7 +191,29 @@ pub(super) fn choose(results: &Path, choice: &Choice) -> Result<Chosen, StackErr
             None => chosen.candidates.push(candidate),
         }
     }
+    chosen.seen = conditions.iter().zip(&seen).map(|((condition, _), seen)| seen_words(condition, seen)).collect();
     Ok(chosen)
+}
+
+/// BLAKE3 of a file, hex.
+fn digest(path: &Path) -> Result<String, StackError> {
+    let fail = |e: std::io::Error| StackError::Unreadable { path: path.to_owned(), message: e.to_string() };
+    let mut hasher = blake3::Hasher::new();
+    hasher.update_reader(File::open(path).map_err(fail)?).map_err(fail)?;
+    Ok(hasher.finalize().to_hex().to_string())
+}
+
+/// Values of a column that are named where a condition fits nobody.
+const MOST_SEEN: usize = 8;
+
+/// "sex has F, M".
+fn seen_words(condition: &Condition, seen: &BTreeSet<String>) -> String {
+    let mut words: Vec<&str> =
+        seen.iter().take(MOST_SEEN).map(|cell| if absent(cell) { "n/a" } else { cell }).collect();
+    if seen.len() > MOST_SEEN {
+        words.push("…");
+    }
+    format!("{} has {}", condition.column, words.join(", "))
 }
 
 /// The conditions with their column's place.

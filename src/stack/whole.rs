@@ -118,7 +118,7 @@ fn is_ours(name: &str) -> bool {
         "quality.json",
         "quality.html",
     ];
-    const ENDINGS: [&str; 12] = [
+    const ENDINGS: [&str; 13] = [
         "_parcels.tsv",
         "_edges.tsv",
         "_missing.tsv",
@@ -131,6 +131,7 @@ fn is_ours(name: &str) -> bool {
         "_mean.npy",
         "_mean.tsv",
         "_networks.tsv",
+        "_qcfc.tsv",
     ];
     NAMES.contains(&name)
         || (name.starts_with("atlas-")

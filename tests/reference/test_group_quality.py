@@ -109,7 +109,9 @@ def test_more_groups(group, sizes):
     close([got["ranks"]["h"], got["ranks"]["p"]], [ranks.statistic, ranks.pvalue])
     everyone = np.concatenate(groups)
     between = sum(len(g) * (g.mean() - everyone.mean()) ** 2 for g in groups)
-    close(got["effect"]["eta"], between / ((everyone - everyone.mean()) ** 2).sum())
+    whole = ((everyone - everyone.mean()) ** 2).sum()
+    mean_square = (whole - between) / (len(everyone) - len(groups))
+    close(got["effect"]["omega"], (between - (len(groups) - 1) * mean_square) / (whole + mean_square))
 
 
 def test_matching_makes_as_many_pairs_as_a_maximum_matching(group):

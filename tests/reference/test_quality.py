@@ -7,12 +7,15 @@ import json
 import numpy as np
 import pandas
 import pytest
+import scipy.optimize
 import scipy.stats
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.oneway import anova_oneway
 
+from group_program import group  # noqa: F401
+
 MEASURES = ["covariance", "partial", "pearson", "spearman"]
-AS_Z = {"pearson", "spearman"}
+AS_Z = {"pearson", "spearman", "partial"}
 ATLAS = "invented84"
 
 
@@ -38,16 +41,17 @@ def results(keepstill, tmp_path_factory):
 
 
 @pytest.fixture(scope="module", params=[[], ["--group", "sex"]], ids=["group", "sex"])
-def stacked(request, keepstill, results):
+def stacked(request, keepstill, results, group):
     keepstill("stack", results, *request.param)
-    return Reference(results, request.param[1] if request.param else "group")
+    return Reference(results, request.param[1] if request.param else "group", group)
 
 
 class Reference:
     """What quality.json should say."""
 
-    def __init__(self, results, column):
+    def __init__(self, results, column, group):
         self.results, self.column = results, column
+        self.permutations = lambda n: group("permutations", children=n, count=199, seed=1)["permutations"]
         self.told = json.loads((results / "stack/quality.json").read_text())
         self.children = table(results / "stack/children.tsv")
         self.stems = list(self.children["stem"])
@@ -107,14 +111,18 @@ class Reference:
             np.testing.assert_allclose(r[whole], own.statistic, rtol=1e-6, atol=1e-9)
             np.testing.assert_allclose(p[whole], own.pvalue, rtol=1e-6)
         n, edges = len(self.stems), len(r)
-        dof = n - 2 - (2 if adjusted else 0)
+        dofs = has - 2 - (2 if adjusted else 0)
+        dof = int(np.sort(dofs)[edges // 2])
         rank = scipy.stats.spearmanr(r, self.distance)
+        p_of_r = lambda r, dof: 2 * scipy.stats.t.sf(np.abs(r) * np.sqrt(dof / (1 - r * r)), dof)
         size_of_p = lambda p: (lambda t: t / np.sqrt(dof + t * t))(scipy.stats.t.isf(p / 2, dof))
+        by_chance = scipy.optimize.brentq(lambda r: p_of_r(r, dofs).mean() - 0.5, 1e-9, 1 - 1e-9, xtol=1e-15)
         width = next(w for w in (0.1, 0.05, 0.02, 0.01) if 6 * w <= size_of_p(0.05))
         bars = round(2 / width)
         sides = 2 * np.arange(bars + 1) / bars - 1
         with np.errstate(divide="ignore"):
-            below = scipy.stats.t.cdf(sides * np.sqrt(dof / (1 - sides * sides)), dof)
+            each = scipy.stats.t.cdf(sides * np.sqrt(dofs[:, None] / (1 - sides * sides)), dofs[:, None])
+        below = each.mean(axis=0)
         order = np.argsort(self.distance, kind="stable")
         parts = min(max(edges // 10, 1), 10)
         cut = [order[k * edges // parts : (k + 1) * edges // parts] for k in range(parts)]
@@ -131,11 +139,12 @@ class Reference:
             "edges": edges,
             "edges_with_r": edges,
             "median_abs_r": np.median(abs(r)),
-            "chance_median_abs_r": size_of_p(0.5),
+            "chance_median_abs_r": by_chance,
             "critical_abs_r": size_of_p(0.05),
             "share_p": (p < 0.05).mean(),
             "share_q": (multipletests(p, method="fdr_bh")[1] < 0.05).mean(),
-            "distance": {"edges": edges, "rho": rank.statistic, "p": rank.pvalue},
+            "distance": {"edges": edges, "rho": rank.statistic},
+            "shuffled": self.shuffled(measure, where, adjusted, r, p, dofs, p_of_r),
             "histogram": {
                 "from": -1,
                 "width": width,
@@ -151,6 +160,33 @@ class Reference:
                 for part in cut
             ],
         }
+
+    def shuffled(self, measure, where, adjusted, r, p, dofs, p_of_r):
+        """The same numbers of motion shuffled among the children, by the program's own permutations."""
+        z = self.values(measure, where)
+        n = len(z)
+        has = np.isfinite(z)
+        design = np.column_stack([np.ones(n), self.controls] if adjusted else [np.ones(n)])
+        left = lambda y, design=design: y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
+        moved = left(left(self.fd)[np.array(self.permutations(n))].T)
+        mean = np.nanmean(z, axis=0)
+        norm = np.array([np.linalg.norm(left(edge[own], design[own])) for edge, own in zip(z.T, has.T)])
+        products = np.where(has, z - mean, 0).T @ moved
+        spread = np.sqrt(has.mean(axis=0))[:, None] * np.linalg.norm(moved, axis=0)
+        found = [self.found(each, p_of_r(each, dofs)) for each in (products / (norm[:, None] * spread)).T]
+        own = self.found(r, p)
+        beyond = lambda k, of=lambda v: v: (1 + sum(of(each[k]) >= of(own[k]) * (1 - 1e-5) for each in found)) / (1 + len(found))
+        shares = np.quantile([each[1] for each in found], [0.05, 0.5, 0.95])
+        return {
+            "shuffles": 199,
+            "share_p": dict(zip(("centile_5", "median", "centile_95"), shares)),
+            "share_q": {"centile_95": np.quantile([each[2] for each in found], 0.95)},
+            "p": {"median_abs_r": beyond(0), "share_p": beyond(1), "share_q": beyond(2), "distance_rho": beyond(3, abs)},
+        }
+
+    def found(self, r, p):
+        q = multipletests(p, method="fdr_bh")[1]
+        return np.median(abs(r)), (p < 0.05).mean(), (q < 0.05).mean(), scipy.stats.spearmanr(r, self.distance).statistic
 
     def kept(self, children):
         spread = lambda v: {"children": len(v), "least": v.min(), "median": np.median(v), "most": v.max()}
@@ -172,7 +208,9 @@ class Reference:
             test = anova_oneway(samples, use_var="unequal", welch_correction=True)
             welch = {"f": test.statistic, "dof_between": test.df_num, "dof_within": test.df_denom, "p": test.pvalue}
             between = sum(len(v) * (v.mean() - pooled.mean()) ** 2 for v in samples)
-            effect = {"eta_squared": between / ((pooled - pooled.mean()) ** 2).sum()}
+            whole, more = ((pooled - pooled.mean()) ** 2).sum(), len(samples) - 1
+            within = (whole - between) / (len(pooled) - len(samples))
+            effect = {"omega_squared": (between - more * within) / (whole + within)}
         return {
             "of": what,
             "unit": unit,
@@ -203,7 +241,7 @@ class Reference:
             "atlas": ATLAS,
             "measure": measure,
             "values": "tanh of the mean Fisher z" if z else "mean",
-            "files": [f"{name}_mean.npy", f"{name}_mean.tsv", f"{name}_networks.tsv"],
+            "files": [f"{name}_{what}" for what in ("mean.npy", "mean.tsv", "qcfc.tsv", "networks.tsv")],
             "networks": names,
             "network_means": means,
             "parcels_without_network": 0,
@@ -235,11 +273,18 @@ def test_qc_fc_before_and_after(stacked):
     ]
     found = stacked.told["rows"]
     assert len(found) == len(expected)
+    shuffled = []
     for a, b in zip(found, expected):
-        # The tail of so large a t is only as good as its last digits.
-        a["distance"]["p"], b["distance"]["p"] = (np.log10(row["distance"]["p"] + 1e-300) for row in (a, b))
-        assert a["distance"].pop("p") == pytest.approx(b["distance"].pop("p"), abs=0.01)
-        same(a, b, f"{b['measure']} {b['censoring']} {b['adjusted_for']}")
+        place = f"{b['measure']} {b['censoring']} {b['adjusted_for']}"
+        own, other = a.pop("shuffled"), b.pop("shuffled")
+        # A shuffle in single precision may have an edge on the other side of 0.05, or itself on the other side of the data.
+        for key in ("share_p", "share_q"):
+            assert own[key] == pytest.approx(other[key], abs=2.1 / b["edges"]), place
+        assert own["p"] == pytest.approx(other["p"], abs=2.1 / 200), place
+        assert own["shuffles"] == other["shuffles"] and own["p"]["share_p"] >= 1 / 200
+        a_row = {**a, "shuffled": own}
+        shuffled.append(a_row["shuffled"])
+        same(a, b, place)
     # Otherwise edges that a child lacks would be tried by nothing.
     assert found[0]["children_of_edges"][0] < found[0]["children"]
     flat = table(stacked.results / "stack/quality.tsv")
@@ -247,6 +292,29 @@ def test_qc_fc_before_and_after(stacked):
                    "share_p", "share_q"):
         np.testing.assert_allclose(flat[column], [row[column] for row in found], rtol=1e-6)
     np.testing.assert_allclose(flat["distance_rho"], [row["distance"]["rho"] for row in found], rtol=1e-6)
+    for what in ("median_abs_r", "share_p", "share_q", "distance_rho"):
+        np.testing.assert_allclose(flat[f"shuffled_p_{what}"], [each["p"][what] for each in shuffled], rtol=1e-6)
+    # Motion was planted: before censoring more edges go with it than in any shuffle, and distance with them.
+    planted = [each for row, each in zip(found, shuffled) if row["measure"] == "pearson" and row["censoring"] == "before"]
+    assert all(each["p"]["share_p"] <= 0.02 and each["p"]["distance_rho"] <= 0.02 for each in planted)
+
+
+def test_qc_fc_of_each_edge(stacked):
+    edges = table(stacked.results / "stack" / f"atlas-{ATLAS}_edges.tsv")
+    for measure in MEASURES:
+        own = table(stacked.results / "stack" / f"atlas-{ATLAS}_measure-{measure}_qcfc.tsv")
+        assert list(own["edge"]) == list(range(len(edges)))
+        assert own[["name_1", "name_2", "distance_mm"]].equals(edges[["name_1", "name_2", "distance_mm"]])
+        for censoring in ("after", "before"):
+            where = stacked.results if censoring == "after" else stacked.results / "tries/fd_mm-0"
+            for adjusted in (False, True):
+                r, p, has = stacked.r_p(stacked.values(measure, where), adjusted)
+                start = censoring + ("_adjusted" if adjusted else "")
+                assert list(own[f"{start}_children"]) == list(has)
+                np.testing.assert_allclose(own[f"{start}_r"], r, rtol=1e-6, atol=1e-8)
+                np.testing.assert_allclose(own[f"{start}_p"], p, rtol=1e-5)
+                np.testing.assert_allclose(own[f"{start}_q"], multipletests(p, method="fdr_bh")[1], rtol=1e-5)
+        assert own.shape[1] == 4 + 16
 
 
 def test_what_is_kept_and_how_many_children_it_takes(stacked):
@@ -285,7 +353,7 @@ def test_mean_matrices(stacked):
     for measure, told in zip(MEASURES, stacked.told["mean_matrices"], strict=True):
         matrix, counts, expected = stacked.mean(measure)
         same(told, expected, measure)
-        npy, tsv, networks = (stacked.results / "stack" / name for name in expected["files"])
+        npy, tsv, _, networks = (stacked.results / "stack" / name for name in expected["files"])
         array = np.load(npy)
         assert array.dtype == np.dtype("<f4") and array.shape == matrix.shape
         np.testing.assert_allclose(array, matrix, rtol=2e-6, atol=1e-8)
@@ -301,11 +369,15 @@ def test_mean_matrices(stacked):
 
 def test_no_number_of_quality_json_is_left_untried(stacked):
     tried = {"children", "children_needed", "rows", "kept", "dof_lost", "groups", "mean_matrices"}
-    words = {"version", "caution", "question", "answer", "motion", "covariates", "before_censoring", "notes", "leaves_out",
+    words = {"version", "caution", "question", "answer", "stack", "motion", "covariates", "before_censoring", "notes", "leaves_out",
              "settings"}
     assert set(stacked.told) == tried | words
     first = next(row for row in stacked.told["rows"] if row["measure"] == "pearson")
-    assert f"With {len(stacked.stems)} children" in stacked.told["answer"]
+    looks = [p for row in stacked.told["rows"] if (row["measure"], row["results"]) == ("pearson", "main")
+             for p in (row["shuffled"]["p"]["share_p"], row["shuffled"]["p"]["share_q"])]
+    counted = min(1, min(looks) * len(looks))
+    starts = "Motion is in" if counted < 0.05 else "Perhaps" if min(looks) < 0.05 else "No sign"
+    assert len(looks) == 4 and stacked.told["answer"].startswith(starts)
     assert f"{100 * first['share_p']:.1f} % of {first['edges']} edges" in stacked.told["answer"]
     assert stacked.told["before_censoring"]["try"] == "fd_mm-0"
     assert [c["column"] for c in stacked.told["covariates"] if c["used"]] == ["age_months", "sex"]

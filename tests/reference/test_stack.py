@@ -260,7 +260,7 @@ def test_stack_json(all_formats, results):
             if f["format"] == "npy":
                 assert list(np.load(results / "stack" / f["file"], mmap_mode="r").shape) == f["shape"]
         # Cohort quality (quality.json tells of itself).
-        told |= {f"atlas-{array['atlas']}_measure-{array['measure']}_{end}" for end in ("mean.npy", "mean.tsv")}
+        told |= {f"atlas-{array['atlas']}_measure-{array['measure']}_{end}" for end in ("mean.npy", "mean.tsv", "qcfc.tsv")}
         # The atlas "spots" has no networks.
         told |= {f"atlas-{array['atlas']}_measure-{array['measure']}_networks.tsv"} if array["atlas"] != "spots" else set()
     told |= {"quality.json", "quality.tsv", "quality.html"}

@@ -8,7 +8,8 @@ use crate::builders::{Folder, Tiny, cells, motion_table};
 use crate::stack::{column, edges, own, set_cell, stacked};
 
 const HEADER: &str = "atlas measure values censoring results adjusted_for children dof edges edges_with_r median_abs_r \
-                      chance_median_abs_r critical_abs_r share_p share_q distance_edges distance_rho distance_p";
+                      chance_median_abs_r critical_abs_r share_p share_q distance_edges distance_rho shuffles \
+                      shuffled_p_median_abs_r shuffled_p_share_p shuffled_p_share_q shuffled_p_distance_rho";
 
 /// A finished study of some children.
 fn finished(children: usize, settings: &str) -> Folder {
@@ -98,7 +99,9 @@ fn rows_are_after_and_before_plain_and_with_age_and_sex_taken_out() {
     let [after, before] = ["after", "before"].map(|when| told["kept"][when]["dof"]["median"].as_f64().unwrap());
     assert!(before > after && told["dof_lost"]["least"].as_f64().unwrap() > 0.0);
     assert!(told["answer"].as_str().unwrap().contains("Before censoring it was"));
-    assert!(told["answer"].as_str().unwrap().starts_with("With 9 children nothing can be told for sure"));
+    let answer = told["answer"].as_str().unwrap();
+    assert!(answer.contains("With 9 children that says little") || answer.starts_with("Motion is"), "{answer}");
+    assert!(answer.ends_with("This is of tern5, pearson; the others stand on the page."), "{answer}");
     no_nan(&folder);
 }
 
@@ -108,7 +111,7 @@ fn without_a_try_it_says_so_and_gives_the_command() {
     let said = folder.keepstill(&["stack", "results"]).expect(0);
     let command = "keepstill run STUDY --try censor.fd_mm=0 censor.dvars_percent=0";
     assert!(said.stderr.contains(command), "{}", said.stderr);
-    assert!(said.stdout.contains("Is it just motion? With 4 children nothing can be told"), "{}", said.stdout);
+    assert!(said.stdout.contains("With 4 children that says little: a correlation stands out only"), "{}", said.stdout);
     let told = quality(&folder);
     assert_eq!(
         (&told["before_censoring"]["status"], &told["before_censoring"]["command"]),
@@ -157,6 +160,93 @@ fn an_infinite_value_stops_the_stack_and_its_file_is_named() {
     let said = folder.keepstill(&["stack", "results"]).expect(1);
     assert!(said.stderr.contains(&format!("{name}: a child's edge 4 (from 0) is infinite")), "{}", said.stderr);
     assert!(!folder.join("results/stack").exists());
+}
+
+#[test]
+fn a_correlation_that_is_none_stops_the_stack_and_its_file_is_named() {
+    let folder = finished(3, "");
+    let name = "results/sub-03/func/sub-03_atlas-tern5_measure-pearson_matrix.tsv";
+    let whole = folder.read(name);
+    for value in ["inf", "1.7", "-1.01"] {
+        let mut table = cells(&whole);
+        table[2][3] = value.to_owned();
+        folder.write(name, &table.iter().map(|row| row.join("\t") + "\n").collect::<String>());
+        let said = folder.keepstill(&["stack", "results"]).expect(1);
+        let expected = format!("{name}: dune with reef: a correlation of {value} is none, it lies between -1 and 1");
+        assert!(said.stderr.contains(&expected), "{}", said.stderr);
+    }
+    assert!(!folder.join("results/stack").exists());
+}
+
+/// All correlations of a child go with the place of its row, for so much a row.
+fn plant(folder: &Folder, children: usize, each: f64) {
+    for child in 1..=children {
+        let name = format!("results/sub-{child:02}/func/sub-{child:02}_atlas-tern5_measure-pearson_matrix.tsv");
+        let mut table = cells(&folder.read(&name));
+        for (i, row) in table.iter_mut().enumerate().skip(1) {
+            for (j, cell) in row.iter_mut().enumerate().skip(1) {
+                if i != j && *cell != "n/a" {
+                    *cell = (0.1 * cell.parse::<f64>().unwrap() + each * child as f64).to_string();
+                }
+            }
+        }
+        folder.write(&name, &table.iter().map(|row| row.join("\t") + "\n").collect::<String>());
+        set_cell(folder, "results/cohort.tsv", child - 1, "mean_fd_mm", &(0.1 + 0.01 * child as f64).to_string());
+    }
+}
+
+#[test]
+fn motion_in_the_result_of_few_children_is_called_so_and_its_absence_says_little() {
+    let folder = finished(12, "");
+    plant(&folder, 12, 0.05);
+    let told = stack(&folder, &[]);
+    let answer = told["answer"].as_str().unwrap();
+    // The smallest p that 199 shuffles give, of each of four looks.
+    assert!(answer.starts_with("Motion is in the result: it goes with more edges"), "{answer}");
+    assert!(answer.contains("(p = 0.020, 4 looks counted). Mean FD goes with 100.0 % of 6 edges"), "{answer}");
+    let shuffled = &told["rows"][0]["shuffled"];
+    assert_eq!((&shuffled["shuffles"], &shuffled["p"]["share_p"]), (&199.into(), &0.005.into()));
+    assert!(shuffled["share_p"]["centile_95"].as_f64().unwrap() < 1.0);
+
+    // The same matrices, and motion that has nothing to do with them.
+    for (row, fd) in [3, 9, 1, 12, 6, 4, 10, 2, 8, 11, 5, 7].into_iter().enumerate() {
+        set_cell(&folder, "results/cohort.tsv", row, "mean_fd_mm", &(0.1 + 0.01 * f64::from(fd)).to_string());
+    }
+    let told = stack(&folder, &[]);
+    let answer = told["answer"].as_str().unwrap();
+    assert!(answer.starts_with("No sign of it"), "{answer}");
+    assert!(
+        answer.contains("With 12 children that says little: a correlation stands out only from |r| = 0.58 up"),
+        "{answer}"
+    );
+    let table = stacked(&folder, "atlas-tern5_measure-pearson_qcfc.tsv");
+    assert_eq!(table[0][..8].join(" "), "edge name_1 name_2 distance_mm after_children after_r after_p after_q");
+    assert_eq!(table.len(), 11);
+    let median = told["rows"][0]["median_abs_r"].as_f64().unwrap();
+    let mut all: Vec<f64> =
+        column(&table, "after_r").iter().filter_map(|r| r.parse::<f64>().ok()).map(f64::abs).collect();
+    all.sort_by(f64::total_cmp);
+    assert!(all.len() == 6 && (f64::midpoint(all[2], all[3]) - median).abs() < 1e-6);
+}
+
+#[test]
+fn quality_says_which_stack_it_is_of() {
+    let folder = finished(6, "");
+    let told = stack(&folder, &["--all", "--where", "participant_id!=sub-02", "--equal-minutes", "0.4"]);
+    assert_eq!(told["stack"]["equal_minutes"]["minutes"], 0.4);
+    assert_eq!((&told["stack"]["cohort_rows"], &told["stack"]["children"]), (&6.into(), &5.into()));
+    assert_eq!(told["stack"]["settings"]["where"][0], "participant_id!=sub-02");
+    let minutes = &told["kept"]["after"]["minutes_kept"];
+    assert!(minutes["most"].as_f64().unwrap() <= 0.4 && minutes["least"].as_f64().unwrap() > 0.3, "{minutes}");
+    assert_eq!(told["kept"]["after"]["dof"]["children"], 0);
+    let files = told["mean_matrices"][0]["files"].to_string();
+    assert!(files.contains("atlas-tern5_measure-pearson_equal-0.4_mean.npy"), "{files}");
+    assert!(folder.join("results/stack/atlas-tern5_measure-pearson_equal-0.4_qcfc.tsv").is_file());
+    let page = folder.read("results/stack/quality.html");
+    let expected = "In the stack: 5 of 6 rows of cohort.tsv; left out: 1 where. Only children with participant_id!=sub-02; \
+                    children of every verdict; each matrix, before censoring too, from 0.4 minutes: the earliest kept frames.";
+    assert!(page.replace("<wbr>", "").contains(expected), "{page}");
+    no_nan(&folder);
 }
 
 #[test]

@@ -396,6 +396,7 @@ fn a_second_stack_replaces_the_first_whole_and_a_run_leaves_it_alone() {
         "atlas-tern5_measure-pearson_mean.npy",
         "atlas-tern5_measure-pearson_mean.tsv",
         "atlas-tern5_measure-pearson_networks.tsv",
+        "atlas-tern5_measure-pearson_qcfc.tsv",
         "atlas-tern5_missing.tsv",
         "atlas-tern5_parcels.tsv",
         "children.tsv",

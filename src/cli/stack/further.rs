@@ -5,7 +5,7 @@ use std::fmt::Write;
 use clap::Args;
 use keepstill::group::groups::{Comparison, Effect};
 use keepstill::stack::{Alike, Equal, Further, Match, Matched, StandardErrors, Test};
-use keepstill::tables::figures;
+use keepstill::tables::{figures, p_words};
 use serde_json::Value;
 
 /// Equal data, matched groups, reliability, tests.
@@ -16,7 +16,7 @@ pub(super) struct Options {
     #[arg(long, value_name = "M", value_parser = above_zero)]
     equal_minutes: Option<f64>,
     /// Draw those frames in blocks of 30 s by this seed; otherwise the earliest are taken.
-    #[arg(long, value_name = "SEED", requires = "equal_minutes")]
+    #[arg(long, value_name = "SEED", requires = "equal_minutes", value_parser = seed, allow_negative_numbers = true)]
     draw: Option<u64>,
     /// Keep the largest part of the children in which groups are matched in mean FD. motion: the groups' means lie within
     /// the caliper; motion-pairs: each child has one in every other group within the caliper.
@@ -38,7 +38,7 @@ pub(super) struct Options {
     standard_errors: bool,
     /// How often blocks are drawn anew.
     #[arg(long, value_name = "N", requires = "standard_errors", default_value = "200", help_heading = "Reliability",
-        value_parser = clap::value_parser!(u32).range(2..))]
+        value_parser = resamples, allow_negative_numbers = true)]
     resamples: u32,
     /// Fit a linear model to each edge, such as "z ~ age + sex + mean_fd_mm"; z or r, columns of children.tsv.
     #[arg(long, value_name = "FORMULA", help_heading = "Tests")]
@@ -47,13 +47,15 @@ pub(super) struct Options {
     #[arg(long, value_name = "TERM", requires = "test", help_heading = "Tests")]
     of: Vec<String>,
     /// Permutations for family-wise p; 0: none.
-    #[arg(long, value_name = "N", requires = "test", default_value = "0", help_heading = "Tests")]
+    #[arg(long, value_name = "N", requires = "test", default_value = "0", help_heading = "Tests",
+        value_parser = permutations, allow_negative_numbers = true)]
     permutations: u32,
     /// Permute only this term, column or coefficient; may be given more than once. Otherwise all that are tested.
     #[arg(long, value_name = "TERM", requires_all = ["test", "permutations"], help_heading = "Tests")]
     permute: Vec<String>,
     /// Seed of --standard-errors and --permutations.
-    #[arg(long, value_name = "S", default_value = "1", help_heading = "Tests")]
+    #[arg(long, value_name = "SEED", default_value = "1", help_heading = "Tests", value_parser = seed,
+        allow_negative_numbers = true)]
     seed: u64,
 }
 
@@ -62,6 +64,19 @@ fn above_zero(text: &str) -> Result<f64, String> {
         Ok(minutes) if minutes > 0.0 && minutes.is_finite() => Ok(minutes),
         _ => Err("expected minutes above 0, such as 5 or 7.5".to_owned()),
     }
+}
+
+fn seed(text: &str) -> Result<u64, String> {
+    text.trim().parse().map_err(|_| "expected a whole number, 0 or more, such as 1".to_owned())
+}
+
+fn permutations(text: &str) -> Result<u32, String> {
+    text.trim().parse().map_err(|_| "expected a whole number of permutations, 0 or more, such as 1000".to_owned())
+}
+
+fn resamples(text: &str) -> Result<u32, String> {
+    let number = text.trim().parse().ok().filter(|number| *number >= 2);
+    number.ok_or_else(|| "expected a whole number of draws, 2 or more, such as 200".to_owned())
 }
 
 fn alike(text: &str) -> Result<Alike, String> {
@@ -81,11 +96,7 @@ impl Options {
     pub(super) fn further(&self) -> Further {
         Further {
             equal: self.equal_minutes.map(|minutes| Equal { minutes, draw: self.draw }),
-            matching: self.matching.map(|alike| Match {
-                alike,
-                group: self.group.clone().unwrap_or_else(|| "group".to_owned()),
-                caliper_mm: self.caliper,
-            }),
+            matching: self.matching.map(|alike| Match { alike, group: self.group.clone(), caliper_mm: self.caliper }),
             reliability: self.reliability,
             standard_errors: self
                 .standard_errors
@@ -167,13 +178,13 @@ fn groups(text: &mut String, when: &str, groups: &Comparison) {
         .collect();
     let (name, effect) = match groups.effect {
         Effect::HedgesG(g) => ("Hedges's g", g),
-        Effect::EtaSquared(eta) => ("eta squared", eta),
+        Effect::OmegaSquared(omega) => ("omega squared", omega),
     };
     let _ = writeln!(
         text,
         "  {when}: {}; Welch p {}, {name} {}",
         each.join(", "),
-        figures(groups.welch.p(), 3),
+        p_words(groups.welch.p()),
         figures(effect, 2)
     );
 }

@@ -114,11 +114,7 @@ impl Shuffled {
         let shuffles = motion.ncols();
         let stretch = |first: usize| {
             let count = STRETCH.min(edges - first);
-            Stretch {
-                origin: vec![f32::NAN; count],
-                products: Array2::zeros((shuffles, count)),
-                absent: Vec::new(),
-            }
+            Stretch { origin: vec![f32::NAN; count], products: Array2::zeros((shuffles, count)), absent: Vec::new() }
         };
         let stretches = (0..edges).step_by(STRETCH).map(stretch).collect();
         Ok(Self { motion, next: 0, stretches })
@@ -132,8 +128,8 @@ impl Shuffled {
         let motion = self.motion.slice(s![self.next..self.next + rows.len(), ..]);
         self.next += rows.len();
         self.stretches.par_iter_mut().enumerate().for_each(|(at, stretch)| {
-            let first = at * STRETCH;
-            stretch.take(rows.iter().map(|row| &row[first..first + stretch.origin.len()]), motion);
+            let places = at * STRETCH..at * STRETCH + stretch.origin.len();
+            stretch.take(rows.iter().map(|row| &row[places.clone()]), motion);
         });
     }
 
@@ -160,7 +156,9 @@ impl Shuffled {
         // Rounding to single precision must not make a shuffle that gives the data back look smaller.
         let share = |of: fn(&Found) -> f64| match of(&own) {
             own if own.is_nan() || all.is_empty() => f64::NAN,
-            own => (1 + all.iter().filter(|found| of(found) >= own * (1.0 - 1e-5)).count()) as f64 / (1 + shuffles) as f64,
+            own => {
+                (1 + all.iter().filter(|found| of(found) >= own * (1.0 - 1e-5)).count()) as f64 / (1 + shuffles) as f64
+            }
         };
         let sorted = |of: fn(&Found) -> f64| {
             let mut values: Vec<f64> = all.iter().map(of).collect();
@@ -246,5 +244,128 @@ impl Found {
             share_q: called as f64 / all,
             rho: distance_dependence(r, distance_mm).rho,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::group::quality::{Accumulator, summarise};
+
+    const CHILDREN: usize = 14;
+    const EDGES: usize = STRETCH + 40;
+
+    struct Case {
+        z: Array2<f32>,
+        /// Motion, then two covariates.
+        numbers: Array2<f64>,
+    }
+
+    /// Edges that share parts with one another and with motion; every seventh is lacked by some children.
+    fn case(seed: u64, with_motion: f64) -> Case {
+        let mut state = seed;
+        let mut draw = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 40) as f64 / f64::from(1 << 24) - 0.5
+        };
+        let numbers = Array2::from_shape_fn((CHILDREN, 3), |_| draw());
+        let shared = Array2::from_shape_fn((CHILDREN, 4), |_| draw());
+        let z = Array2::from_shape_fn((CHILDREN, EDGES), |(i, e)| {
+            let value = 0.8 + draw() + shared[[i, e % 4]] + with_motion * numbers[[i, 0]];
+            if e % 7 == 3 && (i == e % 5 || i == 9) { f32::NAN } else { value as f32 }
+        });
+        Case { z, numbers }
+    }
+
+    /// What the pass gives, in blocks of so many children, with so many covariates taken out.
+    fn pass(case: &Case, at_once: usize, covariates: usize) -> (Shuffled, QcFc, Vec<f64>) {
+        let motion = case.numbers.column(0).to_vec();
+        let mut shuffled = Shuffled::new(EDGES, &motion, case.numbers.slice(s![.., 1..=covariates])).unwrap();
+        let mut sums = Accumulator::new(EDGES, 1 + covariates);
+        let rows: Vec<Vec<f32>> = case.z.rows().into_iter().map(|row| row.to_vec()).collect();
+        for rows in rows.chunks(at_once) {
+            shuffled.take(&rows.iter().map(Vec::as_slice).collect::<Vec<_>>());
+        }
+        for (row, numbers) in rows.iter().zip(case.numbers.rows()) {
+            sums.add_child(row, &numbers.slice(s![..=covariates]).to_vec()).unwrap();
+        }
+        let found = sums.correlation(0, &(1..=covariates).collect::<Vec<_>>()).unwrap();
+        (shuffled, found, sums.mean().to_vec())
+    }
+
+    #[test]
+    fn shuffled_correlations_are_those_of_shuffled_residuals() {
+        for covariates in [0, 2] {
+            let case = case(3, 0.5);
+            let (shuffled, data, mean) = pass(&case, 5, covariates);
+            let mut design = Array2::ones((CHILDREN, 1 + covariates));
+            design.slice_mut(s![.., 1..]).assign(&case.numbers.slice(s![.., 1..=covariates]));
+            let fit = LeastSquares::new(design.view()).unwrap();
+            let own = fit.residuals(case.numbers.slice(s![.., ..1])).unwrap();
+            let drawn = permutations(CHILDREN, SHUFFLES, SEED);
+            let all: Vec<usize> = (0..EDGES).collect();
+            for shuffle in [0, 1, 57, SHUFFLES - 1] {
+                let moved = Array2::from_shape_fn((CHILDREN, 1), |(i, _)| own[[drawn[[shuffle, i]] as usize, 0]]);
+                let w = fit.residuals(moved.view()).unwrap();
+                let found = shuffled.correlations(shuffle, &data, &mean, &all);
+                for edge in 0..EDGES {
+                    let here: Vec<usize> = (0..CHILDREN).filter(|&i| !case.z[[i, edge]].is_nan()).collect();
+                    // Of an edge that children lack: its own mean and spread, of motion the spread of all in proportion.
+                    let norm = (w.iter().map(|v| v * v).sum::<f64>() * here.len() as f64 / CHILDREN as f64).sqrt();
+                    let product: f64 =
+                        here.iter().map(|&i| w[[i, 0]] * (f64::from(case.z[[i, edge]]) - mean[edge])).sum();
+                    let expected = (product / (norm * data.norm[edge])).clamp(-1.0, 1.0);
+                    assert!((found[edge] - expected).abs() < 1e-5, "{covariates} {edge}: {} {expected}", found[edge]);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn the_data_stand_where_they_belong_among_the_shuffles() {
+        let distance: Vec<f64> = (0..EDGES).map(|edge| (edge * 37 % 101) as f64).collect();
+        let look = |with_motion: f64| {
+            let (shuffled, data, mean) = pass(&case(8, with_motion), 3, 2);
+            (shuffled.beyond(&data, &mean, &distance), summarise(&data))
+        };
+        let (none, _) = look(0.0);
+        assert!(none.share_p > 0.1 && none.median_abs_r > 0.1 && none.distance_rho > 0.01, "{none:?}");
+        let [low, middle, high] = none.range_share_p;
+        assert!(low < middle && middle < high && high > 0.1, "shares of edges that go together: {none:?}");
+        let (much, found) = look(4.0);
+        let least = 1.0 / (1 + SHUFFLES) as f64;
+        assert!(much.share_p == least && much.median_abs_r == least && much.share_q == least, "{much:?} {found:?}");
+        assert_eq!((much.range_share_p.len(), much.shuffles), (3, SHUFFLES));
+    }
+
+    #[test]
+    fn shares_are_those_of_the_summary() {
+        let (_, data, _) = pass(&case(5, 3.0), 4, 2);
+        let tested: Vec<usize> = (0..EDGES).filter(|&e| !data.r[e].is_nan()).collect();
+        let needed: Vec<f64> = (0..CHILDREN).map(|dof| abs_r_of_p(LEVEL, dof as f64)).collect();
+        let r: Vec<f64> = tested.iter().map(|&e| data.r[e]).collect();
+        let found = Found::new(&r, &tested, &data.dof, &needed, &vec![1.0; r.len()]);
+        let summary = summarise(&data);
+        assert!(summary.share_q > 0.0 && summary.share_q < summary.share_p);
+        assert_eq!(
+            (found.share_p, found.share_q, found.median_abs_r),
+            (summary.share_p, summary.share_q, summary.median_abs_r)
+        );
+    }
+
+    #[test]
+    fn nobody_and_motion_that_does_not_vary_give_nothing() {
+        let nobody = Shuffled::new(3, &[], Array2::zeros((0, 0)).view()).unwrap();
+        let mut sums = Accumulator::new(3, 1);
+        let told = nobody.beyond(&sums.correlation(0, &[]).unwrap(), &[f64::NAN; 3], &[1.0; 3]);
+        assert!(told.shuffles == 0 && told.share_p.is_nan() && told.range_share_p[1].is_nan());
+        let mut same = Shuffled::new(3, &[0.2; 6], Array2::zeros((6, 0)).view()).unwrap();
+        for child in 0..6 {
+            let row = [child as f32, 1.0, -0.5 * child as f32];
+            same.take(&[&row]);
+            sums.add_child(&row, &[0.2]).unwrap();
+        }
+        let told = same.beyond(&sums.correlation(0, &[]).unwrap(), &sums.mean().to_vec(), &[1.0; 3]);
+        assert!(told.shuffles == 0 && told.distance_rho.is_nan());
     }
 }

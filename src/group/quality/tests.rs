@@ -110,7 +110,8 @@ fn the_summary_counts_edges_with_a_correlation() {
     let s = summarise(&correlations);
     // q: 0.003, 0.4, 0.06.
     assert_eq!(s, QcFcSummary { edges: 3, median_abs_r: 0.3, share_p: 2.0 / 3.0, share_q: 1.0 / 3.0 });
-    let none = QcFc { r: array![f64::NAN], p: array![f64::NAN], children: vec![0], dof: vec![0], norm: array![f64::NAN] };
+    let none =
+        QcFc { r: array![f64::NAN], p: array![f64::NAN], children: vec![0], dof: vec![0], norm: array![f64::NAN] };
     let s = summarise(&none);
     assert!(s.edges == 0 && s.median_abs_r.is_nan() && s.share_p.is_nan() && s.share_q.is_nan());
 }

@@ -153,7 +153,12 @@ pub(super) fn find(results: &Path, found: &Found, facts: &[Facts], settings: &Re
             continue;
         }
         let why = found.children.par_iter().find_map_first(|child| unfit(results, &tried, found, child));
-        match why.map_or_else(|| kept(&tried, facts), Err) {
+        // Of equal minutes as much is used before censoring as after.
+        let kept = || match found.equal {
+            Some(_) => Ok(facts.iter().map(|facts| facts.kept).collect()),
+            None => kept(&tried, &found.children),
+        };
+        match why.map_or_else(kept, Err) {
             Ok(kept) => return Before::Try(Uncensored { name, results: tried, kept }),
             Err(why) => whys.push(format!("the try {name} {why}")),
         }
@@ -166,7 +171,7 @@ pub(super) fn find(results: &Path, found: &Found, facts: &[Facts], settings: &Re
 }
 
 /// What a try kept of each child.
-fn kept(tried: &Path, facts: &[Facts]) -> Result<Vec<Kept>, String> {
+fn kept(tried: &Path, children: &[Child]) -> Result<Vec<Kept>, String> {
     let table = tables::read_tsv(&tried.join("cohort.tsv")).map_err(|error| format!("cannot be read: {error}"))?;
     let need = |column: &str| table.column(column).ok_or_else(|| format!("has no column {column} in its cohort.tsv"));
     let ids = [need("participant_id")?, need("session_id")?, need("run_id")?];
@@ -176,7 +181,7 @@ fn kept(tried: &Path, facts: &[Facts]) -> Result<Vec<Kept>, String> {
     for (row, line) in table.rows.iter().enumerate() {
         rows.insert(ids.map(|at| line.cells[at].as_str()), row);
     }
-    facts
+    children
         .iter()
         .map(|child| {
             let ids = child.ids.each_ref().map(String::as_str);

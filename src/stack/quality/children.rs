@@ -19,8 +19,6 @@ const NOTHING_OF_ITS_OWN: f64 = 1e-12;
 /// One child's numbers; NaN where the table has none.
 #[derive(Debug, Clone)]
 pub(super) struct Facts {
-    pub stem: String,
-    pub ids: [String; 3],
     pub mean_fd_mm: f64,
     pub mean_fd_kept_mm: f64,
     pub kept: Kept,
@@ -41,6 +39,11 @@ impl Kept {
 
     pub(super) fn new([minutes, frames_share, dof]: [f64; 3]) -> Self {
         Self { minutes, frames_share, dof }
+    }
+
+    /// Of equal minutes: degrees of freedom are not counted anew, and the share means nothing.
+    pub(super) fn of_used(minutes: f64) -> Self {
+        Self { minutes, frames_share: f64::NAN, dof: f64::NAN }
     }
 
     pub(super) fn values(&self) -> [f64; 3] {
@@ -123,11 +126,12 @@ impl Children {
             let cell = |at: usize| cells.get(at).copied().unwrap_or_default();
             let value = |at: usize| number(results, &child.stem, &header[at], cell(at));
             facts.push(Facts {
-                stem: child.stem.clone(),
-                ids: child.ids.clone(),
                 mean_fd_mm: value(numbers[0])?,
                 mean_fd_kept_mm: value(numbers[1])?,
-                kept: Kept::new([value(kept[0])?, value(kept[1])?, value(kept[2])?]),
+                kept: match child.used {
+                    Some(used) => Kept::of_used(used.minutes),
+                    None => Kept::new([value(kept[0])?, value(kept[1])?, value(kept[2])?]),
+                },
                 covariates: [
                     // Ages were checked by the run; one that is no number is one that it did not use.
                     places[0].map_or(f64::NAN, |at| value(at).unwrap_or(f64::NAN)),
@@ -178,6 +182,11 @@ impl Children {
         self.used().into_iter().filter_map(|k| self.covariates[k].column.clone()).collect()
     }
 
+    /// Mean FD, of a child who has it.
+    pub(super) fn plain(&self, facts: &Facts) -> Option<Vec<f64>> {
+        facts.mean_fd_mm.is_finite().then(|| vec![facts.mean_fd_mm])
+    }
+
     /// Mean FD, then the covariates that are taken out, of a child who has them all.
     pub(super) fn adjusted(&self, facts: &Facts) -> Option<Vec<f64>> {
         let all: Vec<f64> =
@@ -207,8 +216,6 @@ mod tests {
 
     fn children(covariates: &[[f64; 2]]) -> Children {
         let facts = |(k, &covariates): (usize, &[f64; 2])| Facts {
-            stem: format!("sub-{k}"),
-            ids: [const { String::new() }; 3],
             mean_fd_mm: 0.1 * k as f64,
             mean_fd_kept_mm: 0.1,
             kept: Kept::new([1.0; 3]),

@@ -14,9 +14,9 @@ use crate::stack::found::Found;
 use crate::tables::{absent, nearest};
 
 /// More groups than this are no groups but a number or a name of each child (own convention).
-const MOST_GROUPS: usize = 20;
+pub(in crate::stack) const MOST_GROUPS: usize = 20;
 /// The column that is taken where there is one.
-const USUAL: &str = "group";
+pub(in crate::stack) const USUAL: &str = "group";
 
 /// A column of the cohort table, its name in words, its unit, and where it stands.
 type Number = (&'static str, &'static str, &'static str, fn(&Facts) -> f64);
@@ -161,6 +161,6 @@ fn test(test: &Test) -> Value {
 fn effect(effect: &Effect) -> Value {
     match effect {
         Effect::HedgesG(g) => json!({ "hedges_g": g }),
-        Effect::EtaSquared(share) => json!({ "eta_squared": share }),
+        Effect::OmegaSquared(share) => json!({ "omega_squared": share }),
     }
 }

@@ -6,17 +6,19 @@ use super::before::Before;
 use super::groups::Groups;
 use super::rows::Row;
 use super::told::{Spread, all_kept, dof_lost};
-use super::words::{self, p_words, percent};
+use super::words::{self, percent};
 use super::{Findings, chart};
 use crate::report::{document, escape, figures};
+use crate::tables::p_words;
 
 /// The whole page.
 pub(super) fn page(findings: &Findings<'_>) -> String {
     let name = findings.settings().and_then(|s| s["study"]["name"].as_str()).unwrap_or("A stack of children");
     let mut body = format!(
-        "<p class=\"study\">{}</p>\n<h1>Is it just motion?</h1>\n<p class=\"verdict\">{}</p>\n",
+        "<p class=\"study\">{}</p>\n<h1>Is it just motion?</h1>\n<p class=\"verdict\">{}</p>\n<p>In the stack: {}</p>\n",
         soft(name, LONG_WORD),
-        soft(&findings.answer, LONG_WORD)
+        soft(&findings.answer, LONG_WORD),
+        soft(&words::stacked(&findings.quality.chosen), LONG_WORD)
     );
     let command = findings.before.command(findings.settings());
     if let (Before::None(why), Some(command)) = (&findings.before, command) {
@@ -72,8 +74,7 @@ fn kinds(body: &mut String, findings: &Findings<'_>) {
         let (main, before) = words::pair(&findings.rows, atlas, measure);
         let rows: Vec<&Row> = main.into_iter().chain(before).collect();
         if several {
-            let facts = &findings.quality.children.facts;
-            let answer = words::answer_of(&findings.rows, atlas, measure, facts);
+            let answer = words::answer_of(findings.quality, &findings.rows, atlas, measure);
             let title = format!("{atlas}, {measure}");
             let _ = writeln!(body, "<h2>{}</h2>\n<p>{}</p>", soft(&title, LONG_WORD), soft(&answer, LONG_WORD));
         }
@@ -149,8 +150,20 @@ fn table(label: &str, head: &[&str], rows: &[Vec<String>]) -> String {
 
 /// All rows of `quality.tsv`, those of an atlas and measure below its name: so narrow that a sheet of paper has room.
 fn numbers(rows: &[Row]) -> String {
-    let head =
-        ["", "children", "edges", "median |r|", "by chance", "p < 0.05", "q < 0.05", "rho with distance", "its p"];
+    let head = [
+        "",
+        "children",
+        "edges",
+        "median |r|",
+        "by chance",
+        "p < 0.05",
+        "shuffled",
+        "its p",
+        "q < 0.05",
+        "its p",
+        "rho with distance",
+        "its p",
+    ];
     let cells = |row: &Row| {
         let taken_out = if row.adjusted_for.is_empty() {
             String::new()
@@ -165,9 +178,12 @@ fn numbers(rows: &[Row]) -> String {
             figures(of.median_abs_r, 3),
             figures(row.chance_median(), 3),
             percent(of.share_p),
+            percent(row.beyond.range_share_p[1]),
+            p_words(row.beyond.share_p),
             percent(of.share_q),
+            p_words(row.beyond.share_q),
             words::signed(row.distance.rho, 2),
-            p_words(row.distance.p),
+            p_words(row.beyond.distance_rho),
         ]
     };
     let same = |a: &Row, b: &Row| a.atlas == b.atlas && a.measure == b.measure;

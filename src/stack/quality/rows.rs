@@ -3,15 +3,15 @@
 use serde_json::{Value, json};
 
 use super::before::Before;
-use super::{Quality, Sums, as_z, atlas_of};
+use super::{Quality, Sums, WithMotion, atlas_of};
 use crate::group::quality::{
-    Accumulator, DistanceDependence, QcFcSummary, QualityError, abs_r_of_p, distance_dependence, share_between,
-    summarise,
+    Beyond, Chance, DistanceDependence, QcFc, QcFcSummary, QualityError, abs_r_of_p, distance_dependence, summarise,
 };
 use crate::group::{edges, quantile};
 use crate::stack::StackError;
 
 use crate::stack::parcels::Atlas;
+use crate::stack::stream::has_z;
 use crate::stack::tables::distance_mm;
 
 /// Widths that a bar of the histogram may have: round ones (own convention).
@@ -71,12 +71,18 @@ pub(super) struct Row {
     pub children: usize,
     /// Least and largest number of children over the edges that have a correlation.
     pub children_of_edges: Option<[usize; 2]>,
-    /// Degrees of freedom of an edge that all these children have; none left: 0.
+    /// Degrees of freedom: the median over the edges that have a correlation; 0 where none has.
     pub dof: usize,
     /// Edges of the stack; those with a correlation are in the summary.
     pub all_edges: usize,
+    /// Of each edge.
+    pub found: QcFc,
     pub summary: QcFcSummary,
     pub distance: DistanceDependence,
+    /// What chance alone gives, were the edges independent.
+    pub chance: Chance,
+    /// How the data stand among shuffles of motion.
+    pub beyond: Beyond,
     pub histogram: Histogram,
     pub parts: Vec<Part>,
 }
@@ -84,10 +90,10 @@ pub(super) struct Row {
 impl Row {
     /// The median |r| of chance alone.
     pub(super) fn chance_median(&self) -> f64 {
-        abs_r_of_p(0.5, self.dof as f64)
+        self.chance.median_abs_r()
     }
 
-    /// The least |r| with p < 0.05.
+    /// The least |r| with p < 0.05, of an edge with the median degrees of freedom.
     pub(super) fn critical(&self) -> f64 {
         abs_r_of_p(0.05, self.dof as f64)
     }
@@ -115,7 +121,22 @@ impl Row {
             "critical_abs_r": self.critical(),
             "share_p": self.summary.share_p,
             "share_q": self.summary.share_q,
-            "distance": { "edges": self.distance.edges, "rho": self.distance.rho, "p": self.distance.p },
+            "distance": { "edges": self.distance.edges, "rho": self.distance.rho },
+            "shuffled": {
+                "shuffles": self.beyond.shuffles,
+                "share_p": {
+                    "centile_5": self.beyond.range_share_p[0],
+                    "median": self.beyond.range_share_p[1],
+                    "centile_95": self.beyond.range_share_p[2],
+                },
+                "share_q": { "centile_95": self.beyond.high_share_q },
+                "p": {
+                    "median_abs_r": self.beyond.median_abs_r,
+                    "share_p": self.beyond.share_p,
+                    "share_q": self.beyond.share_q,
+                    "distance_rho": self.beyond.distance_rho,
+                },
+            },
             "histogram": { "from": -1.0, "width": self.histogram.width, "counts": self.histogram.counts, "chance": self.histogram.chance },
             "distance_parts": parts,
         })
@@ -144,7 +165,7 @@ pub(super) fn all(quality: &Quality<'_>, before: &Before, sums: Option<&[Sums]>)
                 rows.push(Row {
                     atlas: kind.atlas.clone(),
                     measure: kind.measure.clone(),
-                    fisher_z: as_z(&kind.measure),
+                    fisher_z: has_z(&kind.measure),
                     censoring: *censoring,
                     results: (*results).to_owned(),
                     ..row
@@ -162,12 +183,16 @@ fn distances(atlas: &Atlas) -> Vec<f64> {
 }
 
 /// The numbers of one row, its names left open.
-fn row(sums: &Accumulator, distances: &[f64], adjusted_for: Vec<String>) -> Result<Row, QualityError> {
+fn row(both: &WithMotion, distances: &[f64], adjusted_for: Vec<String>) -> Result<Row, QualityError> {
+    let WithMotion { sums, shuffled } = both;
     let controls: Vec<usize> = (1..=adjusted_for.len()).collect();
     let found = sums.correlation(0, &controls)?;
     let with_r = || found.r.iter().zip(&found.children).filter(|(r, _)| !r.is_nan()).map(|(_, &children)| children);
     let r = found.r.to_vec();
-    let dof = sums.children().saturating_sub(2 + controls.len());
+    let mut dof: Vec<usize> = found.dof.iter().copied().filter(|&dof| dof > 0).collect();
+    dof.sort_unstable();
+    let dof = dof.get(dof.len() / 2).copied().unwrap_or(0);
+    let chance = Chance::new(&found.dof);
     Ok(Row {
         atlas: String::new(),
         measure: String::new(),
@@ -181,14 +206,16 @@ fn row(sums: &Accumulator, distances: &[f64], adjusted_for: Vec<String>) -> Resu
         all_edges: r.len(),
         summary: summarise(&found),
         distance: distance_dependence(&r, distances),
-        histogram: histogram(&r, dof as f64),
+        beyond: shuffled.beyond(&found, &sums.mean().to_vec(), distances),
+        histogram: histogram(&r, abs_r_of_p(0.05, dof as f64), &chance),
         parts: parts(&r, distances),
+        chance,
+        found,
     })
 }
 
 /// Bars of a round width of which some six lie between 0 and the least |r| with p < 0.05 (own convention).
-fn histogram(r: &[f64], dof: f64) -> Histogram {
-    let critical = abs_r_of_p(0.05, dof);
+fn histogram(r: &[f64], critical: f64, chance: &Chance) -> Histogram {
     let width = WIDTHS.into_iter().find(|width| 6.0 * width <= critical).unwrap_or(WIDTHS[WIDTHS.len() - 1]);
     let width = if critical.is_nan() { WIDTHS[0] } else { width };
     let bars = (2.0 / width).round() as usize;
@@ -197,7 +224,7 @@ fn histogram(r: &[f64], dof: f64) -> Histogram {
         counts[(((r + 1.0) / width).floor() as usize).min(bars - 1)] += 1;
     }
     let side = |bar: usize| (2 * bar) as f64 / bars as f64 - 1.0;
-    let chance = (0..bars).map(|bar| share_between(side(bar), side(bar + 1), dof)).collect();
+    let chance = (0..bars).map(|bar| chance.share_between(side(bar), side(bar + 1))).collect();
     Histogram { width, counts, chance }
 }
 
@@ -230,14 +257,15 @@ mod tests {
     #[test]
     fn every_correlation_has_a_bar() {
         let r = [-1.0, -0.999, -0.05, 0.0, 0.05, 0.999, 1.0, f64::NAN];
-        for dof in [0.0, 1.0, 14.0, 100.0, 5000.0] {
-            let found = histogram(&r, dof);
+        let histogram = |dof: usize| histogram(&r, abs_r_of_p(0.05, dof as f64), &Chance::new(&[dof]));
+        for dof in [0, 1, 14, 100, 5000] {
+            let found = histogram(dof);
             assert_eq!(found.counts.iter().sum::<usize>(), 7, "{dof}");
             assert_eq!(found.counts.len(), (2.0 / found.width).round() as usize);
-            assert!(dof == 0.0 || (found.chance.iter().sum::<f64>() - 1.0).abs() < 1e-12, "{dof}");
+            assert!(dof == 0 || (found.chance.iter().sum::<f64>() - 1.0).abs() < 1e-12, "{dof}");
         }
-        assert_eq!(histogram(&r, 14.0).width, 0.05);
-        assert_eq!(histogram(&r, 5000.0).width, 0.01);
+        assert_eq!(histogram(14).width, 0.05);
+        assert_eq!(histogram(5000).width, 0.01);
     }
 
     #[test]

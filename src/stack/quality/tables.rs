@@ -10,16 +10,19 @@ use ndarray::Array2;
 use ndarray_npy::WriteNpyExt;
 
 use super::rows::Row;
-use super::{Quality, as_z, atlas_of};
+use super::{Findings, Quality, atlas_of};
 use crate::group::edges;
+use crate::group::multiple::benjamini_hochberg;
 use crate::group::quality::network_means;
 use crate::outputs::{number_cell, text_table};
+use crate::stack::stream::has_z;
+use crate::stack::tables::{distance_mm, p_cell};
 use crate::tables::absent;
 
 /// The mean matrix of one atlas and measure.
 #[derive(Debug)]
 pub(super) struct Mean {
-    /// `atlas-A_measure-M`.
+    /// `atlas-A_measure-M`, with the minutes where they are equal.
     pub name: String,
     pub atlas: String,
     pub measure: String,
@@ -42,7 +45,7 @@ pub(super) fn means(quality: &Quality<'_>) -> Vec<Mean> {
     let of = |(kind, sums): (&super::Kind, &super::Sums)| {
         let parcels = atlas_of(quality.atlases, kind)?.stacked();
         let mean = sums.all.mean();
-        let fisher_z = as_z(&kind.measure);
+        let fisher_z = has_z(&kind.measure);
         let back = |value: f64| if fisher_z { value.tanh() } else { value };
         let mut matrix = Array2::from_elem((parcels.len(), parcels.len()), f64::NAN);
         for ((i, j), &value) in edges(parcels.len()).zip(&mean) {
@@ -73,7 +76,7 @@ pub(super) fn means(quality: &Quality<'_>) -> Vec<Mean> {
             }
         }
         Some(Mean {
-            name: kind.name(),
+            name: quality.found.name(kind),
             atlas: kind.atlas.clone(),
             measure: kind.measure.clone(),
             fisher_z,
@@ -120,7 +123,7 @@ pub(super) fn mean_files(mean: &Mean) -> Vec<(String, Vec<u8>)> {
 }
 
 /// Columns of `quality.tsv`.
-const COLUMNS: [&str; 18] = [
+const COLUMNS: [&str; 22] = [
     "atlas",
     "measure",
     "values",
@@ -138,7 +141,11 @@ const COLUMNS: [&str; 18] = [
     "share_q",
     "distance_edges",
     "distance_rho",
-    "distance_p",
+    "shuffles",
+    "shuffled_p_median_abs_r",
+    "shuffled_p_share_p",
+    "shuffled_p_share_q",
+    "shuffled_p_distance_rho",
 ];
 
 /// `quality.tsv`.
@@ -158,8 +165,45 @@ pub(super) fn quality(rows: &[Row]) -> String {
             .map(number_cell);
         cells.extend(numbers);
         cells.push(row.distance.edges.to_string());
-        cells.extend([row.distance.rho, row.distance.p].map(number_cell));
+        cells.push(number_cell(row.distance.rho));
+        let beyond = &row.beyond;
+        cells.push(beyond.shuffles.to_string());
+        let shares = [beyond.median_abs_r, beyond.share_p, beyond.share_q, beyond.distance_rho];
+        cells.extend(shares.map(number_cell));
         cells
     };
     text_table(&COLUMNS.map(str::to_owned), &rows.iter().map(line).collect::<Vec<_>>())
+}
+
+/// `atlas-A_measure-M_qcfc.tsv`: QC-FC of each edge, in every row's way.
+pub(super) fn edges_tables(findings: &Findings<'_>) -> Vec<(String, String)> {
+    let quality = findings.quality;
+    let of = |kind: &super::Kind| {
+        let parcels = atlas_of(quality.atlases, kind)?.stacked();
+        let rows: Vec<&Row> =
+            findings.rows.iter().filter(|row| row.atlas == kind.atlas && row.measure == kind.measure).collect();
+        let mut header = ["edge", "name_1", "name_2", "distance_mm"].map(str::to_owned).to_vec();
+        for row in &rows {
+            let adjusted = if row.adjusted_for.is_empty() { "" } else { "_adjusted" };
+            header.extend(["children", "r", "p", "q"].map(|what| format!("{}{adjusted}_{what}", row.censoring.key())));
+        }
+        let q: Vec<Vec<f64>> = rows.iter().map(|row| benjamini_hochberg(&row.found.p.to_vec())).collect();
+        let lines: Vec<Vec<String>> = edges(parcels.len())
+            .enumerate()
+            .map(|(edge, (i, j))| {
+                let names = [i, j].map(|at| parcels[at].name.clone());
+                let mut cells = vec![edge.to_string()];
+                cells.extend(names);
+                cells.push(number_cell(distance_mm(parcels[i], parcels[j])));
+                for (row, q) in rows.iter().zip(&q) {
+                    cells.push(row.found.children[edge].to_string());
+                    cells.push(number_cell(row.found.r[edge]));
+                    cells.extend([row.found.p[edge], q[edge]].map(p_cell));
+                }
+                cells
+            })
+            .collect();
+        Some((format!("{}_qcfc.tsv", quality.found.name(kind)), text_table(&header, &lines)))
+    };
+    quality.found.kinds.iter().filter_map(of).collect()
 }

@@ -55,7 +55,7 @@ fn spread(spread: &Spread) -> Value {
 
 fn mean(mean: &Mean) -> Value {
     let rows: Vec<Vec<f64>> = mean.by_network.rows().into_iter().map(|row| row.to_vec()).collect();
-    let mut files = vec![format!("{}_mean.npy", mean.name), format!("{}_mean.tsv", mean.name)];
+    let mut files = ["mean.npy", "mean.tsv", "qcfc.tsv"].map(|what| format!("{}_{what}", mean.name)).to_vec();
     if !mean.networks.is_empty() {
         files.push(format!("{}_networks.tsv", mean.name));
     }
@@ -85,6 +85,7 @@ pub(super) fn json(findings: &Findings<'_>) -> Value {
         "caution": CAUTION,
         "question": "Is it just motion?",
         "answer": findings.answer,
+        "stack": quality.chosen,
         "children": quality.children.facts.len(),
         "motion": "mean_fd_mm",
         "children_needed": { "abs_r": MEDIUM_R, "p": 0.05, "children": words::needed() },

@@ -1,25 +1,24 @@
 //! The sentences: is it just motion, and do groups move alike?
 //!
-//! No sentence says more than the numbers. With few children a correlation must be large to stand out from chance, so
-//! that nothing can be told; and a share above 5 % is no proof, since edges share children and parcels and go together.
+//! No sentence says more than the numbers. A share of edges above 5 % is no proof, since edges share children and parcels
+//! and go together: it is held against motion shuffled among the children. With few children a correlation must be large
+//! to stand out from chance, so that "no sign" says little; what does stand out stands out with few as with many.
 
 use std::collections::HashSet;
 
+use serde_json::Value;
+
 use super::Quality;
 use super::before::Before;
-use super::children::Facts;
 use super::groups::{Compared, Groups};
 use super::rows::{Censoring, Row};
 use crate::group::groups::{Comparison, Effect, Test};
 use crate::group::quality::children_needed;
-use crate::tables::figures;
+use crate::tables::{figures, p_words};
 
 /// The correlation that a study should be able to see (a medium one: Cohen 1988, Statistical Power Analysis; *from
 /// memory*).
 pub(super) const MEDIUM_R: f64 = 0.3;
-/// A share of edges with p < 0.05 above which more than chance is spoken of: half as much again as chance gives (own
-/// convention).
-const MORE_THAN_CHANCE: f64 = 0.075;
 /// A test below this is called a difference (common practice).
 const LEVEL: f64 = 0.05;
 
@@ -39,11 +38,6 @@ pub(super) fn percent(share: f64) -> String {
     if share.is_finite() { format!("{} %", figures(100.0 * share, 1)) } else { "n/a".to_owned() }
 }
 
-/// p for people: three digits, or that it is smaller.
-pub(super) fn p_words(p: f64) -> String {
-    if p < 0.001 { "< 0.001".to_owned() } else { figures(p, 3) }
-}
-
 fn counted(children: usize) -> String {
     if children == 1 { "1 child".to_owned() } else { format!("{children} children") }
 }
@@ -57,53 +51,87 @@ pub(super) fn pair<'a>(rows: &'a [Row], atlas: &str, measure: &str) -> (Option<&
     (main, before)
 }
 
-/// The answer for the first atlas, of Pearson's correlation where there is one.
-pub(super) fn answer(rows: &[Row], facts: &[Facts]) -> String {
+/// The answer for the first atlas, of Pearson's correlation where there is one; of several it says which.
+pub(super) fn answer(quality: &Quality<'_>, rows: &[Row]) -> String {
     let first = rows.iter().find(|row| row.measure == "pearson").or(rows.first());
     let Some(first) = first else { return "It cannot be told: there is no matrix.".to_owned() };
-    answer_of(rows, &first.atlas, &first.measure, facts)
+    let answer = answer_of(quality, rows, &first.atlas, &first.measure);
+    if rows.iter().all(|row| row.atlas == first.atlas && row.measure == first.measure) {
+        answer
+    } else {
+        format!("{answer} This is of {}, {}; the others stand on the page.", first.atlas, first.measure)
+    }
 }
 
 /// The answer for one atlas and measure.
-pub(super) fn answer_of(rows: &[Row], atlas: &str, measure: &str, facts: &[Facts]) -> String {
+pub(super) fn answer_of(quality: &Quality<'_>, rows: &[Row], atlas: &str, measure: &str) -> String {
     let (Some(row), before) = pair(rows, atlas, measure) else { return "It cannot be told.".to_owned() };
     let needed = needed();
     let who = counted(row.children);
     if row.summary.edges == 0 {
-        let mut fd = facts.iter().map(|facts| facts.mean_fd_mm).filter(|fd| fd.is_finite());
+        let mut fd = quality.children.facts.iter().map(|facts| facts.mean_fd_mm).filter(|fd| fd.is_finite());
         let first = fd.next();
-        let why = if row.dof == 0 {
+        let why = if row.children < 3 {
             format!(
                 "correlations over children need at least three of them, and there {} {who} with a mean FD; about {needed} are needed for |r| = {MEDIUM_R} to reach p < 0.05",
                 if row.children == 1 { "is" } else { "are" }
             )
         } else if fd.all(|other| Some(other) == first) {
             format!("all {who} have the same mean FD")
+        } else if row.all_edges == 0 {
+            "there is no edge".to_owned()
         } else {
-            "no edge differs between children".to_owned()
+            "no edge differs between children who have it".to_owned()
         };
         return format!("It cannot be told: {why}.");
     }
-    let numbers = numbers(row, before);
-    if row.children < needed {
-        return format!(
-            "With {who} nothing can be told for sure: a correlation with motion stands out only from |r| = {} up, and about {needed} children are needed for |r| = {MEDIUM_R} to reach p < 0.05. {numbers}",
+    let own = |other: &&Row| other.atlas == atlas && other.measure == measure && other.results == "main";
+    let looks: Vec<f64> = rows
+        .iter()
+        .filter(own)
+        .flat_map(|row| [row.beyond.share_p, row.beyond.share_q])
+        .filter(|p| p.is_finite())
+        .collect();
+    let mut answer = verdict(&looks);
+    if row.children < needed && !answer.starts_with(MOTION) {
+        answer += &format!(
+            " With {who} that says little: a correlation stands out only from |r| = {} up, and about {needed} children are needed for |r| = {MEDIUM_R} to reach p < 0.05.",
             figures(row.critical(), 2)
         );
     }
-    let (p, q) = (row.summary.share_p, row.summary.share_q);
-    let found = (q * row.summary.edges as f64).round() as usize;
-    format!("{} {numbers}", verdict(found, p))
+    format!("{answer} {}", numbers(row, before))
 }
 
-/// What enough children tell, from the edges with q < 0.05 and the share with p < 0.05.
-fn verdict(found: usize, share_p: f64) -> String {
-    let edges = if found == 1 { "1 edge stands".to_owned() } else { format!("{found} edges stand") };
-    match (found, share_p > MORE_THAN_CHANCE) {
-        (0, false) => "No sign of it: no edge stands out after Benjamini–Hochberg, and no more go with motion than by chance alone.".to_owned(),
-        (0, true) => "Perhaps: more edges go with motion than by chance alone, though none stands out after Benjamini–Hochberg.".to_owned(),
-        (_, false) => format!("Perhaps: {edges} out after Benjamini–Hochberg, as in one study of twenty by chance alone, but no more edges go with motion than by chance."),
-        (_, true) => format!("Motion is in the result: {edges} out even after Benjamini–Hochberg, and more go with it than by chance alone."),
+const MOTION: &str = "Motion is in the result";
+
+/// What the shuffles tell, from their p values of the share of edges with p < 0.05 and of that with q < 0.05, plain and with
+/// covariates taken out. Of several looks the smallest p is counted as often as there are looks (Bonferroni; *from
+/// memory*), so that "motion is in the result" is said by chance alone of at most one cohort in twenty.
+fn verdict(looks: &[f64]) -> String {
+    let Some(smallest) = looks.iter().copied().reduce(f64::min) else {
+        return "It cannot be told: motion could not be shuffled.".to_owned();
+    };
+    let counted = (smallest * looks.len() as f64).min(1.0);
+    let p = |p: f64| figures(p, if p < 0.1 { 3 } else { 2 });
+    if counted < LEVEL {
+        format!(
+            "{MOTION}: it goes with more edges than when it is shuffled among the children (p = {}, {} looks counted).",
+            p(counted),
+            looks.len()
+        )
+    } else if smallest < LEVEL {
+        format!(
+            "Perhaps: motion goes with more edges than when it is shuffled among the children, but not by much (p = {} of one look, {} with {} looks counted).",
+            p(smallest),
+            p(counted),
+            looks.len()
+        )
+    } else {
+        format!(
+            "No sign of it: motion goes with no more edges than when it is shuffled among the children (p = {}, {} looks counted).",
+            p(counted),
+            looks.len()
+        )
     }
 }
 
@@ -113,8 +141,10 @@ fn numbers(row: &Row, before: Option<&Row>) -> String {
         Censoring::After => "",
         Censoring::Before => ", without censoring for motion,",
     };
+    let [low, _, high] = row.beyond.range_share_p.map(percent);
+    let found = (row.summary.share_q * row.summary.edges as f64).round() as usize;
     let mut text = format!(
-        "Mean FD{is} goes with {} of {} edges at p < 0.05 (chance alone: 5 %), median |r| {} (chance alone: {}).",
+        "Mean FD{is} goes with {} of {} edges at p < 0.05 (nine of ten shuffles: {low} to {high}), with {found} of them at q < 0.05; median |r| {} (by chance {}).",
         percent(row.summary.share_p),
         row.summary.edges,
         figures(row.summary.median_abs_r, 2),
@@ -126,6 +156,50 @@ fn numbers(row: &Row, before: Option<&Row>) -> String {
             percent(before.summary.share_p),
             figures(before.summary.median_abs_r, 2)
         );
+    }
+    text
+}
+
+/// Who and what is in the stack.
+pub(super) fn stacked(chosen: &Value) -> String {
+    let list = |value: &Value| value.as_array().cloned().unwrap_or_default();
+    let mut text = format!("{} of {} rows of cohort.tsv", chosen["children"], chosen["cohort_rows"]);
+    let left: Vec<String> = list(&chosen["left_out"])
+        .iter()
+        .map(|out| format!("{} {}", out["children"], out["reason"].as_str().unwrap_or_default()))
+        .collect();
+    if !left.is_empty() {
+        text += &format!("; left out: {}", left.join(", "));
+    }
+    text.push('.');
+    let asked = &chosen["settings"];
+    let mut wishes: Vec<String> = list(&asked["where"])
+        .iter()
+        .filter_map(Value::as_str)
+        .map(|condition| format!("only children with {condition}"))
+        .collect();
+    if let Some(minutes) = asked["min_minutes"].as_f64() {
+        wishes.push(format!("at least {minutes} minutes kept"));
+    }
+    if asked["all"] == true {
+        wishes.push("children of every verdict".to_owned());
+    }
+    match asked["missing"].as_str() {
+        Some("drop-parcel") => wishes.push("without parcels that some child lacks".to_owned()),
+        Some("drop-child") => wishes.push("without children who lack a parcel".to_owned()),
+        _ => {}
+    }
+    if let Some(minutes) = chosen["equal_minutes"]["minutes"].as_f64() {
+        let from = chosen["equal_minutes"]["from"].as_str().unwrap_or_default();
+        wishes.push(format!("each matrix, before censoring too, from {minutes} minutes: {from}"));
+    }
+    if let Some(group) = chosen["match"]["group"].as_str() {
+        let caliper = figures(chosen["match"]["caliper_mm"].as_f64().unwrap_or(f64::NAN), 4);
+        let alike = if chosen["match"]["alike"] == "motion" { "means" } else { "pairs" };
+        wishes.push(format!("groups of {group} matched in motion, {alike} within {caliper} mm"));
+    }
+    if !wishes.is_empty() {
+        text += &format!(" {}.", capital(&wishes.join("; ")));
     }
     text
 }
@@ -145,7 +219,7 @@ pub(super) fn notes(quality: &Quality<'_>, before: &Before) -> Vec<String> {
         );
     }
     let facts = &quality.children.facts;
-    let participants: HashSet<&str> = facts.iter().map(|facts| facts.ids[0].as_str()).collect();
+    let participants: HashSet<&str> = quality.found.children.iter().map(|child| child.ids[0].as_str()).collect();
     if participants.len() < facts.len() {
         notes.push(format!(
             "the stack has {} rows of {}: rows of one child are not independent, and quality counts each as a child",
@@ -194,7 +268,7 @@ fn is(p: f64) -> String {
 fn effect_words(effect: &Effect) -> String {
     match effect {
         Effect::HedgesG(g) => format!("Hedges's g = {}", figures(*g, 2)),
-        Effect::EtaSquared(share) => format!("η² = {}", figures(*share, 2)),
+        Effect::OmegaSquared(share) => format!("ω² = {}", signed(*share, 2)),
     }
 }
 
@@ -213,7 +287,7 @@ pub(super) fn trap(groups: &Groups) -> Option<String> {
     let means: Vec<String> =
         found.groups.iter().map(|g| format!("{} {} {}", g.name, figures(g.mean, 3), compared.unit)).collect();
     Some(format!(
-        "groups differ in motion, and that is the trap: what differs between them in connectivity may be motion alone ({}: {}; {})",
+        "groups differ in motion, and that is the trap: what differs between them in connectivity may be motion alone ({}: {}; {}); match them with --match motion, and put mean_fd_mm into the model of a test",
         compared.words,
         means.join(", "),
         tests_words(found)
@@ -243,11 +317,12 @@ pub(super) fn capital(text: &str) -> String {
 }
 
 /// What the numbers leave out.
-pub(super) const LEFT_OUT: [&str; 5] = [
-    "Edges share children and parcels and go together, so a share well above or below 5 % comes about by chance too, the more so the fewer the children.",
+pub(super) const LEFT_OUT: [&str; 6] = [
+    "By chance 5 % of edges have p < 0.05 on the average over cohorts; of one cohort far more or far fewer have, since edges share children and parcels and go together. How many, the shuffles show.",
     "That no correlation shows does not mean that there is no motion in the result: motion can act otherwise than in a straight line, or alike in all children.",
     "Children who move more may differ in other things, such as age: a correlation with motion need not be made by motion. Rows with age and sex taken out tell what is left without them.",
-    "The p value of the rank correlation with distance counts edges as if they were independent: read rho first.",
+    "Shuffling takes children for exchangeable: rows of one child, siblings or sites that differ in motion and in edges are not.",
+    "The tests of groups are two for each number, each at p < 0.05 by itself.",
     "Mean FD is over all frames of a child's runs, kept or not, before and after censoring alike.",
 ];
 
@@ -256,12 +331,18 @@ mod tests {
     use super::*;
 
     #[test]
-    fn few_edges_that_stand_out_are_no_proof() {
-        let starts =
-            |found, share, expected: &str| assert!(verdict(found, share).starts_with(expected), "{found} {share}");
-        starts(0, 0.05, "No sign of it");
-        starts(0, 0.2, "Perhaps: more edges");
-        starts(1, 0.05, "Perhaps: 1 edge stands out");
-        starts(300, 0.2, "Motion is in the result: 300 edges stand out");
+    fn one_look_of_several_is_no_proof() {
+        let starts = |looks: &[f64], expected: &str| {
+            let said = verdict(looks);
+            assert!(said.starts_with(expected), "{looks:?}: {said}");
+        };
+        starts(&[0.3, 1.0], "No sign of it");
+        starts(&[0.04, 1.0], "Perhaps");
+        starts(&[0.02, 1.0], "Motion is in the result");
+        starts(&[0.02, 0.9, 0.8, 1.0], "Perhaps");
+        starts(&[0.9, 0.005, 0.8, 1.0], "Motion is in the result");
+        starts(&[], "It cannot be told");
+        assert!(verdict(&[0.005, 0.005]).contains("(p = 0.010, 2 looks counted)"));
+        assert!(verdict(&[0.6, 0.9, 1.0]).contains("(p = 1.00, 3 looks counted)"));
     }
 }
