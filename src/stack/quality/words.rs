@@ -89,7 +89,7 @@ pub(super) fn answer_of(quality: &Quality<'_>, rows: &[Row], atlas: &str, measur
     let looks: Vec<f64> = rows
         .iter()
         .filter(own)
-        .flat_map(|row| [row.beyond.share_p, row.beyond.share_q])
+        .flat_map(|row| [row.beyond.median_abs_r, row.beyond.share_q])
         .filter(|p| p.is_finite())
         .collect();
     let mut answer = verdict(&looks);
@@ -104,8 +104,8 @@ pub(super) fn answer_of(quality: &Quality<'_>, rows: &[Row], atlas: &str, measur
 
 const MOTION: &str = "Motion is in the result";
 
-/// What the shuffles tell, from their p values of the share of edges with p < 0.05 and of that with q < 0.05, plain and with
-/// covariates taken out. Of several looks the smallest p is counted as often as there are looks (Bonferroni; *from
+/// What the shuffles tell, from their p values of the median |r|, which motion in many edges raises, and of the edges with
+/// q < 0.05, which motion in a few raises; plain and with covariates taken out. Of several looks the smallest p is counted as often as there are looks (Bonferroni; *from
 /// memory*), so that "motion is in the result" is said by chance alone of at most one cohort in twenty.
 fn verdict(looks: &[f64]) -> String {
     let Some(smallest) = looks.iter().copied().reduce(f64::min) else {
@@ -115,20 +115,20 @@ fn verdict(looks: &[f64]) -> String {
     let p = |p: f64| figures(p, if p < 0.1 { 3 } else { 2 });
     if counted < LEVEL {
         format!(
-            "{MOTION}: it goes with more edges than when it is shuffled among the children (p = {}, {} looks counted).",
+            "{MOTION}: edges go with it more than when it is shuffled among the children (p = {}, {} looks counted).",
             p(counted),
             looks.len()
         )
     } else if smallest < LEVEL {
         format!(
-            "Perhaps: motion goes with more edges than when it is shuffled among the children, but not by much (p = {} of one look, {} with {} looks counted).",
+            "Perhaps: edges go with motion more than when it is shuffled among the children, but not by much (p = {} of one look, {} with {} looks counted).",
             p(smallest),
             p(counted),
             looks.len()
         )
     } else {
         format!(
-            "No sign of it: motion goes with no more edges than when it is shuffled among the children (p = {}, {} looks counted).",
+            "No sign of it: edges go with motion no more than when it is shuffled among the children (p = {}, {} looks counted).",
             p(counted),
             looks.len()
         )
