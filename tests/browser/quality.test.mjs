@@ -83,7 +83,14 @@ async function on(path, check, options, scripts) {
 }
 const unfold = (page) => page.evaluate(() => document.querySelectorAll("details").forEach((one) => { one.open = true; }));
 const words = (page, selector) => page.$$eval(selector, (all) => all.map((one) => one.textContent));
-const fixed = (value, digits) => (value === null ? "n/a" : value.toFixed(digits).replace(/^-(?=[0.]+$)/, ""));
+/** As Rust writes a number: what lies in the middle goes to the even digit. */
+function fixed(value, digits) {
+  if (value === null) return "n/a";
+  const [whole, rest] = value.toFixed(100).split(".");
+  const cut = digits === 0 ? whole : `${whole}.${rest.slice(0, digits)}`;
+  const even = /^50*$/.test(rest.slice(digits)) && /[02468]$/.test(cut);
+  return (even ? cut : value.toFixed(digits)).replace(/^-(?=[0.]+$)/, "");
+}
 const percent = (share) => (share === null ? "n/a" : `${fixed(100 * share, 1)} %`);
 const plain = (text) => text.replaceAll("\u{a0}", " ");
 
@@ -117,8 +124,10 @@ async function tabulates(page, { told, rows }) {
   for (const row of told.rows) {
     if (`${row.atlas}, ${row.measure}` !== kind) expected.push([kind = `${row.atlas}, ${row.measure}`]);
     const taken = row.adjusted_for.length > 0 ? `, ${row.adjusted_for.join(", ")} taken out` : "";
-    const p = row.distance.p !== null && row.distance.p < 0.001 ? "< 0.001" : fixed(row.distance.p, 3);
-    expected.push([`${row.censoring} censoring${taken}`, String(row.children), String(row.edges_with_r), fixed(row.median_abs_r, 3), fixed(row.chance_median_abs_r, 3), percent(row.share_p), percent(row.share_q), fixed(row.distance.rho, 2), p]);
+    const median = fixed(row.median_abs_r, 3) + (row.chance_median_abs_r === null ? "" : ` (${fixed(row.chance_median_abs_r, 3)})`);
+    const { rho, p } = row.distance;
+    const distance = fixed(rho, 2) + (p === null ? "" : `, p ${p < 0.001 ? "< 0.001" : `= ${fixed(p, 3)}`}`);
+    expected.push([`${row.censoring} censoring${taken}`, String(row.children), String(row.edges_with_r), median, percent(row.share_p), percent(row.share_q), distance]);
   }
   assert.deepEqual(numbers, expected);
   assert.deepEqual(rows.map((row) => [row.atlas, row.censoring, row.edges_with_r]), told.rows.map((row) => [row.atlas, row.censoring, String(row.edges_with_r)]));

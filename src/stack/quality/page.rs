@@ -150,7 +150,7 @@ fn table(label: &str, head: &[&str], rows: &[Vec<String>]) -> String {
 /// All rows of `quality.tsv`, those of an atlas and measure below its name: so narrow that a sheet of paper has room.
 fn numbers(rows: &[Row]) -> String {
     let head =
-        ["", "children", "edges", "median |r|", "by chance", "p < 0.05", "q < 0.05", "rho with distance", "its p"];
+        ["censoring", "children", "edges", "median |r| (by chance)", "p < 0.05", "q < 0.05", "rho with distance"];
     let cells = |row: &Row| {
         let taken_out = if row.adjusted_for.is_empty() {
             String::new()
@@ -158,16 +158,23 @@ fn numbers(rows: &[Row]) -> String {
             format!(", {} taken out", row.adjusted_for.join(", "))
         };
         let of = &row.summary;
+        let mut median = figures(of.median_abs_r, 3);
+        if row.chance_median().is_finite() {
+            let _ = write!(median, " ({})", figures(row.chance_median(), 3));
+        }
+        let mut rho = words::signed(row.distance.rho, 2);
+        if row.distance.p.is_finite() {
+            let p = p_words(row.distance.p);
+            let _ = write!(rho, ", p {}{p}", if p.starts_with('<') { "" } else { "= " });
+        }
         vec![
             format!("{}{taken_out}", chart::name_of(row)),
             row.children.to_string(),
             row.summary.edges.to_string(),
-            figures(of.median_abs_r, 3),
-            figures(row.chance_median(), 3),
+            median,
             percent(of.share_p),
             percent(of.share_q),
-            words::signed(row.distance.rho, 2),
-            p_words(row.distance.p),
+            rho,
         ]
     };
     let same = |a: &Row, b: &Row| a.atlas == b.atlas && a.measure == b.measure;
