@@ -27,8 +27,8 @@ const LEAST_ROW: f64 = 26.0;
 /// A mean of at least this size has the full colour, so that means of next to nothing stay pale (own convention).
 const FULL_COLOUR: f64 = 0.1;
 
-/// What a row is called in pictures and tables.
-pub(super) fn name_of(row: &Row) -> &'static str {
+/// What a row is called in pictures.
+fn name_of(row: &Row) -> &'static str {
     match row.censoring {
         Censoring::After => "after censoring",
         Censoring::Before => "before censoring",

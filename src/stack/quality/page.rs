@@ -115,9 +115,11 @@ fn soft(text: &str, longest: usize) -> String {
     text.split(' ').map(word).collect::<Vec<_>>().join(" ")
 }
 
-/// A number stays on one line with its sign and unit.
+/// A number stays on one line with its unit, and with what it is compared with.
 fn whole(cell: &str) -> String {
-    soft(cell, LONG_CELL).replace(" %", "\u{a0}%").replace("&lt; ", "&lt;\u{a0}")
+    let comparison = |text: String, sign: &str| text.replace(&format!(" {sign} "), &format!("\u{a0}{sign}\u{a0}"));
+    let text = comparison(comparison(soft(cell, LONG_CELL), "&lt;"), "=");
+    text.replace("&lt; ", "&lt;\u{a0}").replace(" %", "\u{a0}%")
 }
 
 fn header(cells: &[&str]) -> String {
@@ -147,6 +149,11 @@ fn table(label: &str, head: &[&str], rows: &[Vec<String>]) -> String {
     boxed(label, head, &format!("<tbody>\n{lines}</tbody>\n"))
 }
 
+/// A share of edges; a few among many are not none.
+fn share(share: f64) -> String {
+    if share > 0.0 && share < 0.0005 { "< 0.1 %".to_owned() } else { percent(share) }
+}
+
 /// All rows of `quality.tsv`, those of an atlas and measure below its name: so narrow that a sheet of paper has room.
 fn numbers(rows: &[Row]) -> String {
     let head =
@@ -168,12 +175,12 @@ fn numbers(rows: &[Row]) -> String {
             let _ = write!(rho, ", p {}{p}", if p.starts_with('<') { "" } else { "= " });
         }
         vec![
-            format!("{}{taken_out}", chart::name_of(row)),
+            format!("{}{taken_out}", row.censoring.key()),
             row.children.to_string(),
             row.summary.edges.to_string(),
             median,
-            percent(of.share_p),
-            percent(of.share_q),
+            share(of.share_p),
+            share(of.share_q),
             rho,
         ]
     };
@@ -305,6 +312,6 @@ mod tests {
         let long = "abcdefghijklmno<br>&";
         assert_eq!(soft(long, LONG_WORD), "abcdefghijklmno&lt;<wbr>br&gt;&amp;");
         assert_eq!(soft(long, LONG_CELL), escape(long));
-        assert_eq!(whole("p < 0.05 of 3.0 %"), "p &lt;\u{a0}0.05 of 3.0\u{a0}%");
+        assert_eq!(whole("p < 0.05 of 3.0 %"), "p\u{a0}&lt;\u{a0}0.05 of 3.0\u{a0}%");
     }
 }
