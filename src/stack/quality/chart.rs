@@ -288,7 +288,7 @@ fn label_every(count: usize, wide: f64) -> usize {
 
 /// A network's name as far as there is room; a letter that is about half as wide again counts so.
 pub(super) fn shortened(name: &str) -> String {
-    const ROOM: usize = 24;
+    const ROOM: usize = 25;
     let width = |c: char| match c {
         'M' | 'W' | 'm' | 'w' | '@' | '%' => 3,
         c if c >= '\u{2e80}' => 4,
