@@ -83,8 +83,16 @@ async function on(path, check, options, scripts) {
 }
 const unfold = (page) => page.evaluate(() => document.querySelectorAll("details").forEach((one) => { one.open = true; }));
 const words = (page, selector) => page.$$eval(selector, (all) => all.map((one) => one.textContent));
-const fixed = (value, digits) => (value === null ? "n/a" : value.toFixed(digits).replace(/^-(?=[0.]+$)/, ""));
+/** As Rust writes a number: what lies in the middle goes to the even digit. */
+function fixed(value, digits) {
+  if (value === null) return "n/a";
+  const [whole, rest] = value.toFixed(100).split(".");
+  const cut = digits === 0 ? whole : `${whole}.${rest.slice(0, digits)}`;
+  const even = /^50*$/.test(rest.slice(digits)) && /[02468]$/.test(cut);
+  return (even ? cut : value.toFixed(digits)).replace(/^-(?=[0.]+$)/, "");
+}
 const percent = (share) => (share === null ? "n/a" : `${fixed(100 * share, 1)} %`);
+const some = (share) => (share > 0 && share < 0.0005 ? "< 0.1 %" : percent(share));
 const plain = (text) => text.replaceAll("\u{a0}", " ");
 
 /** The sentences: answer, caution, notes, what is left out, what to compare with. */
@@ -117,10 +125,14 @@ async function tabulates(page, { told, rows }) {
   for (const row of told.rows) {
     if (`${row.atlas}, ${row.measure}` !== kind) expected.push([kind = `${row.atlas}, ${row.measure}`]);
     const taken = row.adjusted_for.length > 0 ? `, ${row.adjusted_for.join(", ")} taken out` : "";
-    const p = row.distance.p !== null && row.distance.p < 0.001 ? "< 0.001" : fixed(row.distance.p, 3);
-    expected.push([`${row.censoring} censoring${taken}`, String(row.children), String(row.edges_with_r), fixed(row.median_abs_r, 3), fixed(row.chance_median_abs_r, 3), percent(row.share_p), percent(row.share_q), fixed(row.distance.rho, 2), p]);
+    const median = fixed(row.median_abs_r, 3) + (row.chance_median_abs_r === null ? "" : ` (${fixed(row.chance_median_abs_r, 3)})`);
+    expected.push([`${row.censoring}${taken}`, String(row.children), String(row.edges_with_r), median, some(row.share_p), some(row.share_q), fixed(row.distance.rho, 2)]);
   }
   assert.deepEqual(numbers, expected);
+  const shuffled = tables[1].flat().filter((row) => row.length > 1).map((row) => row.map(plain));
+  const p = (value) => (value === null ? "n/a" : value < 0.001 ? "< 0.001" : fixed(value, 3));
+  const range = ({ centile_5: low, centile_95: high }) => (low === null ? "n/a" : `${some(low)} to ${some(high)}`);
+  assert.deepEqual(shuffled, told.rows.map(({ shuffled: of }, at) => [expected.filter((row) => row.length > 1)[at][0], p(of.p.median_abs_r), range(of.share_p), p(of.p.share_p), p(of.p.share_q), p(of.p.distance_rho)]));
   assert.deepEqual(rows.map((row) => [row.atlas, row.censoring, row.edges_with_r]), told.rows.map((row) => [row.atlas, row.censoring, String(row.edges_with_r)]));
   const spread = (of, digits, times = 1) => (of.children === 0 ? "n/a" : `${fixed(times * of.median, digits)} (${fixed(times * of.least, digits)} to ${fixed(times * of.most, digits)})`);
   const kept = ["after", "before"].filter((when) => told.kept[when]).map((when) => {
@@ -128,13 +140,13 @@ async function tabulates(page, { told, rows }) {
     return [`${when} censoring`, spread(of.minutes_kept, 1), spread(of.kept_share, 0, 100), spread(of.dof, 1)];
   });
   if (told.dof_lost !== null) kept.push(["lost by censoring, of each child", "–", "–", spread(told.dof_lost, 1)]);
-  assert.deepEqual(tables[1].flat(), kept);
+  assert.deepEqual(tables[2].flat(), kept);
   const groups = (told.groups.groups ?? []).map((group, at) => [group.name, String(group.children), ...told.groups.compared.map((of) => {
     const found = of.groups?.[at];
     const digits = of.unit === "mm" ? 3 : 1;
     return found ? `${fixed(found.mean, digits)} ± ${fixed(found.sd, digits)}; ${fixed(found.median, digits)}` : "n/a";
   })]);
-  assert.deepEqual((tables[2] ?? []).flat(), groups);
+  assert.deepEqual((tables[3] ?? []).flat(), groups);
 }
 
 /** The pictures: all that there should be, in order. */
@@ -142,14 +154,15 @@ async function draws(page, { told }) {
   const all = await pictures(page);
   for (const picture of all) assert.ok(picture.role === "img" && picture.label.length > 40 && picture.caption.length > 20);
   const left = [...all];
+  const next = () => left.shift() ?? assert.fail(`there are only ${all.length} pictures`);
   let drawn = 0;
   for (const first of told.rows.filter((row) => row.results === "main" && row.adjusted_for.length === 0)) {
     const rows = told.rows.filter((row) => row.atlas === first.atlas && row.measure === first.measure && row.adjusted_for.length === 0 && row.edges_with_r > 0);
     if (rows.length === 0) continue;
-    drawn += holdsHistogram(left.shift(), rows);
-    drawn += holdsDistance(left.shift(), rows);
+    drawn += holdsHistogram(next(), rows);
+    drawn += holdsDistance(next(), rows);
   }
-  for (const mean of told.mean_matrices) drawn += holdsMatrix(left.shift(), mean);
+  for (const mean of told.mean_matrices) drawn += holdsMatrix(next(), mean);
   assert.equal(left.length, 0);
   assert.ok(drawn > 0);
 }
@@ -275,3 +288,76 @@ for (const name of NAMES) {
     test("obeys keys", () => on(stack().page, obeysKeys, { viewport: { width: 390, height: 900 } }));
   });
 }
+
+/** A page changed for the worse. */
+function spoiled(name, change) {
+  const page = join(folder(), "quality.html");
+  const html = readFileSync(stacks[name].page, "utf8");
+  const made = change(html);
+  assert.notEqual(made, html, "nothing was spoiled");
+  writeFileSync(page, made);
+  return page;
+}
+const swap = (from, to) => (html) => html.replace(from, to);
+const style = (rule) => swap("</style>", `${rule}</style>`);
+/** Adds to the number that the pattern's second group holds; the others stay. */
+const add = (pattern, much) => swap(pattern, (_, start, number, end) => start + (Number(number) + much).toFixed(1) + end);
+const [MANY, ALONE, STRANGE] = [NAMES[0], NAMES[1], NAMES[4]];
+const narrow = { viewport: { width: 390, height: 900 } };
+const narrowest = { viewport: { width: 320, height: 900 } };
+const SPOILED = {
+  "another answer": [MANY, swap(/verdict">\w+/, 'verdict">Surely'), says],
+  "no caution": [MANY, swap(/<p class="caution">.*?<\/p>/, ""), says],
+  "a hidden caution": [MANY, style(".caution { display: none; }"), says],
+  "another question": [MANY, swap("<h1>Is it", "<h1>Is this"), says],
+  "folded notes": [MANY, swap("<details open>", "<details>"), says],
+  "no trap": [MANY, swap(/<p class="problem">.*?<\/p>/, ""), says],
+  "another command": [ALONE, swap("fd_mm=0</code>", "fd_mm=1</code>"), says],
+  "one caveat less": [MANY, swap(/<li>By chance 5 %.*?<\/li>/, ""), says],
+  "a script": [MANY, swap("</main>", "<script>1</script></main>"), says],
+  "another median": [MANY, swap(/<td class="n">0\.\d+ \(/, '<td class="n">0.999 ('), tabulates],
+  "another p of the shuffles": [MANY, swap(/(Against motion shuffled among the children"[^]*?<td class="n">)[\d.]+/, "$10.777"), tabulates],
+  "another group's name": [MANY, swap('<th scope="row">newborn</th>', '<th scope="row">newcomer</th>'), tabulates],
+  "other minutes": [MANY, swap(/(<th scope="row">after censoring<\/th><td class="n">)\d/, "$19"), tabulates],
+  "a bar too high": [MANY, add(/(line kept-0" d="(?:[ML][\d. ]+H[\d.]+){5}L[\d.]+ )([\d.]+)(H)/, -0.5), draws],
+  "a bar too wide": [MANY, add(/(line kept-1" d="(?:[ML][\d. ]+H[\d.]+){5}L[\d.]+ [\d.]+H)([\d.]+)(L)/, 2), draws],
+  "a bar less": [MANY, swap(/(line kept-0" d="(?:[ML][\d. ]+H[\d.]+){5})L[\d. ]+H[\d.]+/, "$1"), draws],
+  "other chance": [MANY, add(/(chance" d="M70.0 (?:[\d. ]+H[\d.]+L){6}[\d.]+ )([\d.]+)(H)/, 1), draws],
+  "another tick": [MANY, swap('text-anchor="middle">0.5<', 'text-anchor="middle">0.4<'), draws],
+  "a mark elsewhere": [MANY, add(/(dot kept-0" d="M9[\d.]+ |dot kept-0" d="M[1-9]\d\d[\d.]* )([\d.]+)(m-5)/, 1), draws],
+  "another quartile": [MANY, add(/(thread" d="M[\d.]+ )([\d.]+)(V)/, 1), draws],
+  "a line that is not drawn": [MANY, style(".chart .line { stroke: none; }"), draws],
+  "other names in the legend": [MANY, swap(">before censoring</text>", ">with censoring</text>"), draws],
+  "another sign": [MANY, swap('<rect class="above"', '<rect class="below"'), draws],
+  "another strength": [MANY, swap(/fill-opacity="0\.\d/, 'fill-opacity="0.99'), draws],
+  "another mean": [MANY, swap(/(<rect class="above".*\n<text [^>]*>)0\.\d\d/, "$10.99"), draws],
+  "no words for a picture": [MANY, swap(/aria-label="Mean [^"]*"/, 'aria-label="Mean"'), draws],
+  "another median in words": [MANY, swap(/(censoring: median \|r\| )0\.\d\d/, "$10.99"), draws],
+  "a picture less": [MANY, (html) => html.slice(0, html.lastIndexOf("<figure")) + html.slice(html.lastIndexOf("</figure>") + 9), draws],
+  "a table that does not scroll": [MANY, swap(".wide { overflow-x: auto; }", ""), (page) => fits(page, 390), narrow],
+  "words that cannot be broken": [STRANGE, (html) => html.replaceAll("<wbr>", ""), (page) => fits(page, 320), narrowest],
+  "a name that is cut": [MANY, swap(/>Wandering[^<]* 1<\/text>/, ">Wandering network A 1</text>"), (page) => fits(page, 390), narrow],
+  "words over words": [MANY, swap('<text x="294.0" y="26.0"', '<text x="94.0" y="26.0"'), (page) => fits(page, 1280)],
+  "no language": [MANY, swap('<html lang="en">', "<html>"), isForEveryone],
+  "pale ink": [MANY, swap("--ink: #1d2630", "--ink: #c4c4c4"), isForEveryone],
+  "dark ink in the dark": [MANY, swap("--ink: #e6e9ec", "--ink: #393f44"), isForEveryone, { colorScheme: "dark" }],
+  "a column without a name": [MANY, swap('<th scope="col">censoring</th>', '<th scope="col"></th>'), isForEveryone],
+  "a table too wide for paper": [MANY, style("@media print { td, th { white-space: nowrap; } }"), prints],
+  "a picture higher than a sheet": [MANY, style("@media print { .chart svg { height: 1100px; } }"), prints],
+  "pictures that are not printed": [MANY, style("@media print { figure { display: none; } }"), prints],
+  "notes that are not printed": [MANY, swap("<details open>", "<details>"), prints],
+  "a box that keys do not reach": [MANY, swap('tabindex="0" role="region"', 'tabindex="-1" role="region"'), obeysKeys, narrow],
+  "a focus that does not show": [MANY, style(":focus-visible { outline: none; }"), obeysKeys, narrow],
+  "a stranger's script": [STRANGE, swap("</main>", `${MARKUP}</main>`), isHarmless],
+  "a request": [MANY, swap("</head>", '<link rel="stylesheet" href="other.css"></head>'), (page) => page.waitForLoadState()],
+  "a picture from elsewhere": [STRANGE, swap("</main>", '<img alt="" src="x"></main>'), (page) => page.waitForLoadState()],
+};
+describe("a spoiled page is found out:", () => {
+  for (const [what, [name, change, check, options]] of Object.entries(SPOILED)) {
+    test(what, async () => {
+      const page = spoiled(name, change);
+      const scripts = check === isForEveryone ? [axe] : [];
+      await assert.rejects(on(page, (opened) => check(opened, stacks[name]), options, scripts), assert.AssertionError);
+    });
+  }
+});

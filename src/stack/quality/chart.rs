@@ -27,8 +27,8 @@ const LEAST_ROW: f64 = 26.0;
 /// A mean of at least this size has the full colour, so that means of next to nothing stay pale (own convention).
 const FULL_COLOUR: f64 = 0.1;
 
-/// What a row is called in pictures and tables.
-pub(super) fn name_of(row: &Row) -> &'static str {
+/// What a row is called in pictures.
+fn name_of(row: &Row) -> &'static str {
     match row.censoring {
         Censoring::After => "after censoring",
         Censoring::Before => "before censoring",
@@ -288,7 +288,7 @@ fn label_every(count: usize, wide: f64) -> usize {
 
 /// A network's name as far as there is room; a letter that is about half as wide again counts so.
 pub(super) fn shortened(name: &str) -> String {
-    const ROOM: usize = 24;
+    const ROOM: usize = 25;
     let width = |c: char| match c {
         'M' | 'W' | 'm' | 'w' | '@' | '%' => 3,
         c if c >= '\u{2e80}' => 4,

@@ -8,6 +8,7 @@ use super::rows::Row;
 use super::told::{Spread, all_kept, dof_lost};
 use super::words::{self, percent};
 use super::{Findings, chart};
+use crate::group::quality::SHUFFLES;
 use crate::report::{document, escape, figures};
 use crate::tables::p_words;
 
@@ -34,6 +35,11 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
     }
     kinds(&mut body, findings);
     let _ = writeln!(body, "<h2>The same in numbers</h2>\n{}", numbers(&findings.rows));
+    let _ = writeln!(
+        body,
+        "<h2>Against motion shuffled among the children</h2>\n<p>What comes about by chance in these edges and these children: mean FD given to the children in {SHUFFLES} other orders. Each p is the share of orders, the true one counted, that come out at least as far.</p>\n{}",
+        shuffled(&findings.rows)
+    );
     let _ = writeln!(body, "<h2>What is left of the data</h2>\n{}", kept(findings));
     let _ = writeln!(
         body,
@@ -116,9 +122,11 @@ fn soft(text: &str, longest: usize) -> String {
     text.split(' ').map(word).collect::<Vec<_>>().join(" ")
 }
 
-/// A number stays on one line with its sign and unit.
+/// A number stays on one line with its unit, and with what it is compared with.
 fn whole(cell: &str) -> String {
-    soft(cell, LONG_CELL).replace(" %", "\u{a0}%").replace("&lt; ", "&lt;\u{a0}")
+    let comparison = |text: String, sign: &str| text.replace(&format!(" {sign} "), &format!("\u{a0}{sign}\u{a0}"));
+    let text = comparison(comparison(soft(cell, LONG_CELL), "&lt;"), "=");
+    text.replace("&lt; ", "&lt;\u{a0}").replace(" %", "\u{a0}%")
 }
 
 fn header(cells: &[&str]) -> String {
@@ -150,42 +158,59 @@ fn table(label: &str, head: &[&str], rows: &[Vec<String>]) -> String {
 
 /// All rows of `quality.tsv`, those of an atlas and measure below its name: so narrow that a sheet of paper has room.
 fn numbers(rows: &[Row]) -> String {
-    let head = [
-        "",
-        "children",
-        "edges",
-        "median |r|",
-        "by chance",
-        "p < 0.05",
-        "shuffled",
-        "its p",
-        "q < 0.05",
-        "its p",
-        "rho with distance",
-        "its p",
-    ];
+    let head =
+        ["censoring", "children", "edges", "median |r| (by chance)", "p < 0.05", "q < 0.05", "rho with distance"];
     let cells = |row: &Row| {
-        let taken_out = if row.adjusted_for.is_empty() {
-            String::new()
-        } else {
-            format!(", {} taken out", row.adjusted_for.join(", "))
-        };
         let of = &row.summary;
+        let mut median = figures(of.median_abs_r, 3);
+        if row.chance_median().is_finite() {
+            let _ = write!(median, " ({})", figures(row.chance_median(), 3));
+        }
         vec![
-            format!("{}{taken_out}", chart::name_of(row)),
+            which(row),
             row.children.to_string(),
             row.summary.edges.to_string(),
-            figures(of.median_abs_r, 3),
-            figures(row.chance_median(), 3),
+            median,
             percent(of.share_p),
-            percent(row.beyond.range_share_p[1]),
-            p_words(row.beyond.share_p),
             percent(of.share_q),
-            p_words(row.beyond.share_q),
             words::signed(row.distance.rho, 2),
-            p_words(row.beyond.distance_rho),
         ]
     };
+    by_kind("The same in numbers", &head, rows, cells)
+}
+
+/// How the data stand among shuffles of motion.
+fn shuffled(rows: &[Row]) -> String {
+    let head = [
+        "censoring",
+        "p of the median |r|",
+        "p < 0.05 in nine of ten shuffles",
+        "p of that share",
+        "p of q < 0.05",
+        "p of rho with distance",
+    ];
+    let cells = |row: &Row| {
+        let beyond = &row.beyond;
+        let p = |p: f64| if p.is_finite() { p_words(p) } else { "n/a".to_owned() };
+        let [low, _, high] = beyond.range_share_p;
+        let range = if low.is_finite() { format!("{} to {}", percent(low), percent(high)) } else { "n/a".to_owned() };
+        vec![which(row), p(beyond.median_abs_r), range, p(beyond.share_p), p(beyond.share_q), p(beyond.distance_rho)]
+    };
+    by_kind("Against motion shuffled among the children", &head, rows, cells)
+}
+
+/// `after, age_months, sex taken out`.
+fn which(row: &Row) -> String {
+    let taken_out = if row.adjusted_for.is_empty() {
+        String::new()
+    } else {
+        format!(", {} taken out", row.adjusted_for.join(", "))
+    };
+    format!("{}{taken_out}", row.censoring.key())
+}
+
+/// A table with a body for each atlas and measure, below its name.
+fn by_kind(label: &str, head: &[&str], rows: &[Row], cells: impl Fn(&Row) -> Vec<String>) -> String {
     let same = |a: &Row, b: &Row| a.atlas == b.atlas && a.measure == b.measure;
     let bodies: String = rows
         .chunk_by(same)
@@ -198,7 +223,7 @@ fn numbers(rows: &[Row]) -> String {
             )
         })
         .collect();
-    boxed("The same in numbers", &head, &bodies)
+    boxed(label, head, &bodies)
 }
 
 fn spread_words(spread: &Spread, times: f64, digits: usize) -> String {
@@ -314,6 +339,6 @@ mod tests {
         let long = "abcdefghijklmno<br>&";
         assert_eq!(soft(long, LONG_WORD), "abcdefghijklmno&lt;<wbr>br&gt;&amp;");
         assert_eq!(soft(long, LONG_CELL), escape(long));
-        assert_eq!(whole("p < 0.05 of 3.0 %"), "p &lt;\u{a0}0.05 of 3.0\u{a0}%");
+        assert_eq!(whole("p < 0.05 of 3.0 %"), "p\u{a0}&lt;\u{a0}0.05 of 3.0\u{a0}%");
     }
 }

@@ -34,8 +34,15 @@ pub(super) fn signed(value: f64, digits: usize) -> String {
     if nothing { text.trim_start_matches('-').to_owned() } else { text }
 }
 
+/// A share of edges; a few among many are not none.
 pub(super) fn percent(share: f64) -> String {
-    if share.is_finite() { format!("{} %", figures(100.0 * share, 1)) } else { "n/a".to_owned() }
+    if share > 0.0 && share < 0.0005 {
+        "< 0.1 %".to_owned()
+    } else if share.is_finite() {
+        format!("{} %", figures(100.0 * share, 1))
+    } else {
+        "n/a".to_owned()
+    }
 }
 
 fn counted(children: usize) -> String {

@@ -50,7 +50,7 @@ const near = (found, expected, what) => assert.ok(Math.abs(found - expected) < N
 const row = (told) => ({ after: 0, before: 1 })[told.censoring];
 const names = { after: "after censoring", before: "before censoring" };
 
-/** A step curve's steps: from, to, height. */
+/** A step curve's steps: from, height, to. */
 function steps(d) {
   const found = [...d.matchAll(/[ML](-?[\d.]+) (-?[\d.]+)H(-?[\d.]+)/g)].map((step) => step.slice(1).map(Number));
   assert.equal(found.map((step, k) => `${k === 0 ? "M" : "L"}${step[0].toFixed(1)} ${step[1].toFixed(1)}H${step[2].toFixed(1)}`).join(""), d);
@@ -68,7 +68,8 @@ export function holdsHistogram(picture, rows) {
   const { x, y } = axes(picture);
   const bars = (steps, shares, width) => {
     let all = 0;
-    for (const [from, to, height] of steps) {
+    steps.slice(1).forEach(([from], k) => near(from, steps[k][2], "a bar's begin"));
+    for (const [from, height, to] of steps) {
       const bar = shares.findIndex((_, k) => Math.abs(x(-1 + k * width) - from) < NEAR);
       assert.ok(bar >= 0, `a bar begins at ${from}`);
       near(to, x(-1 + (bar + 1) * width), "a bar's end");
@@ -80,7 +81,8 @@ export function holdsHistogram(picture, rows) {
   for (const told of rows) {
     const shares = told.histogram.counts.map((count) => count / told.edges_with_r);
     const drawn = steps(one(marks(picture, "line", row(told)), `the line of ${told.censoring}`).d);
-    near(bars(drawn, shares, told.histogram.width), 1, "the sum of all bars");
+    const all = bars(drawn, shares, told.histogram.width);
+    assert.ok(Math.abs(all - 1) < 1e-9, `all bars add up to ${all}`);
     assert.ok(picture.label.includes(`${told.edges_with_r} edges`));
     assert.ok(picture.label.toLowerCase().includes(`${names[told.censoring]}: median |r| ${told.median_abs_r.toFixed(2)}, ${(100 * told.share_p).toFixed(1)} %`), picture.label);
   }
