@@ -111,11 +111,7 @@ pub(super) fn below(rng: &mut ChaCha8Rng, limit: u64) -> u64 {
 ///
 /// # Panics
 /// When there is not one name a column.
-pub fn require_permutable(
-    design: ArrayView2<'_, f64>,
-    names: &[String],
-    tested: usize,
-) -> Result<(), EdgeTestError> {
+pub fn require_permutable(design: ArrayView2<'_, f64>, names: &[String], tested: usize) -> Result<(), EdgeTestError> {
     basis(design, names, tested).map(|_| ())
 }
 
@@ -247,9 +243,9 @@ fn block_maxima(q: &Array2<f64>, e: &Array2<f64>, permutations: ArrayView2<'_, u
             gather(q, permutation, permuted.slice_mut(s![k * coefficients..(k + 1) * coefficients, ..]));
         }
         general_mat_mul(1.0, &permuted.slice(s![..rows, ..]), e, 0.0, &mut along.slice_mut(s![..rows, ..]));
-        maxima.extend((0..some.nrows()).map(|k| {
-            largest_t(along.slice(s![k * coefficients..(k + 1) * coefficients, ..]), dof)
-        }));
+        maxima.extend(
+            (0..some.nrows()).map(|k| largest_t(along.slice(s![k * coefficients..(k + 1) * coefficients, ..]), dof)),
+        );
     }
     maxima
 }

@@ -102,12 +102,7 @@ struct Tested {
 
 /// Reads the formula, takes the children's columns, and makes sure of the model before anything is written; `matched`:
 /// whether the stack's groups were matched in motion.
-pub(super) fn prepare(
-    wanted: &Test,
-    header: &[String],
-    found: &Found,
-    matched: bool,
-) -> Result<Prepared, TestError> {
+pub(super) fn prepare(wanted: &Test, header: &[String], found: &Found, matched: bool) -> Result<Prepared, TestError> {
     let formula = Formula::parse(&wanted.formula).map_err(TestError::Formula)?;
     if !found.kinds.iter().any(|kind| has_z(&kind.measure)) {
         let measures: Vec<&str> = found.kinds.iter().map(|kind| kind.measure.as_str()).collect();

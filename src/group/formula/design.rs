@@ -124,7 +124,9 @@ pub(super) fn design(formula: &Formula, table: &[(String, Column)]) -> Result<De
             code(&formula.variables[v].written(), &values[v], every_level)
         });
         let columns = parts.reduce(|a, b| multiply(&a, &b)).unwrap_or_default();
-        if term.len() > 1 && let Some((column, _)) = columns.iter().find(|(_, values)| values.iter().all(|v| *v == 0.0)) {
+        if term.len() > 1
+            && let Some((column, _)) = columns.iter().find(|(_, values)| values.iter().all(|v| *v == 0.0))
+        {
             return Err(FormulaError::EmptyCell {
                 column: column.clone(),
                 term: formula.written(term, ":"),
