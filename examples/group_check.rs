@@ -16,7 +16,7 @@ use keepstill::group::formula::{Column, Formula};
 use keepstill::group::groups::{self, Effect, Test};
 use keepstill::group::matching;
 use keepstill::group::multiple::benjamini_hochberg;
-use keepstill::group::permutation::{PermutationTest, freedman_lane, permutations};
+use keepstill::group::permutation::{Draws, PermutationTest, freedman_lane, permutations};
 use keepstill::group::quality::{self, Accumulator, QcFc};
 use keepstill::group::reliability::{self, Choice, RunFrames, RunSeries};
 use keepstill::study::settings::Measure;
@@ -92,8 +92,7 @@ fn fits(fits: &EdgeFits) -> Value {
 
 fn permuted(test: &PermutationTest) -> Value {
     json!({
-        "t": test.t.to_vec(), "family_wise_p": test.family_wise_p.to_vec(), "edge_p": test.edge_p.to_vec(),
-        "maxima": test.maxima, "family": test.family,
+        "t": test.t.to_vec(), "family_wise_p": test.family_wise_p.to_vec(), "maxima": test.maxima, "family": test.family,
     })
 }
 
@@ -198,9 +197,9 @@ fn run(name: &str, input: &Value) -> Result<Value> {
         }
         "freedman_lane" => {
             let (design, data) = (design()?, matrix(&input["data"])?);
-            let drawn = permutations(design.nrows(), whole(&input["count"]), whole(&input["seed"]) as u64);
+            let draws = Draws { count: whole(&input["count"]), seed: whole(&input["seed"]) as u64 };
             let names = names(design.ncols());
-            permuted(&freedman_lane(design.view(), &names, whole(&input["tested"]), data.view(), drawn.view())?)
+            permuted(&freedman_lane(design.view(), &names, whole(&input["tested"]), data.view(), draws)?)
         }
         "quality" => {
             let (edges, covariates) = (single(&input["edges"])?, matrix(&input["covariates"])?);
@@ -292,8 +291,7 @@ fn time_permutation() -> Result<Value> {
     let fitted = Model::new(design.view(), &names)?.fit(data.view())?;
     let fit_s = start.elapsed().as_secs_f64();
     let start = Instant::now();
-    let drawn = permutations(CHILDREN, 1000, 1);
-    let found = freedman_lane(design.view(), &names, 1, data.view(), drawn.view())?;
+    let found = freedman_lane(design.view(), &names, 1, data.view(), Draws { count: 1000, seed: 1 })?;
     let permutations_s = start.elapsed().as_secs_f64();
     let smallest = found.family_wise_p.fold(1.0_f64, |m, &p| m.min(p));
     Ok(json!({

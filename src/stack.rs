@@ -265,7 +265,7 @@ pub fn stack(results: &Path, choice: &Choice) -> Result<Stacked, StackError> {
         return Err(StackError::NoneLeft { path: cohort, rows, reasons, seen });
     }
     let test = choice.further.test.as_ref();
-    let prepared = test.map(|wanted| tested::prepare(wanted, &header, &found)).transpose()?;
+    let prepared = test.map(|wanted| tested::prepare(wanted, &header, &found, matched.is_some())).transpose()?;
     parcels::centroids(results, &found, &mut atlases)?;
 
     let said = about::chosen(choice, rows, &found, matched.as_ref());
@@ -282,7 +282,7 @@ pub fn stack(results: &Path, choice: &Choice) -> Result<Stacked, StackError> {
     }
     let (files, arrays, quality, told) = written?;
     let mut notes = about::notes(choice, &found, &arrays);
-    notes.extend(prepared.iter().flat_map(|test| test.notes.clone()));
+    notes.extend(told.iter().filter(|(key, _)| *key == "test").flat_map(|(_, about)| tested::notes(about)));
     notes.extend(quality.notes);
     notes.extend(skipped);
     let mut about =

@@ -217,6 +217,13 @@ pub fn missing(cell: &str) -> bool {
     absent(cell) || cell.trim().eq_ignore_ascii_case("nan")
 }
 
+/// Whether a cell of a children's table has no value for group statistics: empty, `n/a` (BIDS), `NA` (R) or `NaN`, in any
+/// case, blanks around it trimmed. A factor's level cannot be called so.
+#[must_use]
+pub fn no_value(cell: &str) -> bool {
+    missing(cell) || cell.trim().eq_ignore_ascii_case("na")
+}
+
 /// Reads a table of the BIDS form: tab-separated, header line, UTF-8 (a byte order mark is dropped), any line ends.
 /// Lines of blanks and tabs alone are skipped; a table without rows is allowed.
 ///

@@ -6,9 +6,12 @@
 //! §5.3; the normal equations are never formed. Products over all edges are matrix products.
 //!
 //! An edge that some children lack is fitted on the children who have it (complete cases), with its own n and degrees of
-//! freedom; edges that the same children lack share a factorisation. Where those children do not determine the
-//! coefficients (too few, or a column that no longer varies) the edge is not available. Leaving children out is sound
-//! when the lack has nothing to do with the edge's value; a table of who lacks what belongs beside the result.
+//! freedom, n − rank; edges that the same children lack share a factorisation. Coefficients that those children do not
+//! determine (a level that none of them has, a reference that none of them is in) are not available, and the others are:
+//! see [`rank`]. Where no degree of freedom is left, none is. Leaving children out is sound when the lack has nothing to do
+//! with the edge's value; a table of who lacks what belongs beside the result.
+
+mod rank;
 
 use std::collections::BTreeMap;
 
@@ -16,25 +19,29 @@ use ndarray::{Array1, Array2, ArrayView1, ArrayView2, Axis, s};
 use ndarray_linalg::QR;
 use rayon::prelude::*;
 
+use self::rank::Rank;
 use super::{block_columns, columns_as_f64, tails};
-use crate::linalg::{LeastSquares, LinalgError, lapack_error, require_finite};
+use crate::linalg::{LinalgError, lapack_error, require_finite};
 
 /// A residual sum of squares of at most this share of the total is what rounding leaves (some 1e-30; own convention): the
 /// fit is perfect, as of an edge that is the same in all children, and a test of its coefficients means nothing.
 pub(super) const PERFECT: f64 = 1e-26;
+
+/// What the rounding of 32-bit tables may take of a number, and a little more: see [`rank`].
+pub(super) const ROUNDING: f64 = rank::TOLERANCE;
 
 /// What can be wrong with a test.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum EdgeTestError {
     /// A column of the design that the others give.
     #[error(
-        "the model's column {column} follows from its columns {others}, so their coefficients cannot be told apart; leave \
-         one of them out of the formula"
+        "the model's column {column} follows from its columns {others} but for the rounding of the tables, so their \
+         coefficients cannot be told apart; leave out one of the terms that they come from"
     )]
     Dependent { column: String, others: String },
-    /// A column of zeros.
-    #[error("the model's column {column} is 0 for every child; leave it out of the formula")]
-    Zero { column: String },
+    /// A column that does not vary, beside an intercept; zeros also without one.
+    #[error("the model's column {column} is {value} for every child of the test; leave it out of the formula")]
+    Same { column: String, value: f64 },
     /// No column at all.
     #[error("the model has no coefficient; give it at least an intercept")]
     Empty,
@@ -56,9 +63,19 @@ pub enum EdgeTestError {
          p from the t test"
     )]
     Constant { column: String },
-    /// Permutations that are none.
-    #[error("row {row} of the permutations does not hold each of the {children} children once; draw them anew")]
-    NotAPermutation { row: usize, children: usize },
+    /// A column that holds a part of the intercept, under permutation.
+    #[error(
+        "the model without its column {column} has no intercept, nor columns that add up to one, so that residuals would be \
+         permuted whose mean is not 0 and family-wise p would say nothing of {column}; keep the intercept in the formula, or \
+         read p of the t test"
+    )]
+    NotCentred { column: String },
+    /// More permutations than can be held.
+    #[error(
+        "{count} permutations are more than {most}, which give a smallest p of 1 in {most} and whose largest |t| are all held \
+         in memory; ask for fewer"
+    )]
+    TooManyPermutations { count: usize, most: usize },
     /// Infinity among the edges.
     #[error("edge {edge} of child {child} (both from 0) is infinite; recompute that child's matrix")]
     Infinite { child: usize, edge: usize },
@@ -70,13 +87,25 @@ pub enum EdgeTestError {
 /// A design of full rank, factorised.
 #[derive(Debug, Clone)]
 pub struct Model {
-    /// Children × coefficients, orthonormal columns.
-    pub(super) q: Array2<f64>,
-    /// Takes Qᵀy to β: D⁻¹R⁻¹, with D the columns' norms.
-    solve: Array2<f64>,
-    /// √((XᵀX)⁻¹ⱼⱼ).
-    spread: Array1<f64>,
+    /// Children × coefficients, columns of unit norm.
+    scaled: Array2<f64>,
+    /// What they were divided by.
+    norms: Array1<f64>,
+    /// Of all children.
+    whole: Factors,
     names: Vec<String>,
+}
+
+/// The factors of a design on some children, without the columns that depend on others there.
+#[derive(Debug, Clone)]
+pub(super) struct Factors {
+    /// Children × rank, orthonormal columns.
+    pub q: Array2<f64>,
+    /// Coefficients × rank: takes Qᵀy to β. Rows of coefficients that are not determined are 0.
+    solve: Array2<f64>,
+    /// √((XᵀX)⁻¹ⱼⱼ) of each coefficient.
+    spread: Array1<f64>,
+    determined: Vec<bool>,
 }
 
 /// Fits of all edges; NaN where not available.
@@ -92,7 +121,7 @@ pub struct EdgeFits {
     pub p: Array2<f64>,
     /// Children that each edge was fitted on; less than all where children lack it.
     pub children: Vec<usize>,
-    /// Degrees of freedom of each edge, children − coefficients; 0 where not available.
+    /// Degrees of freedom of each edge, children − rank of the design on them; 0 where not available.
     pub dof: Vec<usize>,
     /// √(residual sum of squares / dof) of each edge.
     pub residual_sd: Array1<f64>,
@@ -102,8 +131,8 @@ impl Model {
     /// Factorises a design of children × coefficients, one name a coefficient.
     ///
     /// # Errors
-    /// A value that is not finite, too few children, or columns that depend on one another: at most 1e-10 of the column,
-    /// scaled to unit norm, lies outside those before it ([`crate::linalg::RANK_TOLERANCE`]). The columns are named.
+    /// A value that is not finite, too few children, a column that does not vary beside another such, or columns that depend
+    /// on one another within the rounding of tables ([`rank`]). The columns are named.
     ///
     /// # Panics
     /// When there is not one name a column.
@@ -114,36 +143,49 @@ impl Model {
         if coefficients == 0 {
             return Err(EdgeTestError::Empty);
         }
-        let norms = design.map_axis(Axis(0), norm);
-        if let Some(zero) = norms.iter().position(|&n| n == 0.0) {
-            return Err(EdgeTestError::Zero { column: names[zero].clone() });
+        let same = |column: usize| EdgeTestError::Same { column: names[column].clone(), value: design[[0, column]] };
+        let constant = |column: usize| is_constant(design.column(column));
+        // Before the number of children: a column less may be enough for as few as there are.
+        let zero = |column: usize| design.column(column).iter().all(|v| *v == 0.0);
+        let first = (0..coefficients).find(|&column| constant(column));
+        let idle = (0..coefficients).find(|&c| zero(c) || (constant(c) && Some(c) != first));
+        if let Some(column) = idle.filter(|_| children > 1) {
+            return Err(same(column));
         }
-        let scaled = &design / &norms;
-        // Before the number of children: with as few, one column always depends on the others.
+        // Before the rank: with as few, one column always depends on the others.
         if children <= coefficients {
             return Err(EdgeTestError::TooFewChildren { children, coefficients });
         }
-        if LeastSquares::new(scaled.view())?.rank() < coefficients {
-            return Err(dependent(scaled.view(), names));
+        let norms = design.map_axis(Axis(0), norm);
+        let scaled = &design / &norms;
+        let rank = Rank::of(scaled.view());
+        if let Some((column, given)) = rank.aside.first() {
+            if constant(*column) {
+                return Err(same(*column));
+            }
+            let others: Vec<&str> = given.iter().map(|&other| names[other].as_str()).collect();
+            return Err(EdgeTestError::Dependent { column: names[*column].clone(), others: others.join(", ") });
         }
-        let (q, r) = scaled.qr().map_err(|e| lapack_error("QR factorisation of the model", scaled.dim(), &e))?;
-        let inverse = invert_upper(r.view());
-        let solve = &inverse / &norms.insert_axis(Axis(1));
-        let spread = solve.map_axis(Axis(1), norm);
-        // Row-major, so that products with blocks of children × edges run along memory.
-        Ok(Self { q: q.as_standard_layout().to_owned(), solve, spread, names: names.to_vec() })
+        let whole = Factors::of(scaled.view(), norms.view(), &rank)?;
+        Ok(Self { scaled, norms, whole, names: names.to_vec() })
+    }
+
+    /// An orthonormal basis of the design, children × coefficients; its last column is the design's last made orthogonal to
+    /// the others, of either sign.
+    pub(super) fn into_basis(self) -> Array2<f64> {
+        self.whole.q
     }
 
     /// Number of children.
     #[must_use]
     pub fn children(&self) -> usize {
-        self.q.nrows()
+        self.scaled.nrows()
     }
 
     /// Number of coefficients.
     #[must_use]
     pub fn coefficients(&self) -> usize {
-        self.q.ncols()
+        self.scaled.ncols()
     }
 
     /// Their names.
@@ -172,7 +214,7 @@ impl Model {
             .map(|&start| {
                 let block = columns_as_f64(data, start, (start + width).min(edges));
                 require_not_infinite(block.view(), start)?;
-                Ok(self.fit_block(&block))
+                self.fit_block(&block)
             })
             .collect::<Result<Vec<_>, EdgeTestError>>()?;
         let mut out = self.empty(edges);
@@ -184,7 +226,7 @@ impl Model {
     }
 
     /// Fits some columns, those with missing values by pattern.
-    fn fit_block(&self, block: &Array2<f64>) -> EdgeFits {
+    fn fit_block(&self, block: &Array2<f64>) -> Result<EdgeFits, EdgeTestError> {
         let mut whole = Vec::new();
         let mut patterns: BTreeMap<Vec<usize>, Vec<usize>> = BTreeMap::new();
         for (edge, column) in block.axis_iter(Axis(1)).enumerate() {
@@ -196,39 +238,49 @@ impl Model {
             }
         }
         if patterns.is_empty() {
-            return self.fit_complete(block.view());
+            return Ok(self.fit_complete(&self.whole, block.view()));
         }
         let mut out = self.empty(block.ncols());
         if !whole.is_empty() {
-            out.put(&whole, &self.fit_complete(block.select(Axis(1), &whole).view()));
+            out.put(&whole, &self.fit_complete(&self.whole, block.select(Axis(1), &whole).view()));
         }
         for (present, edges) in &patterns {
             edges.iter().for_each(|&edge| out.children[edge] = present.len());
-            let Some(part) = self.of_children(present) else { continue };
+            let Some(part) = self.of_children(present)? else { continue };
             let data = block.select(Axis(0), present).select(Axis(1), edges);
-            out.put(edges, &part.fit_complete(data.view()));
+            out.put(edges, &self.fit_complete(&part, data.view()));
         }
-        out
+        Ok(out)
     }
 
-    /// The same model on some of the children; none where they do not determine it. The orthonormal columns stand for the
-    /// design, which they span: their factors are taken on these children, and the coefficients taken back.
-    fn of_children(&self, present: &[usize]) -> Option<Self> {
-        let part = Self::new(self.q.select(Axis(0), present).view(), &self.names).ok()?;
-        let solve = self.solve.dot(&part.solve);
-        let spread = solve.map_axis(Axis(1), norm);
-        Some(Self { solve, spread, ..part })
+    /// The same model on some of the children; none where it leaves no degree of freedom.
+    fn of_children(&self, present: &[usize]) -> Result<Option<Factors>, EdgeTestError> {
+        let mut scaled = self.scaled.select(Axis(0), present);
+        let own = scaled.map_axis(Axis(0), |column| match norm(column) {
+            0.0 => 1.0,
+            norm => norm,
+        });
+        scaled /= &own;
+        let rank = Rank::of(scaled.view());
+        if rank.used.is_empty() || present.len() <= rank.used.len() {
+            return Ok(None);
+        }
+        Ok(Some(Factors::of(scaled.view(), (&self.norms * &own).view(), &rank)?))
     }
 
-    fn fit_complete(&self, y: ArrayView2<'_, f64>) -> EdgeFits {
-        let (children, coefficients) = self.q.dim();
-        let along = self.q.t().dot(&y);
-        let residuals = &y - &self.q.dot(&along);
-        let dof = children - coefficients;
+    fn fit_complete(&self, factors: &Factors, y: ArrayView2<'_, f64>) -> EdgeFits {
+        let (children, rank) = factors.q.dim();
+        let along = factors.q.t().dot(&y);
+        let residuals = &y - &factors.q.dot(&along);
+        let dof = children - rank;
         let mut out = self.empty(y.ncols());
         out.children.fill(children);
         out.dof.fill(dof);
-        out.coefficients = self.solve.dot(&along);
+        let determined: Vec<usize> = (0..self.coefficients()).filter(|&j| factors.determined[j]).collect();
+        let coefficients = factors.solve.dot(&along);
+        for &j in &determined {
+            out.coefficients.row_mut(j).assign(&coefficients.row(j));
+        }
         for edge in 0..y.ncols() {
             let left = residuals.column(edge).fold(0.0, |sum, e| sum + e * e);
             let total = y.column(edge).fold(0.0, |sum, v| sum + v * v);
@@ -236,8 +288,8 @@ impl Model {
             if left <= PERFECT * total {
                 continue;
             }
-            for j in 0..coefficients {
-                let se = out.residual_sd[edge] * self.spread[j];
+            for &j in &determined {
+                let se = out.residual_sd[edge] * factors.spread[j];
                 let t = out.coefficients[[j, edge]] / se;
                 out.standard_errors[[j, edge]] = se;
                 out.t[[j, edge]] = t;
@@ -259,6 +311,23 @@ impl Model {
             dof: vec![0; edges],
             residual_sd: Array1::from_elem(edges, f64::NAN),
         }
+    }
+}
+
+impl Factors {
+    /// Of columns of unit norm that were divided by `norms`; at least one of them is used.
+    fn of(scaled: ArrayView2<'_, f64>, norms: ArrayView1<'_, f64>, rank: &Rank) -> Result<Self, EdgeTestError> {
+        let used = scaled.select(Axis(1), &rank.used);
+        let (q, r) = used.qr().map_err(|e| lapack_error("QR factorisation of the model", used.dim(), &e))?;
+        let inverse = invert_upper(r.view());
+        let determined: Vec<bool> = (0..scaled.ncols()).map(|column| rank.determines(column)).collect();
+        let mut solve = Array2::zeros((scaled.ncols(), rank.used.len()));
+        for (place, &column) in rank.used.iter().enumerate().filter(|(_, column)| determined[**column]) {
+            solve.row_mut(column).assign(&(&inverse.row(place) / norms[column]));
+        }
+        let spread = solve.map_axis(Axis(1), norm);
+        // Row-major, so that products with blocks of children × edges run along memory.
+        Ok(Self { q: q.as_standard_layout().to_owned(), solve, spread, determined })
     }
 }
 
@@ -309,18 +378,10 @@ fn invert_upper(r: ArrayView2<'_, f64>) -> Array2<f64> {
     inverse
 }
 
-/// Names the first dependent column and those that give it: the others with a coefficient above 1e-6 of the largest
-/// (scaled columns; own convention) in its regression on the columns before it.
-fn dependent(scaled: ArrayView2<'_, f64>, names: &[String]) -> EdgeTestError {
-    let rank = |columns: usize| LeastSquares::new(scaled.slice(s![.., ..columns])).map_or(columns, |fit| fit.rank());
-    let column = (1..names.len()).find(|&column| rank(column + 1) == rank(column)).unwrap_or(names.len() - 1);
-    let given = LeastSquares::new(scaled.slice(s![.., ..column]))
-        .and_then(|fit| fit.coefficients(scaled.slice(s![.., column..=column])))
-        .unwrap_or_else(|_| Array2::zeros((column, 1)));
-    let largest = given.iter().fold(0.0_f64, |m, b| m.max(b.abs()));
-    let others: Vec<&str> =
-        (0..column).filter(|&j| given[[j, 0]].abs() > 1e-6 * largest).map(|j| names[j].as_str()).collect();
-    EdgeTestError::Dependent { column: names[column].clone(), others: others.join(", ") }
+/// Whether a column does not vary but for the rounding of tables.
+fn is_constant(column: ArrayView1<'_, f64>) -> bool {
+    let (low, high) = column.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &v| (low.min(v), high.max(v)));
+    high - low <= rank::TOLERANCE * low.abs().max(high.abs())
 }
 
 #[cfg(test)]

@@ -16,8 +16,8 @@
 //! An interaction without its parts is refused because its coefficients would hang on the coding of the factors.
 //!
 //! A column of text is a factor in treatment coding: one 0/1 column a level but the first, which is the reference. Levels
-//! are sorted by their letters' code points (numbers by size), as R does in the C locale, and only levels that occur
-//! count. Without an intercept the first factor has a column for every level, as in R. Terms stand in order of their
+//! are sorted by their letters' code points (numbers by size), as R does in the C locale; only levels that occur count, and
+//! texts of one number (`1`, `1.0`) are one level. Without an intercept the first factor has a column for every level, as in R. Terms stand in order of their
 //! number of parts, columns of an interaction with the first part's levels running fastest, names as R gives them:
 //! `sexM`, `C(site)2`, `age:sexM`; odd names without their backticks.
 
@@ -83,9 +83,10 @@ pub enum FormulaError {
     PartMissing { term: String, part: String, whole: String },
     /// A column that the table does not have.
     #[error(
-        "the formula names the column {column}, which the table of children does not have; its columns are {known}"
+        "the formula names the column {column}, which the table of children does not have{}; its columns are {known}",
+        nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)"))
     )]
-    NoSuchColumn { column: String, known: String },
+    NoSuchColumn { column: String, nearest: Option<String>, known: String },
     /// Two columns of one name.
     #[error("the formula names the column {column}, which the table of children has twice; rename one of them")]
     ColumnTwice { column: String },
@@ -106,6 +107,12 @@ pub enum FormulaError {
         "the column {column} holds \"{level}\" for every child with all columns of the formula; leave it out of the formula"
     )]
     OneLevel { column: String, level: String },
+    /// Levels that do not occur together.
+    #[error(
+        "the column {column} of {whole} is 0 for every child with all columns of the formula: no child is in that cell; \
+         leave the interaction {term} out, or make one column of the combinations that occur and name that in place of {whole}"
+    )]
+    EmptyCell { column: String, term: String, whole: String },
     /// No child has all columns.
     #[error("no child has a value in all columns of the formula ({columns}); leave one of them out")]
     NoRows { columns: String },

@@ -18,6 +18,10 @@
 //! The family is the edges that every child has: with other children missing from edge to edge one permutation would not
 //! be the same for all. The others' p values are not available. Children must be exchangeable under the model: not
 //! siblings, not repeated scans.
+//!
+//! **The intercept.** A permutation moves residuals about, never their mean ē: Σₖ uₖ (Pe)ₖ is on average ē Σ u. Unless u sums
+//! to 0, which it does when Z holds a constant, permuted t lie around another value than 0 and the largest of them says
+//! nothing of chance. Such a column is refused.
 
 use ndarray::linalg::general_mat_mul;
 use ndarray::{Array1, Array2, ArrayView1, ArrayView2, Axis, s};
@@ -25,7 +29,7 @@ use rand::rngs::ChaCha8Rng;
 use rand::{Rng, SeedableRng};
 use rayon::prelude::*;
 
-use super::edge_tests::{EdgeTestError, Model, PERFECT, require_not_infinite};
+use super::edge_tests::{EdgeTestError, Model, PERFECT, ROUNDING, require_not_infinite};
 use super::{block_columns, columns_as_f64};
 
 /// What a permuted |t| must reach to count as reaching `t`: a little less, since a permutation that leaves the data as they
@@ -46,13 +50,25 @@ pub struct PermutationTest {
     pub t: Array1<f64>,
     /// Of each edge, the family-wise p.
     pub family_wise_p: Array1<f64>,
-    /// Of each edge, the p of that edge alone, by the same permutations.
-    pub edge_p: Array1<f64>,
     /// Of each permutation, the largest |t| over the family.
     pub maxima: Vec<f64>,
     /// Number of edges in the family.
     pub family: usize,
 }
+
+/// Which permutations are drawn: rows 0 to `count` of [`permutations`] with this seed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Draws {
+    pub count: usize,
+    pub seed: u64,
+}
+
+/// More permutations are refused: their largest |t|, held twice, would take more than 160 MB, for a p that is finer than one
+/// in ten million (own convention).
+pub const MOST_PERMUTATIONS: usize = 10_000_000;
+
+/// Places of drawn permutations that are held at once: 16 MB (own convention).
+const PLACES_AT_ONCE: usize = 4 << 20;
 
 /// Draws `count` permutations of `children`: row k says for each place which child's residual goes there. Seeded: ChaCha8
 /// (Bernstein 2008) with `seed`, stream k for row k, shuffled by Fisher & Yates's method (Durstenfeld 1964, CACM 7:420), a
@@ -60,8 +76,13 @@ pub struct PermutationTest {
 /// TOMACS 29:3). The same numbers on every machine.
 #[must_use]
 pub fn permutations(children: usize, count: usize, seed: u64) -> Array2<u32> {
-    let mut out = Array2::from_shape_fn((count, children), |(_, i)| i as u32);
-    for (number, mut row) in out.rows_mut().into_iter().enumerate() {
+    rows(children, 0..count, seed)
+}
+
+/// Some rows of them.
+fn rows(children: usize, numbers: std::ops::Range<usize>, seed: u64) -> Array2<u32> {
+    let mut out = Array2::from_shape_fn((numbers.len(), children), |(_, i)| i as u32);
+    for (number, mut row) in numbers.zip(out.rows_mut()) {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         rng.set_stream(number as u64);
         for i in (1..children).rev() {
@@ -82,13 +103,53 @@ pub(super) fn below(rng: &mut ChaCha8Rng, limit: u64) -> u64 {
     }
 }
 
-/// Tests coefficient `tested` of a design (children × coefficients, one name a column) on every edge of `data` (children ×
-/// edges; NaN where a child lacks an edge), with the given `permutations` (rows; see [`permutations`]). Parallel over
-/// blocks of edges on rayon's current pool; memory beyond the inputs is some 40 MB a thread.
+/// Whether coefficient `tested` of a design (children × coefficients, one name a column) can be tested by permutation.
 ///
 /// # Errors
-/// As [`Model::new`] and [`Model::fit`]; a coefficient that is not there, or that of a column that is the same for all
-/// children; rows that are no permutation.
+/// As [`Model::new`]; a coefficient that is not there; a column that is the same for all children; one without which the
+/// model has no intercept: see above.
+///
+/// # Panics
+/// When there is not one name a column.
+pub fn require_permutable(design: ArrayView2<'_, f64>, names: &[String], tested: usize) -> Result<(), EdgeTestError> {
+    basis(design, names, tested).map(|_| ())
+}
+
+/// Q = [Q_Z u] of a column that can be tested.
+fn basis(design: ArrayView2<'_, f64>, names: &[String], tested: usize) -> Result<Array2<f64>, EdgeTestError> {
+    let (children, coefficients) = design.dim();
+    if tested >= coefficients {
+        return Err(EdgeTestError::NoCoefficient { number: tested, coefficients });
+    }
+    if (1..children).all(|i| design[[i, tested]] == design[[0, tested]]) {
+        return Err(EdgeTestError::Constant { column: names[tested].clone() });
+    }
+    // With the tested column last, QR makes it orthogonal to the others by itself.
+    let order: Vec<usize> = (0..coefficients).filter(|&j| j != tested).chain([tested]).collect();
+    let ordered: Vec<String> = order.iter().map(|&j| names[j].clone()).collect();
+    let mut q = Model::new(design.select(Axis(1), &order).view(), &ordered)?.into_basis();
+    let mut u = q.column_mut(coefficients - 1);
+    // QR leaves the last column's sign open; t has the sign of the column itself.
+    if u.dot(&design.column(tested)) < 0.0 {
+        u.mapv_inplace(|v| -v);
+    }
+    // The cosine with a constant: what rounding of tables leaves is far below any spread of residuals.
+    if u.sum().abs() > ROUNDING * (children as f64).sqrt() {
+        return Err(EdgeTestError::NotCentred { column: names[tested].clone() });
+    }
+    Ok(q)
+}
+
+/// Tests coefficient `tested` of a design (children × coefficients, one name a column) on every edge of `data` (children ×
+/// edges; NaN where a child lacks an edge), under permutations that are drawn as they are needed. Parallel over blocks of
+/// edges on rayon's current pool.
+///
+/// Memory beyond the inputs: 16 MB of permutations (or 64 of them, if these are more), 16 bytes a permutation, 32 an edge;
+/// and each thread 8 bytes × children × (2 blocks of 16 to 256 edges and 192 rows of a product, or as many as coefficients
+/// if these are more): some 6 MB with 1,000 children, 100 MB with 20,000.
+///
+/// # Errors
+/// As [`require_permutable`] and [`Model::fit`]; more than [`MOST_PERMUTATIONS`].
 ///
 /// # Panics
 /// When there is not one name a column.
@@ -97,109 +158,96 @@ pub fn freedman_lane<T>(
     names: &[String],
     tested: usize,
     data: ArrayView2<'_, T>,
-    permutations: ArrayView2<'_, u32>,
+    draws: Draws,
 ) -> Result<PermutationTest, EdgeTestError>
 where
     T: Copy + Into<f64> + Send + Sync,
 {
-    let (children, edges) = data.dim();
-    let coefficients = design.ncols();
-    if tested >= coefficients {
-        return Err(EdgeTestError::NoCoefficient { number: tested, coefficients });
+    let (children, coefficients) = design.dim();
+    require_few(draws.count)?;
+    let q = basis(design, names, tested)?;
+    if children != data.nrows() {
+        return Err(EdgeTestError::Children { design: children, data: data.nrows() });
     }
-    if children != design.nrows() {
-        return Err(EdgeTestError::Children { design: design.nrows(), data: children });
-    }
-    if (1..children).all(|i| design[[i, tested]] == design[[0, tested]]) {
-        return Err(EdgeTestError::Constant { column: names[tested].clone() });
-    }
-    require_permutations(permutations, children)?;
-    // With the tested column last, QR makes it orthogonal to the others by itself.
-    let order: Vec<usize> = (0..coefficients).filter(|&j| j != tested).chain([tested]).collect();
-    let ordered: Vec<String> = order.iter().map(|&j| names[j].clone()).collect();
-    let mut q = Model::new(design.select(Axis(1), &order).view(), &ordered)?.q;
-    // QR leaves the last column's sign open; t has the sign of the column itself.
-    if q.column(coefficients - 1).dot(&design.column(tested)) < 0.0 {
-        q.column_mut(coefficients - 1).mapv_inplace(|v| -v);
-    }
-
-    let width = block_columns(children);
-    let starts: Vec<usize> = (0..edges).step_by(width).collect();
-    let blocks = starts
-        .par_iter()
-        .map(|&start| {
-            let block = columns_as_f64(data, start, (start + width).min(edges));
-            require_not_infinite(block.view(), start)?;
-            Ok(Block::test(&q, block, permutations))
-        })
-        .collect::<Result<Vec<_>, EdgeTestError>>()?;
-
-    let count = permutations.nrows();
-    let mut maxima = vec![0.0_f64; count];
-    for block in &blocks {
-        maxima.iter_mut().zip(&block.maxima).for_each(|(all, own)| *all = all.max(*own));
-    }
-    let t: Array1<f64> = blocks.iter().flat_map(|block| block.t.iter().copied()).collect();
+    let at_once = (PLACES_AT_ONCE / children).clamp(64, 4096);
+    let (t, maxima) = largest(&q, data, draws, at_once)?;
     let mut sorted = maxima.clone();
-    sorted.sort_by(f64::total_cmp);
+    sorted.sort_unstable_by(f64::total_cmp);
+    let count = draws.count;
     let share = |reached: usize| (1 + reached) as f64 / (1 + count) as f64;
     let dof = (children - coefficients) as f64;
     let family_wise_p =
         t.mapv(|t| if t.is_nan() { f64::NAN } else { share(count - sorted.partition_point(|&m| m < bound(t, dof))) });
-    let reached = blocks.iter().flat_map(|block| block.reached.iter().copied());
-    let edge_p = t.iter().zip(reached).map(|(t, reached)| if t.is_nan() { f64::NAN } else { share(reached) }).collect();
     let family = t.iter().filter(|t| !t.is_nan()).count();
-    Ok(PermutationTest { t, family_wise_p, edge_p, maxima, family })
+    Ok(PermutationTest { t, family_wise_p, maxima, family })
 }
 
-fn require_permutations(permutations: ArrayView2<'_, u32>, children: usize) -> Result<(), EdgeTestError> {
-    for (number, row) in permutations.rows().into_iter().enumerate() {
-        let mut seen = vec![false; children];
-        for &child in row {
-            if let Some(seen) = seen.get_mut(child as usize) {
-                *seen = true;
-            }
-        }
-        if row.len() != children || seen.contains(&false) {
-            return Err(EdgeTestError::NotAPermutation { row: number, children });
-        }
+/// Refuses more permutations than can be held.
+///
+/// # Errors
+/// More than [`MOST_PERMUTATIONS`].
+pub fn require_few(count: usize) -> Result<(), EdgeTestError> {
+    if count > MOST_PERMUTATIONS {
+        return Err(EdgeTestError::TooManyPermutations { count, most: MOST_PERMUTATIONS });
     }
     Ok(())
 }
 
-/// One block of edges under all permutations.
-struct Block {
-    t: Vec<f64>,
-    /// Permutations whose |t| reaches the edge's own.
-    reached: Vec<usize>,
-    maxima: Vec<f64>,
+/// t of each edge, and the largest |t| of each permutation. Permutations are drawn `at_once` many, and the residuals worked
+/// out anew for each such lot, which costs little beside its products.
+fn largest<T>(
+    q: &Array2<f64>,
+    data: ArrayView2<'_, T>,
+    draws: Draws,
+    at_once: usize,
+) -> Result<(Array1<f64>, Vec<f64>), EdgeTestError>
+where
+    T: Copy + Into<f64> + Send + Sync,
+{
+    let (children, edges) = data.dim();
+    let width = block_columns(children);
+    let starts: Vec<usize> = (0..edges).step_by(width).collect();
+    let block = |start: usize| columns_as_f64(data, start, (start + width).min(edges));
+    let t = starts
+        .par_iter()
+        .map(|&start| {
+            let block = block(start);
+            require_not_infinite(block.view(), start)?;
+            Ok(residuals(q, block).1)
+        })
+        .collect::<Result<Vec<_>, EdgeTestError>>()?;
+    let mut maxima = Vec::with_capacity(draws.count);
+    for first in (0..draws.count).step_by(at_once) {
+        let drawn = rows(children, first..(first + at_once).min(draws.count), draws.seed);
+        let greater = |a: Vec<f64>, b: Vec<f64>| a.iter().zip(&b).map(|(a, b)| a.max(*b)).collect();
+        let own = |&start: &usize| block_maxima(q, &residuals(q, block(start)).0, drawn.view());
+        // The largest is the same in whatever order.
+        let lot = starts.par_iter().map(own).reduce(|| vec![0.0; drawn.nrows()], greater);
+        maxima.extend(lot);
+    }
+    Ok((t.into_iter().flatten().collect(), maxima))
 }
 
-impl Block {
-    fn test(q: &Array2<f64>, y: Array2<f64>, permutations: ArrayView2<'_, u32>) -> Self {
-        let (children, coefficients) = q.dim();
-        let dof = (children - coefficients) as f64;
-        let (e, t) = residuals(q, y);
-        let edges = t.len();
-        let bounds: Vec<f64> = t.iter().map(|&t| bound(t, dof)).collect();
-        let mut reached = vec![0; edges];
-        let mut maxima = Vec::with_capacity(permutations.nrows());
-        let at_once = (PRODUCT_ROWS / coefficients).max(1);
-        let mut permuted = Array2::zeros((at_once * coefficients, children));
-        let mut along = Array2::zeros((at_once * coefficients, edges));
-        for some in permutations.axis_chunks_iter(Axis(0), at_once) {
-            let rows = some.nrows() * coefficients;
-            for (k, permutation) in some.rows().into_iter().enumerate() {
-                gather(q, permutation, permuted.slice_mut(s![k * coefficients..(k + 1) * coefficients, ..]));
-            }
-            general_mat_mul(1.0, &permuted.slice(s![..rows, ..]), &e, 0.0, &mut along.slice_mut(s![..rows, ..]));
-            for k in 0..some.nrows() {
-                let c = along.slice(s![k * coefficients..(k + 1) * coefficients, ..]);
-                maxima.push(largest_t(c, dof, &t, &bounds, &mut reached));
-            }
+/// The largest |t| over a block of edges under each permutation; `e` is residuals of norm 1, or 0.
+fn block_maxima(q: &Array2<f64>, e: &Array2<f64>, permutations: ArrayView2<'_, u32>) -> Vec<f64> {
+    let (children, coefficients) = q.dim();
+    let dof = (children - coefficients) as f64;
+    let edges = e.ncols();
+    let mut maxima = Vec::with_capacity(permutations.nrows());
+    let at_once = (PRODUCT_ROWS / coefficients).max(1);
+    let mut permuted = Array2::zeros((at_once * coefficients, children));
+    let mut along = Array2::zeros((at_once * coefficients, edges));
+    for some in permutations.axis_chunks_iter(Axis(0), at_once) {
+        let rows = some.nrows() * coefficients;
+        for (k, permutation) in some.rows().into_iter().enumerate() {
+            gather(q, permutation, permuted.slice_mut(s![k * coefficients..(k + 1) * coefficients, ..]));
         }
-        Self { t, reached, maxima }
+        general_mat_mul(1.0, &permuted.slice(s![..rows, ..]), e, 0.0, &mut along.slice_mut(s![..rows, ..]));
+        maxima.extend(
+            (0..some.nrows()).map(|k| largest_t(along.slice(s![k * coefficients..(k + 1) * coefficients, ..]), dof)),
+        );
     }
+    maxima
 }
 
 /// QᵀP: (Pe)ᵢ = e at the child that the permutation puts at place i, so column `permutation[i]` of QᵀP is row i of Q.
@@ -212,19 +260,16 @@ fn gather(q: &Array2<f64>, permutation: ArrayView1<'_, u32>, mut out: ndarray::A
     }
 }
 
-/// The largest |t| over the edges of one permutation; counts the edges whose own |t| is reached.
-fn largest_t(c: ArrayView2<'_, f64>, dof: f64, t: &[f64], bounds: &[f64], reached: &mut [usize]) -> f64 {
-    let mut explained = vec![0.0; t.len()];
+/// The largest |t| over the edges of one permutation.
+fn largest_t(c: ArrayView2<'_, f64>, dof: f64) -> f64 {
+    let mut explained = vec![0.0; c.ncols()];
     for row in c.rows() {
         explained.iter_mut().zip(row).for_each(|(sum, c)| *sum += c * c);
     }
-    let tested = c.row(c.nrows() - 1);
     let mut largest = 0.0_f64;
-    for (edge, &along) in tested.iter().enumerate() {
-        // Edges outside the family have a t of NaN and residuals of 0: 0/√1.
-        let permuted = along.abs() / ((1.0 - explained[edge]).max(f64::MIN_POSITIVE) / dof).sqrt();
-        largest = largest.max(permuted);
-        reached[edge] += usize::from(permuted >= bounds[edge]);
+    for (&along, explained) in c.row(c.nrows() - 1).iter().zip(explained) {
+        // Edges outside the family have residuals of 0: 0/√1.
+        largest = largest.max(along.abs() / ((1.0 - explained).max(f64::MIN_POSITIVE) / dof).sqrt());
     }
     largest
 }

@@ -2,11 +2,13 @@
 //!
 //! The formula is understood as in [`crate::group::formula`], fitted as in [`crate::group::edge_tests`]; q after Benjamini &
 //! Hochberg over the edges of one coefficient, family-wise p after Freedman & Lane with the largest |t| over the same
-//! edges. Children with an empty cell in a column of the formula are left out of the test, not of the stack. `z` is
+//! edges: each coefficient is a family of its own. Children with an empty cell in a column of the formula are left out of the
+//! test, not of the stack. `z` is
 //! Fisher's z of the stacked 32-bit correlations, itself as 32-bit float: the numbers of `--fisher-z`. Covariances have
 //! no z and no r and are not tested. Unlike the stack itself, a test holds the edges of one atlas and measure in memory:
 //! 4 bytes an edge and child.
 
+mod notes;
 mod written;
 
 use std::path::Path;
@@ -22,7 +24,7 @@ use super::whole::Whole;
 use crate::group::edge_tests::{EdgeTestError, Model};
 use crate::group::formula::{Column, Design, Formula, FormulaError, Response};
 use crate::group::multiple::benjamini_hochberg;
-use crate::group::permutation::{PermutationTest, freedman_lane, permutations};
+use crate::group::permutation::{Draws, PermutationTest, freedman_lane, require_few, require_permutable};
 use crate::outputs::{CAUTION, pretty};
 use crate::tables::nearest;
 
@@ -42,7 +44,13 @@ pub struct Test {
 #[derive(Debug, thiserror::Error)]
 pub enum TestError {
     #[error("--test: {0}")]
-    Formula(#[from] FormulaError),
+    Formula(FormulaError),
+    #[error(
+        "--test: the column {column} of cohort.tsv holds numbers and, for {stem}, \"{text}\"; correct that cell in the \
+         participants table, if the column is from there, and do `keepstill run` again, which carries it over into cohort.tsv; \
+         or write C({column}) to take the column as names of groups"
+    )]
+    Mixed { column: String, stem: String, text: String },
     #[error("--test: {0}")]
     Model(#[from] EdgeTestError),
     #[error("--test, {name}: {source}")]
@@ -50,6 +58,17 @@ pub enum TestError {
     #[error("{option} {asked}: the formula has no such term or coefficient{}; it has {known}",
         nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
     NoTerm { option: &'static str, asked: String, nearest: Option<String>, known: String },
+    #[error("--permutations {count}: {source}")]
+    TooMany { count: usize, source: EdgeTestError },
+    #[error("--permute {}: with --permutations 0 nothing is permuted; give a number such as --permutations 1000, or leave \
+             --permute out", asked.join(", "))]
+    PermuteNothing { asked: Vec<String> },
+    #[error("--permutations: {source}{}", match others.as_slice() {
+        [] => String::new(),
+        others => format!("; the others can be permuted: {}",
+            others.iter().map(|name| format!("--permute \"{name}\"")).collect::<Vec<_>>().join(" ")),
+    })]
+    NotPermutable { source: EdgeTestError, others: Vec<String> },
     #[error("--permute {asked}: this coefficient is not tested; name it with --of too")]
     NotTested { asked: String },
     #[error(
@@ -71,7 +90,7 @@ pub(super) struct Prepared {
     tested: Vec<usize>,
     permuted: Vec<usize>,
     /// What to know before using the result.
-    pub notes: Vec<String>,
+    notes: Vec<String>,
 }
 
 /// One coefficient of one atlas and measure.
@@ -81,14 +100,20 @@ struct Tested {
     permuted: Option<PermutationTest>,
 }
 
-/// Reads the formula, takes the children's columns, and makes sure of the model before anything is written.
-pub(super) fn prepare(wanted: &Test, header: &[String], found: &Found) -> Result<Prepared, TestError> {
-    let formula = Formula::parse(&wanted.formula)?;
+/// Reads the formula, takes the children's columns, and makes sure of the model before anything is written; `matched`:
+/// whether the stack's groups were matched in motion.
+pub(super) fn prepare(wanted: &Test, header: &[String], found: &Found, matched: bool) -> Result<Prepared, TestError> {
+    let formula = Formula::parse(&wanted.formula).map_err(TestError::Formula)?;
     if !found.kinds.iter().any(|kind| has_z(&kind.measure)) {
         let measures: Vec<&str> = found.kinds.iter().map(|kind| kind.measure.as_str()).collect();
         return Err(TestError::NoCorrelation { found: measures.join(", ") });
     }
-    let design = formula.design(&columns(header, found))?;
+    let design = formula.design(&columns(header, found)).map_err(|error| match error {
+        FormulaError::Mixed { column, row, text } => {
+            TestError::Mixed { column, stem: found.children[row - 1].stem.clone(), text }
+        }
+        other => TestError::Formula(other),
+    })?;
     let model = Model::new(design.matrix.view(), &design.names)?;
     let all: Vec<usize> = (0..design.names.len()).filter(|&c| design.names[c] != INTERCEPT).collect();
     // Where there is nothing but an intercept, it is the question.
@@ -97,36 +122,31 @@ pub(super) fn prepare(wanted: &Test, header: &[String], found: &Found) -> Result
         true => all,
         false => places("--of", &wanted.of, &formula, &design)?,
     };
-    let permuted = match (wanted.permutations, wanted.permute.is_empty()) {
-        (0, _) => Vec::new(),
-        (_, true) => tested.clone(),
-        (_, false) => places("--permute", &wanted.permute, &formula, &design)?,
+    let permuted = permuted(wanted, &formula, &design, &tested)?;
+    let safe = safe_names(&design.names);
+    let notes = notes::before(wanted, &formula, &design, found, !permuted.is_empty(), matched);
+    Ok(Prepared { wanted: wanted.clone(), formula, design, model, safe, tested, permuted, notes })
+}
+
+/// Places of the coefficients that are permuted, all of which can be.
+fn permuted(wanted: &Test, formula: &Formula, design: &Design, tested: &[usize]) -> Result<Vec<usize>, TestError> {
+    let count = wanted.permutations;
+    require_few(count).map_err(|source| TestError::TooMany { count, source })?;
+    let permuted = match (count, wanted.permute.is_empty()) {
+        (0, true) => return Ok(Vec::new()),
+        (0, false) => return Err(TestError::PermuteNothing { asked: wanted.permute.clone() }),
+        (_, true) => tested.to_vec(),
+        (_, false) => places("--permute", &wanted.permute, formula, design)?,
     };
     if let Some(&other) = permuted.iter().find(|c| !tested.contains(c)) {
         return Err(TestError::NotTested { asked: design.names[other].clone() });
     }
-    let safe = safe_names(&design.names);
-    let mut notes = Vec::new();
-    if !design.left_out.is_empty() {
-        notes.push(format!("{} of the stack not in the test: empty cells (see test.json)", design.left_out.len()));
+    let allowed = |&c: &usize| require_permutable(design.matrix.view(), &design.names, c);
+    if let Some(source) = permuted.iter().find_map(|c| allowed(c).err()) {
+        let others = tested.iter().filter(|c| allowed(c).is_ok()).map(|&c| design.names[c].clone()).collect();
+        return Err(TestError::NotPermutable { source, others });
     }
-    let mut participants: Vec<&str> = design.rows.iter().map(|&row| found.children[row].ids[0].as_str()).collect();
-    let rows = participants.len();
-    participants.sort_unstable();
-    participants.dedup();
-    if participants.len() < rows {
-        notes.push(format!(
-            "the test takes {rows} rows of {} children as independent, which sessions and runs of one child are not; \
-             choose one row a child with --where",
-            participants.len()
-        ));
-    }
-    let untested: Vec<&str> =
-        found.kinds.iter().map(|kind| kind.measure.as_str()).filter(|measure| !has_z(measure)).collect();
-    if let Some(measure) = untested.first() {
-        notes.push(format!("{measure} is no correlation and is not tested"));
-    }
-    Ok(Prepared { wanted: wanted.clone(), formula, design, model, safe, tested, permuted, notes })
+    Ok(permuted)
 }
 
 const INTERCEPT: &str = "(Intercept)";
@@ -218,9 +238,8 @@ pub(super) fn write(
 ) -> Result<Value, StackError> {
     let Prepared { wanted, formula, design, model, .. } = prepared;
     let z = formula.response == Response::FisherZ;
-    let drawn =
-        permutations(model.children(), if prepared.permuted.is_empty() { 0 } else { wanted.permutations }, wanted.seed);
-    let mut told = Vec::new();
+    let draws = Draws { count: wanted.permutations, seed: wanted.seed };
+    let (mut told, mut notes) = (Vec::new(), prepared.notes.clone());
     for (at, kind) in found.kinds.iter().enumerate().filter(|(_, kind)| has_z(&kind.measure)) {
         let Some(atlas) = atlases.iter().find(|atlas| atlas.name == kind.atlas) else { continue };
         let name = found.name(kind);
@@ -232,21 +251,28 @@ pub(super) fn write(
             let permuted = prepared
                 .permuted
                 .contains(&coefficient)
-                .then(|| freedman_lane(design.matrix.view(), &design.names, coefficient, data.view(), drawn.view()));
+                .then(|| freedman_lane(design.matrix.view(), &design.names, coefficient, data.view(), draws));
             let permuted = permuted.transpose().map_err(fail)?;
             let q = benjamini_hochberg(&fits.p.row(coefficient).to_vec());
             tests.push(Tested { coefficient, q, permuted });
         }
+        notes.extend(notes::in_part(&name, &fits));
         told.push(written::write(folder, &name, prepared, atlas, kind, &fits, &tests, files)?);
     }
-    let about = about(prepared, found, &told);
+    let about = about(prepared, found, &told, &notes);
     files.push(Whole::of(&folder.join("test.json"), pretty(&about).as_bytes())?);
     Ok(about)
 }
 
+/// The notes of a test, of what [`write`] returned.
+pub(super) fn notes(about: &Value) -> Vec<String> {
+    let notes = about["notes"].as_array().map(Vec::as_slice).unwrap_or_default();
+    notes.iter().filter_map(|note| note.as_str().map(str::to_owned)).collect()
+}
+
 /// `test.json`.
-fn about(prepared: &Prepared, found: &Found, told: &[Value]) -> Value {
-    let Prepared { wanted, formula, design, model, safe, tested, permuted, notes } = prepared;
+fn about(prepared: &Prepared, found: &Found, told: &[Value], notes: &[String]) -> Value {
+    let Prepared { wanted, formula, design, model, safe, tested, permuted, .. } = prepared;
     let coefficients: Vec<Value> = design
         .names
         .iter()
@@ -286,8 +312,11 @@ fn about(prepared: &Prepared, found: &Found, told: &[Value]) -> Value {
         "permutations": if permuted.is_empty() { 0 } else { wanted.permutations },
         "seed": if permuted.is_empty() { Value::Null } else { json!(wanted.seed) },
         "p": "two-sided, of t with the edge's dof",
-        "q": "Benjamini-Hochberg over the edges of one coefficient",
-        "p_familywise": "Freedman-Lane permutation of residuals, largest |t| over the edges that every child has",
+        "q": "Benjamini-Hochberg over the edges of one coefficient of one atlas and measure that has it",
+        "p_familywise": "Freedman-Lane permutation of residuals, largest |t| over the edges that every child has, of one coefficient \
+                         of one atlas and measure",
+        "families": "each coefficient of each atlas and measure is a family of its own; q and p_familywise are not corrected for \
+                     there being several",
         "notes": notes,
         "arrays": told,
     })

@@ -110,3 +110,76 @@ def test_p_adjust(group, tmp_path):
     text = ", ".join("NA" if np.isnan(v) else repr(float(v)) for v in p)
     (row,) = r(f'cat(sprintf("%.17g", p.adjust(c({text}), method = "BH")), sep = ",")', tmp_path)
     close(group("benjamini_hochberg", p=p)["q"], [np.nan if v == "NA" else float(v) for v in row])
+
+
+def test_texts_of_one_number_and_words_for_no_value(group, tmp_path):
+    """R reads 1, 1.0 and 01 as one number, so that factor() has one level of them; what has no value is NA."""
+    rng = np.random.default_rng(15)
+    code = ["1", "1.0", "2", "10", "01", "2.0", "10", "N/A", "NaN", "na", "", "n/a", "1", "2"]
+    site = ["b", "a", "NA", "b", "a", "a", "b", "a", "b", "a", "b", "a", "N/a", "nap"]
+    with open(tmp_path / "table.csv", "w", newline="") as file:
+        csv.writer(file).writerows([["code", "site"], *zip(code, site)])
+    script = """
+    d <- read.csv("table.csv", na.strings = c("", "N/A", "NaN", "na", "n/a", "NA", "N/a"))
+    m <- model.matrix(~ factor(code) + site, d)
+    write.csv(m, quote = FALSE)
+    """
+    header, *lines = r(script, tmp_path)
+    got = group("design", formula="z ~ C(code) + site", table={"code": code, "site": site})
+    assert got["names"] == [name.replace("factor(", "C(") for name in header[1:]]
+    assert got["rows"] == [int(line[0]) - 1 for line in lines] and len(lines) == 7
+    close(got["matrix"], [line[1:] for line in lines])
+
+
+def test_lm_where_children_lack_edges(group, table):
+    """lm on all levels with columns that depend on others set aside: what alias() does not need is determined."""
+    folder, cells, z = table
+    formula = "age + sex*site + C(scanner)"
+    got = group("design", formula=f"z ~ {formula}", table=cells)
+    rows = np.array(got["rows"])
+    site, sex = np.array(cells["site"])[rows], np.array(cells["sex"])[rows]
+    y = np.repeat(z[rows, :1], 6, axis=1)
+    for edge, lack in enumerate([site == "abbey", site == "mill", sex == "F", (site == "harbour") & (sex == "M"),
+                                 (site == "abbey") & (sex == "F"), site != "mill"]):
+        y[lack, edge] = np.nan
+    np.savetxt(folder / "design.csv", array(got["matrix"]), delimiter=",")
+    np.savetxt(folder / "y.csv", y, delimiter=",")
+    script = """
+    x <- as.matrix(read.csv("design.csv", header = FALSE))
+    y <- as.matrix(read.csv("y.csv", header = FALSE))
+    for (edge in seq_len(ncol(y))) {
+      keep <- !is.na(y[, edge])
+      own <- data.frame(y = y[keep, edge], x[keep, ])
+      fit <- lm(y ~ . - 1, own)
+      s <- summary(fit)
+      needed <- alias(fit)$Complete
+      free <- setdiff(rownames(s$coefficients), colnames(needed)[colSums(abs(needed)) > 1e-9])
+      for (name in free) cat(edge - 1, sub("V", "", name), sprintf("%.15g", s$coefficients[name, ]), fit$df.residual, "\n", sep = ",")
+    }
+    """
+    lines = [[float(v) for v in line if v.strip()] for line in r(script, folder)]
+    tests = group("edge_tests", design=array(got["matrix"]), data=y, names=got["names"])
+    seen = np.zeros(array(tests["p"]).shape, bool)
+    for edge, column, estimate, se, t, p, dof in lines:
+        edge, column = int(edge), int(column) - 1
+        seen[column, edge] = True
+        for key, value in (("coefficients", estimate), ("se", se), ("t", t), ("p", p)):
+            close(array(tests[key])[column, edge], value, rtol=1e-8)
+        assert tests["dof"][edge] == dof
+    assert np.array_equal(np.isfinite(array(tests["p"])), seen)
+    assert 10 < seen.sum() < seen.size
+
+
+def test_lm_sets_aside_what_is_refused_here(group, tmp_path):
+    """Frames, and minutes as text of 32-bit numbers: a coefficient of NA for lm, a refusal by name here."""
+    rng = np.random.default_rng(16)
+    frames = rng.integers(180, 420, 50)
+    table = {"fd": [str(np.float32(v)) for v in rng.gamma(2, 0.08, 50)], "frames": [str(v) for v in frames],
+             "minutes": [str(np.float32(v * 0.8 / 60)) for v in frames]}
+    with open(tmp_path / "table.csv", "w", newline="") as file:
+        csv.writer(file).writerows([[*table, "z"], *zip(*table.values(), rng.normal(size=50).tolist())])
+    script = 'd <- read.csv("table.csv"); cat(names(which(is.na(coef(lm(z ~ fd + frames + minutes, d))))))'
+    assert r(script, tmp_path) == [["minutes"]]
+    design = group("design", formula="z ~ fd + frames + minutes", table=table)
+    said = group("edge_tests", code=1, design=array(design["matrix"]), data=rng.normal(size=(50, 2)), names=design["names"])
+    assert "the model's column minutes follows from its columns frames" in said

@@ -29,6 +29,37 @@ def check_against_statsmodels(got, edge, x, y):
     close(got["sd"][edge], np.sqrt(fit.mse_resid))
 
 
+def independent(x):
+    """Columns that do not depend on those before them, and whether each column lies outside the span of all others."""
+    norms = np.linalg.norm(x, axis=0)
+    x = x / np.where(norms > 0, norms, 1)
+    rank = lambda columns: np.linalg.matrix_rank(x[:, columns], tol=1e-7) if columns else 0
+    kept = []
+    for j in range(x.shape[1]):
+        kept += [j] if rank(kept + [j]) > rank(kept) else []
+    columns = list(range(x.shape[1]))
+    return kept, np.array([rank(columns) > rank([k for k in columns if k != j]) for j in columns])
+
+
+def check_in_part(got, edge, x, y):
+    """The same where the children do not determine all: statsmodels on a table without the columns that depend on others."""
+    kept, determined = independent(x)
+    assert got["children"][edge] == len(y)
+    values = {key: array(got[key])[:, edge] for key in ("coefficients", "se", "t", "p")}
+    if len(y) <= len(kept):
+        assert got["dof"][edge] == 0 and all(np.isnan(v).all() for v in values.values())
+        return 0
+    fit = sm.OLS(y, x[:, kept]).fit()
+    assert got["dof"][edge] == fit.df_resid == len(y) - len(kept)
+    assert all(np.array_equal(np.isnan(v), ~determined) for v in values.values())
+    places = [kept.index(j) for j in np.flatnonzero(determined)]
+    close(values["se"][determined], fit.bse[places])
+    close(values["coefficients"][determined] / fit.bse[places], fit.tvalues[places], atol=1e-9)
+    close(values["p"][determined], fit.pvalues[places], rtol=1e-8, atol=1e-280)
+    close(got["sd"][edge], np.sqrt(fit.mse_resid))
+    return determined.sum()
+
+
 @pytest.mark.parametrize("n, coefficients", [(4, 2), (30, 6), (200, 12), (500, 2)])
 def test_ordinary_least_squares(group, n, coefficients):
     x, z = children(np.random.default_rng(n), n, 40, coefficients)
@@ -52,16 +83,43 @@ def test_edges_that_children_lack_are_fitted_on_the_others(group):
     z[np.ix_(rng.choice(60, 9, replace=False), [3, 7, 8, 20])] = np.nan
     z[rng.random(z.shape) < 0.01] = np.nan
     z[:20, 30] = np.nan  # nobody with the covariate is left
-    z[:57, 31] = np.nan  # three children for four coefficients
+    z[:57, 31] = np.nan  # three children for three coefficients
     z[:, 32] = np.nan
+    z[20:, 33] = np.nan  # all have it: neither it nor the intercept is determined
     got = group("edge_tests", design=x, data=z)
+    found = []
     for edge in range(50):
         present = ~np.isnan(z[:, edge])
-        if edge in (30, 31, 32):
-            assert got["children"][edge] == present.sum() and got["dof"][edge] == 0
-            assert np.isnan(array(got["coefficients"])[:, edge]).all() and np.isnan(array(got["p"])[:, edge]).all()
-        else:
+        found.append(check_in_part(got, edge, x[present], z[present, edge]))
+        if found[-1] == 4:
             check_against_statsmodels(got, edge, x[present], z[present, edge])
+    assert found[30:34] == [3, 0, 0, 2] and found[:30] + found[34:] == [4] * 46
+
+
+def test_levels_and_references_that_the_children_of_an_edge_lack(group):
+    """A factor of four sites, one of sex, and their interaction: every set of sites that may lack an edge."""
+    rng = np.random.default_rng(12)
+    n = 72
+    site, sex, age = np.arange(n) % 4, (np.arange(n) // 4) % 2, rng.normal(100, 20, n)
+    levels = [(site == k).astype(float) for k in (1, 2, 3)]
+    x = np.column_stack([np.ones(n), age, *levels, sex, *[level * sex for level in levels]])
+    z = rng.normal(0, 0.2, (n, 20))
+    lacking = [sites for sites in range(15)]
+    for edge in lacking:
+        z[(edge >> site) & 1 == 1, edge] = np.nan
+    z[(site == 2) & (sex == 1), 15] = np.nan  # one cell of the interaction
+    z[(site == 0) & (sex == 0), 16] = np.nan  # that of both references
+    z[(sex == 0), 17] = np.nan
+    z[(sex == 1) & (site != 1), 18] = np.nan
+    z[(age > np.sort(age)[11]), 19] = np.nan
+    got = group("edge_tests", design=x, data=z)
+    found = []
+    for edge in range(20):
+        present = ~np.isnan(z[:, edge])
+        found.append(check_in_part(got, edge, x[present], z[present, edge]))
+    # All; without site 2: neither it nor its product; without the reference of both: age alone, and no more.
+    assert found[0] == 9 and found[4] == 7 and found[1] == 1 and 1 <= found[15] < 9
+    assert len(set(found)) > 4
 
 
 def test_nist_longley_through_the_edge_code(group):
@@ -129,8 +187,6 @@ def test_permutation_p_under_the_same_permutations(group, n, coefficients, teste
     close(got["maxima"], maxima, rtol=1e-7)
     reached = maxima[:, None] >= np.abs(t) * (1 - 1e-9)
     close(got["family_wise_p"], (1 + reached.sum(axis=0)) / (1 + count))
-    alone = np.abs(permuted) >= np.abs(t) * (1 - 1e-9)
-    close(got["edge_p"], (1 + alone.sum(axis=0)) / (1 + count))
     assert got["family"] == 30
 
 
@@ -146,8 +202,8 @@ def test_permuting_without_other_covariates_is_scipy_s_permutation_test(group):
         rng=np.random.default_rng(5),
     )
     p = reference.pvalue
-    assert abs(got["edge_p"][0] - p) < 5 * np.sqrt(2 * p * (1 - p) / count)
-    assert got["edge_p"] == got["family_wise_p"]
+    # The family is one edge.
+    assert abs(got["family_wise_p"][0] - p) < 5 * np.sqrt(2 * p * (1 - p) / count)
 
 
 def test_null_data_give_five_percent(group):
@@ -193,3 +249,69 @@ def test_columns_that_depend_on_one_another_are_refused_by_name(group):
     x = np.column_stack([np.ones(10), np.arange(10) < 5, np.arange(10) >= 5, np.arange(10) ** 2])
     said = group("edge_tests", code=1, design=x, data=np.zeros((10, 1)), names=["(Intercept)", "siteA", "siteB", "age"])
     assert "siteB follows from its columns (Intercept), siteA" in said
+
+
+def test_without_an_intercept_permuted_t_lie_beside_zero_and_are_refused(group):
+    """z ~ age - 1 on edges whose mean is not 0: each permutation gives a t as large as the data's, whatever age does."""
+    rng = np.random.default_rng(13)
+    n = 40
+    age = rng.uniform(60, 120, n)
+    z = rng.normal(0.5, 0.1, (n, 5))
+    sites = np.array([np.arange(n) % 2 == k for k in range(2)], float).T
+    cases = [  # design, tested, whether a constant lies in the span of the other columns
+        (age[:, None], 0, False),
+        (np.column_stack([age, rng.normal(size=n)]), 1, False),
+        (np.column_stack([sites, age]), 0, False),
+        (np.column_stack([sites, age]), 2, True),
+        (np.column_stack([np.ones(n), age]), 1, True),
+        (np.column_stack([np.full(n, 7.3), age]), 1, True),
+    ]
+    for x, tested, constant in cases:
+        others = np.delete(x, tested, axis=1)
+        left = np.ones(n) - others @ np.linalg.lstsq(others, np.ones(n), rcond=None)[0]
+        assert (np.abs(left).max() < 1e-9) == constant
+        said = group("freedman_lane", code=0 if constant else 1, design=x, data=z, tested=tested, count=99, seed=1)
+        order = [rng.permutation(n) for _ in range(200)]
+        mean = freedman_lane(x, tested, z, order)[1].mean()
+        if constant:
+            assert said["family"] == 5 and abs(mean) < 0.3
+        else:
+            assert f"the model without its column b{tested} has no intercept" in said
+            assert "keep the intercept in the formula, or read p of the t test" in said
+    assert abs(freedman_lane(age[:, None], 0, z, order)[1].mean()) > 10
+
+
+def test_more_permutations_than_can_be_held_are_refused(group):
+    x = np.column_stack([np.ones(6), np.arange(6)])
+    said = group("freedman_lane", code=1, design=x, data=np.eye(6)[:, :2], tested=1, count=4294967295, seed=1)
+    assert "4294967295 permutations are more than 10000000" in said
+
+
+def test_copies_up_to_the_rounding_of_tables_are_refused(group):
+    """Minutes are frames times TR, as text of 32-bit numbers; numpy's fit of the copy shows what would come out."""
+    rng = np.random.default_rng(14)
+    n = 60
+    frames = rng.integers(180, 420, n).astype(float)
+    single = lambda v: np.array([float(str(np.float32(x))) for x in v])
+    minutes = single(frames * 0.8 / 60)
+    fd = single(rng.gamma(2, 0.08, n))
+    x = np.column_stack([np.ones(n), fd, frames, minutes])
+    names = ["(Intercept)", "mean_fd_mm", "frames_kept", "minutes_kept"]
+    assert np.linalg.matrix_rank(x / np.linalg.norm(x, axis=0), tol=1e-10) == 4
+    y = rng.normal(0, 0.2, (n, 1))
+    wrong = np.linalg.lstsq(x / np.linalg.norm(x, axis=0), y, rcond=None)[0]
+    assert np.abs(wrong).max() > 1e4
+    said = group("edge_tests", code=1, design=x, data=y, names=names)
+    assert "the model's column minutes_kept follows from its columns frames_kept but for the rounding of the tables" in said
+    # What was kept and what was lost of ten minutes: the small difference has lost more digits.
+    x = np.column_stack([np.ones(n), minutes, single(10 - minutes)])
+    said = group("edge_tests", code=1, design=x, data=y, names=["(Intercept)", "kept", "lost"])
+    assert "lost follows from its columns (Intercept), kept" in said
+    x = np.column_stack([np.ones(n), frames, np.full(n, 9.6)])
+    said = group("edge_tests", code=1, design=x, data=y, names=["(Intercept)", "frames", "minutes"])
+    assert "the model's column minutes is 9.6 for every child of the test" in said
+    # A date, and an age that differs by days, are told apart.
+    x = np.column_stack([np.ones(n), 20_260_000 + frames, 3000 + rng.integers(-9, 9, n)])
+    got = group("edge_tests", design=x, data=y)
+    fit = sm.OLS(y[:, 0], x - [0, 20_260_000, 3000]).fit()
+    close(array(got["p"])[1:, 0], fit.pvalues[1:], rtol=1e-6)

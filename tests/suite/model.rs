@@ -294,3 +294,77 @@ fn a_planted_difference_is_found() {
     let t = array(&folder, &format!("{NAME}_coefficient-sexm_t"));
     assert!(t[[0, 1]] < -10.0 && t[[0, 1]] == t[[1, 0]] && t[[0, 0]].is_nan());
 }
+
+#[test]
+fn a_site_without_a_parcel_takes_away_its_own_coefficient_alone() {
+    let folder = finished(12);
+    let sites = ["a", "b", "c"].repeat(4);
+    set_column(&folder, "site", &sites);
+    let fd: Vec<String> = (0..12).map(|child| format!("{:.2}", 0.1 + f64::from(child * child % 7) / 50.0)).collect();
+    set_column(&folder, "mean_fd_mm", &fd.iter().map(String::as_str).collect::<Vec<_>>());
+    let test = ["--test", "z ~ age_months + site + mean_fd_mm", "--permutations", "30"];
+    let lose = |site: &str| {
+        for (child, _) in sites.iter().enumerate().filter(|(_, own)| **own == site) {
+            let stem = format!("sub-{:02}", child + 1);
+            let name = format!("results/{stem}/func/{stem}_{NAME}_matrix.tsv");
+            let mut table = cells(&folder.read(&name));
+            table[1][1..].fill("n/a".to_owned());
+            table.iter_mut().skip(1).for_each(|row| row[1] = "n/a".to_owned());
+            folder.write(&name, &table.iter().map(|row| row.join("\t") + "\n").collect::<String>());
+        }
+        let ran = folder.keepstill(&[&["stack", "results"], test.as_slice()].concat()).expect(0);
+        let told: Value = serde_json::from_str(&folder.read("results/stack/test.json")).unwrap();
+        (ran.stderr, told["arrays"][0].clone())
+    };
+    // Nobody has the fifth parcel: of 10 edges 6 are there. Children of site c lack the first, which 3 of these have.
+    let (said, array) = lose("c");
+    assert_eq!((&array["edges"], &array["edges_not_available"]), (&10.into(), &4.into()));
+    assert_eq!(array["edges_in_part"], 3);
+    let of = |array: &Value, key: &str| -> Vec<(String, u64)> {
+        let coefficients = array["coefficients"].as_array().unwrap();
+        coefficients.iter().map(|c| (c["name"].as_str().unwrap().to_owned(), c[key].as_u64().unwrap())).collect()
+    };
+    let expected = |counts: [u64; 4]| -> Vec<(String, u64)> {
+        ["age_months", "siteb", "sitec", "mean_fd_mm"].map(str::to_owned).into_iter().zip(counts).collect()
+    };
+    assert_eq!(of(&array, "edges_tested"), expected([6, 6, 3, 6]));
+    assert_eq!(of(&array, "family"), expected([3; 4]));
+    let note =
+        "atlas-tern5_measure-pearson: on 3 of 10 edges the children who have them do not determine every coefficient";
+    assert!(said.contains(note), "{said}");
+    assert!(about(&folder)["notes"].as_array().unwrap().iter().any(|n| n.as_str().unwrap().starts_with(note)));
+    let table = stacked(&folder, &format!("{NAME}_test.tsv"));
+    // Of the first edge: 8 children, an intercept, age, site b and motion.
+    assert_eq!(
+        (&table[1][3..5], column(&table, "sitec_se")[0].as_str()),
+        (&["8".to_owned(), "4".to_owned()][..], "n/a")
+    );
+    assert!(column(&table, "siteb_p")[0].parse::<f64>().unwrap() <= 1.0);
+    assert_eq!(column(&table, "siteb_p_familywise")[0], "n/a");
+    // Site a, the reference, lacks it too: children of b alone are left, of no site and no intercept that could be told.
+    let (_, array) = lose("a");
+    assert_eq!(of(&array, "edges_tested"), expected([6, 3, 3, 6]));
+    assert!(column(&stacked(&folder, &format!("{NAME}_test.tsv")), "intercept_estimate")[0] == "n/a");
+}
+
+#[test]
+fn what_to_know_of_a_model_is_told() {
+    let folder = finished(6);
+    set_column(&folder, "mean_fd_mm", &["0.1", "0.12", "0.11", "0.13", "0.14", "0.1"]);
+    set_column(&folder, "group", &["a", "b", "a", "b", "a", "b"]);
+    set_column(&folder, "ses", &["1", "2", "N/A", "4", "7", "6"]);
+    let said = |more: &[&str]| folder.keepstill(&[&["stack", "results"], more].concat()).expect(0).stderr;
+    let (motion, broken) = ("there is no motion in the model", "the match need not hold");
+    let few = "the smallest family-wise p is 0.050, and none can be below 0.05";
+    let plain = said(&["--test", "z ~ ses", "--permutations", "19"]);
+    assert!(plain.contains(motion) && plain.contains(few) && !plain.contains(broken), "{plain}");
+    assert!(plain.contains("1 of the stack not in the test: empty cells"), "{plain}");
+    let with = said(&["--test", "z ~ ses + max_fd_mm", "--permutations", "20"]);
+    assert!(!with.contains(motion) && !with.contains("smallest family-wise p"), "{with}");
+    let matched = said(&["--test", "z ~ ses", "--match", "motion", "--caliper", "0.1"]);
+    assert!(!matched.contains(motion) && matched.contains(broken), "{matched}");
+    let whole = said(&["--test", "z ~ age_months", "--match", "motion", "--caliper", "0.1"]);
+    assert!(!whole.contains(motion) && !whole.contains(broken), "{whole}");
+    // A mean alone compares nobody with anybody.
+    assert!(!said(&["--test", "z ~ 1"]).contains(motion));
+}

@@ -3,6 +3,7 @@
 use ndarray::Array2;
 
 use super::{Formula, FormulaError, Variable};
+use crate::tables::{nearest, no_value};
 
 /// A column of the table of children, one cell a child.
 #[derive(Debug, Clone, PartialEq)]
@@ -15,11 +16,11 @@ pub enum Column {
 }
 
 impl Column {
-    /// A column from a table's cells; an empty cell, `n/a` (BIDS) and `NA` (R) are missing.
+    /// A column from a table's cells; those that have [`no_value`] are missing.
     pub fn from_cells<S: AsRef<str>>(cells: impl IntoIterator<Item = S>) -> Self {
         let cell = |text: S| {
             let text = text.as_ref().trim();
-            (!["", "n/a", "NA"].contains(&text)).then(|| text.to_owned())
+            (!no_value(text)).then(|| text.to_owned())
         };
         Self::Text(cells.into_iter().map(cell).collect())
     }
@@ -122,7 +123,17 @@ pub(super) fn design(formula: &Formula, table: &[(String, Column)]) -> Result<De
             let every_level = term.len() == 1 && whole == Some(v);
             code(&formula.variables[v].written(), &values[v], every_level)
         });
-        coded.extend(parts.reduce(|a, b| multiply(&a, &b)).unwrap_or_default());
+        let columns = parts.reduce(|a, b| multiply(&a, &b)).unwrap_or_default();
+        if term.len() > 1
+            && let Some((column, _)) = columns.iter().find(|(_, values)| values.iter().all(|v| *v == 0.0))
+        {
+            return Err(FormulaError::EmptyCell {
+                column: column.clone(),
+                term: formula.written(term, ":"),
+                whole: formula.written(term, "*"),
+            });
+        }
+        coded.extend(columns);
     }
     let names = coded.iter().map(|(name, _)| name.clone()).collect();
     let matrix = Array2::from_shape_fn((rows.len(), coded.len()), |(i, j)| coded[j].1[i]);
@@ -147,7 +158,11 @@ fn find<'a>(name: &str, table: &'a [(String, Column)], children: usize) -> Resul
     let mut found = table.iter().filter(|(known, _)| known == name).map(|(_, column)| column);
     let Some(column) = found.next() else {
         let known: Vec<&str> = table.iter().map(|(name, _)| name.as_str()).collect();
-        return Err(FormulaError::NoSuchColumn { column: name.to_owned(), known: known.join(", ") });
+        return Err(FormulaError::NoSuchColumn {
+            column: name.to_owned(),
+            nearest: nearest(name, known.iter().copied()).map(str::to_owned),
+            known: known.join(", "),
+        });
     };
     if found.next().is_some() {
         return Err(FormulaError::ColumnTwice { column: name.to_owned() });
@@ -172,7 +187,8 @@ fn values(variable: &Variable, column: &Column, rows: &[usize]) -> Result<Values
             }
             let numbers: Vec<f64> = rows.iter().map(|&row| all[row]).collect();
             if variable.as_factor {
-                groups(variable, numbers.iter().map(f64::to_string).collect())
+                let texts: Vec<String> = numbers.iter().map(f64::to_string).collect();
+                groups(variable, &texts.iter().map(String::as_str).collect::<Vec<_>>())
             } else {
                 Ok(Values::Numbers(numbers))
             }
@@ -187,27 +203,48 @@ fn values(variable: &Variable, column: &Column, rows: &[usize]) -> Result<Values
                     Err(FormulaError::Mixed { column: name(), row: rows[word] + 1, text: cells[word].to_owned() })
                 }
                 (false, _, None) => Ok(Values::Numbers(numbers.into_iter().flatten().collect())),
-                _ => groups(variable, cells.into_iter().map(str::to_owned).collect()),
+                _ => groups(variable, &cells),
             }
         }
     }
 }
 
-fn groups(variable: &Variable, cells: Vec<String>) -> Result<Values, FormulaError> {
-    let mut levels = cells.clone();
-    if levels.iter().all(|cell| number(cell).is_some()) {
-        let key = |cell: &String| number(cell).unwrap_or(f64::NAN);
-        levels.sort_by(|a, b| key(a).total_cmp(&key(b)).then_with(|| a.cmp(b)));
+/// Doubles from here on leave whole numbers out, so that different codes may read as the same double.
+const EXACT: f64 = 9_007_199_254_740_992.0;
+
+/// Whether two levels are one: the same text or, where every cell is a number, the same number.
+fn same_level(a: &str, b: &str, numeric: bool) -> bool {
+    let same_number = || matches!((number(a), number(b)), (Some(a), Some(b)) if a == b && a.abs() < EXACT);
+    a == b || (numeric && same_number())
+}
+
+/// Levels in order. Where every cell is a number, those that are the same number ("1", "1.0") are one level, as tables
+/// read by R or pandas have it, called by the shortest of its texts and the first of as short ones.
+fn groups(variable: &Variable, cells: &[&str]) -> Result<Values, FormulaError> {
+    let numeric = cells.iter().all(|cell| number(cell).is_some());
+    let mut sorted: Vec<&str> = cells.to_vec();
+    if numeric {
+        let key = |cell: &str| number(cell).unwrap_or(f64::NAN) + 0.0;
+        // A stable sort, so that of as short texts the first seen stays first; beyond EXACT by letters, to part the codes.
+        sorted.sort_by(|a, b| {
+            let letters = if key(a).abs() < EXACT { std::cmp::Ordering::Equal } else { a.cmp(b) };
+            key(a).total_cmp(&key(b)).then(letters).then_with(|| a.chars().count().cmp(&b.chars().count()))
+        });
     } else {
-        levels.sort();
+        sorted.sort_unstable();
     }
-    levels.dedup();
+    let mut levels: Vec<String> = Vec::new();
+    let mut places = std::collections::HashMap::new();
+    for cell in sorted {
+        if !levels.last().is_some_and(|level| same_level(level, cell, numeric)) {
+            levels.push(cell.to_owned());
+        }
+        places.insert(cell, levels.len() - 1);
+    }
     if let [level] = levels.as_slice() {
         return Err(FormulaError::OneLevel { column: variable.column.clone(), level: level.clone() });
     }
-    let places: std::collections::HashMap<&str, usize> =
-        levels.iter().enumerate().map(|(place, level)| (level.as_str(), place)).collect();
-    let groups = cells.iter().map(|cell| places[cell.as_str()]).collect();
+    let groups = cells.iter().map(|cell| places[cell]).collect();
     Ok(Values::Groups(groups, levels))
 }
 

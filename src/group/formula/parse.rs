@@ -163,7 +163,10 @@ impl Parser<'_> {
                 }
                 Some(_) if minus => {
                     return Err(
-                        self.not_supported("only the intercept can be taken away (- 1); leave the term out instead")
+                        self.not_supported(
+                            "only the intercept can be taken away (- 1); leave the term out instead, and put a column's name \
+                             that has such a sign in it between backticks",
+                        )
                     );
                 }
                 _ => {
@@ -179,7 +182,15 @@ impl Parser<'_> {
                 Some(Token::Sign('+')) => false,
                 Some(Token::Sign('-')) => true,
                 Some(Token::Sign('^' | '/' | '%' | '|' | '(' | '[' | '$')) => {
-                    return Err(self.not_supported("make a column of it in the table and name that"));
+                    return Err(self.not_supported(
+                        "make a column of it in the table and name that; a column's name that has such a sign in it goes \
+                         between backticks",
+                    ));
+                }
+                Some(Token::Name(_) | Token::Quoted(_) | Token::Number(_)) => {
+                    return Err(self.unexpected(
+                        "+, -, :, * or the end (a column's name that has a blank in it goes between backticks)",
+                    ));
                 }
                 Some(_) => return Err(self.unexpected("+, -, :, * or the end")),
             };
@@ -244,6 +255,12 @@ impl Parser<'_> {
             return Err(self.unexpected("the name of a column"));
         };
         self.next += 1;
+        if self.peek() == Some(&Token::Sign(',')) {
+            return Err(self.not_supported(
+                "the reference is the first level in order, of letters or of size; for another rename its level so that it \
+                 comes first, or make a column of your own and name that",
+            ));
+        }
         if !self.take(')') {
             return Err(self.unexpected("\")\" after the column's name"));
         }

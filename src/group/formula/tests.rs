@@ -53,7 +53,12 @@ fn refusals_name_the_place_and_what_was_expected() {
         ("z ~ (age + sex)", 5, "without parentheses"),
         ("z ~ .", 5, "name each column"),
         ("z ~ C(1)", 7, "the name of a column"),
-        ("z ~ C(site, base)", 11, "\")\" after"),
+        ("z ~ C(site + base)", 12, "\")\" after"),
+        ("z ~ C(site, Treatment('b'))", 11, "the reference is the first level in order"),
+        ("z ~ ses z", 9, "that has a blank in it goes between backticks"),
+        ("z ~ `ses`2", 10, "goes between backticks"),
+        ("z ~ ses-z", 9, "between backticks"),
+        ("z ~ ses/z", 8, "goes between backticks"),
         ("z ~ `age", 5, "another backtick"),
         ("z ~ ``", 5, "between them"),
         ("z ~ site + C(site)", 12, "one way only"),
@@ -98,9 +103,9 @@ fn numbers_are_numbers_unless_they_are_called_groups() {
 #[test]
 fn columns_that_cannot_be_used_are_refused() {
     let said = |text: &str| Formula::parse(text).unwrap().design(&table()).unwrap_err().to_string();
-    assert!(
-        said("z ~ ages").contains("column ages, which the table of children does not have; its columns are age, sex")
-    );
+    assert!(said("z ~ ages").contains(
+        "column ages, which the table of children does not have (is \"age\" meant?); its columns are age, sex"
+    ));
     assert_eq!(
         said("z ~ odd"),
         "the column odd holds numbers and, in row 3, \"three\"; correct that cell, or write C(odd) to take the column as \
@@ -115,4 +120,52 @@ fn columns_that_cannot_be_used_are_refused() {
     assert!(matches!(Formula::parse("z ~ a").unwrap().design(&twice), Err(FormulaError::ColumnTwice { .. })));
     let short = vec![("a".to_owned(), Column::Number(vec![1.0; 2])), ("b".to_owned(), Column::Number(vec![1.0]))];
     assert!(matches!(Formula::parse("z ~ a + b").unwrap().design(&short), Err(FormulaError::Length { .. })));
+}
+
+#[test]
+fn cells_without_a_value_are_no_level() {
+    let cells = ["a", "N/A", " n/A ", "NaN", "nan", "na", "NA", "", "  ", "b", "nap"];
+    let table = vec![("arm".to_owned(), Column::from_cells(cells))];
+    let design = Formula::parse("z ~ arm").unwrap().design(&table).unwrap();
+    assert_eq!(design.names, ["(Intercept)", "armb", "armnap"]);
+    assert_eq!(design.rows, [0, 9, 10]);
+    assert_eq!(design.left_out.len(), 8);
+    // Among numbers they are no word either.
+    let table = vec![("age".to_owned(), Column::from_cells(["1", "N/A", "2.5", "NaN"]))];
+    assert_eq!(Formula::parse("z ~ age").unwrap().design(&table).unwrap().matrix, array![[1.0, 1.0], [1.0, 2.5]]);
+}
+
+#[test]
+fn texts_of_one_number_are_one_level() {
+    let design = |cells: &[&str]| {
+        let table = vec![("code".to_owned(), Column::from_cells(cells.iter().copied()))];
+        Formula::parse("z ~ C(code) - 1").unwrap().design(&table).unwrap()
+    };
+    let found = design(&["1.0", "2", "01", "1", "+1", "10", "2.00", "-0", "0"]);
+    assert_eq!(found.names, ["C(code)0", "C(code)1", "C(code)2", "C(code)10"]);
+    let children: Vec<usize> = found.factors[0].levels.iter().map(|(_, children)| *children).collect();
+    assert_eq!(children, [2, 4, 2, 1]);
+    assert_eq!(found.matrix.column(1).to_vec(), [1.0, 0.0, 1.0, 1.0, 1.0, 0.0, 0.0, 0.0, 0.0]);
+    // Of texts as short the first seen.
+    assert_eq!(design(&["1.0", "01", "+1", "2"]).names, ["C(code)01", "C(code)2"]);
+    // Codes that are too long for a double stay apart, and among words texts are texts.
+    assert_eq!(design(&["9007199254740993", "9007199254740992", "1"]).names.len(), 3);
+    assert_eq!(design(&["1", "1.0", "x"]).names, ["C(code)1", "C(code)1.0", "C(code)x"]);
+    let table = vec![("code".to_owned(), Column::from_cells(["1", "1.0"]))];
+    let error = Formula::parse("z ~ C(code)").unwrap().design(&table).unwrap_err();
+    assert_eq!(error, FormulaError::OneLevel { column: "code".into(), level: "1".into() });
+}
+
+#[test]
+fn interactions_with_an_empty_cell_say_what_can_be_done() {
+    let table = vec![
+        ("group".to_owned(), Column::from_cells(["infant", "infant", "toddler", "toddler"])),
+        ("arm".to_owned(), Column::from_cells(["a", "b", "a", "a"])),
+    ];
+    assert_eq!(
+        Formula::parse("z ~ group*arm").unwrap().design(&table).unwrap_err().to_string(),
+        "the column grouptoddler:armb of group*arm is 0 for every child with all columns of the formula: no child is in that \
+         cell; leave the interaction group:arm out, or make one column of the combinations that occur and name that in place of \
+         group*arm"
+    );
 }

@@ -57,15 +57,13 @@ proptest! {
         let mut y = noise(children, edges, seed + 1);
         y.column_mut(0).scaled_add(2.0, &x.column(tested));
         let drawn = permutations(children, count, seed);
-        let got = freedman_lane(x.view(), &names(coefficients), tested, y.view(), drawn.view()).unwrap();
+        let got = freedman_lane(x.view(), &names(coefficients), tested, y.view(), Draws { count, seed }).unwrap();
         let (t, permuted) = slow_twin(&x, tested, &y, &drawn);
         let dof = (children - coefficients) as f64;
         for edge in 0..edges {
             prop_assert!((got.t[edge] - t[edge]).abs() < 1e-8 * (1.0 + t[edge].abs()));
             let own = bound(t[edge], dof);
-            let alone = permuted.iter().filter(|p| p[edge].abs() >= own).count();
             let family = permuted.iter().filter(|p| p.iter().any(|t| t.abs() >= own)).count();
-            prop_assert_eq!(got.edge_p[edge], (1 + alone) as f64 / (1 + count) as f64);
             prop_assert_eq!(got.family_wise_p[edge], (1 + family) as f64 / (1 + count) as f64);
         }
         for (maximum, permuted) in got.maxima.iter().zip(&permuted) {
@@ -81,10 +79,10 @@ proptest! {
 #[test]
 fn results_are_the_same_with_any_number_of_threads() {
     let (x, y) = (design(20, 3, 1), noise(20, 700, 2));
-    let drawn = permutations(20, 99, 3);
+    let draws = Draws { count: 99, seed: 3 };
     let with = |threads| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
-        pool.install(|| freedman_lane(x.view(), &names(3), 1, y.view(), drawn.view()).unwrap())
+        pool.install(|| freedman_lane(x.view(), &names(3), 1, y.view(), draws).unwrap())
     };
     assert_eq!(with(1), with(3));
 }
@@ -92,14 +90,14 @@ fn results_are_the_same_with_any_number_of_threads() {
 #[test]
 fn edges_that_a_child_lacks_are_outside_the_family() {
     let (x, mut y) = (design(12, 2, 4), noise(12, 5, 5));
-    let drawn = permutations(12, 50, 6);
-    let without = freedman_lane(x.view(), &names(2), 1, y.select(Axis(1), &[0, 2, 4]).view(), drawn.view()).unwrap();
+    let draws = Draws { count: 50, seed: 6 };
+    let without = freedman_lane(x.view(), &names(2), 1, y.select(Axis(1), &[0, 2, 4]).view(), draws).unwrap();
     y[[3, 1]] = f64::NAN;
     y.column_mut(3).fill(0.25);
-    let got = freedman_lane(x.view(), &names(2), 1, y.view(), drawn.view()).unwrap();
+    let got = freedman_lane(x.view(), &names(2), 1, y.view(), draws).unwrap();
     assert_eq!(got.family, 3);
     for absent in [1, 3] {
-        assert!(got.t[absent].is_nan() && got.family_wise_p[absent].is_nan() && got.edge_p[absent].is_nan());
+        assert!(got.t[absent].is_nan() && got.family_wise_p[absent].is_nan());
     }
     for (edge, other) in [0, 2, 4].into_iter().enumerate() {
         assert_eq!(got.family_wise_p[other], without.family_wise_p[edge]);
@@ -124,14 +122,45 @@ fn permutations_are_drawn_evenly_and_the_same_every_time() {
 }
 
 #[test]
-fn what_is_no_permutation_is_refused() {
+fn lots_of_permutations_are_as_all_at_once() {
+    let (mut x, y) = (design(15, 3, 8), noise(15, 300, 9));
+    x.column_mut(2).mapv_inplace(|v| 100.0 + v);
+    let q = basis(x.view(), &names(3), 1).unwrap();
+    let draws = Draws { count: 23, seed: 4 };
+    let (t, all) = largest(&q, y.view(), draws, 4096).unwrap();
+    for at_once in [1, 7, 22, 23] {
+        let (other, some) = largest(&q, y.view(), draws, at_once).unwrap();
+        assert_eq!(t, other);
+        assert_eq!(some.len(), 23);
+        assert!(all.iter().zip(&some).all(|(a, b)| (a - b).abs() < 1e-12 * a));
+    }
+    assert!(all.windows(2).all(|w| w[0] != w[1]));
+}
+
+#[test]
+fn what_cannot_be_permuted_is_refused() {
     let (x, y) = (design(6, 2, 4), noise(6, 2, 5));
-    let mut drawn = permutations(6, 3, 6);
-    drawn[[2, 0]] = drawn[[2, 1]];
-    let error = freedman_lane(x.view(), &names(2), 1, y.view(), drawn.view()).unwrap_err();
-    assert_eq!(error, EdgeTestError::NotAPermutation { row: 2, children: 6 });
-    let error = freedman_lane(x.view(), &names(2), 2, y.view(), permutations(6, 1, 1).view()).unwrap_err();
-    assert_eq!(error, EdgeTestError::NoCoefficient { number: 2, coefficients: 2 });
-    let error = freedman_lane(x.view(), &names(2), 0, y.view(), permutations(6, 1, 1).view()).unwrap_err();
-    assert_eq!(error, EdgeTestError::Constant { column: "b0".into() });
+    let refuse = |x: &Array2<f64>, tested, count| {
+        freedman_lane(x.view(), &names(x.ncols()), tested, y.view(), Draws { count, seed: 1 }).unwrap_err()
+    };
+    assert_eq!(refuse(&x, 2, 1), EdgeTestError::NoCoefficient { number: 2, coefficients: 2 });
+    assert_eq!(refuse(&x, 0, 1), EdgeTestError::Constant { column: "b0".into() });
+    let most = MOST_PERMUTATIONS;
+    assert_eq!(refuse(&x, 1, most + 1), EdgeTestError::TooManyPermutations { count: most + 1, most });
+    // No intercept: a covariate alone, beside another, and the levels of a factor.
+    let without = noise(6, 2, 7);
+    assert_eq!(refuse(&without.slice(s![.., ..1]).to_owned(), 0, 9), EdgeTestError::NotCentred { column: "b0".into() });
+    assert_eq!(refuse(&without, 1, 9), EdgeTestError::NotCentred { column: "b1".into() });
+    let mut levels = noise(6, 3, 8);
+    (0..6).for_each(|i| (levels[[i, 0]], levels[[i, 1]]) = if i < 2 { (1.0, 0.0) } else { (0.0, 1.0) });
+    assert_eq!(refuse(&levels, 1, 9), EdgeTestError::NotCentred { column: "b1".into() });
+    // The levels add up to an intercept for others; and a column that sums to 0 needs none.
+    assert_eq!(require_permutable(levels.view(), &names(3), 2), Ok(()));
+    let mut centred = without.slice(s![.., ..1]).to_owned();
+    let mean = centred.mean().unwrap();
+    centred -= mean;
+    assert_eq!(require_permutable(centred.view(), &names(1), 0), Ok(()));
+    // Rounded as tables are.
+    let rounded = levels.mapv(|v| f64::from((v * 7.0) as f32));
+    assert_eq!(require_permutable(rounded.view(), &names(3), 2), Ok(()));
 }

@@ -8,6 +8,7 @@ use super::super::forms::{bytes, npy_header};
 use super::super::found::Kind;
 use super::super::parcels::{Atlas, Parcel};
 use super::super::whole::{Unfinished, Whole};
+use super::notes::edges_in_part;
 use super::{Prepared, Tested};
 use crate::group;
 use crate::group::edge_tests::EdgeFits;
@@ -54,6 +55,7 @@ pub(super) fn write(
         };
         let t = fits.t.row(test.coefficient).to_vec();
         let mut told = json!({ "name": prepared.design.names[test.coefficient], "t": put("t", &t)? });
+        told["edges_tested"] = json!(t.iter().filter(|t| !t.is_nan()).count());
         let count = |p: &[f64]| p.iter().filter(|&&p| p < CALLED).count();
         match &test.permuted {
             Some(permuted) => {
@@ -74,6 +76,7 @@ pub(super) fn write(
         "table": table,
         "edges": fits.dof.len(),
         "edges_not_available": without,
+        "edges_in_part": edges_in_part(fits),
         "coefficients": coefficients,
     }))
 }

@@ -24,6 +24,22 @@ fn test(name: &'static str, formula: &'static str) -> Case {
     model(name, &["--test", formula], |_| {})
 }
 
+/// A test that cannot be with further columns of four cells.
+fn test_with(
+    name: &'static str,
+    arguments: &[&'static str],
+    columns: &'static [(&'static str, [&'static str; 4])],
+) -> Case {
+    model(name, &[&["--test"], arguments].concat(), |folder| {
+        let mut lines: Vec<String> = folder.read("results/cohort.tsv").lines().map(str::to_owned).collect();
+        for (column, values) in columns {
+            let cells = std::iter::once(column).chain(values);
+            lines.iter_mut().zip(cells).for_each(|(line, cell)| line.push_str(&format!("\t{cell}")));
+        }
+        folder.write("results/cohort.tsv", &(lines.join("\n") + "\n"));
+    })
+}
+
 #[test]
 fn models_that_cannot_be() {
     let cases = [
@@ -32,7 +48,36 @@ fn models_that_cannot_be() {
         test("a formula with a function", "z ~ log(age_months)"),
         test("a formula with a column mistyped", "z ~ age_month"),
         test("a factor that does not vary", "z ~ nap"),
-        test("columns that follow from each other", "z ~ minutes + frames"),
+        test("a number that does not vary", "z ~ minutes + age_months"),
+        test("a name with a blank", "z ~ ses z"),
+        test("a name with a sign", "z ~ ses-z"),
+        test("a reference of one's own", "z ~ C(sex, Treatment('m'))"),
+        test_with(
+            "columns that follow from each other but for rounding",
+            &["z ~ frames_seen + minutes_seen"],
+            &[
+                ("frames_seen", ["36", "31", "40", "35"]),
+                ("minutes_seen", ["1.38", "1.1883333", "1.5333333", "1.3416667"]),
+            ],
+        ),
+        test_with(
+            "an interaction with an empty cell",
+            &["z ~ group * arm"],
+            &[("group", ["infant", "infant", "toddler", "toddler"]), ("arm", ["a", "b", "a", "a"])],
+        ),
+        test_with(
+            "an interaction without its reference",
+            &["z ~ group * arm"],
+            &[("group", ["infant", "infant", "toddler", "toddler"]), ("arm", ["a", "a", "a", "b"])],
+        ),
+        model("no intercept to permute by", &["--test", "z ~ age_months - 1", "--permutations", "99"], |_| {}),
+        model("levels to permute", &["--test", "z ~ sex + age_months - 1", "--permutations", "99"], |_| {}),
+        model("permutations without end", &["--test", "z ~ sex", "--permutations", "4294967295"], |_| {}),
+        model(
+            "a permuted term without permutations",
+            &["--test", "z ~ sex", "--permutations", "0", "--permute", "sex"],
+            |_| {},
+        ),
         test("too few children", "z ~ age_months * sex"),
         test("a column without a cell", "z ~ reviewers + age_months"),
         model("a column of numbers and words", &["--test", "z ~ age_months"], |folder| {
@@ -79,5 +124,5 @@ fn models_that_cannot_be() {
         ),
         model("one resample", &["--standard-errors", "--resamples", "1"], |_| {}),
     ];
-    hold("model.txt", 29, &cases);
+    hold("model.txt", 39, &cases);
 }
