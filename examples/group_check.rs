@@ -127,7 +127,6 @@ fn choice(input: &Value) -> Choice {
     let seed = input["seed"].as_u64().unwrap_or(0);
     match input["how"].as_str() {
         Some("blocks") => Choice::Blocks { block: Seconds(number(&input["block_s"])), seed },
-        Some("stretches") => Choice::Stretches { seed },
         _ => Choice::Earliest,
     }
 }
@@ -249,6 +248,16 @@ fn run(name: &str, input: &Value) -> Result<Value> {
             let runs = Runs::read(input)?;
             let found = reliability::split_half(&runs.series(), Seconds(number(&input["block_s"])), measure(input)?)?;
             json!({ "r": found.r, "spearman_brown": found.spearman_brown, "minutes": found.minutes })
+        }
+        "first_against_second" => {
+            let runs = Runs::read(input)?;
+            let found = reliability::first_against_second(&runs.series(), measure(input)?)?;
+            json!({ "r": found.r, "spearman_brown": found.spearman_brown, "minutes": found.minutes })
+        }
+        "widening" => {
+            let runs = Runs::read(input)?;
+            let block = Seconds(number(&input["block_s"]));
+            json!({ "factor": reliability::widening(&runs.frames(), block, &numbers(&input["hidden"]))? })
         }
         "curve" => {
             let runs = Runs::read(input)?;

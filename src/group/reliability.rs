@@ -2,15 +2,19 @@
 //!
 //! - **Split-half**: a run's kept frames in order are cut into blocks of 30 s (as many frames as 30 s hold); odd against
 //!   even blocks, counted on over runs, give two matrices, and the correlation r of their upper triangles says how alike
-//!   they are. Spearman–Brown, 2r/(1 + r), is what two whole recordings would give (Spearman 1910, Br J Psychol 3:271;
-//!   Brown 1910, Br J Psychol 3:296).
+//!   they are. Spearman–Brown, 2r/(1 + r), makes of it what two parts twice as long would give if their errors were
+//!   independent (Spearman 1910, Br J Psychol 3:271; Brown 1910, Br J Psychol 3:296). They are not: a slow wave goes from a
+//!   block into the next, so r is too high. The **first against the second half** of the kept time meets at one place
+//!   only; still the regressors were fitted once over both, and what they took is shared. docs/methods.md has figures.
 //! - **Curve**: the same correlation of a matrix from the first m minutes with that of all of them, m = 5, 6, …: where it
 //!   flattens, more minutes add little. Part and whole share frames, so it ends at 1 by construction and says nothing of
 //!   another day.
 //! - **Standard errors** an edge: moving blocks drawn with replacement, so that neighbouring frames, which are not
-//!   independent, stay together (Künsch 1989, Annals of Statistics 17:1217); the SD over replicates.
+//!   independent, stay together (Künsch 1989, Annals of Statistics 17:1217); the SD over replicates, made larger for what
+//!   few blocks and cleaning hide ([`widening`]). They say how far chance within the recording moves an edge, not how far
+//!   another day would.
 //! - **Equal data** ([`choose`]): the spread of r depends on how much was kept, so groups are compared on as many minutes a
-//!   child: the earliest, or blocks or stretches drawn by seed.
+//!   child: the earliest, or blocks drawn by seed.
 //!
 //! Frames count by what is kept: "5 minutes" are kept frames that lasted 5 minutes together. Edges are compared as Fisher's
 //! z (covariances as they are); edges that either side lacks do not count.
@@ -22,7 +26,7 @@ mod tests;
 
 use ndarray::{Array1, ArrayView2, Axis};
 
-pub use bootstrap::{bootstrap_rows, standard_errors};
+pub use bootstrap::{bootstrap_rows, standard_errors, widening};
 pub use choice::{Choice, RunFrames, choose};
 
 use super::upper_triangle;
@@ -70,13 +74,13 @@ pub enum ReliabilityError {
 /// How alike the two halves of a child's frames are.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SplitHalf {
-    /// Minutes in the half of the first block and in the other.
+    /// Minutes in the half of the first block, or the first half, and in the other.
     pub minutes: [f64; 2],
     /// Edges that both halves have.
     pub edges: usize,
     /// Correlation of the halves' edges.
     pub r: f64,
-    /// 2r/(1 + r).
+    /// 2r/(1 + r); NaN where r < 0: of parts that disagree no length makes a reliable whole, and the formula leaves −1 … 1.
     pub spearman_brown: f64,
 }
 
@@ -100,14 +104,44 @@ pub fn split_half(runs: &[RunSeries<'_>], block: Seconds, measure: Measure) -> R
     for (number, unit) in choice::blocks(&frames, block).into_iter().enumerate() {
         halves[number % 2][unit.run].extend(unit.rows);
     }
-    let minutes = [minutes(&frames, &halves[0]), minutes(&frames, &halves[1])];
+    compare(runs, &frames, &halves, measure)
+}
+
+/// Compares the first with the second half of the kept time, over all runs: with one repetition time the first ⌊n/2⌋ of n
+/// kept frames with the others.
+///
+/// # Errors
+/// Runs that do not fit together, fewer than two frames in a half, or a value that is not finite.
+pub fn first_against_second(runs: &[RunSeries<'_>], measure: Measure) -> Result<SplitHalf, ReliabilityError> {
+    let frames = frames_of(runs)?;
+    let all: Rows = runs.iter().map(|run| (0..run.frames.len()).collect()).collect();
+    let too_short = || ReliabilityError::TooShort { found: all.iter().map(Vec::len).sum() };
+    let total = minutes(&frames, &all);
+    if total <= 0.0 {
+        return Err(too_short());
+    }
+    let first = choose(&frames, total / 2.0, Choice::Earliest)?.ok_or_else(too_short)?;
+    // The earliest frames of a run are a beginning of it.
+    let second = all.iter().zip(&first).map(|(all, first)| all[first.len()..].to_vec()).collect();
+    compare(runs, &frames, &[first, second], measure)
+}
+
+/// How alike the matrices of two choices of rows are.
+fn compare(
+    runs: &[RunSeries<'_>],
+    frames: &[RunFrames<'_>],
+    halves: &[Rows; 2],
+    measure: Measure,
+) -> Result<SplitHalf, ReliabilityError> {
+    let minutes = [minutes(frames, &halves[0]), minutes(frames, &halves[1])];
     let few = |half: &Rows| half.iter().map(Vec::len).max().unwrap_or(0) < 2;
     if halves.iter().any(few) {
         return Err(ReliabilityError::TooShort { found: frames.iter().map(|run| run.frames.len()).sum() });
     }
     let (a, b) = (edges_of(runs, &halves[0], measure)?, edges_of(runs, &halves[1], measure)?);
     let (r, edges) = correlation(&a, &b);
-    Ok(SplitHalf { minutes, edges, r, spearman_brown: 2.0 * r / (1.0 + r) })
+    let spearman_brown = if r < 0.0 { f64::NAN } else { 2.0 * r / (1.0 + r) };
+    Ok(SplitHalf { minutes, edges, r, spearman_brown })
 }
 
 /// The curve: `from` minutes, one more, … and all of them; the parts taken as `how` says (the earliest, or drawn).
