@@ -251,8 +251,13 @@ fn run(name: &str, input: &Value) -> Result<Value> {
         }
         "first_against_second" => {
             let runs = Runs::read(input)?;
-            let found = reliability::first_against_second(&runs.series(), measure(input)?)?;
-            json!({ "r": found.r, "spearman_brown": found.spearman_brown, "minutes": found.minutes })
+            let hidden = numbers(&input["hidden"]);
+            let found = reliability::first_against_second(&runs.series(), &hidden, measure(input)?)?;
+            let halves = found.halves;
+            json!({
+                "r": halves.r, "spearman_brown": halves.spearman_brown, "minutes": halves.minutes,
+                "corrected": found.corrected,
+            })
         }
         "widening" => {
             let runs = Runs::read(input)?;

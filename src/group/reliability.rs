@@ -5,7 +5,8 @@
 //!   they are. Spearman–Brown, 2r/(1 + r), makes of it what two parts twice as long would give if their errors were
 //!   independent (Spearman 1910, Br J Psychol 3:271; Brown 1910, Br J Psychol 3:296). They are not: a slow wave goes from a
 //!   block into the next, so r is too high. The **first against the second half** of the kept time meets at one place
-//!   only; still the regressors were fitted once over both, and what they took is shared. docs/methods.md has figures.
+//!   only; still the regressors were fitted once over both, and what they took is shared, which can be counted and taken
+//!   away ([`first_against_second`]). docs/methods.md has figures.
 //! - **Curve**: the same correlation of a matrix from the first m minutes with that of all of them, m = 5, 6, …: where it
 //!   flattens, more minutes add little. Part and whole share frames, so it ends at 1 by construction and says nothing of
 //!   another day.
@@ -84,6 +85,14 @@ pub struct SplitHalf {
     pub spearman_brown: f64,
 }
 
+/// How alike the first and the second half of a child's frames are.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FirstSecond {
+    pub halves: SplitHalf,
+    /// The reliability of all frames without what cleaning makes both halves share; NaN where nothing is left.
+    pub corrected: f64,
+}
+
 /// A point of the curve.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Agreement {
@@ -110,9 +119,24 @@ pub fn split_half(runs: &[RunSeries<'_>], block: Seconds, measure: Measure) -> R
 /// Compares the first with the second half of the kept time, over all runs: with one repetition time the first ⌊n/2⌋ of n
 /// kept frames with the others.
 ///
+/// Least squares took its degrees of freedom once over the whole run, and what it hides of a run (`hidden`, as
+/// [`widening`] takes it) moves all its frames alike: in units of one frame's error, two frames of a run of n share
+/// hidden/n. So both halves, of N_A and N_B frames, a and b of them in each run, have the errors V = (1 + Σa²·hidden/n/N_A)/N_A and
+/// share C = Σab·hidden/n/(N_A·N_B), and the whole of N frames has W = (1 + Σn·hidden/N)/N. With S what the edges
+/// truly differ by, r = (S + C)/(S + V), and the reliability of the whole is S/(S + W): `corrected`. Of one run that is
+/// 1 − (1 + hidden)(1 − Spearman–Brown); of two equal runs halves share nothing. Derived here.
+///
 /// # Errors
 /// Runs that do not fit together, fewer than two frames in a half, or a value that is not finite.
-pub fn first_against_second(runs: &[RunSeries<'_>], measure: Measure) -> Result<SplitHalf, ReliabilityError> {
+///
+/// # Panics
+/// When there is not one number of `hidden` a run.
+pub fn first_against_second(
+    runs: &[RunSeries<'_>],
+    hidden: &[f64],
+    measure: Measure,
+) -> Result<FirstSecond, ReliabilityError> {
+    assert_eq!(runs.len(), hidden.len(), "one number a run");
     let frames = frames_of(runs)?;
     let all: Rows = runs.iter().map(|run| (0..run.frames.len()).collect()).collect();
     let too_short = || ReliabilityError::TooShort { found: all.iter().map(Vec::len).sum() };
@@ -122,8 +146,29 @@ pub fn first_against_second(runs: &[RunSeries<'_>], measure: Measure) -> Result<
     }
     let first = choose(&frames, total / 2.0, Choice::Earliest)?.ok_or_else(too_short)?;
     // The earliest frames of a run are a beginning of it.
-    let second = all.iter().zip(&first).map(|(all, first)| all[first.len()..].to_vec()).collect();
-    compare(runs, &frames, &[first, second], measure)
+    let second: Rows = all.iter().zip(&first).map(|(all, first)| all[first.len()..].to_vec()).collect();
+    let counts: Vec<[f64; 2]> = first.iter().zip(&second).map(|(a, b)| [a.len() as f64, b.len() as f64]).collect();
+    let halves = compare(runs, &frames, &[first, second], measure)?;
+    Ok(FirstSecond { halves, corrected: without_shared(halves.r, &counts, hidden) })
+}
+
+/// The reliability of the whole from the r of its halves: [`first_against_second`]. NaN where that is below 0.
+fn without_shared(r: f64, counts: &[[f64; 2]], hidden: &[f64]) -> f64 {
+    let sums = [0, 1].map(|half| counts.iter().map(|run| run[half]).sum::<f64>());
+    // Σ x·y·hidden/n over runs.
+    let shared = |of: fn(&[f64; 2]) -> f64| -> f64 {
+        let runs = counts.iter().zip(hidden).filter(|(run, _)| run[0] + run[1] > 0.0);
+        runs.map(|(run, hidden)| of(run) * hidden / (run[0] + run[1])).sum()
+    };
+    let total = sums[0] + sums[1];
+    let c = shared(|run| run[0] * run[1]) / (sums[0] * sums[1]);
+    let own = [shared(|run| run[0] * run[0]), shared(|run| run[1] * run[1])];
+    let v = own.iter().zip(sums).map(|(own, sum)| (1.0 + own / sum) / sum).sum::<f64>() / 2.0;
+    let w = (1.0 + shared(|run| (run[0] + run[1]).powi(2)) / total) / total;
+    // S/(S + W) with S = (rV − C)/(1 − r), without a division by 0 at r = 1.
+    let s = r * v - c;
+    let corrected = s / (s + w * (1.0 - r));
+    if s < 0.0 { f64::NAN } else { corrected }
 }
 
 /// How alike the matrices of two choices of rows are.

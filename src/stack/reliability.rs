@@ -19,7 +19,7 @@ use super::runs::{self, Runs};
 use super::whole::{Unfinished, Whole};
 use crate::group::quantile;
 use crate::group::reliability::{
-    Agreement, Choice, ReliabilityError, SplitHalf, agreement_curve, first_against_second, split_half,
+    Agreement, Choice, FirstSecond, ReliabilityError, SplitHalf, agreement_curve, first_against_second, split_half,
 };
 use crate::outputs::{number_cell, text_table};
 
@@ -29,8 +29,7 @@ const AT_ONCE: usize = 32;
 const FROM: u32 = 5;
 const FROM_IF_SHORT: u32 = 1;
 
-const HEADER: &str =
-    "stem\tatlas\tmeasure\tr_half\treliability\tr_first_second\treliability_first_second\tminutes\tedges\n";
+const HEADER: &str = "stem\tatlas\tmeasure\tr_half\treliability\tr_first_second\treliability_first_second\treliability_corrected\tminutes\tedges\n";
 
 /// One child, atlas and measure.
 struct Told {
@@ -38,7 +37,7 @@ struct Told {
     /// Odd against even blocks; none where frames are too few to be split.
     blocks: Option<SplitHalf>,
     /// The first against the second half; none likewise.
-    first_second: Option<SplitHalf>,
+    first_second: Option<FirstSecond>,
     curve: Vec<Agreement>,
 }
 
@@ -64,15 +63,18 @@ pub(super) fn write(
             for (at, told) in told?.iter().enumerate() {
                 let kind = &found.kinds[at];
                 let start = format!("{}\t{}\t{}", child.stem, kind.atlas, kind.measure);
+                let halves_of = told.first_second.map(|found| found.halves);
+                let corrected = number_cell(told.first_second.map_or(f64::NAN, |found| found.corrected));
                 let both = |h: Option<SplitHalf>| {
                     h.map_or([f64::NAN; 2], |h| [h.r, h.spearman_brown]).map(number_cell).join("\t")
                 };
-                let (of_blocks, first_second) = (both(told.blocks), both(told.first_second));
-                let edges = told.blocks.or(told.first_second).map_or(0, |h| h.edges);
+                let (of_blocks, of_halves) = (both(told.blocks), both(halves_of));
+                let edges = told.blocks.or(halves_of).map_or(0, |h| h.edges);
                 let minutes = number_cell(told.minutes);
-                halves.append(format!("{start}\t{of_blocks}\t{first_second}\t{minutes}\t{edges}\n").as_bytes())?;
+                let line = format!("{start}\t{of_blocks}\t{of_halves}\t{corrected}\t{minutes}\t{edges}\n");
+                halves.append(line.as_bytes())?;
                 too_short += usize::from(told.blocks.is_none());
-                negative += usize::from([told.blocks, told.first_second].iter().flatten().any(|h| h.r < 0.0));
+                negative += usize::from([told.blocks, halves_of].iter().flatten().any(|h| h.r < 0.0));
                 let last = told.curve.len().saturating_sub(1);
                 for (place, point) in told.curve.iter().enumerate() {
                     // A part is short of whole minutes by less than a frame.
@@ -103,13 +105,16 @@ pub(super) fn write(
         },
         "without_halves": too_short,
         "r_half": format!(
-            "odd against even blocks of {} s of kept frames; a slow wave goes from a block into the next, which makes it too high",
+            "odd against even blocks of {} s of kept frames; too high: a slow wave goes from a block into the next, and \
+             regressors fitted once over the run give both sides the same error",
             BLOCK.0
         ),
-        "r_first_second": "first against second half of the kept time, over all runs; too high still, by what regressors fitted \
-                           once over both halves share",
-        "reliability": "Spearman-Brown of r_half, reliability_first_second of r_first_second: 2r/(1 + r), n/a where r < 0; \
-                        of one recording, and so not what another one would give",
+        "r_first_second": "first against second half of the kept time, over all runs; too high where the halves share a run, \
+                           as its regressors were fitted once",
+        "reliability": "Spearman-Brown of r_half, and reliability_first_second of r_first_second: 2r/(1 + r), n/a where r < 0; \
+                        too high for the same reasons",
+        "reliability_corrected": "from r_first_second, less the error that cleaning gives both halves: the figure to read; n/a \
+                                  where nothing is left. Of one recording: not how another day would agree",
         "with_negative_r": negative,
     }))
 }
@@ -135,28 +140,28 @@ fn look(results: &Path, found: &Found, atlases: &[Atlas], child: &Child, from: u
     let runs = Runs::read(results, child)?;
     let rows = equal::rows(found, child, &runs)?;
     let how = found.equal.as_ref().map_or(Choice::Earliest, |equal| equal.how(&child.stem));
-    let at = |source| StackError::Reliability { stem: child.stem.clone(), source };
     let mut told = Vec::with_capacity(found.kinds.len());
     for atlas in atlases {
         let series = runs.series(atlas, rows.as_deref())?;
         for kind in found.kinds.iter().filter(|kind| kind.atlas == atlas.name) {
             let measure = runs::measure(&kind.measure, &child.stem)?;
-            let if_long_enough = |halves| match halves {
-                Ok(halves) => Ok(Some(halves)),
-                Err(ReliabilityError::TooShort { .. }) => Ok(None),
-                Err(error) => Err(at(error)),
-            };
-            let blocks = if_long_enough(split_half(&series.runs(), BLOCK, measure))?;
-            let first_second = if_long_enough(first_against_second(&series.runs(), measure))?;
-            let curve = match agreement_curve(&series.runs(), from, how, measure) {
-                Ok(curve) => curve,
-                Err(ReliabilityError::TooShort { .. }) => Vec::new(),
-                Err(error) => return Err(at(error)),
-            };
+            let stem = &child.stem;
+            let blocks = unless_short(split_half(&series.runs(), BLOCK, measure), stem)?;
+            let first_second = unless_short(first_against_second(&series.runs(), &series.hidden, measure), stem)?;
+            let curve = unless_short(agreement_curve(&series.runs(), from, how, measure), stem)?.unwrap_or_default();
             told.push(Told { minutes: series.minutes(), blocks, first_second, curve });
         }
     }
     Ok(told)
+}
+
+/// None where frames are too few.
+fn unless_short<T>(found: Result<T, ReliabilityError>, stem: &str) -> Result<Option<T>, StackError> {
+    match found {
+        Ok(found) => Ok(Some(found)),
+        Err(ReliabilityError::TooShort { .. }) => Ok(None),
+        Err(source) => Err(StackError::Reliability { stem: stem.to_owned(), source }),
+    }
 }
 
 fn summary(found: &Found, points: &mut [Vec<Vec<f64>>]) -> String {

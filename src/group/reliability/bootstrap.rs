@@ -7,15 +7,15 @@
 //! The SD over replicates is too small for two reasons that can be counted ([`widening`]; derived here).
 //!
 //! - *Few blocks.* Replicates spread about their own mean and not about the true value. Of independent frames a block of ℓ
-//!   has a sum with the variance ℓ about the truth, and ℓ − ℓ²·Σw² about the mean of all draws, w_t the chance that a
-//!   drawn frame is frame t (fewer places hold the first and last frames). Over the blocks of a replicate the share
-//!   1 − Σℓ²·Σw²/n is seen: 0.77 of five blocks, a third of two.
+//!   has a sum with the variance ℓ about the truth, and ℓ − Σp² about the mean of all draws, p the chance of each frame to
+//!   be in it (fewer places hold the first and last frames). Over the blocks of a replicate the share Σ(ℓ − Σp²)/n is
+//!   seen: 0.77 of five blocks, a third of two.
 //! - *What cleaning took.* Residuals of n frames are P·x, P a projection that took q degrees of freedom for each that it
 //!   left. The covariance of two frames' parts in a correlation is ∝ P_ij²; on directions unlike single frames that is, beside
 //!   the diagonal, the same for all i and j. It adds s·q to the variance, s the share of the run's kept frames that are
 //!   used, moves all blocks alike, and so is not seen.
 //!
-//! So the variance is multiplied by Σn(1 + s·q) / Σn(1 − Σℓ²·Σw²/n), sums over runs. What is left: correlations reach from one
+//! So the variance is multiplied by Σn(1 + s·q) / ΣΣ(ℓ − Σp²), sums over runs and their blocks. What is left: correlations reach from one
 //! block into the next, which longer blocks lose less of; docs/methods.md has the ratio to the true SD as measured.
 
 use ndarray::Array1;
@@ -61,14 +61,18 @@ fn length(run: &RunFrames<'_>, block: Seconds) -> usize {
     block_frames(block, run.tr).min(run.frames.len() / 2).max(1)
 }
 
-/// The share of the variance of a mean of `frames` independent frames that redrawn blocks of `length` of them show.
-fn share_seen(frames: usize, length: usize) -> f64 {
+/// The variance of the sum over a replicate's blocks, of `frames` independent frames of variance 1, about the mean of all
+/// draws.
+fn seen(frames: usize, length: usize) -> f64 {
     let places = frames - length + 1;
-    // How many places hold a frame: 1, 2, … up to a block or all of them, and down again.
-    let holding = (0..frames).map(|t| (t + 1).min(frames - t).min(length).min(places) as f64);
-    let chances = holding.map(|places| places * places).sum::<f64>() / ((places * length) as f64).powi(2);
-    let last = frames % length;
-    1.0 - ((frames - last) * length + last * last) as f64 * chances / frames as f64
+    let of_block = |length: usize| {
+        let reached = (places + length).saturating_sub(1);
+        // How many places hold a frame: 1, 2, … up to all or as many as a block has frames, and down again.
+        let holding = (0..reached).map(|t| (t + 1).min(reached - t).min(length).min(places) as f64 / places as f64);
+        length as f64 - holding.map(|p| p * p).sum::<f64>()
+    };
+    // The last block is cut short.
+    (frames / length) as f64 * of_block(length) + of_block(frames % length)
 }
 
 /// The factor that standard errors of redrawn blocks are multiplied by. `hidden` has s·q of each run: the degrees of freedom
@@ -82,15 +86,15 @@ fn share_seen(frames: usize, length: usize) -> f64 {
 pub fn widening(runs: &[RunFrames<'_>], block: Seconds, hidden: &[f64]) -> Result<f64, ReliabilityError> {
     assert_eq!(runs.len(), hidden.len(), "one number a run");
     require_time("the length of a block", block)?;
-    let (mut whole, mut seen) = (0.0, 0.0);
+    let (mut whole, mut shown) = (0.0, 0.0);
     // Runs of one frame say nothing and are not joined.
     for (run, &hidden) in runs.iter().zip(hidden).filter(|(run, _)| run.frames.len() > 1) {
         require_time("a repetition time", run.tr)?;
         let frames = run.frames.len();
         whole += frames as f64 * (1.0 + hidden);
-        seen += frames as f64 * share_seen(frames, length(run, block));
+        shown += seen(frames, length(run, block));
     }
-    Ok(if seen > 0.0 { (whole / seen).sqrt() } else { 1.0 })
+    Ok(if shown > 0.0 { (whole / shown).sqrt() } else { 1.0 })
 }
 
 /// The standard error of each edge (of its Fisher z; of covariances as they are): the SD (n − 1) over `replicates`. An edge
