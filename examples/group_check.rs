@@ -126,7 +126,6 @@ fn choice(input: &Value) -> Choice {
     let seed = input["seed"].as_u64().unwrap_or(0);
     match input["how"].as_str() {
         Some("blocks") => Choice::Blocks { block: Seconds(number(&input["block_s"])), seed },
-        Some("stretches") => Choice::Stretches { seed },
         _ => Choice::Earliest,
     }
 }
@@ -248,6 +247,21 @@ fn run(name: &str, input: &Value) -> Result<Value> {
             let runs = Runs::read(input)?;
             let found = reliability::split_half(&runs.series(), Seconds(number(&input["block_s"])), measure(input)?)?;
             json!({ "r": found.r, "spearman_brown": found.spearman_brown, "minutes": found.minutes })
+        }
+        "first_against_second" => {
+            let runs = Runs::read(input)?;
+            let hidden = numbers(&input["hidden"]);
+            let found = reliability::first_against_second(&runs.series(), &hidden, measure(input)?)?;
+            let halves = found.halves;
+            json!({
+                "r": halves.r, "spearman_brown": halves.spearman_brown, "minutes": halves.minutes,
+                "corrected": found.corrected,
+            })
+        }
+        "widening" => {
+            let runs = Runs::read(input)?;
+            let block = Seconds(number(&input["block_s"]));
+            json!({ "factor": reliability::widening(&runs.frames(), block, &numbers(&input["hidden"]))? })
         }
         "curve" => {
             let runs = Runs::read(input)?;

@@ -201,6 +201,9 @@ pub enum StackError {
     Runs(#[from] RunsError),
     #[error("{stem}: {source}")]
     Reliability { stem: String, source: ReliabilityError },
+    #[error("{stem}: --equal-minutes {asked} are {frames} kept frames{}, and a correlation needs {least} to have a spread; {}",
+        runs_cost(*frames, *least), enough_minutes(*minutes))]
+    FewFrames { stem: String, asked: f64, frames: usize, least: usize, minutes: Option<f64> },
     #[error(transparent)]
     Match(#[from] MatchError),
     #[error(transparent)]
@@ -209,6 +212,18 @@ pub enum StackError {
     Decisions(#[from] LedgerError),
     #[error(transparent)]
     Write(#[from] WriteError),
+}
+
+/// Why enough frames can be too few.
+fn runs_cost(frames: usize, least: usize) -> &'static str {
+    if frames < least { "" } else { " of several runs, each with a mean of its own" }
+}
+
+fn enough_minutes(minutes: Option<f64>) -> String {
+    match minutes {
+        Some(minutes) => format!("ask for at least {minutes}"),
+        None => "leave the child out with --where".to_owned(),
+    }
 }
 
 /// What to ask for instead when nobody is left, by the reasons.
@@ -271,8 +286,8 @@ pub fn stack(results: &Path, choice: &Choice) -> Result<Stacked, StackError> {
     let said = about::chosen(choice, rows, &found, matched.as_ref());
     let written = write(results, &folder, choice, &header, &found, &atlases, lacking, &said).and_then(
         |(mut files, arrays, quality)| {
-            let (further, prepared) = (&choice.further, prepared.as_ref());
-            let told = further::write(results, &folder, further, &found, &atlases, prepared, &mut files)?;
+            let prepared = prepared.as_ref();
+            let told = further::write(results, &folder, choice, &found, &atlases, prepared, &mut files)?;
             Ok((files, arrays, quality, told))
         },
     );
@@ -283,6 +298,7 @@ pub fn stack(results: &Path, choice: &Choice) -> Result<Stacked, StackError> {
     let (files, arrays, quality, told) = written?;
     let mut notes = about::notes(choice, &found, &arrays);
     notes.extend(told.iter().filter(|(key, _)| *key == "test").flat_map(|(_, about)| tested::notes(about)));
+    notes.extend(equal::notes(&found));
     notes.extend(quality.notes);
     notes.extend(skipped);
     let mut about =

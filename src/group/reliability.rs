@@ -2,15 +2,20 @@
 //!
 //! - **Split-half**: a run's kept frames in order are cut into blocks of 30 s (as many frames as 30 s hold); odd against
 //!   even blocks, counted on over runs, give two matrices, and the correlation r of their upper triangles says how alike
-//!   they are. Spearman–Brown, 2r/(1 + r), is what two whole recordings would give (Spearman 1910, Br J Psychol 3:271;
-//!   Brown 1910, Br J Psychol 3:296).
+//!   they are. Spearman–Brown, 2r/(1 + r), makes of it what two parts twice as long would give if their errors were
+//!   independent (Spearman 1910, Br J Psychol 3:271; Brown 1910, Br J Psychol 3:296). They are not: a slow wave goes from a
+//!   block into the next, so r is too high. The **first against the second half** of the kept time meets at one place
+//!   only; still the regressors were fitted once over both, and what they took is shared, which can be counted and taken
+//!   away ([`first_against_second`]). docs/methods.md has figures.
 //! - **Curve**: the same correlation of a matrix from the first m minutes with that of all of them, m = 5, 6, …: where it
 //!   flattens, more minutes add little. Part and whole share frames, so it ends at 1 by construction and says nothing of
 //!   another day.
 //! - **Standard errors** an edge: moving blocks drawn with replacement, so that neighbouring frames, which are not
-//!   independent, stay together (Künsch 1989, Annals of Statistics 17:1217); the SD over replicates.
+//!   independent, stay together (Künsch 1989, Annals of Statistics 17:1217); the SD over replicates, made larger for what
+//!   few blocks and cleaning hide ([`widening`]). They say how far chance within the recording moves an edge, not how far
+//!   another day would.
 //! - **Equal data** ([`choose`]): the spread of r depends on how much was kept, so groups are compared on as many minutes a
-//!   child: the earliest, or blocks or stretches drawn by seed.
+//!   child: the earliest, or blocks drawn by seed.
 //!
 //! Frames count by what is kept: "5 minutes" are kept frames that lasted 5 minutes together. Edges are compared as Fisher's
 //! z (covariances as they are); edges that either side lacks do not count.
@@ -22,7 +27,7 @@ mod tests;
 
 use ndarray::{Array1, ArrayView2, Axis};
 
-pub use bootstrap::{bootstrap_rows, standard_errors};
+pub use bootstrap::{bootstrap_rows, standard_errors, widening};
 pub use choice::{Choice, RunFrames, choose};
 
 use super::upper_triangle;
@@ -70,14 +75,22 @@ pub enum ReliabilityError {
 /// How alike the two halves of a child's frames are.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SplitHalf {
-    /// Minutes in the half of the first block and in the other.
+    /// Minutes in the half of the first block, or the first half, and in the other.
     pub minutes: [f64; 2],
     /// Edges that both halves have.
     pub edges: usize,
     /// Correlation of the halves' edges.
     pub r: f64,
-    /// 2r/(1 + r).
+    /// 2r/(1 + r); NaN where r < 0: of parts that disagree no length makes a reliable whole, and the formula leaves −1 … 1.
     pub spearman_brown: f64,
+}
+
+/// How alike the first and the second half of a child's frames are.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FirstSecond {
+    pub halves: SplitHalf,
+    /// The reliability of all frames without what cleaning makes both halves share; NaN where nothing is left.
+    pub corrected: f64,
 }
 
 /// A point of the curve.
@@ -100,14 +113,80 @@ pub fn split_half(runs: &[RunSeries<'_>], block: Seconds, measure: Measure) -> R
     for (number, unit) in choice::blocks(&frames, block).into_iter().enumerate() {
         halves[number % 2][unit.run].extend(unit.rows);
     }
-    let minutes = [minutes(&frames, &halves[0]), minutes(&frames, &halves[1])];
+    compare(runs, &frames, &halves, measure)
+}
+
+/// Compares the first with the second half of the kept time, over all runs: with one repetition time the first ⌊n/2⌋ of n
+/// kept frames with the others.
+///
+/// Least squares took its degrees of freedom once over the whole run, and what it hides of a run (`hidden`, as
+/// [`widening`] takes it) moves all its frames alike: in units of one frame's error, two frames of a run of n share
+/// hidden/n. So both halves, of N_A and N_B frames, a and b of them in each run, have the errors V = (1 + Σa²·hidden/n/N_A)/N_A and
+/// share C = Σab·hidden/n/(N_A·N_B), and the whole of N frames has W = (1 + Σn·hidden/N)/N. With S what the edges
+/// truly differ by, r = (S + C)/(S + V), and the reliability of the whole is S/(S + W): `corrected`. Of one run that is
+/// 1 − (1 + hidden)(1 − Spearman–Brown); of two equal runs halves share nothing. Derived here.
+///
+/// # Errors
+/// Runs that do not fit together, fewer than two frames in a half, or a value that is not finite.
+///
+/// # Panics
+/// When there is not one number of `hidden` a run.
+pub fn first_against_second(
+    runs: &[RunSeries<'_>],
+    hidden: &[f64],
+    measure: Measure,
+) -> Result<FirstSecond, ReliabilityError> {
+    assert_eq!(runs.len(), hidden.len(), "one number a run");
+    let frames = frames_of(runs)?;
+    let all: Rows = runs.iter().map(|run| (0..run.frames.len()).collect()).collect();
+    let too_short = || ReliabilityError::TooShort { found: all.iter().map(Vec::len).sum() };
+    let total = minutes(&frames, &all);
+    if total <= 0.0 {
+        return Err(too_short());
+    }
+    let first = choose(&frames, total / 2.0, Choice::Earliest)?.ok_or_else(too_short)?;
+    // The earliest frames of a run are a beginning of it.
+    let second: Rows = all.iter().zip(&first).map(|(all, first)| all[first.len()..].to_vec()).collect();
+    let counts: Vec<[f64; 2]> = first.iter().zip(&second).map(|(a, b)| [a.len() as f64, b.len() as f64]).collect();
+    let halves = compare(runs, &frames, &[first, second], measure)?;
+    Ok(FirstSecond { halves, corrected: without_shared(halves.r, &counts, hidden) })
+}
+
+/// The reliability of the whole from the r of its halves: [`first_against_second`]. NaN where that is below 0.
+fn without_shared(r: f64, counts: &[[f64; 2]], hidden: &[f64]) -> f64 {
+    let sums = [0, 1].map(|half| counts.iter().map(|run| run[half]).sum::<f64>());
+    // Σ x·y·hidden/n over runs.
+    let shared = |of: fn(&[f64; 2]) -> f64| -> f64 {
+        let runs = counts.iter().zip(hidden).filter(|(run, _)| run[0] + run[1] > 0.0);
+        runs.map(|(run, hidden)| of(run) * hidden / (run[0] + run[1])).sum()
+    };
+    let total = sums[0] + sums[1];
+    let c = shared(|run| run[0] * run[1]) / (sums[0] * sums[1]);
+    let own = [shared(|run| run[0] * run[0]), shared(|run| run[1] * run[1])];
+    let v = own.iter().zip(sums).map(|(own, sum)| (1.0 + own / sum) / sum).sum::<f64>() / 2.0;
+    let w = (1.0 + shared(|run| (run[0] + run[1]).powi(2)) / total) / total;
+    // S/(S + W) with S = (rV − C)/(1 − r), without a division by 0 at r = 1.
+    let s = r * v - c;
+    let corrected = s / (s + w * (1.0 - r));
+    if s < 0.0 { f64::NAN } else { corrected }
+}
+
+/// How alike the matrices of two choices of rows are.
+fn compare(
+    runs: &[RunSeries<'_>],
+    frames: &[RunFrames<'_>],
+    halves: &[Rows; 2],
+    measure: Measure,
+) -> Result<SplitHalf, ReliabilityError> {
+    let minutes = [minutes(frames, &halves[0]), minutes(frames, &halves[1])];
     let few = |half: &Rows| half.iter().map(Vec::len).max().unwrap_or(0) < 2;
     if halves.iter().any(few) {
         return Err(ReliabilityError::TooShort { found: frames.iter().map(|run| run.frames.len()).sum() });
     }
     let (a, b) = (edges_of(runs, &halves[0], measure)?, edges_of(runs, &halves[1], measure)?);
     let (r, edges) = correlation(&a, &b);
-    Ok(SplitHalf { minutes, edges, r, spearman_brown: 2.0 * r / (1.0 + r) })
+    let spearman_brown = if r < 0.0 { f64::NAN } else { 2.0 * r / (1.0 + r) };
+    Ok(SplitHalf { minutes, edges, r, spearman_brown })
 }
 
 /// The curve: `from` minutes, one more, … and all of them; the parts taken as `how` says (the earliest, or drawn).

@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use serde_json::{Value, json};
 
+use super::forms::About;
 use super::found::Found;
 use super::matched::Matched;
 use super::stream::{Stacking, has_z};
@@ -53,11 +54,7 @@ pub(super) fn json(facts: &Facts<'_>) -> Value {
     let arrays: Vec<Value> = arrays
         .iter()
         .map(|array| {
-            let files: Vec<Value> = array
-                .files
-                .iter()
-                .map(|f| json!({ "file": f.file, "format": f.format.key(), "holds": f.holds, "shape": f.shape }))
-                .collect();
+            let files: Vec<Value> = array.files.iter().map(About::json).collect();
             json!({
                 "atlas": array.atlas,
                 "measure": array.measure,

@@ -5,6 +5,10 @@
 //! frames that last M minutes together: the earliest, or whole blocks of 30 s drawn by a seed ([`choose`]). The series are
 //! those of the whole run, cleaned as they were: filter and regressors saw all frames. Runs are joined as in
 //! `keepstill run`, each made mean 0 and SD 1 over the frames chosen. Children with less are left out.
+//!
+//! With fewer than four frames no correlation has a spread (1/(n − 3) again: Fisher 1921, Metron 1:3), so that is refused;
+//! each run beyond the first costs one, as its own mean is taken away. Minutes are the unit: with one repetition time all
+//! children have the same number of frames; where it differs between children, a note says so.
 
 use std::path::Path;
 
@@ -40,13 +44,17 @@ impl Equal {
         format!("_equal-{}", self.minutes)
     }
 
-    /// Rows of each run that are used; none where the child has less.
-    fn rows(&self, frames: &[RunFrames<'_>], stem: &str) -> Result<Option<reliability::Rows>, ReliabilityError> {
-        let how = match self.draw {
+    /// How a child's frames are chosen.
+    pub(super) fn how(&self, stem: &str) -> reliability::Choice {
+        match self.draw {
             None => reliability::Choice::Earliest,
             Some(seed) => reliability::Choice::Blocks { block: BLOCK, seed: runs::seed_of(seed, stem) },
-        };
-        choose(frames, self.minutes, how)
+        }
+    }
+
+    /// Rows of each run that are used; none where the child has less.
+    fn rows(&self, frames: &[RunFrames<'_>], stem: &str) -> Result<Option<reliability::Rows>, ReliabilityError> {
+        choose(frames, self.minutes, self.how(stem))
     }
 }
 
@@ -55,6 +63,62 @@ impl Equal {
 pub(super) struct Used {
     pub frames: usize,
     pub minutes: f64,
+    /// Shortest and longest repetition time, s.
+    tr_s: [f64; 2],
+    /// `enough.minutes` of the study as it was for this child; NaN where the report does not tell.
+    enough_minutes: f64,
+}
+
+/// Frames that a correlation's spread needs.
+const LEAST: usize = 4;
+
+/// Frames that tell something of a correlation: those of runs of two or more, less one for each run's own mean beyond the
+/// first.
+fn telling(rows: &[Vec<usize>]) -> usize {
+    let joined = rows.iter().map(Vec::len).filter(|&frames| frames > 1);
+    joined.fold((0, 0), |(sum, runs), frames| (sum + frames - usize::from(runs > 0), runs + 1)).0
+}
+
+/// The fewest minutes, by hundredths, that give this child's matrix enough frames; none where it has not so many.
+fn least_minutes(equal: &Equal, frames: &[RunFrames<'_>], stem: &str) -> Result<Option<f64>, ReliabilityError> {
+    for hundredths in 1_u32.. {
+        let minutes = f64::from(hundredths) / 100.0;
+        match (Equal { minutes, ..equal.clone() }).rows(frames, stem)? {
+            None => return Ok(None),
+            Some(rows) if telling(&rows) >= LEAST => return Ok(Some(minutes)),
+            Some(_) => {}
+        }
+    }
+    Ok(None)
+}
+
+/// What to know of the minutes asked for.
+pub(super) fn notes(found: &Found) -> Vec<String> {
+    let Some(equal) = &found.equal else { return Vec::new() };
+    let mut notes = Vec::new();
+    let used: Vec<&Used> = found.children.iter().filter_map(|child| child.used.as_ref()).collect();
+    let enough = used.iter().map(|used| used.enough_minutes).fold(f64::NEG_INFINITY, f64::max);
+    if equal.minutes < enough {
+        notes.push(format!(
+            "--equal-minutes {} is less than the {} min that the study asks of a child (enough.minutes): matrices of so \
+             little are noisier than those it takes as enough",
+            equal.minutes,
+            figures(enough, 2)
+        ));
+    }
+    let shortest = used.iter().map(|used| used.tr_s[0]).fold(f64::INFINITY, f64::min);
+    let longest = used.iter().map(|used| used.tr_s[1]).fold(0.0, f64::max);
+    // What a 32-bit float of a repetition time may be off is no other repetition time.
+    if longest > shortest * (1.0 + 1e-6) {
+        let frames = || used.iter().map(|used| used.frames);
+        notes.push(format!(
+            "repetition times go from {shortest} to {longest} s, so the same minutes are {} to {} frames a child, and a \
+             matrix of fewer frames may be noisier: see dof, or stack children of one repetition time with --where",
+            frames().min().unwrap_or(0),
+            frames().max().unwrap_or(0)
+        ));
+    }
+    notes
 }
 
 /// Leaves out the children with less, and notes what of the others is used.
@@ -77,7 +141,8 @@ pub(super) fn leave_out_short(results: &Path, equal: &Equal, found: &mut Found) 
 
 /// What is used of a child, or the minutes that it has where they are too few.
 fn look(results: &Path, equal: &Equal, child: &Child) -> Result<Result<Used, f64>, StackError> {
-    let kept = Told::read(results, child)?.kept()?;
+    let told = Told::read(results, child)?;
+    let kept = told.kept()?;
     // The choice goes by how many frames are kept, not by which.
     let numbers: Vec<Vec<usize>> = kept.iter().map(|&(frames, _)| (0..frames).collect()).collect();
     let frames: Vec<RunFrames<'_>> =
@@ -86,12 +151,22 @@ fn look(results: &Path, equal: &Equal, child: &Child) -> Result<Result<Used, f64
     let minutes = |counts: &mut dyn Iterator<Item = usize>| -> f64 {
         counts.zip(&kept).map(|(n, &(_, tr))| Seconds(n as f64 * tr.0).minutes()).sum()
     };
-    Ok(match rows {
-        Some(rows) => {
-            Ok(Used { frames: rows.iter().map(Vec::len).sum(), minutes: minutes(&mut rows.iter().map(Vec::len)) })
-        }
-        None => Err(minutes(&mut kept.iter().map(|&(frames, _)| frames))),
-    })
+    let Some(rows) = rows else {
+        return Ok(Err(minutes(&mut kept.iter().map(|&(frames, _)| frames))));
+    };
+    if telling(&rows) < LEAST {
+        let least = least_minutes(equal, &frames, &child.stem).map_err(|source| at(child, source))?;
+        let (stem, asked) = (child.stem.clone(), equal.minutes);
+        let frames = rows.iter().map(Vec::len).sum();
+        return Err(StackError::FewFrames { stem, asked, frames, least: LEAST, minutes: least });
+    }
+    let tr = || kept.iter().map(|&(_, tr)| tr.0);
+    Ok(Ok(Used {
+        frames: rows.iter().map(Vec::len).sum(),
+        minutes: minutes(&mut rows.iter().map(Vec::len)),
+        tr_s: [tr().fold(f64::INFINITY, f64::min), tr().fold(0.0, f64::max)],
+        enough_minutes: told.enough_minutes,
+    }))
 }
 
 fn at(child: &Child, source: ReliabilityError) -> StackError {

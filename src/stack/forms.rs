@@ -6,6 +6,8 @@
 //! | tsv | a row a child, a column an edge | |
 //! | parquet | a row a child, its edges a list | |
 //! | mat | N×E, single | P×P×N, single |
+//!
+//! Standard errors of the edges have files of the same forms, without matrices.
 
 mod mat;
 mod npy;
@@ -17,6 +19,7 @@ use std::collections::HashSet;
 use std::path::Path;
 
 pub(super) use npy::header as npy_header;
+use serde_json::{Value, json};
 
 use super::StackError;
 use super::found::{Child, Kind};
@@ -54,6 +57,13 @@ impl Format {
     }
 }
 
+/// Which numbers of an edge.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Holds {
+    Values,
+    StandardErrors,
+}
+
 /// What the files of one atlas and measure are to hold.
 #[derive(Debug)]
 pub(super) struct Plan<'a> {
@@ -67,9 +77,28 @@ pub(super) struct Plan<'a> {
     pub edges: usize,
     pub children: &'a [Child],
     pub fisher_z: bool,
+    pub holds: Holds,
 }
 
 impl Plan<'_> {
+    /// The name of a file of edges.
+    pub(super) fn file(&self, format: Format) -> String {
+        let what = match (self.holds, format) {
+            (Holds::Values, Format::Mat) => "stack",
+            (Holds::Values, _) => "edges",
+            (Holds::StandardErrors, _) => "standard_errors",
+        };
+        format!("{}_{what}.{}", self.name, format.key())
+    }
+
+    /// What its numbers are called where a format has names: a variable, a column.
+    pub(super) fn variable(&self) -> &'static str {
+        match self.holds {
+            Holds::Values => "edges",
+            Holds::StandardErrors => "standard_errors",
+        }
+    }
+
     /// Positions of each edge's parcels, in the order of the edges.
     pub(super) fn pairs(&self) -> impl Iterator<Item = (usize, usize)> + use<> {
         edges(self.parcels.len())
@@ -102,6 +131,13 @@ pub(super) struct About {
     pub shape: Vec<usize>,
 }
 
+impl About {
+    /// As `stack.json` has it.
+    pub(super) fn json(&self) -> Value {
+        json!({ "file": self.file, "format": self.format.key(), "holds": self.holds, "shape": self.shape })
+    }
+}
+
 /// A file that takes blocks in order.
 pub(super) trait Sink: Send {
     fn take(&mut self, block: &Block) -> Result<(), WriteError>;
@@ -122,7 +158,11 @@ pub(super) fn open<'a>(
 ) -> Result<Vec<Box<dyn Sink + 'a>>, StackError> {
     Ok(match format {
         Format::Npy => {
-            vec![Box::new(npy::Edges::create(folder, plan)?), Box::new(npy::Matrices::create(folder, plan)?)]
+            let mut sinks: Vec<Box<dyn Sink + 'a>> = vec![Box::new(npy::Edges::create(folder, plan)?)];
+            if plan.holds == Holds::Values {
+                sinks.push(Box::new(npy::Matrices::create(folder, plan)?));
+            }
+            sinks
         }
         Format::Tsv => vec![Box::new(tsv::Edges::create(folder, plan)?)],
         Format::Mat => vec![Box::new(mat::Variables::create(folder, plan)?)],

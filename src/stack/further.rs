@@ -13,14 +13,13 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 
-use super::StackError;
 use super::equal::Equal;
 use super::found::Found;
 use super::matched::{Match, Matched};
 use super::parcels::Atlas;
 use super::standard_errors::{self, StandardErrors};
 use super::tested::{self, Prepared, Test};
-use super::{reliability, whole};
+use super::{Choice, StackError, reliability, whole};
 
 /// What is asked for beyond the matrices.
 #[derive(Debug, Clone, PartialEq)]
@@ -36,18 +35,22 @@ pub struct Further {
 pub(super) fn write(
     results: &Path,
     folder: &Path,
-    further: &Further,
+    choice: &Choice,
     found: &Found,
     atlases: &[Atlas],
     prepared: Option<&Prepared>,
     files: &mut Vec<whole::Whole>,
 ) -> Result<Vec<(&'static str, Value)>, StackError> {
+    let further = &choice.further;
     let mut told = Vec::new();
     if further.reliability {
         told.push(("reliability", reliability::write(results, folder, found, atlases, files)?));
     }
     if let Some(wanted) = &further.standard_errors {
-        told.push(("standard_errors", standard_errors::write(results, folder, wanted, found, atlases, files)?));
+        told.push((
+            "standard_errors",
+            standard_errors::write(results, folder, wanted, &choice.formats, found, atlases, files)?,
+        ));
     }
     if let Some(prepared) = prepared {
         told.push(("test", tested::write(results, folder, prepared, found, atlases, files)?));

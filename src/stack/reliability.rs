@@ -1,6 +1,7 @@
 //! `--reliability`: how alike a child's halves are, and how many minutes make a matrix that agrees with the whole.
 //!
-//! `reliability.tsv` has split-half correlations with Spearman–Brown, `agreement.tsv` the curve of each child,
+//! `reliability.tsv` has the correlations of odd with even blocks and of the first with the second half, with Spearman–Brown,
+//! `agreement.tsv` the curve of each child (of the earliest minutes; of blocks drawn where `--equal-minutes` draws),
 //! `agreement_summary.tsv` its median and quartiles over the children (linear interpolation between ordered values: type 7
 //! of Hyndman & Fan 1996, The American Statistician 50:361). Formulas: [`crate::group::reliability`]. The curve starts at 5
 //! minutes, or at 1 where some child has less than 5. Children are worked on in parallel, each by one thread.
@@ -17,7 +18,9 @@ use super::parcels::Atlas;
 use super::runs::{self, Runs};
 use super::whole::{Unfinished, Whole};
 use crate::group::quantile;
-use crate::group::reliability::{Agreement, Choice, ReliabilityError, SplitHalf, agreement_curve, split_half};
+use crate::group::reliability::{
+    Agreement, Choice, FirstSecond, ReliabilityError, SplitHalf, agreement_curve, first_against_second, split_half,
+};
 use crate::outputs::{number_cell, text_table};
 
 /// Children whose records are held at once (own choice).
@@ -26,11 +29,15 @@ const AT_ONCE: usize = 32;
 const FROM: u32 = 5;
 const FROM_IF_SHORT: u32 = 1;
 
+const HEADER: &str = "stem\tatlas\tmeasure\tr_half\treliability\tr_first_second\treliability_first_second\treliability_corrected\tminutes\tedges\n";
+
 /// One child, atlas and measure.
 struct Told {
     minutes: f64,
-    /// None where frames are too few to be split.
-    halves: Option<SplitHalf>,
+    /// Odd against even blocks; none where frames are too few to be split.
+    blocks: Option<SplitHalf>,
+    /// The first against the second half; none likewise.
+    first_second: Option<FirstSecond>,
     curve: Vec<Agreement>,
 }
 
@@ -44,11 +51,11 @@ pub(super) fn write(
     let from = if least_minutes(results, found)? < f64::from(FROM) { FROM_IF_SHORT } else { FROM };
     let mut halves = Unfinished::create(&folder.join("reliability.tsv"))?;
     let mut curves = Unfinished::create(&folder.join("agreement.tsv"))?;
-    halves.append(b"stem\tatlas\tmeasure\tr_half\treliability\tminutes\tedges\n")?;
+    halves.append(HEADER.as_bytes())?;
     curves.append(b"stem\tatlas\tmeasure\tminutes_asked\tminutes\tr\n")?;
     // By kind, then by whole minutes.
     let mut points: Vec<Vec<Vec<f64>>> = vec![Vec::new(); found.kinds.len()];
-    let mut too_short = 0;
+    let (mut too_short, mut negative) = (0, 0);
     for children in found.children.chunks(AT_ONCE) {
         let told: Vec<Result<Vec<Told>, StackError>> =
             children.par_iter().map(|child| look(results, found, atlases, child, from)).collect();
@@ -56,10 +63,18 @@ pub(super) fn write(
             for (at, told) in told?.iter().enumerate() {
                 let kind = &found.kinds[at];
                 let start = format!("{}\t{}\t{}", child.stem, kind.atlas, kind.measure);
-                let [r, both] = told.halves.map_or([f64::NAN; 2], |h| [h.r, h.spearman_brown]).map(number_cell);
-                let edges = told.halves.map_or(0, |h| h.edges);
-                halves.append(format!("{start}\t{r}\t{both}\t{}\t{edges}\n", number_cell(told.minutes)).as_bytes())?;
-                too_short += usize::from(told.halves.is_none());
+                let halves_of = told.first_second.map(|found| found.halves);
+                let corrected = number_cell(told.first_second.map_or(f64::NAN, |found| found.corrected));
+                let both = |h: Option<SplitHalf>| {
+                    h.map_or([f64::NAN; 2], |h| [h.r, h.spearman_brown]).map(number_cell).join("\t")
+                };
+                let (of_blocks, of_halves) = (both(told.blocks), both(halves_of));
+                let edges = told.blocks.or(halves_of).map_or(0, |h| h.edges);
+                let minutes = number_cell(told.minutes);
+                let line = format!("{start}\t{of_blocks}\t{of_halves}\t{corrected}\t{minutes}\t{edges}\n");
+                halves.append(line.as_bytes())?;
+                too_short += usize::from(told.blocks.is_none());
+                negative += usize::from([told.blocks, halves_of].iter().flatten().any(|h| h.r < 0.0));
                 let last = told.curve.len().saturating_sub(1);
                 for (place, point) in told.curve.iter().enumerate() {
                     // A part is short of whole minutes by less than a frame.
@@ -84,7 +99,23 @@ pub(super) fn write(
         "block_s": BLOCK.0,
         "curve_from_minutes": from,
         "edges_compared_as": "Fisher z of correlations, covariances as they are",
+        "curve_of": match found.equal.as_ref().and_then(|equal| equal.draw) {
+            None => "the earliest minutes",
+            Some(_) => "blocks drawn, as for the equal minutes",
+        },
         "without_halves": too_short,
+        "r_half": format!(
+            "odd against even blocks of {} s of kept frames; too high: a slow wave goes from a block into the next, and \
+             regressors fitted once over the run give both sides the same error",
+            BLOCK.0
+        ),
+        "r_first_second": "first against second half of the kept time, over all runs; too high where the halves share a run, \
+                           as its regressors were fitted once",
+        "reliability": "Spearman-Brown of r_half, and reliability_first_second of r_first_second: 2r/(1 + r), n/a where r < 0; \
+                        too high for the same reasons",
+        "reliability_corrected": "from r_first_second, less the error that cleaning gives both halves: the figure to read; n/a \
+                                  where nothing is left. Of one recording: not how another day would agree",
+        "with_negative_r": negative,
     }))
 }
 
@@ -108,26 +139,29 @@ fn least_minutes(results: &Path, found: &Found) -> Result<f64, StackError> {
 fn look(results: &Path, found: &Found, atlases: &[Atlas], child: &Child, from: u32) -> Result<Vec<Told>, StackError> {
     let runs = Runs::read(results, child)?;
     let rows = equal::rows(found, child, &runs)?;
-    let at = |source| StackError::Reliability { stem: child.stem.clone(), source };
+    let how = found.equal.as_ref().map_or(Choice::Earliest, |equal| equal.how(&child.stem));
     let mut told = Vec::with_capacity(found.kinds.len());
     for atlas in atlases {
         let series = runs.series(atlas, rows.as_deref())?;
         for kind in found.kinds.iter().filter(|kind| kind.atlas == atlas.name) {
             let measure = runs::measure(&kind.measure, &child.stem)?;
-            let halves = match split_half(&series.runs(), BLOCK, measure) {
-                Ok(halves) => Some(halves),
-                Err(ReliabilityError::TooShort { .. }) => None,
-                Err(error) => return Err(at(error)),
-            };
-            let curve = match agreement_curve(&series.runs(), from, Choice::Earliest, measure) {
-                Ok(curve) => curve,
-                Err(ReliabilityError::TooShort { .. }) => Vec::new(),
-                Err(error) => return Err(at(error)),
-            };
-            told.push(Told { minutes: series.minutes(), halves, curve });
+            let stem = &child.stem;
+            let blocks = unless_short(split_half(&series.runs(), BLOCK, measure), stem)?;
+            let first_second = unless_short(first_against_second(&series.runs(), &series.hidden, measure), stem)?;
+            let curve = unless_short(agreement_curve(&series.runs(), from, how, measure), stem)?.unwrap_or_default();
+            told.push(Told { minutes: series.minutes(), blocks, first_second, curve });
         }
     }
     Ok(told)
+}
+
+/// None where frames are too few.
+fn unless_short<T>(found: Result<T, ReliabilityError>, stem: &str) -> Result<Option<T>, StackError> {
+    match found {
+        Ok(found) => Ok(Some(found)),
+        Err(ReliabilityError::TooShort { .. }) => Ok(None),
+        Err(source) => Err(StackError::Reliability { stem: stem.to_owned(), source }),
+    }
 }
 
 fn summary(found: &Found, points: &mut [Vec<Vec<f64>>]) -> String {

@@ -51,6 +51,10 @@ pub(super) struct Told {
     report: PathBuf,
     /// Rows of all runs.
     rows: Vec<Value>,
+    /// `enough.minutes` of the study; NaN where the report does not tell.
+    pub enough_minutes: f64,
+    /// `clean.band_hz` of the study; none: no filter.
+    band_hz: Option<[f64; 2]>,
 }
 
 /// The joined runs' frames of one child.
@@ -62,6 +66,8 @@ pub(super) struct Runs {
     /// The number of each kept frame in its run, a list a run.
     frames: Vec<Vec<usize>>,
     tr: Vec<Seconds>,
+    /// Degrees of freedom that cleaning took of each run for each that it left.
+    taken: Vec<f64>,
 }
 
 /// One atlas's series of a child.
@@ -73,6 +79,8 @@ pub(super) struct Series {
     pub residuals: Vec<Array2<f64>>,
     frames: Vec<Vec<usize>>,
     tr: Vec<Seconds>,
+    /// Degrees of freedom that cleaning took of each run for each that it left, times the share of its frames that is here.
+    pub hidden: Vec<f64>,
 }
 
 impl Told {
@@ -96,7 +104,10 @@ impl Told {
             };
             runs.push((stem, row));
         }
-        Ok(Self { runs, report, rows })
+        let enough_minutes = json["settings"]["enough"]["minutes"].as_f64().unwrap_or(f64::NAN);
+        let band = &json["settings"]["clean"]["band_hz"];
+        let band_hz = band[0].as_f64().zip(band[1].as_f64()).map(|(low, high)| [low, high]);
+        Ok(Self { runs, report, rows, enough_minutes, band_hz })
     }
 
     /// Number of kept frames and repetition time of each joined run.
@@ -133,7 +144,8 @@ impl Runs {
     /// Reads the records of a child's joined runs and holds them against its report.
     pub(super) fn read(results: &Path, child: &Child) -> Result<Self, RunsError> {
         let told = Told::read(results, child)?;
-        let mut runs = Self { stem: child.stem.clone(), records: vec![], paths: vec![], frames: vec![], tr: vec![] };
+        let stem = child.stem.clone();
+        let mut runs = Self { stem, records: vec![], paths: vec![], frames: vec![], tr: vec![], taken: vec![] };
         for (stem, _) in &told.runs {
             let (path, record) = record(results, stem)?;
             if !told.rows.contains(&json!(record.row)) {
@@ -141,6 +153,10 @@ impl Runs {
             }
             runs.frames.push((0..record.kept.len()).filter(|&frame| record.kept[frame]).collect());
             runs.tr.push(Seconds(record.row.tr_s));
+            // As cleaning counts them (methods.md, "Cleaning", step 5).
+            let share = told.band_hz.map_or(1.0, |[low, high]| (2.0 * (high - low) * record.row.tr_s).min(1.0));
+            let before = runs.frames.last().map_or(0.0, |frames| frames.len() as f64 * share);
+            runs.taken.push(if record.row.dof > 0.0 { (before / record.row.dof - 1.0).max(0.0) } else { 0.0 });
             runs.records.push(record);
             runs.paths.push(path);
         }
@@ -173,10 +189,13 @@ impl Runs {
             used,
             frames: self.frames.clone(),
             tr: self.tr.clone(),
+            hidden: self.taken.clone(),
         };
         if let Some(rows) = rows {
-            for ((residuals, frames), rows) in series.residuals.iter_mut().zip(&mut series.frames).zip(rows) {
+            let runs = series.residuals.iter_mut().zip(&mut series.frames).zip(&mut series.hidden);
+            for (((residuals, frames), hidden), rows) in runs.zip(rows) {
                 *residuals = residuals.select(Axis(0), rows);
+                *hidden *= rows.len() as f64 / frames.len().max(1) as f64;
                 *frames = rows.iter().map(|&row| frames[row]).collect();
             }
         }
@@ -189,6 +208,11 @@ impl Series {
     pub(super) fn runs(&self) -> Vec<RunSeries<'_>> {
         let parts = self.residuals.iter().zip(&self.frames).zip(&self.tr);
         parts.map(|((run, frames), &tr)| RunSeries { residuals: run.view(), frames, tr }).collect()
+    }
+
+    /// The same without their values.
+    pub(super) fn frames(&self) -> Vec<RunFrames<'_>> {
+        self.frames.iter().zip(&self.tr).map(|(frames, &tr)| RunFrames { frames, tr }).collect()
     }
 
     /// Minutes that the frames last.
@@ -229,6 +253,6 @@ pub(super) fn seed_of(seed: u64, stem: &str) -> u64 {
 impl Series {
     /// Without runs.
     pub(super) fn of_parcels(used: Vec<bool>) -> Self {
-        Self { used, residuals: Vec::new(), frames: Vec::new(), tr: Vec::new() }
+        Self { used, residuals: Vec::new(), frames: Vec::new(), tr: Vec::new(), hidden: Vec::new() }
     }
 }

@@ -1,8 +1,10 @@
-//! `--standard-errors`: how far each edge of each child would vary on another recording of as many frames.
+//! `--standard-errors`: how far chance within the recording moves each edge of each child.
 //!
-//! Moving blocks of 30 s are drawn with replacement within each run (Künsch 1989, Annals of Statistics 17:1217;
-//! [`crate::group::reliability::standard_errors`]), each child with a seed of its own. One file an atlas and measure,
-//! children × edges, float32, in the order of the stack; children in parallel, each by one thread.
+//! Moving blocks are drawn with replacement within each run (Künsch 1989, Annals of Statistics 17:1217;
+//! [`crate::group::reliability::standard_errors`]), each child with a seed of its own, and their spread is widened by what
+//! few blocks and cleaning hide ([`crate::group::reliability::widening`]). That is the noise of so many frames of this
+//! recording; another day, another state of the child are no part of it. One file an atlas, measure and format, children ×
+//! edges, in the order of the stack; children in parallel, each by one thread.
 
 use std::path::Path;
 
@@ -10,74 +12,92 @@ use rayon::prelude::*;
 use serde_json::{Value, json};
 
 use super::StackError;
-use super::equal::{self, BLOCK};
-use super::forms::{bytes, npy_header};
+use super::equal;
+use super::forms::{self, Format, Holds, Plan, Sink};
 use super::found::{Child, Found};
 use super::parcels::Atlas;
 use super::runs::{self, Runs, Series};
-use super::stream::BLOCK_BYTES;
+use super::stream::{BLOCK_BYTES, Block};
 use super::values::edge_count;
-use super::whole::{Unfinished, Whole};
+use super::whole::Whole;
 use crate::group::edges;
-use crate::group::reliability::standard_errors;
+use crate::group::reliability::{standard_errors, widening};
+use crate::units::Seconds;
 
 /// Most children whose records are held at once (own choice).
 const AT_ONCE: usize = 32;
 
 /// How standard errors are worked out.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct StandardErrors {
     pub resamples: usize,
     pub seed: u64,
+    /// Length of a block of kept frames.
+    pub block: Seconds,
 }
 
 pub(super) fn write(
     results: &Path,
     folder: &Path,
     wanted: &StandardErrors,
+    formats: &[Format],
     found: &Found,
     atlases: &[Atlas],
     files: &mut Vec<Whole>,
 ) -> Result<Value, StackError> {
-    let edges: Vec<usize> = found
+    let plans: Vec<Plan<'_>> = found
         .kinds
         .iter()
-        .map(|kind| atlases.iter().find(|atlas| atlas.name == kind.atlas).map_or(0, |a| edge_count(a.stacked().len())))
+        .filter_map(|kind| {
+            let atlas = atlases.iter().position(|atlas| atlas.name == kind.atlas)?;
+            let parcels = atlases[atlas].stacked();
+            let (name, edges, holds) = (found.name(kind), edge_count(parcels.len()), Holds::StandardErrors);
+            Some(Plan { name, kind, atlas, parcels, edges, children: &found.children, fisher_z: false, holds })
+        })
         .collect();
-    let names: Vec<String> =
-        found.kinds.iter().map(|kind| format!("{}_standard_errors.npy", found.name(kind))).collect();
-    let mut open = Vec::new();
-    for (name, &edges) in names.iter().zip(&edges) {
-        let mut file = Unfinished::create(&folder.join(name))?;
-        file.append(&npy_header(&[found.children.len(), edges]))?;
-        open.push(file);
+    let mut open: Vec<Vec<Box<dyn Sink + '_>>> = Vec::new();
+    for plan in &plans {
+        let mut sinks = Vec::new();
+        for &format in formats {
+            forms::refuse(format, plan)?;
+            sinks.extend(forms::open(format, folder, plan)?);
+        }
+        open.push(sinks);
     }
-    let at_once = (BLOCK_BYTES / (4 * edges.iter().sum::<usize>()).max(1)).clamp(1, AT_ONCE);
+    let all_edges = plans.iter().map(|plan| plan.edges).sum::<usize>();
+    let at_once = (BLOCK_BYTES / (4 * all_edges).max(1)).clamp(1, AT_ONCE);
+    let mut first = 0;
     for children in found.children.chunks(at_once) {
         let rows: Vec<Result<Vec<Vec<f32>>, StackError>> =
             children.par_iter().map(|child| look(results, wanted, found, atlases, child)).collect();
+        let mut blocks: Vec<Block> = plans
+            .iter()
+            .map(|_| Block { first, children: children.len(), edges: Vec::new(), diagonals: Vec::new() })
+            .collect();
         for row in rows {
-            open.iter_mut().zip(row?).try_for_each(|(file, values)| file.append(&bytes(&values)))?;
+            blocks.iter_mut().zip(row?).for_each(|(block, values)| block.edges.extend(values));
         }
+        for (sinks, block) in open.iter_mut().zip(&blocks) {
+            sinks.iter_mut().try_for_each(|sink| sink.take(block))?;
+        }
+        first += children.len();
     }
-    for file in open {
-        files.push(file.finish()?);
+    let mut arrays = Vec::new();
+    for (sinks, plan) in open.into_iter().zip(&plans) {
+        let about: Vec<Value> = sinks.iter().map(|sink| sink.about().json()).collect();
+        for sink in sinks {
+            files.push(sink.finish()?);
+        }
+        arrays.push(json!({ "atlas": plan.kind.atlas, "measure": plan.kind.measure, "files": about }));
     }
-    let arrays: Vec<Value> = found
-        .kinds
-        .iter()
-        .zip(names)
-        .zip(&edges)
-        .map(|((kind, file), edges)| {
-            json!({ "atlas": kind.atlas, "measure": kind.measure, "file": file,
-                "holds": "float32, children × edges", "shape": [found.children.len(), edges] })
-        })
-        .collect();
     Ok(json!({
         "of": "Fisher z of correlations, covariances as they are",
+        "say": "how far chance within the recording moves an edge; nothing of another day",
         "resamples": wanted.resamples,
         "seed": wanted.seed,
-        "block_s": BLOCK.0,
+        "block_s": wanted.block.0,
+        "short_runs": "a run of fewer than two blocks is drawn in halves",
+        "widened_for": "the spread that few blocks and the degrees of freedom taken by cleaning hide (docs/methods.md)",
         "arrays": arrays,
     }))
 }
@@ -98,8 +118,9 @@ fn look(
         let series = runs.series(atlas, rows.as_deref())?;
         for kind in found.kinds.iter().filter(|kind| kind.atlas == atlas.name) {
             let measure = runs::measure(&kind.measure, &child.stem)?;
-            let errors = standard_errors(&series.runs(), BLOCK, wanted.resamples, seed, measure)
-                .map_err(|source| StackError::Reliability { stem: child.stem.clone(), source })?;
+            let at = |source| StackError::Reliability { stem: child.stem.clone(), source };
+            let errors = standard_errors(&series.runs(), wanted.block, wanted.resamples, seed, measure).map_err(at)?;
+            let errors = errors * widening(&series.frames(), wanted.block, &series.hidden).map_err(at)?;
             out.push(place(&series, atlas, errors.as_slice().unwrap_or_default()));
         }
     }

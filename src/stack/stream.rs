@@ -8,7 +8,7 @@ use std::path::Path;
 use ndarray::Array2;
 use rayon::prelude::*;
 
-use super::forms::{self, Plan, Sink};
+use super::forms::{self, Holds, Plan, Sink};
 use super::found::{Child, Found};
 use super::parcels::{Atlas, Lacking};
 use super::quality::Quality;
@@ -56,7 +56,8 @@ fn plans<'a>(choice: &Choice, found: &'a Found, atlases: &'a [Atlas]) -> Vec<Pla
             let z = choice.fisher_z && has_z(&kind.measure);
             let name = format!("{}{}", found.name(kind), if z { "_z" } else { "" });
             let edges = edge_count(parcels.len());
-            Some(Plan { name, kind, atlas: at, parcels, edges, children: &found.children, fisher_z: z })
+            let (children, holds) = (&found.children, Holds::Values);
+            Some(Plan { name, kind, atlas: at, parcels, edges, children, fisher_z: z, holds })
         })
         .collect()
 }

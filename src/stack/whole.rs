@@ -118,7 +118,7 @@ fn is_ours(name: &str) -> bool {
         "quality.json",
         "quality.html",
     ];
-    const ENDINGS: [&str; 13] = [
+    const ENDINGS: [&str; 16] = [
         "_parcels.tsv",
         "_edges.tsv",
         "_missing.tsv",
@@ -127,6 +127,9 @@ fn is_ours(name: &str) -> bool {
         "_edges.parquet",
         "_stack.mat",
         "_standard_errors.npy",
+        "_standard_errors.tsv",
+        "_standard_errors.parquet",
+        "_standard_errors.mat",
         "_test.tsv",
         "_mean.npy",
         "_mean.tsv",

@@ -9,6 +9,7 @@ import subprocess
 import numpy as np
 import pandas
 import pytest
+import scipy.io
 import scipy.stats
 import statsmodels.formula.api as smf
 
@@ -60,8 +61,14 @@ class Child:
     def __init__(self, results, stem):
         self.names = None
         self.runs = []
-        joined = json.loads(next(results.glob(f"{stem}/func/{stem}_report.json")).read_text())["joined"]["runs_joined"]
-        for run in joined:
+        self.hidden = []
+        report = json.loads(next(results.glob(f"{stem}/func/{stem}_report.json")).read_text())
+        low, high = report["settings"]["clean"]["band_hz"]
+        rows = {f"{row['participant_id']}_task-rest_{row['run_id']}": row for row in report["runs"]}
+        for run in report["joined"]["runs_joined"]:
+            # Degrees of freedom that cleaning took for each that it left.
+            before = rows[run]["frames_kept"] * 2 * (high - low) * TR
+            self.hidden.append(before / rows[run]["dof"] - 1)
             frames = table(results / stem / "func" / f"{run}_frames.tsv")
             series = table(next((results / stem / "func").glob(f"{run}_atlas-*_parcels.tsv")))
             self.names = list(series.columns)
@@ -89,6 +96,25 @@ class Child:
             rows.append(np.arange(min(left, len(run))))
             left -= len(rows[-1])
         return rows if left == 0 else None
+
+    def halves(self):
+        half, first = sum(map(len, self.runs)) // 2, []
+        for run in self.runs:
+            first.append(np.arange(min(half, len(run))))
+            half -= len(first[-1])
+        return first, [np.arange(len(taken), len(run)) for run, taken in zip(self.runs, first)]
+
+    def without_shared(self, r, first, second):
+        """Reliability of all frames, two frames of a run of n sharing hidden / n of one frame's error."""
+        n = [len(run) for run in self.runs]
+        error = np.eye(sum(n))
+        for start, length, hidden in zip(np.cumsum([0, *n]), n, self.hidden):
+            error[start : start + length, start : start + length] += hidden / length
+        a, b = [np.concatenate([np.isin(np.arange(length), rows) for length, rows in zip(n, half)]) for half in (first, second)]
+        a, b, whole = a / a.sum(), b / b.sum(), np.full(sum(n), 1 / sum(n))
+        c, v = a @ error @ b, (a @ error @ a + b @ error @ b) / 2
+        s = (r * v - c) / (1 - r)
+        return s / (s + whole @ error @ whole)
 
     def minutes(self):
         return sum(len(run) for run in self.runs) * TR / 60
@@ -130,6 +156,8 @@ def test_equal_minutes(keepstill, results, cohort, group, draw):  # noqa: F811
     flags = [] if draw is None else ["--draw", draw]
     folder, _ = stack(keepstill, results, "--all", "--equal-minutes", MINUTES, *flags)
     children = table(folder / "children.tsv")
+    # The same number of frames for all, exactly.
+    assert children["frames_used"].nunique() == 1
     enough = [stem for stem, child in cohort.items() if child.minutes() >= MINUTES - 1e-9]
     assert list(children["stem"]) == enough and 5 < len(enough) < len(cohort)
     left = table(folder / "left_out.tsv").set_index("stem")
@@ -240,7 +268,7 @@ def test_split_half_and_curve(keepstill, results, cohort):
     assert len(halves) == len(cohort) * len(MEASURES)
     start = 5 if min(child.minutes() for child in cohort.values()) >= 5 else 1
     assert start == 1
-    points = {}
+    points, shared = {}, 0
     for (stem, child), measure in itertools.product(cohort.items(), MEASURES):
         parts = ([], [])
         number = 0
@@ -254,7 +282,15 @@ def test_split_half_and_curve(keepstill, results, cohort):
         r = correlation(child.edges(parts[0], measure), child.edges(parts[1], measure))
         found = halves.loc[stem, measure]
         assert found["r_half"] == pytest.approx(r, abs=2e-5)
-        assert found["reliability"] == pytest.approx(2 * r / (1 + r), abs=2e-5)
+        negative = r < 0
+        assert np.isnan(found["reliability"]) if negative else found["reliability"] == pytest.approx(2 * r / (1 + r), abs=2e-5)
+        first, second = child.halves()
+        r = correlation(child.edges(first, measure), child.edges(second, measure))
+        assert found["r_first_second"] == pytest.approx(r, abs=2e-5)
+        assert np.isnan(found["reliability_first_second"]) if r < 0 else found["reliability_first_second"] == pytest.approx(2 * r / (1 + r), abs=2e-5)
+        expected = child.without_shared(r, first, second)
+        assert np.isnan(found["reliability_corrected"]) if expected < 0 else found["reliability_corrected"] == pytest.approx(expected, abs=5e-5)
+        shared += expected < 2 * r / (1 + r) - 0.001
         assert found["minutes"] == pytest.approx(child.minutes(), rel=1e-6)
         whole = child.edges(child.all(), measure)
         own = curve[(curve["stem"] == stem) & (curve["measure"] == measure)]
@@ -265,12 +301,27 @@ def test_split_half_and_curve(keepstill, results, cohort):
             assert got == pytest.approx(r, abs=5e-5), (stem, measure, minutes)
             points.setdefault((measure, minutes), []).append(r)
         assert own["r"].iloc[-1] == pytest.approx(1)
+    assert shared > 0, "some child's halves share a run"
     summary = table(folder / "agreement_summary.tsv").set_index(["measure", "minutes"])
     assert set(summary.index) == set(points)
     for key, r in points.items():
         row = summary.loc[key]
         assert row["children"] == len(r)
         np.testing.assert_allclose(row[["quartile_1", "median", "quartile_3"]].astype(float), np.quantile(r, [0.25, 0.5, 0.75]), atol=5e-5)
+
+
+def widening(kept, length, hidden):
+    """What the spread of redrawn blocks lacks of independent frames' variance, each block's chances counted place by place."""
+    whole = seen = 0
+    for n, hidden in zip(kept, hidden):
+        block = max(1, min(length, n // 2))
+        whole += n * (1 + hidden)
+        for size in [block] * (n // block) + [n % block]:
+            chances = np.zeros(n)
+            for start in range(n - block + 1):
+                chances[start : start + size] += 1 / (n - block + 1)
+            seen += size - (chances**2).sum()
+    return np.sqrt(whole / seen)
 
 
 def test_standard_errors_against_another_bootstrap(keepstill, results, cohort):
@@ -290,17 +341,64 @@ def test_standard_errors_against_another_bootstrap(keepstill, results, cohort):
                 rows = []
                 for run in child.runs:
                     n = len(run)
-                    length = max(1, min(BLOCK, n // 2))
+                    length = max(1, min(30, n // 2))  # frames of 2 s in 60 s
                     starts = rng.integers(0, n - length + 1, -(-n // length))
                     rows.append((starts[:, None] + np.arange(length)).ravel()[:n])
                 replicates.append(child.edges(rows, measure))
-            expected = np.std(replicates, axis=0, ddof=1)
+            expected = np.std(replicates, axis=0, ddof=1) * widening([len(run) for run in child.runs], 30, child.hidden)
             assert np.array_equal(np.isnan(errors[row]), np.isnan(expected))
             ratios.append(np.log(errors[row] / expected)[np.isfinite(expected)])
         ratios = np.concatenate(ratios)
         # The SD of the log of an SD from n draws is 1/sqrt(2(n - 1)) for normal values; two of them are compared.
         sd = np.sqrt(1 / (draws - 1))
         assert np.abs(ratios.mean()) < sd and 0.6 * sd < ratios.std() < 1.6 * sd
+
+
+def test_standard_errors_in_every_format(keepstill, results, tmp_path):
+    """The same numbers by numpy, pandas, pyarrow, scipy, R and Octave."""
+    folder, said = stack(keepstill, results, "--all", "--standard-errors", "--resamples", 4, "--as", "npy,tsv,parquet,mat")
+    children, measures = table(folder / "children.tsv"), ["pearson", "covariance"]
+    for measure in measures:
+        start = folder / name(measure, "_standard_errors")
+        errors = np.load(f"{start}.npy")
+        assert np.isfinite(errors).sum() > 1000 and np.isnan(errors).any()
+        text = pandas.read_csv(f"{start}.tsv", sep="\t", na_values="n/a", index_col="stem")
+        assert list(text.index) == list(children["stem"])
+        assert list(text.columns) == list(table(folder / f"atlas-invented{PARCELS}_edges.tsv")["edge_name"])
+        assert np.array_equal(text.to_numpy(np.float32), errors, equal_nan=True)
+        frame = pandas.read_parquet(f"{start}.parquet")
+        assert list(frame.columns) == ["stem", "standard_errors"] and list(frame["stem"]) == list(children["stem"])
+        assert np.array_equal(np.stack(frame["standard_errors"]), errors, equal_nan=True)
+        read = scipy.io.loadmat(f"{start}.mat")
+        assert read["standard_errors"].dtype == np.float32 and "matrices" not in read and "edges" not in read
+        assert np.array_equal(read["standard_errors"], errors, equal_nan=True)
+        assert [str(cell[0]) for cell in read["stems"][:, 0]] == list(children["stem"])
+        i, j = np.triu_indices(PARCELS, 1)
+        assert np.array_equal(read["edge_parcels"], np.stack([i, j], 1) + 1)
+        script, out = tmp_path / "read.m", tmp_path / "octave"
+        script.write_text(f"""
+        s = load('{start}.mat');
+        assert(isa(s.standard_errors, 'single') && numel(s.stems) == {len(children)});
+        out = fopen('{out}', 'w', 'ieee-le'); fwrite(out, s.standard_errors.', 'single'); fclose(out);
+        """)
+        done = subprocess.run(["octave-cli", "--norc", "--quiet", script], capture_output=True, text=True, timeout=120)
+        assert done.returncode == 0, done.stderr
+        assert np.array_equal(np.fromfile(out, "<f4").reshape(errors.shape), errors, equal_nan=True)
+        script, out = tmp_path / "read.R", tmp_path / "r"
+        script.write_text(f"""
+        x <- read.delim('{start}.tsv', na.strings = 'n/a', check.names = FALSE)
+        out <- file('{out}', 'wb'); writeBin(as.vector(t(as.matrix(x[, -1]))), out, size = 4, endian = 'little'); close(out)
+        """)
+        done = subprocess.run(["Rscript", "--vanilla", script], capture_output=True, text=True, timeout=120)
+        assert done.returncode == 0, done.stderr
+        # R parses decimals through doubles of its own.
+        np.testing.assert_allclose(np.fromfile(out, "<f4").reshape(errors.shape), errors, rtol=1.3e-7, atol=0)
+    told = json.loads((folder / "stack.json").read_text())["standard_errors"]
+    assert told["block_s"] == 60 and told["resamples"] == 4
+    for array in told["arrays"]:
+        assert [file["format"] for file in array["files"]] == ["npy", "tsv", "parquet", "mat"]
+        for file in array["files"]:
+            assert (folder / file["file"]).is_file() and file["file"] in said
 
 
 # ---- tests ------------------------------------------------------------------------------------------------------------

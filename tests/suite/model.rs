@@ -368,3 +368,102 @@ fn what_to_know_of_a_model_is_told() {
     // A mean alone compares nobody with anybody.
     assert!(!said(&["--test", "z ~ 1"]).contains(motion));
 }
+
+#[test]
+fn a_stack_of_too_few_frames_is_refused_and_enough_is_told() {
+    let folder = finished(3);
+    stack(&folder, &["--equal-minutes", "1"]);
+    // TR 2 s: 0.01 min are no frame, 0.12 min three.
+    for (minutes, frames) in [("0.01", 0), ("0.07", 2), ("0.12", 3)] {
+        let said = folder.keepstill(&["stack", "results", "--equal-minutes", minutes]).expect(1).stderr;
+        let expected = format!(
+            "sub-01: --equal-minutes {minutes} are {frames} kept frames, and a correlation needs 4 to have a spread; ask for \
+             at least 0.14"
+        );
+        assert!(said.contains(&expected), "{said}");
+    }
+    // The stack before is still there; what is told is enough.
+    assert!(names(&folder).contains(&format!("{NAME}_equal-1_edges.npy")));
+    stack(&folder, &["--equal-minutes", "0.14"]);
+    let edges = array(&folder, &format!("{NAME}_equal-0.14_edges"));
+    assert!(edges.iter().filter(|r| !r.is_nan()).all(|r| r.abs() < 0.9999), "{edges}");
+    // Drawn blocks of two runs: three frames of each are five that tell something, two of each only three.
+    let drawn = folder.keepstill(&["stack", "results", "--equal-minutes", "0.1", "--draw", "1"]).expect(1).stderr;
+    assert!(drawn.contains("are 3 kept frames"), "{drawn}");
+}
+
+#[test]
+fn less_than_the_study_asks_for_is_noted() {
+    // The study asks for 0.5 min.
+    let folder = finished(2);
+    let few = folder.keepstill(&["stack", "results", "--equal-minutes", "0.4"]).expect(0).stderr;
+    assert!(few.contains("--equal-minutes 0.4 is less than the 0.50 min that the study asks of a child"), "{few}");
+    let enough = folder.keepstill(&["stack", "results", "--equal-minutes", "0.5"]).expect(0).stderr;
+    assert!(!enough.contains("that the study asks"), "{enough}");
+    assert!(!enough.contains("repetition times"), "{enough}");
+}
+
+#[test]
+fn unlike_repetition_times_are_noted() {
+    let folder = Tiny { children: 3, frames: 120, ..Tiny::default() }.build();
+    let mut scans = cells(&folder.read("scans.tsv"));
+    scans[0].push("tr_s".to_owned());
+    scans[1..].iter_mut().zip(["2", "1", "2"]).for_each(|(row, tr)| row.push(tr.to_owned()));
+    folder.write("scans.tsv", &scans.iter().map(|row| row.join("\t") + "\n").collect::<String>());
+    folder.run(&["-q"]).expect(0);
+    let said = folder.keepstill(&["stack", "results", "--equal-minutes", "1.5"]).expect(0).stderr;
+    let expected = "repetition times go from 1 to 2 s, so the same minutes are 45 to 90 frames a child";
+    assert!(said.contains(expected), "{said}");
+    assert_eq!(column(&stacked(&folder, "children.tsv"), "frames_used"), ["45", "90", "45"]);
+    let alike = ["stack", "results", "--equal-minutes", "1.5", "--where", "tr_s=2"];
+    assert!(!folder.keepstill(&alike).expect(0).stderr.contains("repetition times"));
+}
+
+#[test]
+fn standard_errors_come_in_every_format_and_go_with_the_stack() {
+    let folder = finished(3);
+    let options = ["--standard-errors", "--resamples", "5", "--as", "npy,tsv,mat,parquet"];
+    let said = stack(&folder, &options);
+    let files = ["npy", "tsv", "parquet", "mat"].map(|ending| format!("{NAME}_standard_errors.{ending}"));
+    let found = names(&folder);
+    assert!(files.iter().all(|file| found.contains(file) && said.contains(file.as_str())), "{found:?} {said}");
+    let told = about(&folder)["standard_errors"].clone();
+    assert_eq!(told["block_s"], 60.0);
+    let of_pearson = told["arrays"].as_array().unwrap().iter().find(|array| array["measure"] == "pearson").unwrap();
+    let in_json: Vec<&str> =
+        of_pearson["files"].as_array().unwrap().iter().map(|file| file["file"].as_str().unwrap()).collect();
+    assert_eq!(in_json.iter().collect::<std::collections::BTreeSet<_>>().len(), 4);
+    assert!(files.iter().all(|file| in_json.contains(&file.as_str())), "{in_json:?}");
+    // Text and array hold the same.
+    let errors = array(&folder, &format!("{NAME}_standard_errors"));
+    let text = stacked(&folder, &files[1]);
+    let number = |cell: &String| if cell == "n/a" { f32::NAN } else { cell.parse().unwrap() };
+    let of_text: Vec<f32> = text[1..].iter().flat_map(|row| row[1..].iter().map(number)).collect();
+    assert_eq!(format!("{of_text:?}"), format!("{:?}", errors.iter().collect::<Vec<_>>()));
+    // Other blocks, other errors; and the next stack takes all of them away.
+    stack(&folder, &["--standard-errors", "--resamples", "5", "--block-seconds", "20", "--as", "tsv"]);
+    assert_ne!(stacked(&folder, &files[1]), text);
+    assert_eq!(about(&folder)["standard_errors"]["block_s"], 20.0);
+    assert!(!names(&folder).contains(&files[3]));
+    stack(&folder, &[]);
+    assert!(!names(&folder).iter().any(|name| name.contains("standard_errors")));
+    let wrong = folder.keepstill(&["stack", "results", "--standard-errors", "--block-seconds", "0"]).expect(2).stderr;
+    assert!(wrong.contains("expected seconds above 0"), "{wrong}");
+}
+
+#[test]
+fn the_curve_is_drawn_where_minutes_are() {
+    let folder = finished(3);
+    let curve = |options: &[&str]| {
+        stack(&folder, &[&["--reliability", "--equal-minutes", "3.5"], options].concat());
+        (stacked(&folder, "agreement.tsv"), about(&folder)["reliability"]["curve_of"].as_str().unwrap().to_owned())
+    };
+    let (earliest, of) = curve(&[]);
+    assert_eq!(of, "the earliest minutes");
+    let (drawn, of) = curve(&["--draw", "2"]);
+    assert_eq!(of, "blocks drawn, as for the equal minutes");
+    assert_eq!(column(&earliest, "minutes_asked"), column(&drawn, "minutes_asked"));
+    assert_ne!(column(&earliest, "r"), column(&drawn, "r"));
+    let (other, _) = curve(&["--draw", "3"]);
+    assert_ne!(column(&other, "r"), column(&drawn, "r"));
+}

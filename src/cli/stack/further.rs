@@ -6,6 +6,7 @@ use clap::Args;
 use keepstill::group::groups::{Comparison, Effect};
 use keepstill::stack::{Alike, Equal, Further, Match, Matched, StandardErrors, Test};
 use keepstill::tables::{figures, p_words};
+use keepstill::units::Seconds;
 use serde_json::Value;
 
 /// Equal data, matched groups, reliability, tests.
@@ -33,13 +34,17 @@ pub(super) struct Options {
     /// Write how alike each child's halves are, and the curve of agreement against minutes.
     #[arg(long, help_heading = "Reliability")]
     reliability: bool,
-    /// Write the standard error of each child's edges, by drawing blocks of 30 s anew.
+    /// Write the standard error of each child's edges, by drawing blocks of kept frames anew.
     #[arg(long, help_heading = "Reliability")]
     standard_errors: bool,
     /// How often blocks are drawn anew.
     #[arg(long, value_name = "N", requires = "standard_errors", default_value = "200", help_heading = "Reliability",
         value_parser = resamples, allow_negative_numbers = true)]
     resamples: u32,
+    /// Length of those blocks, s.
+    #[arg(long, value_name = "S", requires = "standard_errors", default_value = "60", help_heading = "Reliability",
+        value_parser = block_seconds)]
+    block_seconds: f64,
     /// Fit a linear model to each edge, such as "z ~ age + sex + mean_fd_mm"; z or r, columns of children.tsv.
     #[arg(long, value_name = "FORMULA", help_heading = "Tests")]
     test: Option<String>,
@@ -79,6 +84,13 @@ fn resamples(text: &str) -> Result<u32, String> {
     number.ok_or_else(|| "expected a whole number of draws, 2 or more, such as 200".to_owned())
 }
 
+fn block_seconds(text: &str) -> Result<f64, String> {
+    match text.trim().parse::<f64>() {
+        Ok(seconds) if seconds > 0.0 && seconds.is_finite() => Ok(seconds),
+        _ => Err("expected seconds above 0, such as 60".to_owned()),
+    }
+}
+
 fn alike(text: &str) -> Result<Alike, String> {
     let known = [Alike::Means, Alike::Pairs].into_iter().find(|alike| alike.key() == text);
     known.ok_or_else(|| "expected motion or motion-pairs".to_owned())
@@ -98,9 +110,11 @@ impl Options {
             equal: self.equal_minutes.map(|minutes| Equal { minutes, draw: self.draw }),
             matching: self.matching.map(|alike| Match { alike, group: self.group.clone(), caliper_mm: self.caliper }),
             reliability: self.reliability,
-            standard_errors: self
-                .standard_errors
-                .then_some(StandardErrors { resamples: self.resamples as usize, seed: self.seed }),
+            standard_errors: self.standard_errors.then_some(StandardErrors {
+                resamples: self.resamples as usize,
+                seed: self.seed,
+                block: Seconds(self.block_seconds),
+            }),
             test: self.test.as_ref().map(|formula| Test {
                 formula: formula.clone(),
                 of: self.of.clone(),
@@ -132,7 +146,8 @@ pub(super) fn text(matched: Option<&Matched>, about: &Value) -> String {
         text.push_str("Reliability: reliability.tsv, agreement.tsv, agreement_summary.tsv.\n");
     }
     if !about["standard_errors"].is_null() {
-        let files = list(&about["standard_errors"]["arrays"]).iter().filter_map(|array| array["file"].as_str());
+        let arrays = list(&about["standard_errors"]["arrays"]).iter();
+        let files = arrays.flat_map(|array| list(&array["files"])).filter_map(|file| file["file"].as_str());
         let _ = writeln!(text, "Standard errors: {}.", files.collect::<Vec<_>>().join(", "));
     }
     let test = &about["test"];

@@ -1,8 +1,8 @@
 //! Choosing kept frames that last a given time.
 //!
-//! Runs are cut into units: the run itself, blocks of so many kept frames, or stretches of consecutive frames. Units are
-//! taken in order or in a drawn order, whole as long as they fit; the one that does not fit gives its first frames. So
-//! every child ends with the same time, to less than a frame.
+//! Runs are cut into units: the run itself, or blocks of so many kept frames. Units are taken in order or in a drawn order,
+//! whole as long as they fit; the one that does not fit gives its first frames. So every child ends with the same time, to
+//! less than a frame, and with one repetition time with the same number of frames.
 
 use std::ops::Range;
 
@@ -12,6 +12,10 @@ use rand::rngs::ChaCha8Rng;
 use super::{ReliabilityError, Rows, require_time};
 use crate::group::permutation::below;
 use crate::units::Seconds;
+
+/// Share of a frame that does not count: a repetition time may have been a 32-bit float, which has 0.8 s
+/// only to 1.2e-8 s: 5 minutes of it are 374.999994 frames. Enough for 16,000 frames at half a last place each (6e-8).
+const ROUNDING: f64 = 1e-3;
 
 /// One run's kept frames without their values.
 #[derive(Debug, Clone, Copy)]
@@ -29,8 +33,6 @@ pub enum Choice {
     /// Whole blocks of `block` of kept frames in an order drawn by `seed` (ChaCha8, the same everywhere; give each child a
     /// seed of its own).
     Blocks { block: Seconds, seed: u64 },
-    /// Whole stretches of consecutive kept frames in an order drawn by `seed`.
-    Stretches { seed: u64 },
 }
 
 /// Rows of one run that are taken together.
@@ -42,7 +44,7 @@ pub(super) struct Unit {
 
 /// Rows of each run, rising, that last `minutes` together; `None` when less is kept.
 ///
-/// With one repetition time these are ⌊minutes · 60/TR⌋ frames; with several, what is short of `minutes` is less than the
+/// With one repetition time these are ⌊minutes · 60/TR⌋ frames, to a thousandth of a frame; with several, what is short of `minutes` is less than the
 /// longest repetition time.
 ///
 /// # Errors
@@ -58,21 +60,19 @@ pub fn choose(runs: &[RunFrames<'_>], minutes: f64, how: Choice) -> Result<Optio
             require_time("the length of a block", block)?;
             shuffled(blocks(runs, block), seed)
         }
-        Choice::Stretches { seed } => shuffled(stretches(runs), seed),
     };
     let longest = runs.iter().map(|run| run.tr.0).fold(0.0, f64::max);
     let mut left = minutes * 60.0;
     let mut rows: Rows = vec![Vec::new(); runs.len()];
     for unit in units {
         let tr = runs[unit.run].tr.0;
-        // A millionth of a frame for the rounding of 300 s/0.8 s and of the sums.
-        let fitting = (left / tr + 1e-6) as usize;
+        let fitting = (left / tr + ROUNDING) as usize;
         let taken = unit.rows.len().min(fitting);
         rows[unit.run].extend(unit.rows.start..unit.rows.start + taken);
         left -= taken as f64 * tr;
     }
     rows.iter_mut().for_each(|rows| rows.sort_unstable());
-    Ok((left < longest * (1.0 - 1e-6)).then_some(rows))
+    Ok((left < longest * (1.0 - ROUNDING)).then_some(rows))
 }
 
 /// Kept frames that `block` holds, at least one.
@@ -88,21 +88,6 @@ pub(super) fn blocks(runs: &[RunFrames<'_>], block: Seconds) -> Vec<Unit> {
         (0..kept).step_by(length).map(move |start| Unit { run, rows: start..(start + length).min(kept) })
     };
     runs.iter().enumerate().flat_map(of_run).collect()
-}
-
-/// Each run's stretches of consecutive frames.
-fn stretches(runs: &[RunFrames<'_>]) -> Vec<Unit> {
-    let mut units: Vec<Unit> = Vec::new();
-    for (run, kept) in runs.iter().enumerate() {
-        for row in 0..kept.frames.len() {
-            let follows = row > 0 && kept.frames[row] == kept.frames[row - 1] + 1;
-            match units.last_mut() {
-                Some(unit) if follows => unit.rows.end += 1,
-                _ => units.push(Unit { run, rows: row..row + 1 }),
-            }
-        }
-    }
-    units
 }
 
 /// Fisher & Yates's shuffle, as for permutations.

@@ -26,7 +26,7 @@ fn chosen_frames_last_as_asked_and_each_is_taken_once() {
         let runs =
             [RunFrames { frames: &frames, tr: Seconds(tr_a) }, RunFrames { frames: &frames[..77], tr: Seconds(tr_b) }];
         let total = (140.0 * tr_a + 77.0 * tr_b) / 60.0;
-        for how in [Choice::Earliest, Choice::Blocks { block: BLOCK, seed: 3 }, Choice::Stretches { seed: 3 }] {
+        for how in [Choice::Earliest, Choice::Blocks { block: BLOCK, seed: 3 }] {
             for minutes in [0.5, 1.0, 1.7, total] {
                 let rows = choose(&runs, minutes, how).unwrap().unwrap();
                 for (run, rows) in runs.iter().zip(&rows) {
@@ -43,15 +43,15 @@ fn chosen_frames_last_as_asked_and_each_is_taken_once() {
 
 #[test]
 fn the_earliest_are_the_first_and_units_stay_whole() {
-    // Stretches 0–3, 6–9, 12–15; TR 2 s.
+    // Three blocks of 8 s; TR 2 s.
     let frames = [0, 1, 2, 3, 6, 7, 8, 9, 12, 13, 14, 15];
     let runs = [RunFrames { frames: &frames, tr: TR }];
     let minutes = |frames: usize| frames as f64 * 2.0 / 60.0;
     assert_eq!(choose(&runs, minutes(5), Choice::Earliest).unwrap(), Some(vec![vec![0, 1, 2, 3, 4]]));
     let mut seen = std::collections::HashSet::new();
     for seed in 0..60 {
-        let rows = choose(&runs, minutes(6), Choice::Stretches { seed }).unwrap().unwrap().remove(0);
-        // One stretch whole, the first half of another.
+        let rows = choose(&runs, minutes(6), Choice::Blocks { block: Seconds(8.0), seed }).unwrap().unwrap().remove(0);
+        // One block whole, the first half of another.
         let counts: Vec<usize> = (0..3).map(|s| rows.iter().filter(|&&r| r / 4 == s).count()).collect();
         assert!({
             let mut sorted = counts.clone();
@@ -161,4 +161,104 @@ fn what_cannot_be_done_is_said() {
     );
     assert!(split_half(&runs, Seconds(0.0), Measure::Pearson).is_err());
     assert!(choose(&[], f64::NAN, Choice::Earliest).is_err());
+}
+
+#[test]
+fn minutes_are_as_many_frames_whatever_the_precision_of_the_repetition_time() {
+    let frames: Vec<usize> = (0..6000).collect();
+    for tr in [0.8, 0.72, 1.1, 2.0, 0.645] {
+        for minutes in [0.5, 5.0, 60.0] {
+            let count = |tr: f64| {
+                let runs = [
+                    RunFrames { frames: &frames[..123], tr: Seconds(tr) },
+                    RunFrames { frames: &frames, tr: Seconds(tr) },
+                ];
+                let rows = choose(&runs, minutes, Choice::Earliest).unwrap().unwrap();
+                rows.iter().map(Vec::len).sum::<usize>()
+            };
+            assert_eq!(count(tr), (minutes * 60.0 / tr + 1e-9) as usize, "{tr} s, {minutes} min");
+            assert_eq!(count(f64::from(tr as f32)), count(tr), "{tr} s as a 32-bit float, {minutes} min");
+        }
+    }
+}
+
+#[test]
+fn the_first_half_goes_over_runs() {
+    let (a, b) = (mixed(7, 1), mixed(12, 3));
+    let frames: Vec<usize> = (0..12).collect();
+    let runs = [
+        RunSeries { residuals: a.view(), frames: &frames[..7], tr: TR },
+        RunSeries { residuals: b.view(), frames: &frames, tr: TR },
+    ];
+    let got = first_against_second(&runs, &[0.0, 0.0], Measure::Pearson).unwrap();
+    // 19 frames: 9 and 10.
+    let first = edges_of(&runs, &vec![(0..7).collect(), vec![0, 1]], Measure::Pearson).unwrap();
+    let second = edges_of(&runs, &vec![vec![], (2..12).collect()], Measure::Pearson).unwrap();
+    assert_eq!(got.halves.r, correlation(&first, &second).0);
+    assert!((got.halves.minutes[0] - 0.3).abs() < 1e-12 && (got.halves.minutes[1] - 1.0 / 3.0).abs() < 1e-12);
+}
+
+#[test]
+fn what_halves_share_is_taken_away() {
+    let series = mixed(200, 5);
+    let frames: Vec<usize> = (0..200).collect();
+    let whole = [RunSeries { residuals: series.view(), frames: &frames, tr: TR }];
+    for hidden in [0.0, 0.3, 1.2] {
+        let got = first_against_second(&whole, &[hidden], Measure::Pearson).unwrap();
+        let expected = 1.0 - (1.0 + hidden) * (1.0 - got.halves.spearman_brown);
+        assert!((got.corrected - expected).abs() < 1e-12, "{hidden}: {} {expected}", got.corrected);
+    }
+    // Nothing is left.
+    assert!(first_against_second(&whole, &[1e3], Measure::Pearson).unwrap().corrected.is_nan());
+    // Each half is a run: they share nothing.
+    let [a, b] = [0, 100].map(|from| series.slice(ndarray::s![from..from + 100, ..]));
+    let two = [a, b].map(|residuals| RunSeries { residuals, frames: &frames[..100], tr: TR });
+    let got = first_against_second(&two, &[0.7, 0.7], Measure::Pearson).unwrap();
+    assert!((got.corrected - got.halves.spearman_brown).abs() < 1e-12);
+}
+
+#[test]
+fn halves_that_disagree_have_no_reliability() {
+    // Parcel 0 goes with 1 in the first half, with 2 in the second: edges (1, 0, 0) and (0, 1, 0), r = −0.5.
+    let mut series = noise(200, 3, 4);
+    for i in 0..200 {
+        series[[i, 1 + i / 100]] = series[[i, 0]] + 0.1 * series[[i, 1 + i / 100]];
+    }
+    let frames: Vec<usize> = (0..200).collect();
+    let runs = [RunSeries { residuals: series.view(), frames: &frames, tr: TR }];
+    let got = first_against_second(&runs, &[0.2], Measure::Pearson).unwrap();
+    assert!((got.halves.r + 0.5).abs() < 0.1, "{}", got.halves.r);
+    assert!(got.halves.spearman_brown.is_nan() && got.corrected.is_nan());
+    let blocks = split_half(&runs, Seconds(200.0), Measure::Pearson).unwrap();
+    assert!(blocks.r < 0.0 && blocks.spearman_brown.is_nan());
+}
+
+#[test]
+fn widening_is_what_the_draws_do_not_show() {
+    let frames: Vec<usize> = (0..150).collect();
+    // Ten blocks, five, two and a half, and halves: the variance of how often each frame is drawn.
+    for (kept, seconds) in [(150, 30.0), (150, 60.0), (150, 120.0), (31, 60.0), (150, 600.0)] {
+        let runs = [RunFrames { frames: &frames[..kept], tr: TR }];
+        let draws = 4000;
+        let (mut sum, mut squares) = (vec![0.0; kept], vec![0.0; kept]);
+        for number in 0..draws {
+            let mut times = vec![0.0_f64; kept];
+            bootstrap_rows(&runs, Seconds(seconds), 9, number).unwrap()[0].iter().for_each(|&row| times[row] += 1.0);
+            times.iter().zip(&mut sum).zip(&mut squares).for_each(|((c, sum), squares)| {
+                *sum += c;
+                *squares += c * c;
+            });
+        }
+        let n = draws as f64;
+        let seen = sum.iter().zip(&squares).map(|(s, q)| q / n - (s / n).powi(2)).sum::<f64>() / kept as f64;
+        let factor = widening(&runs, Seconds(seconds), &[0.0]).unwrap();
+        assert!((factor * factor * seen - 1.0).abs() < 0.02, "{kept} frames, {seconds} s: {factor}, {seen}");
+        let cleaned = widening(&runs, Seconds(seconds), &[0.5]).unwrap();
+        assert!((cleaned / factor - 1.5_f64.sqrt()).abs() < 1e-12);
+    }
+    // Two runs of unlike length: their variances add up; a run of one frame is not there.
+    let of = |kept: usize| widening(&[RunFrames { frames: &frames[..kept], tr: TR }], BLOCK, &[0.0]).unwrap().powi(-2);
+    let runs = [90, 1, 40].map(|kept| RunFrames { frames: &frames[..kept], tr: TR });
+    let both = widening(&runs, BLOCK, &[0.0; 3]).unwrap().powi(-2);
+    assert!((both - (90.0 * of(90) + 40.0 * of(40)) / 130.0).abs() < 1e-12);
 }

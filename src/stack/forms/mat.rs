@@ -4,6 +4,8 @@
 //! counted from 1), `edges` (N×E single), `matrices` (P×P×N single, so that `matrices(:, :, k)` is child k's). Arrays lie
 //! column after column. All sizes are known before the first child, so each block goes straight to its places.
 //!
+//! A file of standard errors has `standard_errors` in the place of `edges`, and no `matrices`.
+//!
 //! An element is a tag (type, bytes), then data padded to 8 bytes. A variable's element holds four: flags, dimensions, name
 //! and numbers. Its count of bytes is a signed 32-bit number in readers: hence the limit of 2 GiB.
 
@@ -11,7 +13,7 @@ use std::path::Path;
 
 use rayon::prelude::*;
 
-use super::{About, Format, Plan, Sink, bytes, matrix};
+use super::{About, Format, Holds, Plan, Sink, bytes, matrix};
 use crate::record::files::WriteError;
 use crate::stack::StackError;
 use crate::stack::stream::Block;
@@ -84,15 +86,15 @@ fn cells<'a>(name: &str, texts: impl ExactSizeIterator<Item = &'a str>) -> Vec<u
     variable(CLASS_CELL, &[rows, 1], name, &content)
 }
 
-/// Bytes of the numbers of both large variables.
+/// Bytes of the numbers of both large variables; of a file of standard errors the second is not there.
 fn sizes(plan: &Plan<'_>) -> [(&'static str, u64); 2] {
     let [children, edges, parcels] = [plan.children.len(), plan.edges, plan.parcels.len()].map(|n| n as u64);
-    [("edges", 4 * children * edges), ("matrices", 4 * children * parcels * parcels)]
+    [(plan.variable(), 4 * children * edges), ("matrices", 4 * children * parcels * parcels)]
 }
 
 /// Says so if a variable would be too large.
 pub(super) fn refuse(plan: &Plan<'_>) -> Result<(), StackError> {
-    let file = || format!("{}_stack.mat", plan.name);
+    let file = || plan.file(Format::Mat);
     // 128 bytes are more than flags, dimensions and name take.
     match sizes(plan).into_iter().find(|(_, bytes)| bytes + 128 >= LIMIT) {
         Some((variable, bytes)) => Err(StackError::TooLargeForMat { file: file(), variable, bytes, limit: LIMIT }),
@@ -102,7 +104,7 @@ pub(super) fn refuse(plan: &Plan<'_>) -> Result<(), StackError> {
 
 impl<'a> Variables<'a> {
     pub(super) fn create(folder: &Path, plan: &'a Plan<'a>) -> Result<Self, WriteError> {
-        let mut file = Unfinished::create(&folder.join(format!("{}_stack.mat", plan.name)))?;
+        let mut file = Unfinished::create(&folder.join(plan.file(Format::Mat)))?;
         let (children, parcels) = (plan.children.len(), plan.parcels.len());
         // 116 bytes of text, 8 of no subsystem, version, and the letters that tell the order of bytes.
         let mut start = format!("MATLAB 5.0 MAT-file, written by keepstill {}", env!("CARGO_PKG_VERSION")).into_bytes();
@@ -123,6 +125,11 @@ impl<'a> Variables<'a> {
         start.extend(tag(SINGLE, edge_bytes));
         let edges_at = start.len() as u64;
         file.append(&start)?;
+        if plan.holds == Holds::StandardErrors {
+            let end = edges_at + edge_bytes.next_multiple_of(8);
+            file.set_length(end)?;
+            return Ok(Self { file, plan, edges_at, matrices_at: end });
+        }
         let mut next = opening(CLASS_SINGLE, &[parcels, parcels, children], matrices, padded(matrix_bytes));
         next.extend(tag(SINGLE, matrix_bytes));
         let next_at = edges_at + edge_bytes.next_multiple_of(8);
@@ -151,6 +158,9 @@ impl<'a> Variables<'a> {
 impl Sink for Variables<'_> {
     fn take(&mut self, block: &Block) -> Result<(), WriteError> {
         self.write_edges(block)?;
+        if self.plan.holds == Holds::StandardErrors {
+            return Ok(());
+        }
         let mut values = Vec::new();
         let length = 4 * (self.plan.parcels.len() * self.plan.parcels.len()) as u64;
         for child in 0..block.children {
@@ -167,10 +177,18 @@ impl Sink for Variables<'_> {
 
     fn about(&self) -> About {
         About {
-            file: format!("{}_stack.mat", self.plan.name),
+            file: self.plan.file(Format::Mat),
             format: Format::Mat,
-            holds: "edges (single, children × edges), matrices (single, parcels × parcels × children), edge_parcels (int32, \
-                    positions of both parcels from 1), stems, parcels, networks (cells of text)",
+            holds: match self.plan.holds {
+                Holds::Values => {
+                    "edges (single, children × edges), matrices (single, parcels × parcels × children), edge_parcels \
+                     (int32, positions of both parcels from 1), stems, parcels, networks (cells of text)"
+                }
+                Holds::StandardErrors => {
+                    "standard_errors (single, children × edges), edge_parcels (int32, positions of both parcels from 1), \
+                     stems, parcels, networks (cells of text)"
+                }
+            },
             shape: vec![self.plan.children.len(), self.plan.edges],
         }
     }

@@ -37,7 +37,7 @@ pub(in crate::stack) fn header(shape: &[usize]) -> Vec<u8> {
 
 impl<'a> Edges<'a> {
     pub(super) fn create(folder: &Path, plan: &'a Plan<'a>) -> Result<Self, WriteError> {
-        let mut file = Unfinished::create(&folder.join(format!("{}_edges.npy", plan.name)))?;
+        let mut file = Unfinished::create(&folder.join(plan.file(Format::Npy)))?;
         file.append(&header(&[plan.children.len(), plan.edges]))?;
         Ok(Self { file, plan })
     }
@@ -54,7 +54,7 @@ impl Sink for Edges<'_> {
 
     fn about(&self) -> About {
         About {
-            file: format!("{}_edges.npy", self.plan.name),
+            file: self.plan.file(Format::Npy),
             format: Format::Npy,
             holds: "float32, children × edges",
             shape: vec![self.plan.children.len(), self.plan.edges],

@@ -1,4 +1,4 @@
-//! Parquet: a row a child, with the columns `stem` and `edges`, a list of floats in the order of the edges table.
+//! Parquet: a row a child, with the columns `stem` and `edges` (or `standard_errors`), a list of floats in the order of the edges table.
 //!
 //! Not a column an edge: written in blocks, as a stack is whose memory does not grow with children, 19,900 columns make a
 //! footer that grows with every block. Measured with the usual reader of the trade (pyarrow 22): 1000 × 19,900 in ten blocks
@@ -17,16 +17,20 @@ use parquet::file::properties::{EnabledStatistics, WriterProperties};
 use parquet::file::writer::SerializedFileWriter;
 use parquet::schema::parser::parse_message_type;
 
-use super::{About, Format, Plan, Sink};
+use super::{About, Format, Holds, Plan, Sink};
 use crate::record::files::WriteError;
 use crate::stack::stream::Block;
 use crate::stack::whole::{Unfinished, Whole};
 
 /// The three levels of a list (Parquet format, "LogicalTypes: Lists").
-const SCHEMA: &str = "message stack {
+fn schema(list: &str) -> String {
+    format!(
+        "message stack {{
   required binary stem (STRING);
-  required group edges (LIST) { repeated group list { required float element; } }
-}";
+  required group {list} (LIST) {{ repeated group list {{ required float element; }} }}
+}}"
+    )
+}
 
 pub(super) struct Edges<'a> {
     path: PathBuf,
@@ -39,10 +43,10 @@ pub(super) struct Edges<'a> {
 
 impl<'a> Edges<'a> {
     pub(super) fn create(folder: &Path, plan: &'a Plan<'a>) -> Result<Self, WriteError> {
-        let path = folder.join(format!("{}_edges.parquet", plan.name));
+        let path = folder.join(plan.file(Format::Parquet));
         let file = Unfinished::create(&path)?;
         let fail = |error: ParquetError| WriteError { path: path.clone(), source: io_error(error) };
-        let schema = Arc::new(parse_message_type(SCHEMA).map_err(fail)?);
+        let schema = Arc::new(parse_message_type(&schema(plan.variable())).map_err(fail)?);
         let said = |key: &str, value: String| KeyValue::new(key.to_owned(), value);
         let properties = WriterProperties::builder()
             .set_compression(Compression::UNCOMPRESSED)
@@ -100,9 +104,12 @@ impl Sink for Edges<'_> {
 
     fn about(&self) -> About {
         About {
-            file: format!("{}_edges.parquet", self.plan.name),
+            file: self.plan.file(Format::Parquet),
             format: Format::Parquet,
-            holds: "a row a child: stem, and edges, a list of floats",
+            holds: match self.plan.holds {
+                Holds::Values => "a row a child: stem, and edges, a list of floats",
+                Holds::StandardErrors => "a row a child: stem, and standard_errors, a list of floats",
+            },
             shape: vec![self.plan.children.len(), 2],
         }
     }

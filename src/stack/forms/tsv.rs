@@ -21,7 +21,7 @@ pub(super) struct Edges<'a> {
 
 impl<'a> Edges<'a> {
     pub(super) fn create(folder: &Path, plan: &'a Plan<'a>) -> Result<Self, WriteError> {
-        let mut file = Unfinished::create(&folder.join(format!("{}_edges.tsv", plan.name)))?;
+        let mut file = Unfinished::create(&folder.join(plan.file(Format::Tsv)))?;
         let mut header = "stem".to_owned();
         for name in edge_names(&plan.parcels) {
             header.push('\t');
@@ -61,7 +61,7 @@ impl Sink for Edges<'_> {
 
     fn about(&self) -> About {
         About {
-            file: format!("{}_edges.tsv", self.plan.name),
+            file: self.plan.file(Format::Tsv),
             format: Format::Tsv,
             holds: "a header line, then a row a child: stem, and a column an edge; n/a where there is no value",
             shape: vec![self.plan.children.len(), 1 + self.plan.edges],
