@@ -31,6 +31,7 @@ mod reliability;
 mod reviewed;
 mod runs;
 mod standard_errors;
+mod step;
 mod stream;
 mod tables;
 mod tested;
@@ -55,6 +56,7 @@ pub use further::Further;
 pub use matched::{Alike, Match, MatchError, Matched};
 pub use runs::RunsError;
 pub use standard_errors::StandardErrors;
+pub use step::{Listener, Step};
 pub use tested::{Test, TestError};
 pub use who::{Condition, LeftOut};
 
@@ -237,11 +239,11 @@ fn other_wish(reasons: &str) -> &'static str {
     }
 }
 
-/// Stacks a results folder's matrices into `RESULTS/stack/`.
+/// Stacks a results folder's matrices into `RESULTS/stack/`; `tell` hears how far it has come.
 ///
 /// # Errors
 /// [`StackError`]; what an earlier stack wrote is then still there, whole.
-pub fn stack(results: &Path, choice: &Choice) -> Result<Stacked, StackError> {
+pub fn stack(results: &Path, choice: &Choice, tell: Listener<'_>) -> Result<Stacked, StackError> {
     if cfg!(not(feature = "parquet")) && choice.formats.contains(&Format::Parquet) {
         return Err(StackError::NoParquet);
     }
@@ -284,10 +286,10 @@ pub fn stack(results: &Path, choice: &Choice) -> Result<Stacked, StackError> {
     parcels::centroids(results, &found, &mut atlases)?;
 
     let said = about::chosen(choice, rows, &found, matched.as_ref());
-    let written = write(results, &folder, choice, &header, &found, &atlases, lacking, &said).and_then(
+    let written = write(results, &folder, choice, &header, &found, &atlases, lacking, &said, tell).and_then(
         |(mut files, arrays, quality)| {
             let prepared = prepared.as_ref();
-            let told = further::write(results, &folder, choice, &found, &atlases, prepared, &mut files)?;
+            let told = further::write(results, &folder, choice, &found, &atlases, prepared, &mut files, tell)?;
             Ok((files, arrays, quality, told))
         },
     );
@@ -342,6 +344,7 @@ fn write(
     atlases: &[parcels::Atlas],
     lacking: Option<parcels::Lacking>,
     chosen: &Value,
+    tell: Listener<'_>,
 ) -> Result<(Vec<whole::Whole>, Vec<stream::Stacking>, quality::Told), StackError> {
     stream::refuse_what_cannot_be(choice, found, atlases)?;
     let text = |name: &str, text: &str| whole::Whole::of(&folder.join(name), text.as_bytes());
@@ -353,8 +356,8 @@ fn write(
         files.push(text(&format!("atlas-{}_parcels.tsv", atlas.name), &tables::parcels(atlas))?);
         files.push(text(&format!("atlas-{}_edges.tsv", atlas.name), &tables::edges(atlas))?);
     }
-    let mut quality = quality::Quality::begin(results, choice, header, found, atlases, chosen.clone())?;
-    let (arrays, seen) = stream::write(results, folder, choice, found, atlases, &mut files, &mut quality)?;
+    let mut quality = quality::Quality::begin(results, choice, header, found, atlases, chosen.clone(), tell)?;
+    let (arrays, seen) = stream::write(results, folder, choice, found, atlases, &mut files, &mut quality, tell)?;
     let told = quality.finish(folder, &mut files)?;
     let lacking = lacking.unwrap_or(seen);
     for (atlas, lacking) in atlases.iter().zip(&lacking.atlases) {

@@ -8,6 +8,7 @@ use std::time::Duration;
 use indicatif::{HumanDuration, MultiProgress, ProgressBar, ProgressState, ProgressStyle};
 use keepstill::event::Event;
 use keepstill::report::figures;
+use keepstill::stack::Step;
 
 use super::{Common, out};
 
@@ -138,6 +139,41 @@ impl Bars {
         if let Some(cohort) = &*cohort {
             let share = |bar: &ProgressBar| bar.position() as f64 / bar.length().unwrap_or(1).max(1) as f64;
             cohort.draw(scans.values().map(share).sum());
+        }
+    }
+}
+
+/// One bar for the part of a stack that is being worked on; nothing off a terminal.
+pub(crate) struct Steps {
+    /// With what it counts.
+    bar: Option<Mutex<(ProgressBar, String)>>,
+}
+
+impl Steps {
+    pub(crate) fn new(common: &Common) -> Self {
+        let drawn = !common.quiet && std::io::stderr().is_terminal();
+        Self { bar: drawn.then(|| Mutex::new((ProgressBar::hidden(), String::new()))) }
+    }
+
+    /// Shows how far it has come; another part gets another bar.
+    pub(crate) fn show(&self, step: &Step) {
+        let Some(bar) = &self.bar else { return };
+        let mut bar = bar.lock().unwrap_or_else(|e| e.into_inner());
+        if bar.1 != step.what {
+            bar.0.finish_and_clear();
+            let template = format!("{{msg}} {{wide_bar}} {{pos}} of {{len}} {}", step.unit);
+            let new = ProgressBar::new(step.of as u64).with_style(style(&template));
+            new.set_message(step.what.clone());
+            new.enable_steady_tick(Duration::from_secs(1));
+            *bar = (new, step.what.clone());
+        }
+        bar.0.set_position(step.done as u64);
+    }
+
+    /// Takes the bar away.
+    pub(crate) fn done(&self) {
+        if let Some(bar) = &self.bar {
+            bar.lock().unwrap_or_else(|e| e.into_inner()).0.finish_and_clear();
         }
     }
 }

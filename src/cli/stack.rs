@@ -10,6 +10,7 @@ use keepstill::stack::{self as library, Choice, Condition, Format, Missing, Stac
 use serde_json::{Value, json};
 
 use super::exit::{self, Failure};
+use super::progress::Steps;
 use super::{Common, out};
 
 /// Gather the children who have enough data into one array, with tables in the same order.
@@ -85,7 +86,10 @@ pub(crate) fn main(args: &Stack, common: &Common) -> Result<u8, Failure> {
         further: args.further.further(),
         group: args.further.group.clone(),
     };
-    let stacked = library::stack(&args.results, &choice).map_err(Failure::nothing_done)?;
+    let steps = Steps::new(common);
+    let stacked = library::stack(&args.results, &choice, &|step| steps.show(step));
+    steps.done();
+    let stacked = stacked.map_err(Failure::nothing_done)?;
     if common.json {
         out::json(&told(&stacked))?;
     } else {

@@ -18,6 +18,7 @@ use super::found::Found;
 use super::matched::{Match, Matched};
 use super::parcels::Atlas;
 use super::standard_errors::{self, StandardErrors};
+use super::step::Listener;
 use super::tested::{self, Prepared, Test};
 use super::{Choice, StackError, reliability, whole};
 
@@ -32,6 +33,7 @@ pub struct Further {
 }
 
 /// Writes the files that were asked for under unfinished names; returns what `stack.json` says of them, by key.
+#[allow(clippy::too_many_arguments)]
 pub(super) fn write(
     results: &Path,
     folder: &Path,
@@ -40,20 +42,21 @@ pub(super) fn write(
     atlases: &[Atlas],
     prepared: Option<&Prepared>,
     files: &mut Vec<whole::Whole>,
+    tell: Listener<'_>,
 ) -> Result<Vec<(&'static str, Value)>, StackError> {
     let further = &choice.further;
     let mut told = Vec::new();
     if further.reliability {
-        told.push(("reliability", reliability::write(results, folder, found, atlases, files)?));
+        told.push(("reliability", reliability::write(results, folder, found, atlases, files, tell)?));
     }
     if let Some(wanted) = &further.standard_errors {
         told.push((
             "standard_errors",
-            standard_errors::write(results, folder, wanted, &choice.formats, found, atlases, files)?,
+            standard_errors::write(results, folder, wanted, &choice.formats, found, atlases, files, tell)?,
         ));
     }
     if let Some(prepared) = prepared {
-        told.push(("test", tested::write(results, folder, prepared, found, atlases, files)?));
+        told.push(("test", tested::write(results, folder, prepared, found, atlases, files, tell)?));
     }
     Ok(told)
 }

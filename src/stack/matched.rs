@@ -11,7 +11,7 @@ use super::found::{Child, Found};
 use super::quality::{MOST_GROUPS, USUAL};
 use crate::group::groups::{Comparison, Effect, GroupsError, Test, compare};
 use crate::group::matching::{MatchingError, WhyLeftOut, match_means, match_tuples, sd_within};
-use crate::tables::{absent, figures, nearest};
+use crate::tables::{figures, nearest, no_value};
 
 /// The column of motion: mean framewise displacement over the child's runs, mm.
 const MOTION: &str = "mean_fd_mm";
@@ -119,7 +119,7 @@ pub(super) fn leave_out_unlike(wanted: &Match, header: &[String], found: &mut Fo
     let words: Vec<String> = found.children.iter().map(|child| cell(child, group_column).to_owned()).collect();
     let motion: Vec<f64> =
         found.children.iter().map(|child| cell(child, motion_column).parse().unwrap_or(f64::NAN)).collect();
-    let mut names: Vec<&str> = words.iter().map(String::as_str).filter(|word| !absent(word)).collect();
+    let mut names: Vec<&str> = words.iter().map(String::as_str).filter(|word| !no_value(word)).collect();
     names.sort_unstable();
     names.dedup();
     let groups: Vec<Option<usize>> = words.iter().map(|word| names.binary_search(&word.as_str()).ok()).collect();

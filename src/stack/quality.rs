@@ -32,6 +32,7 @@ use serde_json::Value;
 
 use super::found::{Found, Kind};
 use super::parcels::Atlas;
+use super::step::{Listener, Step};
 use super::stream::{self, Block, has_z};
 use super::values::edge_count;
 use super::whole::Whole;
@@ -161,7 +162,6 @@ impl Sums {
 }
 
 /// Gathers a stack's quality while it is written.
-#[derive(Debug)]
 pub(super) struct Quality<'a> {
     results: &'a Path,
     choice: &'a Choice,
@@ -173,6 +173,7 @@ pub(super) struct Quality<'a> {
     groups: Groups,
     /// Who and what is in the stack, as `stack.json` has it.
     chosen: Value,
+    tell: Listener<'a>,
     /// One a kind.
     sums: Vec<Sums>,
 }
@@ -224,6 +225,7 @@ impl<'a> Quality<'a> {
         found: &'a Found,
         atlases: &'a [Atlas],
         chosen: Value,
+        tell: Listener<'a>,
     ) -> Result<Self, StackError> {
         let settings = match found.children.first() {
             Some(child) => before::settings(results, child),
@@ -232,7 +234,7 @@ impl<'a> Quality<'a> {
         let children = Children::read(results, header, found, settings.as_ref().ok())?;
         let groups = Groups::read(choice.group.as_deref(), header, found, &children.facts)?;
         let mut quality =
-            Self { results, choice, found, atlases, settings, children, groups, chosen, sums: Vec::new() };
+            Self { results, choice, found, atlases, settings, children, groups, chosen, tell, sums: Vec::new() };
         quality.sums = quality.empty()?;
         Ok(quality)
     }
@@ -265,6 +267,8 @@ impl<'a> Quality<'a> {
             let Some(atlas) = atlas_of(self.atlases, &self.found.kinds[kind]) else { continue };
             let parcels = atlas.stacked().len();
             for place in stream::blocks(self.found.children.len(), edge_count(parcels), parcels) {
+                let what = format!("before censoring {}, {}", atlas.name, self.found.kinds[kind].measure);
+                (self.tell)(&Step::children(&what, place.first(), self.found.children.len()));
                 let block = stream::read(results, self.found, kind, atlas, place)?;
                 let z = has_z(&self.found.kinds[kind].measure);
                 sums.take(&self.children, z, &block)

@@ -16,6 +16,7 @@ use super::equal::{self, BLOCK};
 use super::found::{Child, Found};
 use super::parcels::Atlas;
 use super::runs::{self, Runs};
+use super::step::{Listener, Step};
 use super::whole::{Unfinished, Whole};
 use crate::group::quantile;
 use crate::group::reliability::{
@@ -47,6 +48,7 @@ pub(super) fn write(
     found: &Found,
     atlases: &[Atlas],
     files: &mut Vec<Whole>,
+    tell: Listener<'_>,
 ) -> Result<Value, StackError> {
     let from = if least_minutes(results, found)? < f64::from(FROM) { FROM_IF_SHORT } else { FROM };
     let mut halves = Unfinished::create(&folder.join("reliability.tsv"))?;
@@ -56,7 +58,8 @@ pub(super) fn write(
     // By kind, then by whole minutes.
     let mut points: Vec<Vec<Vec<f64>>> = vec![Vec::new(); found.kinds.len()];
     let (mut too_short, mut negative) = (0, 0);
-    for children in found.children.chunks(AT_ONCE) {
+    for (at, children) in found.children.chunks(AT_ONCE).enumerate() {
+        tell(&Step::children("reliability", at * AT_ONCE, found.children.len()));
         let told: Vec<Result<Vec<Told>, StackError>> =
             children.par_iter().map(|child| look(results, found, atlases, child, from)).collect();
         for (child, told) in children.iter().zip(told) {

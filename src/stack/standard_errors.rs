@@ -17,6 +17,7 @@ use super::forms::{self, Format, Holds, Plan, Sink};
 use super::found::{Child, Found};
 use super::parcels::Atlas;
 use super::runs::{self, Runs, Series};
+use super::step::{Listener, Step};
 use super::stream::{BLOCK_BYTES, Block};
 use super::values::edge_count;
 use super::whole::Whole;
@@ -44,6 +45,7 @@ pub(super) fn write(
     found: &Found,
     atlases: &[Atlas],
     files: &mut Vec<Whole>,
+    tell: Listener<'_>,
 ) -> Result<Value, StackError> {
     let plans: Vec<Plan<'_>> = found
         .kinds
@@ -68,6 +70,7 @@ pub(super) fn write(
     let at_once = (BLOCK_BYTES / (4 * all_edges).max(1)).clamp(1, AT_ONCE);
     let mut first = 0;
     for children in found.children.chunks(at_once) {
+        tell(&Step::children("standard errors", first, found.children.len()));
         let rows: Vec<Result<Vec<Vec<f32>>, StackError>> =
             children.par_iter().map(|child| look(results, wanted, found, atlases, child)).collect();
         let mut blocks: Vec<Block> = plans

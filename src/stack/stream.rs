@@ -12,6 +12,7 @@ use super::forms::{self, Holds, Plan, Sink};
 use super::found::{Child, Found};
 use super::parcels::{Atlas, Lacking};
 use super::quality::Quality;
+use super::step::{Listener, Step};
 use super::values::{self, edge_count};
 use super::whole::Whole;
 use super::{Choice, StackError, equal};
@@ -95,6 +96,13 @@ pub(super) struct Place {
     children: usize,
     edges: usize,
     parcels: usize,
+}
+
+impl Place {
+    /// Position of the first child.
+    pub(super) fn first(&self) -> usize {
+        self.first
+    }
 }
 
 /// The blocks of so many children.
@@ -189,6 +197,7 @@ fn note(lacking: &mut Lacking, atlas: usize, used: &[bool], children: &[Child], 
 
 /// Writes every atlas and measure in every format; the files are whole and synced, but do not have their names yet. Tells who
 /// lacks what, too.
+#[allow(clippy::too_many_arguments)]
 pub(super) fn write(
     results: &Path,
     folder: &Path,
@@ -197,6 +206,7 @@ pub(super) fn write(
     atlases: &[Atlas],
     files: &mut Vec<Whole>,
     quality: &mut Quality<'_>,
+    tell: Listener<'_>,
 ) -> Result<(Vec<Stacking>, Lacking), StackError> {
     let mut lacking = Lacking::none(atlases);
     let mut stackings = Vec::new();
@@ -224,6 +234,8 @@ pub(super) fn write(
         };
         let mut before: Option<Block> = None;
         for place in blocks(found.children.len(), plan.edges, plan.parcels.len()) {
+            let what = format!("stacking {}, {}", plan.kind.atlas, plan.kind.measure);
+            tell(&Step::children(&what, place.first, found.children.len()));
             let (written, next) =
                 rayon::join(|| before.take().map_or(Ok(()), &mut take), || read(results, found, kind, atlas, place));
             written?;

@@ -18,6 +18,7 @@ use serde_json::{Value, json};
 use super::StackError;
 use super::found::Found;
 use super::parcels::Atlas;
+use super::step::{Listener, Step};
 use super::stream::{self, has_z};
 use super::tables::child_column;
 use super::whole::Whole;
@@ -235,6 +236,7 @@ pub(super) fn write(
     found: &Found,
     atlases: &[Atlas],
     files: &mut Vec<Whole>,
+    tell: Listener<'_>,
 ) -> Result<Value, StackError> {
     let Prepared { wanted, formula, design, model, .. } = prepared;
     let z = formula.response == Response::FisherZ;
@@ -247,7 +249,9 @@ pub(super) fn write(
         let fail = |source| TestError::Edges { name: name.clone(), source };
         let fits = model.fit(data.view()).map_err(fail)?;
         let mut tests = Vec::new();
-        for &coefficient in &prepared.tested {
+        for (place, &coefficient) in prepared.tested.iter().enumerate() {
+            let what = format!("testing {}, {}", kind.atlas, kind.measure);
+            tell(&Step { what, done: place, of: prepared.tested.len(), unit: "coefficients" });
             let permuted = prepared
                 .permuted
                 .contains(&coefficient)

@@ -13,7 +13,7 @@ use super::{Choice, StackError};
 use crate::pipeline::long_enough;
 use crate::record::Verdict;
 use crate::review::table::COLUMNS;
-use crate::tables::{self, Tsv, absent};
+use crate::tables::{self, Tsv, absent, no_value};
 
 /// A condition on a column of the cohort table.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -57,7 +57,7 @@ impl Condition {
     pub fn holds(&self, cell: &str) -> bool {
         let number = |text: &str| text.parse::<f64>().ok();
         let same = cell == self.value
-            || (absent(cell) && absent(&self.value))
+            || (no_value(cell) && no_value(&self.value))
             || number(cell).is_some_and(|n| Some(n) == number(&self.value));
         same == self.equal
     }
@@ -209,7 +209,7 @@ const MOST_SEEN: usize = 8;
 /// "sex has F, M".
 fn seen_words(condition: &Condition, seen: &BTreeSet<String>) -> String {
     let mut words: Vec<&str> =
-        seen.iter().take(MOST_SEEN).map(|cell| if absent(cell) { "n/a" } else { cell }).collect();
+        seen.iter().take(MOST_SEEN).map(|cell| if no_value(cell) { "n/a" } else { cell }).collect();
     if seen.len() > MOST_SEEN {
         words.push("…");
     }
@@ -233,7 +233,7 @@ fn placed<'a>(conditions: &'a [Condition], header: &[String]) -> Result<Vec<(&'a
 
 fn failed_condition(conditions: &[(&Condition, usize)], cells: &[String]) -> Option<(String, String)> {
     let (failed, at) = conditions.iter().find(|(condition, at)| !condition.holds(&cells[*at]))?;
-    let found = if absent(&cells[*at]) { "n/a" } else { &cells[*at] };
+    let found = if no_value(&cells[*at]) { "n/a" } else { &cells[*at] };
     Some(("where".to_owned(), format!("{} is {found}, asked {failed}", failed.column)))
 }
 
@@ -282,7 +282,9 @@ mod tests {
         assert!(sex.holds("f") && !sex.holds("F") && !sex.holds("n/a"));
         let age = read("age!=12").unwrap();
         assert!(!age.holds("12.0") && age.holds("12.5") && age.holds("n/a"));
-        assert!(read("note=n/a").unwrap().holds("") && !read("note!=n/a").unwrap().holds("N/A"));
+        for nothing in ["", "N/A", "NA", "nan"] {
+            assert!(read("note=n/a").unwrap().holds(nothing) && !read("note!=n/a").unwrap().holds(nothing));
+        }
         assert_eq!(read("a=b=c").unwrap(), Condition { column: "a".to_owned(), equal: true, value: "b=c".to_owned() });
         assert_eq!(read("a=b!=c").unwrap().value, "b!=c");
         for wrong in ["", "sex", "=f", "!=f", "sex=", "sex!= "] {

@@ -167,7 +167,7 @@ pub(super) fn text(matched: Option<&Matched>, about: &Value) -> String {
                 let _ = write!(
                     text,
                     "{atlas} {measure} {name}: {} of {} edges with q < 0.05",
-                    coefficient["edges_q_below_0.05"], array["edges"]
+                    coefficient["edges_q_below_0.05"], coefficient["edges_tested"]
                 );
                 let family = &coefficient["edges_p_familywise_below_0.05"];
                 let _ = if family.is_null() {

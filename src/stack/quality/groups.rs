@@ -11,7 +11,7 @@ use super::children::Facts;
 use crate::group::groups::{Comparison, Effect, Test, compare};
 use crate::stack::StackError;
 use crate::stack::found::Found;
-use crate::tables::{absent, nearest};
+use crate::tables::{nearest, no_value};
 
 /// More groups than this are no groups but a number or a name of each child (own convention).
 pub(in crate::stack) const MOST_GROUPS: usize = 20;
@@ -83,7 +83,7 @@ impl Groups {
         let cells: Vec<Option<&str>> = found
             .children
             .iter()
-            .map(|child| child.cells.split('\t').nth(at).map(str::trim).filter(|cell| !absent(cell)))
+            .map(|child| child.cells.split('\t').nth(at).map(str::trim).filter(|cell| !no_value(cell)))
             .collect();
         let names: BTreeSet<&str> = cells.iter().copied().flatten().collect();
         let count = |name: &str| cells.iter().filter(|cell| **cell == Some(name)).count();

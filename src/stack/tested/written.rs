@@ -7,6 +7,7 @@ use serde_json::{Value, json};
 use super::super::forms::{bytes, npy_header};
 use super::super::found::Kind;
 use super::super::parcels::{Atlas, Parcel};
+use super::super::tables::p_cell;
 use super::super::whole::{Unfinished, Whole};
 use super::notes::edges_in_part;
 use super::{Prepared, Tested};
@@ -79,11 +80,6 @@ pub(super) fn write(
         "edges_in_part": edges_in_part(fits),
         "coefficients": coefficients,
     }))
-}
-
-/// p and q, which may be smaller than a 32-bit float can be.
-fn p_cell(p: f64) -> String {
-    if p > 0.0 && p < 1e-30 { format!("{p:e}") } else { number_cell(p) }
 }
 
 /// A row an edge.
