@@ -160,9 +160,9 @@ pub(super) fn leave_out_unlike(wanted: &Match, header: &[String], found: &mut Fo
                 WhyLeftOut::NoValue => ("match_no_motion", format!("{MOTION} is n/a")),
                 WhyLeftOut::NoPartner => (NO_PARTNER, format!("{}: no partner left within {} mm", who(), within())),
                 WhyLeftOut::Large => {
-                    (MOVES_MORE, format!("{}: among the most restless of a group that moves more", who()))
+                    (MOVES_MORE, format!("{}: left out of a group that moves more, to bring the means within {} mm", who(), within()))
                 }
-                WhyLeftOut::Small => (MOVES_LESS, format!("{}: among the stillest of a group that moves less", who())),
+                WhyLeftOut::Small => (MOVES_LESS, format!("{}: left out of a group that moves less, to bring the means within {} mm", who(), within())),
             };
             (out.child, reason, why)
         })

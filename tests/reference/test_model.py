@@ -15,6 +15,7 @@ import statsmodels.formula.api as smf
 
 import formulas
 from group_program import group  # noqa: F401
+from test_group_quality import every_part
 
 CHILDREN, FRAMES, TR, PARCELS = 24, 200, 2.0, 20
 MEASURES = ["pearson", "spearman", "partial", "covariance"]
@@ -231,18 +232,19 @@ def test_means_matched_in_motion_against_every_choice(keepstill, results):
     motion = [np.sort(rows["mean_fd_mm"]) for _, rows in before.groupby("arm")]
     caliper = 0.1 * np.sqrt(np.mean([v.var(ddof=1) for v in motion]))
     assert json.loads((folder / "stack.json").read_text())["match"]["caliper_mm"] == pytest.approx(caliper, rel=1e-6)
-    worth = lambda a, b: (-1 / len(a) - 1 / len(b), len(a) + len(b))
-    parts = [[v[:m] for m in range(1, len(v) + 1)] + [v[-m:] for m in range(1, len(v) + 1)] for v in motion]
-    best = max(worth(a, b) for a, b in itertools.product(*parts) if abs(a.mean() - b.mean()) <= caliper)
+    # Every subset of both.
+    (na, ma), (nb, mb) = (every_part(v) for v in motion)
+    fits = np.abs(ma[:, None] - mb) <= caliper
+    worth = np.where(fits, 1 / na[:, None] + 1 / nb, np.inf)
     a, b = [rows["mean_fd_mm"] for _, rows in after.groupby("arm")]
-    assert abs(a.mean() - b.mean()) <= caliper and worth(a, b) == pytest.approx(best)
+    assert abs(a.mean() - b.mean()) <= caliper and 1 / len(a) + 1 / len(b) == pytest.approx(worth.min())
     assert 6 <= len(after) < len(before)
     out = left[left["reason"].str.startswith("match_moves_")]
     assert set(out.index) == set(before["stem"]) - set(after["stem"])
+    mean = before.groupby("arm")["mean_fd_mm"].mean()
     for stem, row in out.iterrows():
-        arm, fd = before.set_index("stem").loc[stem, ["arm", "mean_fd_mm"]]
-        stayed = after[after["arm"] == arm]["mean_fd_mm"]
-        assert fd >= stayed.max() if row["reason"] == "match_moves_more" else fd <= stayed.min()
+        arm = before.set_index("stem").loc[stem, "arm"]
+        assert row["reason"] == ("match_moves_more" if mean[arm] == mean.max() else "match_moves_less")
     told_of_groups(folder, before, after)
 
 

@@ -211,7 +211,7 @@ fn groups_of_different_size_are_matched_in_their_means() {
     assert_eq!(column(&left, "reason"), ["match_moves_more", "match_no_motion"]);
     assert_eq!(
         column(&left, "detail")[0],
-        "group a, mean_fd_mm 0.900: among the most restless of a group that moves more"
+        "group a, mean_fd_mm 0.900: left out of a group that moves more, to bring the means within 0.031 mm"
     );
     assert!(said.contains("Mean FD by group, means within 0.0309 mm (0.1 of the SD within groups):"), "{said}");
     assert_eq!(about(&folder)["match"]["alike"], "motion");

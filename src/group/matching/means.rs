@@ -1,68 +1,166 @@
 //! Groups whose means lie within a caliper: largest mean − smallest mean ≤ caliper.
 //!
-//! Of a group whose mean is too large those with the largest values are left out, of one whose mean is too small those with
-//! the smallest: a rule that can be told in a sentence and leaves nothing to choice. The groups may stay of different
-//! size. Of all ways to do so that is the largest that is worth most in a comparison of groups, by Σ 1/n over the groups,
-//! to which the variance of a difference of means is proportional; then that with the most children. (With the number of
-//! children alone, a small group would melt away before a large one gives up a child.)
+//! Of a group whose mean is too large children with large values are left out, of one whose mean is too small children with
+//! small ones; the groups may stay of different size. Of all ways to do so that is the largest that is worth most in a
+//! comparison of groups, by Σ 1/n over the groups, to which the variance of a difference of means is proportional; then
+//! that with the most children. (With the number of children alone, a small group would melt away before a large one gives
+//! up a child.)
 //!
-//! **How.** For a window of means [h − caliper, h] each group's choice is its own: all, or the most of its smallest whose
-//! mean is ≤ h, or the most of its largest whose mean is ≥ h − caliper. Both means move one way as children are added, so
-//! bisection finds it. Of any best choice the window can be slid down until its upper end is one group's mean; so it is
-//! enough to try as h the means of the m smallest and of the m largest of each group: 2N windows of k bisections.
+//! **How.** For a window of means [h − caliper, h] each group's choice is its own: the most of its children whose mean lies in
+//! the window, and of those the ones whose mean is nearest to that of the whole group. Of any best choice the window can be
+//! slid down until its upper end is one group's mean; so those are tried as h.
 //!
-//! Leaving out from the middle instead can keep more only where one child moves the mean of its group by more than the
-//! caliper: else the step that enters the window does not leap over it. The tests hold this against trying every subset.
+//! - Up to [`EVERY`] children: every subset is looked at.
+//! - More: blocks of children who follow each other in order of their values, and blocks one longer without one child. From
+//!   the m smallest to the m largest these rise by steps of (a gap between neighbours)/m, so they miss a window only where a
+//!   gap is more than m times as wide. As h the means of the m smallest and of the m largest are tried, between which the m
+//!   that a window allows does not change.
+//!
+//! The tests hold both against trying every subset.
 
 use super::{Matching, MatchingError, WhyLeftOut, queues};
+
+/// Children of whom every subset is looked at: 65,536 of a group (own choice).
+const EVERY: usize = 16;
+
+/// Which children of a group, by their place in order of their values, are kept.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Members {
+    /// Bit k: the child with the k-th smallest value.
+    Set(u32),
+    /// `first..first + length`, but for one.
+    Block { first: usize, length: usize, without: Option<usize> },
+}
+
+impl Members {
+    fn has(self, place: usize) -> bool {
+        match self {
+            Self::Set(set) => set >> place & 1 == 1,
+            Self::Block { first, length, without } => {
+                (first..first + length).contains(&place) && without != Some(place)
+            }
+        }
+    }
+}
 
 /// Which part of a group is kept.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Part {
-    /// How many.
     count: usize,
     mean: f64,
-    /// Whether they are the smallest (the largest are left out) or the largest.
-    smallest: bool,
+    members: Members,
+    /// Whether the whole group's mean is larger.
+    of_larger: bool,
 }
 
-/// Means of the m smallest and of the m largest, m from 1.
-struct Means {
-    smallest: Vec<f64>,
-    largest: Vec<f64>,
+/// One group's values in order.
+struct Group {
+    sorted: Vec<f64>,
+    /// Sums of the first k.
+    sums: Vec<f64>,
+    /// Of each size from 1 the means of all subsets, rising, with their members; nothing of a large group.
+    subsets: Vec<Vec<(f64, u32)>>,
 }
 
-impl Means {
-    /// `sorted` rises.
-    fn new(sorted: &[f64]) -> Self {
-        let running = |values: &mut dyn Iterator<Item = &f64>| {
-            let mut sum = 0.0;
-            let mean = |(m, v): (usize, &f64)| {
-                sum += v;
-                sum / (m + 1) as f64
-            };
-            values.enumerate().map(mean).collect::<Vec<f64>>()
-        };
-        let mut means = Self { smallest: running(&mut sorted.iter()), largest: running(&mut sorted.iter().rev()) };
-        // All of them are all of them, in whatever order they were added.
-        if let (Some(all), Some(same)) = (means.smallest.last(), means.largest.last_mut()) {
-            *same = *all;
+impl Group {
+    /// `sorted` rises; of up to `every` children all subsets are looked at.
+    fn new(sorted: Vec<f64>, every: usize) -> Self {
+        let mut sums = vec![0.0];
+        sorted.iter().for_each(|v| sums.push(sums[sums.len() - 1] + v));
+        let mut subsets = Vec::new();
+        if sorted.len() <= every {
+            subsets = vec![Vec::new(); sorted.len()];
+            for set in 1..1u32 << sorted.len() {
+                let members = || (0..sorted.len()).filter(|k| set >> k & 1 == 1);
+                let count = members().count();
+                subsets[count - 1].push((members().map(|k| sorted[k]).sum::<f64>() / count as f64, set));
+            }
+            // Of equal means the order of the children decides.
+            subsets.iter_mut().for_each(|of| of.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1))));
         }
-        means
+        Self { sorted, sums, subsets }
     }
 
-    /// The most of this group with a mean in the window.
-    fn part(&self, low: f64, high: f64) -> Option<Part> {
-        let mean = *self.smallest.last()?;
-        let (means, smallest) = if mean <= high { (&self.largest, false) } else { (&self.smallest, true) };
-        let count = if smallest {
-            means.partition_point(|&mean| mean <= high)
-        } else {
-            means.partition_point(|&mean| mean >= low)
-        };
-        let mean = *means.get(count.checked_sub(1)?)?;
-        (low <= mean && mean <= high).then_some(Part { count, mean, smallest })
+    /// Mean of `length` values from `first`.
+    fn block(&self, first: usize, length: usize) -> f64 {
+        (self.sums[first + length] - self.sums[first]) / length as f64
     }
+
+    /// Upper ends of windows that are worth trying.
+    fn ends(&self) -> Vec<f64> {
+        let n = self.sorted.len();
+        if self.subsets.is_empty() {
+            (1..=n).flat_map(|m| [self.block(0, m), self.block(n - m, m)]).collect()
+        } else {
+            self.subsets.iter().flatten().map(|(mean, _)| *mean).collect()
+        }
+    }
+
+    /// The most of this group with a mean in the window, nearest to the whole group's.
+    fn part(&self, low: f64, high: f64) -> Option<Part> {
+        let n = self.sorted.len();
+        if n == 0 {
+            return None;
+        }
+        let mean = self.block(0, n);
+        let of_larger = mean > high;
+        let part = |count, (mean, members)| Part { count, mean, members, of_larger };
+        if low <= mean && mean <= high {
+            return Some(part(n, (mean, Members::Block { first: 0, length: n, without: None })));
+        }
+        if self.subsets.is_empty() {
+            // Means of the m smallest rise with m and those of the m largest fall; the window must lie between them.
+            let most = first_of(1, n, |m| self.block(0, m) > high || self.block(n - m, m) < low);
+            let found = (1..most).rev().find_map(|m| Some((m, self.block_within(m, low, high, of_larger)?)));
+            return found.map(|(m, found)| part(m, found));
+        }
+        let within = |m: usize| {
+            let of = &self.subsets[m - 1];
+            let [from, to] = [of.partition_point(|s| s.0 < low), of.partition_point(|s| s.0 <= high)];
+            let at = if of_larger { to.checked_sub(1)? } else { from };
+            (from < to).then(|| part(m, (of[at].0, Members::Set(of[at].1))))
+        };
+        (1..n).rev().find_map(within)
+    }
+
+    /// Of the blocks of m, and of those of m + 1 without one, the one with the largest mean up to `high` (of a group with a
+    /// larger mean) or the smallest from `low` (of one with a smaller), should it lie in the window.
+    fn block_within(&self, m: usize, low: f64, high: f64, of_larger: bool) -> Option<(f64, Members)> {
+        let last = self.sorted.len() - m;
+        let without =
+            |first: usize, place: usize| (self.sums[first + m + 1] - self.sums[first] - self.sorted[place]) / m as f64;
+        // Where blocks pass the window's side, and which child of the longer block is then left out: the further down it is,
+        // the larger the mean.
+        let (first, place) = if of_larger {
+            let first = first_of(0, last + 1, |first| self.block(first, m) > high).checked_sub(1)?;
+            (first, first_of(first, first + m, |place| without(first, place) <= high))
+        } else {
+            let next = first_of(0, last + 1, |first| self.block(first, m) >= low);
+            let Some(first) = next.checked_sub(1) else { return self.only_block(0, m, low, high) };
+            (first, first_of(first, first + m, |place| without(first, place) < low).saturating_sub(1).max(first))
+        };
+        if first == last {
+            return self.only_block(first, m, low, high);
+        }
+        let mean = without(first, place);
+        let members = Members::Block { first, length: m + 1, without: Some(place) };
+        (low <= mean && mean <= high).then_some((mean, members))
+    }
+
+    fn only_block(&self, first: usize, m: usize, low: f64, high: f64) -> Option<(f64, Members)> {
+        let mean = self.block(first, m);
+        (low <= mean && mean <= high).then_some((mean, Members::Block { first, length: m, without: None }))
+    }
+}
+
+/// The first of `from..to` of which something holds, which holds of all that follow; `to` if of none.
+fn first_of(from: usize, to: usize, holds: impl Fn(usize) -> bool) -> usize {
+    let (mut low, mut high) = (from, to);
+    while low < high {
+        let middle = usize::midpoint(low, high);
+        if holds(middle) { high = middle } else { low = middle + 1 }
+    }
+    low
 }
 
 /// A choice of a part a group.
@@ -114,14 +212,24 @@ pub fn match_means(
     group_count: usize,
     caliper: f64,
 ) -> Result<Matching, MatchingError> {
+    match_means_of(values, groups, group_count, caliper, EVERY)
+}
+
+/// As [`match_means`], with every subset looked at of groups of up to `every` children.
+fn match_means_of(
+    values: &[f64],
+    groups: &[Option<usize>],
+    group_count: usize,
+    caliper: f64,
+    every: usize,
+) -> Result<Matching, MatchingError> {
     let (queues, left_out) = queues(values, groups, group_count, caliper)?;
     // From the smallest of all, so that means of equal values are equal to the last bit, however many they are.
     let smallest = queues.iter().flatten().map(|&child| values[child]).fold(f64::INFINITY, f64::min);
     let above = |queue: &Vec<usize>| queue.iter().map(|&child| values[child] - smallest).collect::<Vec<f64>>();
-    let means: Vec<Means> = queues.iter().map(|queue| Means::new(&above(queue))).collect();
-    let windows = means.iter().flat_map(|of| of.smallest.iter().chain(&of.largest));
-    let choices = windows.filter_map(|&high| {
-        let parts: Option<Vec<Part>> = means.iter().map(|of| of.part(high - caliper, high)).collect();
+    let of: Vec<Group> = queues.iter().map(|queue| Group::new(above(queue), every)).collect();
+    let choices = of.iter().flat_map(Group::ends).filter_map(|high| {
+        let parts: Option<Vec<Part>> = of.iter().map(|group| group.part(high - caliper, high)).collect();
         parts.map(Choice::new)
     });
     let best = choices.reduce(|best, other| if other.better_than(&best) { other } else { best });
@@ -129,11 +237,10 @@ pub fn match_means(
         return Ok(Matching::of(&queues, Vec::new(), left_out, Vec::new(), |_| WhyLeftOut::NoPartner));
     };
     let kept = best.parts.iter().zip(&queues).flat_map(|(part, queue)| {
-        let first = if part.smallest { 0 } else { queue.len() - part.count };
-        queue[first..first + part.count].iter().copied()
+        queue.iter().enumerate().filter(|(place, _)| part.members.has(*place)).map(|(_, &child)| child)
     });
     let why = |child: usize| match groups[child] {
-        Some(group) if best.parts[group].smallest => WhyLeftOut::Large,
+        Some(group) if best.parts[group].of_larger => WhyLeftOut::Large,
         _ => WhyLeftOut::Small,
     };
     Ok(Matching::of(&queues, kept.collect(), left_out, Vec::new(), why))
@@ -147,7 +254,7 @@ mod tests {
         values.iter().sum::<f64>() / values.len() as f64
     }
 
-    /// Σ 1/n and −N of the best choice of `subsets` of each group (each with its mean), and whether there is one.
+    /// Σ 1/n and N of the best choice of a part of each group, given by its size and mean.
     fn best(options: &[Vec<(usize, f64)>], caliper: f64) -> Option<(f64, usize)> {
         let mut found: Option<(f64, usize)> = None;
         let mut at = vec![0; options.len()];
@@ -174,12 +281,6 @@ mod tests {
         }
     }
 
-    /// Parts that leave out the largest or the smallest.
-    fn trimmed(sorted: &[f64]) -> Vec<(usize, f64)> {
-        let n = sorted.len();
-        (1..=n).flat_map(|m| [(m, mean(&sorted[..m])), (m, mean(&sorted[n - m..]))]).collect()
-    }
-
     /// All parts.
     fn every(sorted: &[f64]) -> Vec<(usize, f64)> {
         (1..1u32 << sorted.len())
@@ -190,14 +291,9 @@ mod tests {
             .collect()
     }
 
-    /// The largest step of a group's mean as the largest or the smallest child is left out.
-    fn leap(sorted: &[f64]) -> f64 {
-        let n = sorted.len();
-        let step = |m: usize| {
-            let small = mean(&sorted[..m + 1]) - mean(&sorted[..m]);
-            small.max(mean(&sorted[n - m..]) - mean(&sorted[n - m - 1..]))
-        };
-        (1..n).map(step).fold(0.0, f64::max)
+    /// The largest gap between neighbours.
+    fn gap(sorted: &[f64]) -> f64 {
+        sorted.windows(2).map(|pair| pair[1] - pair[0]).fold(0.0, f64::max)
     }
 
     #[test]
@@ -207,17 +303,16 @@ mod tests {
             state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
             (state >> 33) % limit
         };
-        let (mut held, mut some, mut leapt) = (0, 0, 0);
+        let (mut some, mut none, mut by_blocks, mut dense) = (0, 0, 0, 0);
         for case in 0..3000 {
             let count = 2 + (case % 2) as usize;
-            let size = draw(14) as usize;
+            let size = draw(10) as usize;
             let shift = draw(4) as f64 / 8.0;
             let groups: Vec<Option<usize>> = (0..size).map(|_| Some(draw(count as u64) as usize)).collect();
             // Eighths, so that sums are exact and some values are equal.
             let values: Vec<f64> = groups.iter().map(|g| draw(12) as f64 / 8.0 + shift * g.unwrap() as f64).collect();
             // No difference of means of eighths is as much to the last bit, so that rounding decides nothing.
             let caliper = draw(8) as f64 / 16.0 + 0.003;
-            let found = match_means(&values, &groups, count, caliper).unwrap();
             let sorted: Vec<Vec<f64>> = (0..count)
                 .map(|group| {
                     let of = values.iter().zip(&groups).filter(|(_, g)| **g == Some(group)).map(|(v, _)| *v);
@@ -226,34 +321,38 @@ mod tests {
                     of
                 })
                 .collect();
-            let kept: Vec<Vec<f64>> = (0..count)
-                .map(|group| found.kept.iter().filter(|&&c| groups[c] == Some(group)).map(|&c| values[c]).collect())
-                .collect();
-            let own = (!found.kept.is_empty()).then(|| {
-                let means: Vec<f64> = kept.iter().map(|of| mean(of)).collect();
-                let (low, high) = means.iter().fold((f64::MAX, f64::MIN), |(l, h), m| (l.min(*m), h.max(*m)));
-                assert!(high - low <= caliper, "{values:?} {groups:?} {caliper}: {means:?}");
-                (kept.iter().map(|of| 1.0 / of.len() as f64).sum::<f64>(), found.kept.len())
-            });
-            let same = |a: Option<(f64, usize)>, b: Option<(f64, usize)>| match (a, b) {
-                (Some(a), Some(b)) => (a.0 - b.0).abs() < 1e-12 && a.1 == b.1,
-                (a, b) => a.is_none() && b.is_none(),
-            };
+            let most = best(&sorted.iter().map(|of| every(of)).collect::<Vec<_>>(), caliper);
             let told = format!("{values:?} {groups:?} {caliper}");
-            assert!(same(own, best(&sorted.iter().map(|of| trimmed(of)).collect::<Vec<_>>(), caliper)), "{told}");
-            if size <= 9 && sorted.iter().all(|of| leap(of) <= caliper) {
-                assert!(same(own, best(&sorted.iter().map(|of| every(of)).collect::<Vec<_>>(), caliper)), "{told}");
-                held += 1;
-            } else {
-                leapt += 1;
+            // Every subset, and blocks as of large groups.
+            for limit in [EVERY, 0] {
+                let found = match_means_of(&values, &groups, count, caliper, limit).unwrap();
+                let kept = |group: usize| -> Vec<f64> {
+                    found.kept.iter().filter(|&&c| groups[c] == Some(group)).map(|&c| values[c]).collect()
+                };
+                let own = (!found.kept.is_empty()).then(|| {
+                    let means: Vec<f64> = (0..count).map(|group| mean(&kept(group))).collect();
+                    let (low, high) = means.iter().fold((f64::MAX, f64::MIN), |(l, h), m| (l.min(*m), h.max(*m)));
+                    assert!(high - low <= caliper, "{told}: {means:?}");
+                    ((0..count).map(|group| 1.0 / kept(group).len() as f64).sum::<f64>(), found.kept.len())
+                });
+                let same = match (own, most) {
+                    (Some(a), Some(b)) => (a.0 - b.0).abs() < 1e-12 && a.1 == b.1,
+                    (a, b) => a.is_none() && b.is_none(),
+                };
+                assert!(same || limit == 0, "{told}: {own:?} {most:?}");
+                let narrow = sorted.iter().map(|of| gap(of)).fold(0.0, f64::max) <= caliper;
+                assert!(same || !narrow, "{told}: {own:?} {most:?}");
+                by_blocks += usize::from(limit == 0 && same);
+                dense += usize::from(narrow);
+                let mut all: Vec<usize> =
+                    found.kept.iter().copied().chain(found.left_out.iter().map(|o| o.child)).collect();
+                all.sort_unstable();
+                assert_eq!(all, (0..size).collect::<Vec<_>>(), "each child once");
+                some += usize::from(!found.left_out.is_empty() && !found.kept.is_empty());
+                none += usize::from(own.is_none());
             }
-            some += usize::from(!found.left_out.is_empty() && !found.kept.is_empty());
-            let mut all: Vec<usize> =
-                found.kept.iter().copied().chain(found.left_out.iter().map(|o| o.child)).collect();
-            all.sort_unstable();
-            assert_eq!(all, (0..size).collect::<Vec<_>>(), "each child once");
         }
-        assert!(held > 300 && some > 300 && leapt > 300, "{held} {some} {leapt}");
+        assert!(some > 1000 && none > 300 && by_blocks > 2000 && dense > 500, "{some} {none} {by_blocks} {dense}");
     }
 
     #[test]
