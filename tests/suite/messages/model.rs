@@ -30,7 +30,7 @@ fn test_with(
     arguments: &[&'static str],
     columns: &'static [(&'static str, [&'static str; 4])],
 ) -> Case {
-    model(name, &[&["--test"], arguments].concat(), |folder| {
+    model(name, &[&["--test"], arguments].concat(), move |folder| {
         let mut lines: Vec<String> = folder.read("results/cohort.tsv").lines().map(str::to_owned).collect();
         for (column, values) in columns {
             let cells = std::iter::once(column).chain(values);
