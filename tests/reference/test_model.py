@@ -193,7 +193,7 @@ def test_pairs_matched_in_motion_against_every_choice(keepstill, results):
     assert np.abs(a - b).max() <= caliper and np.abs(a - b).sum() == pytest.approx(distance, abs=1e-6)
     out = left[left["reason"] == "match_no_partner"]
     assert set(out.index) == set(before["stem"]) - set(after["stem"])
-    told_of_groups(folder, before, after)
+    told_of_groups(folder, before, after, said)
 
 
 def test_means_matched_in_motion_against_every_choice(keepstill, results):
@@ -216,10 +216,10 @@ def test_means_matched_in_motion_against_every_choice(keepstill, results):
         arm, fd = before.set_index("stem").loc[stem, ["arm", "mean_fd_mm"]]
         stayed = after[after["arm"] == arm]["mean_fd_mm"]
         assert fd >= stayed.max() if row["reason"] == "match_moves_more" else fd <= stayed.min()
-    told_of_groups(folder, before, after)
+    told_of_groups(folder, before, after, said)
 
 
-def told_of_groups(folder, before, after):
+def told_of_groups(folder, before, after, said):
     told = json.loads((folder / "stack.json").read_text())["match"]
     for when, rows in [("before", before), ("after", after)]:
         for told_group in told[when]["groups"]:

@@ -68,7 +68,7 @@ fn models_that_cannot_be() {
         test_with(
             "an interaction without its reference",
             &["z ~ group * arm"],
-            &[("group", ["infant", "infant", "toddler", "toddler"]), ("arm", ["a", "a", "a", "b"])],
+            &[("group", ["infant", "infant", "toddler", "toddler"]), ("arm", ["b", "b", "a", "b"])],
         ),
         model("no intercept to permute by", &["--test", "z ~ age_months - 1", "--permutations", "99"], |_| {}),
         model("levels to permute", &["--test", "z ~ sex + age_months - 1", "--permutations", "99"], |_| {}),
