@@ -40,7 +40,9 @@ pub enum EdgeTestError {
     )]
     Dependent { column: String, others: String },
     /// A column that does not vary, beside an intercept; zeros also without one.
-    #[error("the model's column {column} is {value} for every child of the test; leave it out of the formula")]
+    #[error(
+        "the model's column {column} is {value} for every child of the test; leave the term that it comes from out of the formula"
+    )]
     Same { column: String, value: f64 },
     /// No column at all.
     #[error("the model has no coefficient; give it at least an intercept")]

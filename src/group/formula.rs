@@ -109,10 +109,10 @@ pub enum FormulaError {
     OneLevel { column: String, level: String },
     /// Levels that do not occur together.
     #[error(
-        "the column {column} of {whole} is 0 for every child with all columns of the formula: no child is in that cell; \
-         leave the interaction {term} out, or make one column of the combinations that occur and name that in place of {whole}"
+        "no child with all columns of the formula has {cell}, so that the interaction {term} cannot be told; leave it out, or make \
+         one column of the combinations that occur and name that in place of {whole}"
     )]
-    EmptyCell { column: String, term: String, whole: String },
+    EmptyCell { cell: String, term: String, whole: String },
     /// No child has all columns.
     #[error("no child has a value in all columns of the formula ({columns}); leave one of them out")]
     NoRows { columns: String },

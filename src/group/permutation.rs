@@ -144,9 +144,9 @@ fn basis(design: ArrayView2<'_, f64>, names: &[String], tested: usize) -> Result
 /// edges; NaN where a child lacks an edge), under permutations that are drawn as they are needed. Parallel over blocks of
 /// edges on rayon's current pool.
 ///
-/// Memory beyond the inputs: 16 MB of permutations (or 64 of them, if these are more), 16 bytes a permutation, 32 an edge;
-/// and each thread 8 bytes × children × (2 blocks of 16 to 256 edges and 192 rows of a product, or as many as coefficients
-/// if these are more): some 6 MB with 1,000 children, 100 MB with 20,000.
+/// Memory beyond the inputs: 4 bytes × children × (2²² / children, but 64 to 4,096) of permutations, 16 MB for most cohorts;
+/// 16 bytes a permutation; 24 bytes an edge; and each thread 8 bytes × children × (a block of 16 to 256 edges, and 192 rows of
+/// a product, or as many as coefficients if these are more): some 4 MB with 1,000 children, 65 MB with 20,000.
 ///
 /// # Errors
 /// As [`require_permutable`] and [`Model::fit`]; more than [`MOST_PERMUTATIONS`].

@@ -159,10 +159,22 @@ pub(super) fn leave_out_unlike(wanted: &Match, header: &[String], found: &mut Fo
                 WhyLeftOut::NoGroup => ("match_no_group", format!("{name} is n/a")),
                 WhyLeftOut::NoValue => ("match_no_motion", format!("{MOTION} is n/a")),
                 WhyLeftOut::NoPartner => (NO_PARTNER, format!("{}: no partner left within {} mm", who(), within())),
-                WhyLeftOut::Large => {
-                    (MOVES_MORE, format!("{}: left out of a group that moves more, to bring the means within {} mm", who(), within()))
-                }
-                WhyLeftOut::Small => (MOVES_LESS, format!("{}: left out of a group that moves less, to bring the means within {} mm", who(), within())),
+                WhyLeftOut::Large => (
+                    MOVES_MORE,
+                    format!(
+                        "{}: left out of a group that moves more, to bring the means within {} mm",
+                        who(),
+                        within()
+                    ),
+                ),
+                WhyLeftOut::Small => (
+                    MOVES_LESS,
+                    format!(
+                        "{}: left out of a group that moves less, to bring the means within {} mm",
+                        who(),
+                        within()
+                    ),
+                ),
             };
             (out.child, reason, why)
         })

@@ -12,6 +12,7 @@ import pytest
 import scipy.io
 import scipy.stats
 import statsmodels.formula.api as smf
+from statsmodels.api import OLS
 
 import formulas
 from group_program import group  # noqa: F401
@@ -221,7 +222,7 @@ def test_pairs_matched_in_motion_against_every_choice(keepstill, results):
     assert np.abs(a - b).max() <= caliper and np.abs(a - b).sum() == pytest.approx(distance, abs=1e-6)
     out = left[left["reason"] == "match_no_partner"]
     assert set(out.index) == set(before["stem"]) - set(after["stem"])
-    told_of_groups(folder, before, after)
+    told_of_groups(folder, before, after, said)
 
 
 def test_means_matched_in_motion_against_every_choice(keepstill, results):
@@ -245,10 +246,10 @@ def test_means_matched_in_motion_against_every_choice(keepstill, results):
     for stem, row in out.iterrows():
         arm = before.set_index("stem").loc[stem, "arm"]
         assert row["reason"] == ("match_moves_more" if mean[arm] == mean.max() else "match_moves_less")
-    told_of_groups(folder, before, after)
+    told_of_groups(folder, before, after, said)
 
 
-def told_of_groups(folder, before, after):
+def told_of_groups(folder, before, after, said):
     told = json.loads((folder / "stack.json").read_text())["match"]
     for when, rows in [("before", before), ("after", after)]:
         for told_group in told[when]["groups"]:
@@ -418,30 +419,114 @@ def tested(keepstill, results):
     return folder, said
 
 
+def determined(x):
+    """Columns that do not depend on those before them, and whether each lies outside the span of all the others."""
+    norms = np.linalg.norm(x, axis=0)
+    x = x / np.where(norms > 0, norms, 1)
+    rank = lambda columns: np.linalg.matrix_rank(x[:, columns], tol=1e-7) if columns else 0
+    kept = []
+    for j in range(x.shape[1]):
+        kept += [j] if rank(kept + [j]) > rank(kept) else []
+    whole = list(range(x.shape[1]))
+    return kept, [rank(whole) > rank([k for k in whole if k != j]) for j in whole]
+
+
+def against_statsmodels(folder, ending, design, safe, z, untested=("intercept",)):
+    """Every edge of a table against ordinary least squares on the children who have it, without the columns that depend on
+    others there. Returns how many edges had all coefficients, some, and none; and on how many each coefficient was tested."""
+    found = table(folder / ending)
+    assert list(found["edge"]) == list(range(z.shape[1]))
+    edges, tested = [0, 0, 0], dict.fromkeys(safe, 0)
+    for edge in range(z.shape[1]):
+        present = np.isfinite(z[:, edge])
+        x, y, row = design[present], z[present, edge], found.iloc[edge]
+        kept, free = determined(x)
+        assert row["children"] == len(y)
+        if len(y) <= len(kept):
+            assert row["dof"] == 0 and row[5:].isna().all()
+            edges[2] += 1
+            continue
+        fit = OLS(y, x[:, kept]).fit()
+        assert row["dof"] == fit.df_resid
+        edges[0 if all(free) else 1] += 1
+        for j, ours in enumerate(safe):
+            of = ["estimate", "se"] + ([] if ours in untested else ["t", "p"])
+            got = row[[f"{ours}_{what}" for what in of]].to_numpy(float)
+            if free[j]:
+                at = kept.index(j)
+                expected = [fit.params[at], fit.bse[at], fit.tvalues[at], fit.pvalues[at]][: len(of)]
+                # Tables hold 32-bit numbers.
+                np.testing.assert_allclose(got, expected, rtol=2e-6, atol=1e-7 * np.abs(expected[1]), err_msg=f"{edge} {ours}")
+                tested[ours] += 1
+            else:
+                assert np.isnan(got).all(), (edge, ours)
+    return edges, tested
+
+
 @pytest.mark.parametrize("measure", CORRELATIONS)
 def test_edges_against_statsmodels(tested, measure):
     folder, _ = tested
     children = table(folder / "children.tsv")
     z = np.load(folder / name(measure, "_z_edges.npy")).astype(float)
+    have = children["site"].notna().to_numpy()
+    design = smf.ols(FORMULA, data=children[have].assign(z=0.0)).exog
+    names = smf.ols(FORMULA, data=children[have].assign(z=0.0)).exog_names
+    edges, counts = against_statsmodels(folder, name(measure, "_test.tsv"), design, [SAFE[n] for n in names], z[have])
+    assert sum(edges) == z.shape[1] and edges[0] > z.shape[1] / 2
+    fewer = np.isnan(z[have]).any(0)
+    assert fewer.any(), "the cohort has parcels outside the field of view"
+    told = next(a for a in json.loads((folder / "test.json").read_text())["arrays"] if a["measure"] == measure)
+    assert [told["edges_in_part"], told["edges_not_available"]] == edges[1:]
+    in_names = {c["name"]: c["in_names"] for c in json.loads((folder / "test.json").read_text())["coefficients"]}
+    assert {in_names[c["name"]]: c["edges_tested"] for c in told["coefficients"]} == {
+        ours: count for ours, count in counts.items() if ours != "intercept"}
     found = table(folder / name(measure, "_test.tsv"))
-    assert list(found["edge"]) == list(range(z.shape[1]))
-    fewer = 0
-    for edge in range(z.shape[1]):
-        data = children.assign(z=z[:, edge])
-        if data.dropna(subset=["z", "site"]).shape[0] < 12:
-            continue
-        fit = smf.ols(FORMULA, data=data, missing="drop").fit()
-        fewer += fit.nobs < len(children) - 1
-        row = found.iloc[edge]
-        assert (row["children"], row["dof"]) == (fit.nobs, fit.df_resid)
+    assert "intercept_t" not in found.columns and "site_p_familywise" not in found.columns
+    # Where every child has the edge, statsmodels' own reading of the formula.
+    for edge in np.flatnonzero(~fewer)[::17]:
+        fit = smf.ols(FORMULA, data=children.assign(z=z[:, edge]), missing="drop").fit()
         for theirs, ours in SAFE.items():
+            row = found.iloc[edge]
             expected = [fit.params[theirs], fit.bse[theirs]]
             np.testing.assert_allclose([row[f"{ours}_estimate"], row[f"{ours}_se"]], expected, rtol=2e-6, atol=1e-9)
-            if ours != "intercept":
-                expected = [fit.tvalues[theirs], fit.pvalues[theirs]]
-                np.testing.assert_allclose([row[f"{ours}_t"], row[f"{ours}_p"]], expected, rtol=2e-6, atol=1e-7)
-    assert fewer > 0, "the cohort has parcels outside the field of view"
-    assert "intercept_t" not in found.columns and "site_p_familywise" not in found.columns
+
+
+@pytest.mark.parametrize("lack", [["harbour"], ["abbey"], ["abbey", "mill"]], ids="-".join)
+def test_sites_that_lack_parcels(keepstill, results, tmp_path, lack):
+    """No child of a site has the first three parcels: its coefficient is lost on their edges, the reference's with all against
+    it; nothing else is."""
+    copy = tmp_path / "results"
+    shutil.copytree(results, copy)
+    cohort = table(copy / "cohort.tsv").set_index("participant_id")
+    for path in copy.glob("sub-*/func/*measure-*_matrix.tsv"):
+        if cohort.loc[path.parts[-3], "site"] in lack:
+            matrix = pandas.read_csv(path, sep="\t", index_col=0, dtype=str, keep_default_na=False)
+            matrix.iloc[:3, :] = matrix.iloc[:, :3] = "n/a"
+            matrix.to_csv(path, sep="\t")
+    formula = "z ~ age_months + site + mean_fd_mm"
+    folder, _ = stack(keepstill, copy, "--all", "--fisher-z", "--test", formula)
+    children = table(folder / "children.tsv")
+    z = np.load(folder / name("pearson", "_z_edges.npy")).astype(float)
+    have = children["site"].notna().to_numpy()
+    model = smf.ols(formula, data=children[have].assign(z=0.0))
+    safe = [SAFE[name] for name in model.exog_names]
+    edges, counts = against_statsmodels(folder, name("pearson", "_test.tsv"), model.exog, safe, z[have])
+    # Of three parcels: with each other, and with the 17 others.
+    lost = 3 + 3 * (PARCELS - 3)
+    assert 0 < edges[1] <= lost and edges[0] > 0
+    all_of = {"harbour": ["siteharbour"], "abbey": ["siteharbour", "sitemill", "intercept"],
+              "abbey-mill": ["siteharbour", "sitemill", "intercept"]}["-".join(lack)]
+    for coefficient, count in counts.items():
+        assert count == edges[0] + edges[1] * (coefficient not in all_of), coefficient
+    told = json.loads((folder / "test.json").read_text())
+    array = next(a for a in told["arrays"] if a["measure"] == "pearson")
+    assert array["edges_in_part"] == edges[1]
+    assert any(f"on {edges[1]} of {z.shape[1]} edges" in note for note in told["notes"])
+    # q is over the edges that have the coefficient.
+    found = table(folder / name("pearson", "_test.tsv"))
+    p = found["siteharbour_p"].dropna()
+    np.testing.assert_allclose(found["siteharbour_q"].dropna(), scipy.stats.false_discovery_control(p), rtol=1e-5)
+    assert len(p) == edges[0]
 
 
 def test_edges_against_r(tested, tmp_path):
@@ -560,3 +645,27 @@ def test_r_instead_of_z(keepstill, results):
         fit = scipy.stats.linregress(children["age_months"][present], r[present, edge])
         row = found.iloc[edge]
         np.testing.assert_allclose([row["age_months_estimate"], row["age_months_p"]], [fit.slope, fit.pvalue], rtol=1e-5, atol=1e-9)
+
+
+def test_copies_up_to_the_rounding_of_tables_are_refused(keepstill, results):
+    """Minutes are frames times TR; keepstill's own table has both, as text."""
+    said = keepstill("stack", results, "--all", "--test", "z ~ mean_fd_mm + frames_kept + minutes_kept", code=1).stderr
+    assert "minutes_kept follows from its columns frames_kept but for the rounding" in said
+    said = keepstill("stack", results, "--all", "--test", "z ~ mean_fd_mm + tr_s", code=1).stderr
+    assert "the model's column tr_s is 2 for every child of the test" in said
+
+
+def test_without_an_intercept_nothing_is_permuted(keepstill, results):
+    """And nothing is written: the stack before stays."""
+    before = {path: path.stat().st_mtime_ns for path in (results / "stack").iterdir()}
+    ask = lambda *more: keepstill("stack", results, "--all", "--test", *more, code=1).stderr
+    assert "has no intercept" in ask("z ~ age_months - 1", "--permutations", 99)
+    said = ask("z ~ arm + age_months - 1", "--permutations", 99)
+    assert "without its column arma has no intercept" in said and 'can be permuted: --permute "age_months"' in said
+    assert "are more than 10000000" in ask("z ~ age_months", "--permutations", 4294967295)
+    assert before == {path: path.stat().st_mtime_ns for path in (results / "stack").iterdir()}
+    folder, _ = stack(keepstill, results, "--all", "--test", "z ~ arm + age_months - 1", "--permutations", 99, "--permute", "age_months")
+    with_intercept = table(folder / name("pearson", "_test.tsv"))
+    folder, _ = stack(keepstill, results, "--all", "--test", "z ~ arm + age_months", "--permutations", 99, "--permute", "age_months")
+    same = table(folder / name("pearson", "_test.tsv"))
+    np.testing.assert_allclose(with_intercept["age_months_p_familywise"], same["age_months_p_familywise"])

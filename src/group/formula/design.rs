@@ -119,21 +119,12 @@ pub(super) fn design(formula: &Formula, table: &[(String, Column)]) -> Result<De
         coded.push(("(Intercept)".to_owned(), vec![1.0; rows.len()]));
     }
     for term in &formula.terms {
+        require_cells(formula, term, &values)?;
         let parts = term.iter().map(|&v| {
             let every_level = term.len() == 1 && whole == Some(v);
             code(&formula.variables[v].written(), &values[v], every_level)
         });
-        let columns = parts.reduce(|a, b| multiply(&a, &b)).unwrap_or_default();
-        if term.len() > 1
-            && let Some((column, _)) = columns.iter().find(|(_, values)| values.iter().all(|v| *v == 0.0))
-        {
-            return Err(FormulaError::EmptyCell {
-                column: column.clone(),
-                term: formula.written(term, ":"),
-                whole: formula.written(term, "*"),
-            });
-        }
-        coded.extend(columns);
+        coded.extend(parts.reduce(|a, b| multiply(&a, &b)).unwrap_or_default());
     }
     let names = coded.iter().map(|(name, _)| name.clone()).collect();
     let matrix = Array2::from_shape_fn((rows.len(), coded.len()), |(i, j)| coded[j].1[i]);
@@ -246,6 +237,37 @@ fn groups(variable: &Variable, cells: &[&str]) -> Result<Values, FormulaError> {
     }
     let groups = cells.iter().map(|cell| places[cell]).collect();
     Ok(Values::Groups(groups, levels))
+}
+
+/// Every combination of the levels of an interaction of factors has a child. Its parts are in the formula, so that there are
+/// as many coefficients as combinations, and one without a child has none of its own.
+fn require_cells(formula: &Formula, term: &[usize], values: &[Values]) -> Result<(), FormulaError> {
+    let factors: Vec<(&Vec<usize>, &Vec<String>)> = term
+        .iter()
+        .filter_map(|&v| match &values[v] {
+            Values::Groups(groups, levels) => Some((groups, levels)),
+            Values::Numbers(_) => None,
+        })
+        .collect();
+    if term.len() < 2 || factors.len() < term.len() {
+        return Ok(());
+    }
+    // The combination as a number, the first factor's level running fastest.
+    let number =
+        |child: usize| factors.iter().rev().fold(0, |sum, (groups, levels)| sum * levels.len() + groups[child]);
+    let there: std::collections::HashSet<usize> = (0..factors[0].0.len()).map(number).collect();
+    let count = factors.iter().map(|(_, levels)| levels.len()).product();
+    let Some(mut empty) = (0..count).find(|cell| !there.contains(cell)) else { return Ok(()) };
+    let mut cell = Vec::new();
+    for (&v, (_, levels)) in term.iter().zip(&factors) {
+        cell.push(format!("{} {}", formula.variables[v].column, levels[empty % levels.len()]));
+        empty /= levels.len();
+    }
+    Err(FormulaError::EmptyCell {
+        cell: cell.join(" and "),
+        term: formula.written(term, ":"),
+        whole: formula.written(term, "*"),
+    })
 }
 
 /// A variable's own columns; a factor's first level has none unless every level is to have one.

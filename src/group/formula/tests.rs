@@ -158,14 +158,27 @@ fn texts_of_one_number_are_one_level() {
 
 #[test]
 fn interactions_with_an_empty_cell_say_what_can_be_done() {
-    let table = vec![
-        ("group".to_owned(), Column::from_cells(["infant", "infant", "toddler", "toddler"])),
-        ("arm".to_owned(), Column::from_cells(["a", "b", "a", "a"])),
-    ];
-    assert_eq!(
-        Formula::parse("z ~ group*arm").unwrap().design(&table).unwrap_err().to_string(),
-        "the column grouptoddler:armb of group*arm is 0 for every child with all columns of the formula: no child is in that \
-         cell; leave the interaction group:arm out, or make one column of the combinations that occur and name that in place of \
-         group*arm"
-    );
+    let said = |group: [&str; 6], arm: [&str; 6], formula: &str| {
+        let site = Column::from_cells(["1", "1", "2", "2", "1", "2"]);
+        let columns = [("group", Column::from_cells(group)), ("arm", Column::from_cells(arm)), ("site", site)];
+        let table: Vec<(String, Column)> = columns.map(|(name, column)| (name.to_owned(), column)).into();
+        Formula::parse(formula).unwrap().design(&table).map(|design| design.names.len()).map_err(|e| e.to_string())
+    };
+    let group = ["infant", "infant", "infant", "toddler", "toddler", "toddler"];
+    let words = |cell: &str| {
+        Err(format!(
+            "no child with all columns of the formula has {cell}, so that the interaction group:arm cannot be told; leave it out, \
+             or make one column of the combinations that occur and name that in place of group*arm"
+        ))
+    };
+    assert_eq!(said(group, ["a", "b", "a", "a", "a", "a"], "z ~ group*arm"), words("group toddler and arm b"));
+    // That of both references, whose lack shows in no column of its own.
+    assert_eq!(said(group, ["b", "b", "b", "a", "b", "a"], "z ~ group*arm"), words("group infant and arm a"));
+    assert_eq!(said(group, ["b", "b", "b", "a", "b", "a"], "z ~ 0 + group*arm"), words("group infant and arm a"));
+    let every = ["a", "b", "a", "a", "b", "a"];
+    assert_eq!(said(group, every, "z ~ group*arm"), Ok(4));
+    let three = said(group, every, "z ~ group*arm*C(site)").unwrap_err();
+    assert!(three.contains("has arm b and site 2, so that the interaction arm:C(site) cannot"), "{three}");
+    // A number has no cells.
+    assert_eq!(said(group, every, "z ~ group*site"), Ok(4));
 }

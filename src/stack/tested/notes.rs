@@ -44,7 +44,7 @@ pub(super) fn before(
         ));
     }
     let in_model = |column: &&str| formula.variables.iter().any(|variable| variable.column == *column);
-    if !matched && !formula.terms.is_empty() && !MOTION.iter().any(|column| in_model(&column)) {
+    if !matched && !formula.terms.is_empty() && !MOTION.iter().any(in_model) {
         notes.push(
             "there is no motion in the model: children who move differently differ in connectivity, whatever else they differ \
              in; put mean_fd_mm into the formula, or match groups (--match motion)"
