@@ -332,10 +332,8 @@ fn less_than_the_study_asks_for_is_noted() {
 #[test]
 fn unlike_repetition_times_are_noted() {
     let folder = Tiny { children: 3, frames: 120, ..Tiny::default() }.build();
-    let mut scans = cells(&folder.read("scans.tsv"));
-    scans[0].push("tr_s".to_owned());
-    scans[1..].iter_mut().zip(["2", "1", "2"]).for_each(|(row, tr)| row.push(tr.to_owned()));
-    folder.write("scans.tsv", &scans.iter().map(|row| row.join("\t") + "\n").collect::<String>());
+    // pixdim[4] of NIfTI-1.
+    folder.patch("bold_02.nii", 92, &1.0_f32.to_le_bytes());
     folder.run(&["-q"]).expect(0);
     let said = folder.keepstill(&["stack", "results", "--equal-minutes", "1.5"]).expect(0).stderr;
     let expected = "repetition times go from 1 to 2 s, so the same minutes are 45 to 90 frames a child";
