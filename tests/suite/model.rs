@@ -107,6 +107,7 @@ fn children_with_less_are_left_out_and_the_others_have_as_many_frames() {
     assert_eq!(column(&table, "frames_used"), ["60"; 3]);
     assert_eq!(column(&table, "minutes_used"), ["2"; 3]);
     assert_eq!(about(&folder)["equal_minutes"]["minutes"], 2.0);
+    assert_eq!(about(&folder)["equal_minutes"]["frames_a_child"], serde_json::json!([60, 60]));
     let said = folder.keepstill(&["stack", "results", "--equal-minutes", "30"]).expect(1).stderr;
     assert!(
         said.contains("no child of 3 is left to stack (3 less_than_equal_minutes); ask for fewer --equal-minutes"),
