@@ -121,10 +121,10 @@ pub fn split_half(runs: &[RunSeries<'_>], block: Seconds, measure: Measure) -> R
 ///
 /// Least squares took its degrees of freedom once over the whole run, and what it hides of a run (`hidden`, as
 /// [`widening`] takes it) moves all its frames alike: in units of one frame's error, two frames of a run of n share
-/// hidden/n. So both halves, of N_A and N_B frames, a and b of them in each run, have the errors V = (1 + Σa²·hidden/n/N_A)/N_A and
-/// share C = Σab·hidden/n/(N_A·N_B), and the whole of N frames has W = (1 + Σn·hidden/N)/N. With S what the edges
-/// truly differ by, r = (S + C)/(S + V), and the reliability of the whole is S/(S + W): `corrected`. Of one run that is
-/// 1 − (1 + hidden)(1 − Spearman–Brown); of two equal runs halves share nothing. Derived here.
+/// hidden/n. So halves of N_A and N_B frames, a and b of them in each run, have the errors V_A = (1 + Σa²·hidden/n/N_A)/N_A
+/// and V_B likewise, V in the mean, and share C = Σab·hidden/n/(N_A·N_B); the whole of N frames has W = (1 + Σn·hidden/N)/N.
+/// With S what the edges truly differ by, r = (S + C)/(S + V), and the reliability of the whole is S/(S + W): `corrected`.
+/// Of one run that is 1 − (1 + hidden)(1 − Spearman–Brown); halves that are a run each share nothing. Derived here.
 ///
 /// # Errors
 /// Runs that do not fit together, fewer than two frames in a half, or a value that is not finite.

@@ -71,7 +71,12 @@ pub(super) fn tell_choice(found: &Found, matched: Option<&Matched>) -> Vec<(&'st
                 format!("blocks of {} s of kept frames, drawn for each child by the seed", super::equal::BLOCK.0)
             }
         };
-        told.push(("equal_minutes", json!({ "minutes": equal.minutes, "from": from, "draw": equal.draw })));
+        let used = || found.children.iter().filter_map(|child| child.used.map(|used| used.frames));
+        let frames = [used().min(), used().max()];
+        told.push((
+            "equal_minutes",
+            json!({ "minutes": equal.minutes, "from": from, "draw": equal.draw, "frames_a_child": frames }),
+        ));
     }
     if let Some(matched) = matched {
         told.push(("match", matched.json()));

@@ -30,7 +30,8 @@ const AT_ONCE: usize = 32;
 const FROM: u32 = 5;
 const FROM_IF_SHORT: u32 = 1;
 
-const HEADER: &str = "stem\tatlas\tmeasure\tr_half\treliability\tr_first_second\treliability_first_second\treliability_corrected\tminutes\tedges\n";
+const HEADER: &str = "stem\tatlas\tmeasure\tr_half\treliability\tr_first_second\treliability_first_second\t\
+                      reliability_corrected\tminutes\tedges\n";
 
 /// One child, atlas and measure.
 struct Told {

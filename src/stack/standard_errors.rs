@@ -95,7 +95,7 @@ pub(super) fn write(
     }
     Ok(json!({
         "of": "Fisher z of correlations, covariances as they are",
-        "say": "how far chance within the recording moves an edge; nothing of another day",
+        "tells": "how far chance within the recording moves an edge; nothing of another day",
         "resamples": wanted.resamples,
         "seed": wanted.seed,
         "block_s": wanted.block.0,

@@ -107,6 +107,7 @@ fn children_with_less_are_left_out_and_the_others_have_as_many_frames() {
     assert_eq!(column(&table, "frames_used"), ["60"; 3]);
     assert_eq!(column(&table, "minutes_used"), ["2"; 3]);
     assert_eq!(about(&folder)["equal_minutes"]["minutes"], 2.0);
+    assert_eq!(about(&folder)["equal_minutes"]["frames_a_child"], serde_json::json!([60, 60]));
     let said = folder.keepstill(&["stack", "results", "--equal-minutes", "30"]).expect(1).stderr;
     assert!(
         said.contains("no child of 3 is left to stack (3 less_than_equal_minutes); ask for fewer --equal-minutes"),
@@ -406,10 +407,8 @@ fn less_than_the_study_asks_for_is_noted() {
 #[test]
 fn unlike_repetition_times_are_noted() {
     let folder = Tiny { children: 3, frames: 120, ..Tiny::default() }.build();
-    let mut scans = cells(&folder.read("scans.tsv"));
-    scans[0].push("tr_s".to_owned());
-    scans[1..].iter_mut().zip(["2", "1", "2"]).for_each(|(row, tr)| row.push(tr.to_owned()));
-    folder.write("scans.tsv", &scans.iter().map(|row| row.join("\t") + "\n").collect::<String>());
+    // pixdim[4] of NIfTI-1.
+    folder.patch("bold_02.nii", 92, &1.0_f32.to_le_bytes());
     folder.run(&["-q"]).expect(0);
     let said = folder.keepstill(&["stack", "results", "--equal-minutes", "1.5"]).expect(0).stderr;
     let expected = "repetition times go from 1 to 2 s, so the same minutes are 45 to 90 frames a child";

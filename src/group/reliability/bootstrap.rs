@@ -11,12 +11,13 @@
 //!   be in it (fewer places hold the first and last frames). Over the blocks of a replicate the share Σ(ℓ − Σp²)/n is
 //!   seen: 0.77 of five blocks, a third of two.
 //! - *What cleaning took.* Residuals of n frames are P·x, P a projection that took q degrees of freedom for each that it
-//!   left. The covariance of two frames' parts in a correlation is ∝ P_ij²; on directions unlike single frames that is, beside
-//!   the diagonal, the same for all i and j. It adds s·q to the variance, s the share of the run's kept frames that are
+//!   left. The covariance of two frames' parts in a correlation is ∝ P_ij²; on directions unlike single frames that is,
+//!   beside the diagonal, the same for all i and j. It adds s·q to the variance, s the share of the run's kept frames that are
 //!   used, moves all blocks alike, and so is not seen.
 //!
-//! So the variance is multiplied by Σn(1 + s·q) / ΣΣ(ℓ − Σp²), sums over runs and their blocks. What is left: correlations reach from one
-//! block into the next, which longer blocks lose less of; docs/methods.md has the ratio to the true SD as measured.
+//! So the variance is multiplied by Σn(1 + s·q) / ΣΣ(ℓ − Σp²), sums over runs and their blocks. What is left: correlations
+//! reach from one block into the next, which longer blocks lose less of; docs/methods.md has the ratio to the true SD as
+//! measured.
 
 use ndarray::Array1;
 use rand::SeedableRng;

@@ -44,8 +44,8 @@ pub(super) struct Unit {
 
 /// Rows of each run, rising, that last `minutes` together; `None` when less is kept.
 ///
-/// With one repetition time these are ⌊minutes · 60/TR⌋ frames, to a thousandth of a frame; with several, what is short of `minutes` is less than the
-/// longest repetition time.
+/// With one repetition time these are ⌊minutes · 60/TR⌋ frames, to a thousandth of a frame; with several, what is short of
+/// `minutes` is less than the longest repetition time.
 ///
 /// # Errors
 /// A time that is not a number above 0.
