@@ -441,7 +441,7 @@ fn a_run_at_work_keeps_stacks_out() {
     let lock = File::open(folder.join("results/.keepstill/lock")).unwrap();
     lock.lock().unwrap();
     let said = folder.keepstill(&["stack", "results"]).expect(1);
-    assert!(said.stderr.contains("a run is at work"), "{}", said.stderr);
+    assert!(said.stderr.contains("at work in this results folder"), "{}", said.stderr);
     assert!(!folder.join("results/stack").exists());
     drop(lock);
     // What is said to be safe to delete is not needed.
