@@ -18,10 +18,10 @@ BLOCKS = [30, 60, 90, 120, 180]
 DRAWS = 100
 
 
-def cohort(keepstill, folder, children, frames, motion, seed):
+def cohort(keepstill, folder, children, motion, frames, runs, seed):
     """Makes, runs and forgets the images of a cohort; its results folder."""
     if not os.path.isdir(f"{folder}/results"):
-        make = [folder, "--children", children, "--frames", frames, "--tr", 2, "--motion", motion, "--seed", seed]
+        make = [folder, "--children", children, "--frames", frames, "--runs", runs, "--tr", 2, "--motion", motion, "--seed", seed]
         for command in (["synth", *make], ["run", f"{folder}/study.toml"]):
             subprocess.run([keepstill, *map(str, command), "-q"], check=True, stdout=subprocess.DEVNULL)
         for image in glob.glob(f"{folder}/sub-*/**/*.nii*", recursive=True):
@@ -38,13 +38,14 @@ def stack(keepstill, results, *options):
 
 
 def main(keepstill, folder, children=40):
-    for motion, frames in [(0, 300), (0, 150), (1, 300)]:
+    for motion, frames, runs in [(0, 300, 1), (0, 150, 1), (0, 150, 2), (1, 300, 1)]:
         for seed in [11, 12, 13]:
-            results = cohort(keepstill, f"{folder}/motion{motion}_frames{frames}_seed{seed}", children, frames, motion, seed)
+            place = f"{folder}/motion{motion}_frames{frames}_runs{runs}_seed{seed}"
+            results = cohort(keepstill, place, children, motion, frames, runs, seed)
             z, _ = stack(keepstill, results, "--reliability")
             found = pandas.read_csv(f"{results}/stack/reliability.tsv", sep="\t", na_values="n/a").median(numeric_only=True)
             between = np.median(np.corrcoef(z)[np.triu_indices(len(z), 1)])
-            print(f"motion {motion}, {frames} frames, seed {seed}, {len(z)} children, {found['minutes']:.1f} min: true {between:.3f}", flush=True)
+            print(f"motion {motion}, {runs} × {frames} frames, seed {seed}, {len(z)} children, {found['minutes']:.1f} min: true {between:.3f}", flush=True)
             print("  " + ", ".join(f"{column} {found[column]:.3f}" for column in found.index if column.startswith("r")))
             true = np.sqrt(z.var(axis=0, ddof=1).mean())
             for block in BLOCKS if motion == 0 else []:
