@@ -36,7 +36,7 @@ pub struct LeftOut {
 /// Why a child is left out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum WhyLeftOut {
-    /// Every other group ran out of children within the caliper.
+    /// Every other group ran out of children within the caliper; or no choice brings the means within it.
     NoPartner,
     /// One of the largest values of a group whose mean was too large.
     Large,

@@ -19,7 +19,8 @@ const MOTION: &str = "mean_fd_mm";
 /// Why a child is left out, as most are.
 const NO_PARTNER: &str = "match_no_partner";
 /// Reasons that another caliper may take away.
-pub(super) const REASONS: [&str; 3] = [NO_PARTNER, MOVES_MORE, MOVES_LESS];
+pub(super) const REASONS: [&str; 4] = [NO_PARTNER, NO_OVERLAP, MOVES_MORE, MOVES_LESS];
+const NO_OVERLAP: &str = "match_no_overlap";
 const MOVES_MORE: &str = "match_moves_more";
 const MOVES_LESS: &str = "match_moves_less";
 
@@ -158,6 +159,10 @@ pub(super) fn leave_out_unlike(wanted: &Match, header: &[String], found: &mut Fo
             let (reason, why) = match out.why {
                 WhyLeftOut::NoGroup => ("match_no_group", format!("{name} is n/a")),
                 WhyLeftOut::NoValue => ("match_no_motion", format!("{MOTION} is n/a")),
+                WhyLeftOut::NoPartner if wanted.alike == Alike::Means => (
+                    NO_OVERLAP,
+                    format!("{}: no choice of children brings the groups' means within {} mm", who(), within()),
+                ),
                 WhyLeftOut::NoPartner => (NO_PARTNER, format!("{}: no partner left within {} mm", who(), within())),
                 WhyLeftOut::Large => (
                     MOVES_MORE,

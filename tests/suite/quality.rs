@@ -201,9 +201,9 @@ fn motion_in_the_result_of_few_children_is_called_so_and_its_absence_says_little
     plant(&folder, 12, 0.05);
     let told = stack(&folder, &[]);
     let answer = told["answer"].as_str().unwrap();
-    // The smallest p that 199 shuffles give, of two looks: motion rises with age, so there are none with age taken out.
+    // The smallest p that 199 shuffles give: motion rises with age, so there are none with age taken out.
     assert!(answer.starts_with("Motion is in the result: edges go with it more"), "{answer}");
-    assert!(answer.contains("(p = 0.010, 2 looks counted). Mean FD goes with 100.0 % of 6 edges"), "{answer}");
+    assert!(answer.contains("(p = 0.005, 3 looks counted). Mean FD goes with 100.0 % of 6 edges"), "{answer}");
     let shuffled = &told["rows"][0]["shuffled"];
     assert_eq!((&shuffled["shuffles"], &shuffled["p"]["median_abs_r"]), (&199.into(), &0.005.into()));
     // Edges that all go together reach p < 0.05 together, in one shuffle of twenty.

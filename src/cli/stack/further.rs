@@ -9,6 +9,8 @@ use keepstill::tables::{figures, p_words};
 use keepstill::units::Seconds;
 use serde_json::Value;
 
+use super::super::out;
+
 /// Equal data, matched groups, reliability, tests.
 #[derive(Debug, Args)]
 #[command(next_help_heading = "Equal data and matched groups")]
@@ -189,7 +191,15 @@ fn groups(text: &mut String, when: &str, groups: &Comparison) {
     let each: Vec<String> = groups
         .groups
         .iter()
-        .map(|g| format!("{} {} children {} mm (SD {})", g.name, g.children, figures(g.mean, 3), figures(g.sd, 3)))
+        .map(|g| {
+            format!(
+                "{} {} {} mm (SD {})",
+                g.name,
+                out::counted(g.children, "child", "children"),
+                figures(g.mean, 3),
+                figures(g.sd, 3)
+            )
+        })
         .collect();
     let (name, effect) = match groups.effect {
         Effect::HedgesG(g) => ("Hedges's g", g),

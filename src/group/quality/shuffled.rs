@@ -27,13 +27,40 @@ use crate::group::permutation::permutations;
 use crate::group::quantile;
 use crate::linalg::{LeastSquares, LinalgError};
 
-/// How often motion is shuffled: p values go down to 1/200 (own convention: enough to tell 0.05 from chance, even of four
-/// looks).
+/// How often motion is shuffled: p values go down to 1/200 (own convention: enough to tell 0.05 from chance).
 pub const SHUFFLES: usize = 199;
 /// The shuffles of one cohort are the same each time (own choice).
 const SEED: u64 = 1;
 /// Edges that one thread takes at once (own choice: sums of 256 × 199 floats lie in a core's cache).
 const STRETCH: usize = 256;
+
+/// A number that is smaller by less than this share is as large: rounding to single precision must not make a shuffle that
+/// gives the data back look smaller.
+const SAME: f64 = 1.0 - 1e-5;
+
+/// The p value of the farthest of several looks at the same children, with that choice counted: of the data and of every
+/// shuffle the smallest of its looks' p values is taken, and the data stand where they stand among those (the smallest p by
+/// resampling: Westfall & Young 1993, Resampling-Based Multiple Testing; from memory). Looks that go together cost little.
+/// NaN of no look.
+///
+/// # Panics
+/// When looks are of different numbers of shuffles.
+#[must_use]
+pub fn p_of_farthest(rows: &[&Beyond]) -> f64 {
+    let rows: Vec<&Beyond> = rows.iter().copied().filter(|row| !row.looks.is_empty()).collect();
+    let Some(first) = rows.first() else { return f64::NAN };
+    let mut smallest = vec![f64::INFINITY; first.looks.len()];
+    for look in rows.iter().flat_map(|row| (0..3).map(|k| row.looks.iter().map(|all| all[k]).collect::<Vec<f64>>())) {
+        assert_eq!(look.len(), smallest.len(), "as many shuffles of each look");
+        let mut sorted = look.clone();
+        sorted.sort_by(f64::total_cmp);
+        for (least, value) in smallest.iter_mut().zip(&look) {
+            let reached = sorted.len() - sorted.partition_point(|other| *other < value * SAME);
+            *least = least.min(reached as f64);
+        }
+    }
+    smallest.iter().filter(|other| **other <= smallest[0]).count() as f64 / smallest.len() as f64
+}
 
 /// Sums of the products of edges with shuffled motion.
 #[derive(Debug, Clone)]
@@ -57,9 +84,12 @@ struct Stretch {
 }
 
 /// How far the data lie beyond the shuffles; NaN where there are none.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Beyond {
     pub shuffles: usize,
+    /// Median |r|, share of edges with p < 0.05 and share with q < 0.05 of the data and then of each shuffle; empty where
+    /// there are none.
+    pub looks: Vec<[f64; 3]>,
     /// Share of shuffles, the data counted, with at least as large a median |r|.
     pub median_abs_r: f64,
     /// With at least as large a share of edges with p < 0.05.
@@ -153,12 +183,9 @@ impl Shuffled {
         let shuffles = if tested.is_empty() { 0 } else { self.motion.ncols() };
         let all: Vec<Found> =
             (0..shuffles).into_par_iter().map(|k| look(&self.correlations(k, data, mean, &tested))).collect();
-        // Rounding to single precision must not make a shuffle that gives the data back look smaller.
         let share = |of: fn(&Found) -> f64| match of(&own) {
             own if own.is_nan() || all.is_empty() => f64::NAN,
-            own => {
-                (1 + all.iter().filter(|found| of(found) >= own * (1.0 - 1e-5)).count()) as f64 / (1 + shuffles) as f64
-            }
+            own => (1 + all.iter().filter(|found| of(found) >= own * SAME).count()) as f64 / (1 + shuffles) as f64,
         };
         let sorted = |of: fn(&Found) -> f64| {
             let mut values: Vec<f64> = all.iter().map(of).collect();
@@ -166,8 +193,10 @@ impl Shuffled {
             values
         };
         let (shares, high) = (sorted(|found| found.share_p), sorted(|found| found.share_q));
+        let looks = |found: &Found| [found.median_abs_r, found.share_p, found.share_q];
         Beyond {
             shuffles,
+            looks: if all.is_empty() { Vec::new() } else { [&own].into_iter().chain(&all).map(looks).collect() },
             median_abs_r: share(|found| found.median_abs_r),
             share_p: share(|found| found.share_p),
             share_q: share(|found| found.share_q),
@@ -336,6 +365,28 @@ mod tests {
         let least = 1.0 / (1 + SHUFFLES) as f64;
         assert!(much.share_p == least && much.median_abs_r == least && much.share_q == least, "{much:?} {found:?}");
         assert_eq!((much.range_share_p.len(), much.shuffles), (3, SHUFFLES));
+    }
+
+    #[test]
+    fn the_farthest_look_is_counted_with_its_choice() {
+        let nobody = Shuffled::new(3, &[], Array2::zeros((0, 0)).view()).unwrap();
+        let mut sums = Accumulator::new(3, 1);
+        sums.add_child(&[0.1; 3], &[0.1]).unwrap();
+        let empty = nobody.beyond(&sums.correlation(0, &[]).unwrap(), &[f64::NAN; 3], &[1.0; 3]);
+        assert!(p_of_farthest(&[]).is_nan() && p_of_farthest(&[&empty]).is_nan());
+        let row = |looks: Vec<[f64; 3]>| Beyond { looks, ..empty.clone() };
+        // Of ten, the data are the farthest in one look and in the middle of another; the third never differs.
+        let one =
+            row((0..10).map(|k| [if k == 0 { 20.0 } else { f64::from(k) }, f64::from((k + 5) % 10), 0.0]).collect());
+        // The farthest of the second look, at place 4, has the smallest p too: 2 of 10.
+        assert_eq!(p_of_farthest(&[&one]), 0.2);
+        // The same looked at twice costs nothing; another that goes its own way does.
+        assert_eq!(p_of_farthest(&[&one, &one, &empty]), 0.2);
+        let other = row((0..10).map(|k| [0.0, f64::from((k * 3 + 7) % 10), f64::from((k * 7 + 2) % 10)]).collect());
+        assert!(p_of_farthest(&[&one, &other]) > 0.2);
+        // Where all looks are alike it is the p of one.
+        let alike = row((0..20).map(|k| [f64::from((k + 18) % 20); 3]).collect());
+        assert_eq!(p_of_farthest(&[&alike]), 0.1);
     }
 
     #[test]

@@ -13,7 +13,7 @@ use super::before::Before;
 use super::groups::{Compared, Groups};
 use super::rows::{Censoring, Row};
 use crate::group::groups::{Comparison, Effect, Test};
-use crate::group::quality::children_needed;
+use crate::group::quality::{Beyond, children_needed, p_of_farthest};
 use crate::tables::{figures, p_words};
 
 /// The correlation that a study should be able to see (a medium one: Cohen 1988, Statistical Power Analysis; *from
@@ -93,13 +93,9 @@ pub(super) fn answer_of(quality: &Quality<'_>, rows: &[Row], atlas: &str, measur
         return format!("It cannot be told: {why}.");
     }
     let own = |other: &&Row| other.atlas == atlas && other.measure == measure && other.results == "main";
-    let looks: Vec<f64> = rows
-        .iter()
-        .filter(own)
-        .flat_map(|row| [row.beyond.median_abs_r, row.beyond.share_q])
-        .filter(|p| p.is_finite())
-        .collect();
-    let mut answer = verdict(&looks);
+    let looked: Vec<&Beyond> = rows.iter().filter(own).map(|row| &row.beyond).filter(|of| of.shuffles > 0).collect();
+    let looks: Vec<f64> = looked.iter().flat_map(|of| [of.median_abs_r, of.share_p, of.share_q]).collect();
+    let mut answer = verdict(&looks, p_of_farthest(&looked));
     if row.children < needed && !answer.starts_with(MOTION) {
         answer += &format!(
             " With {who} that says little: a correlation stands out only from |r| = {} up, and about {needed} children are needed for |r| = {MEDIUM_R} to reach p < 0.05.",
@@ -111,14 +107,13 @@ pub(super) fn answer_of(quality: &Quality<'_>, rows: &[Row], atlas: &str, measur
 
 const MOTION: &str = "Motion is in the result";
 
-/// What the shuffles tell, from their p values of the median |r|, which motion in many edges raises, and of the edges with
-/// q < 0.05, which motion in a few raises; plain and with covariates taken out. Of several looks the smallest p is counted as often as there are looks (Bonferroni; *from
-/// memory*), so that "motion is in the result" is said by chance alone of at most one cohort in twenty.
-fn verdict(looks: &[f64]) -> String {
+/// What the shuffles tell, from their p values of the median |r|, of the share of edges with p < 0.05, and of those with
+/// q < 0.05, which motion in a few edges raises; plain and with covariates taken out. `counted` is the p value of the
+/// smallest of them, its choice counted, so that "motion is in the result" is said by chance alone of one cohort in twenty.
+fn verdict(looks: &[f64], counted: f64) -> String {
     let Some(smallest) = looks.iter().copied().reduce(f64::min) else {
         return "It cannot be told: motion could not be shuffled.".to_owned();
     };
-    let counted = (smallest * looks.len() as f64).min(1.0);
     let p = |p: f64| figures(p, if p < 0.1 { 3 } else { 2 });
     if counted < LEVEL {
         format!(
@@ -339,17 +334,16 @@ mod tests {
 
     #[test]
     fn one_look_of_several_is_no_proof() {
-        let starts = |looks: &[f64], expected: &str| {
-            let said = verdict(looks);
+        let starts = |looks: &[f64], counted: f64, expected: &str| {
+            let said = verdict(looks, counted);
             assert!(said.starts_with(expected), "{looks:?}: {said}");
         };
-        starts(&[0.3, 1.0], "No sign of it");
-        starts(&[0.04, 1.0], "Perhaps");
-        starts(&[0.02, 1.0], "Motion is in the result");
-        starts(&[0.02, 0.9, 0.8, 1.0], "Perhaps");
-        starts(&[0.9, 0.005, 0.8, 1.0], "Motion is in the result");
-        starts(&[], "It cannot be told");
-        assert!(verdict(&[0.005, 0.005]).contains("(p = 0.010, 2 looks counted)"));
-        assert!(verdict(&[0.6, 0.9, 1.0]).contains("(p = 1.00, 3 looks counted)"));
+        starts(&[0.3, 0.4, 1.0], 0.35, "No sign of it");
+        starts(&[0.04, 0.06, 1.0], 0.07, "Perhaps");
+        starts(&[0.9, 0.005, 0.8], 0.01, "Motion is in the result");
+        starts(&[], f64::NAN, "It cannot be told");
+        assert!(verdict(&[0.005, 0.005, 1.0], 0.005).contains("(p = 0.005, 3 looks counted)"));
+        assert!(verdict(&[0.6, 0.9, 1.0], 0.8).contains("(p = 0.80, 3 looks counted)"));
+        assert!(verdict(&[0.04, 0.9, 1.0], 0.07).contains("(p = 0.040 of one look, 0.070 with 3 looks counted)"));
     }
 }
