@@ -25,7 +25,7 @@ use super::{Common, out};
   keepstill stack results --test \"z ~ age_months + sex + mean_fd_mm\" --permutations 1000
 
 Children with the verdict \"enough\" whom no review excludes are taken, in the order of cohort.tsv.
-The files, a table of who was left out and why, and stack.json, which says what each file holds,
+The files, a table of who was left out and why, and stack.json, which says what each array holds,
 are written below stack/ in the results folder.")]
 pub(crate) struct Stack {
     /// The results folder.
