@@ -299,7 +299,7 @@ pub fn stack(results: &Path, choice: &Choice, tell: Listener<'_>) -> Result<Stac
     }
     let (files, arrays, quality, told) = written?;
     let mut notes = about::notes(choice, &found, &arrays);
-    notes.extend(told.iter().filter(|(key, _)| *key == "test").flat_map(|(_, about)| tested::notes(about)));
+    notes.extend(told.iter().flat_map(|(_, about)| tested::notes(about)));
     notes.extend(equal::notes(&found));
     notes.extend(quality.notes);
     notes.extend(skipped);

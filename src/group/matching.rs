@@ -1,8 +1,7 @@
-//! The largest part of the children in which groups have the same motion.
+//! Children of whom groups have the same motion: as many as a comparison of the groups can use.
 //!
 //! Two ways, both with a caliper:
-//! [`means`] leaves out as few children as can be until the groups' means lie within the caliper, so a large group stays
-//! large; [`tuples`] keeps one child of each group for one of every other, so each value has its like, and the groups come
+//! [`means`] leaves out children until the groups' means lie within the caliper, so a large group may stay large; [`tuples`] keeps one child of each group for one of every other, so each value has its like, and the groups come
 //! out equal in number.
 //!
 //! Both depend on nothing but the values, the groups, the caliper and, where values are equal, the order of the input.

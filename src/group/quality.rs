@@ -25,7 +25,7 @@ mod tests;
 pub use accumulator::{Accumulator, QcFc};
 pub use chance::{Chance, abs_r_of_p, children_needed, p_of_r};
 pub use shuffled::{Beyond, SHUFFLES, Shuffled, p_of_farthest};
-pub use summary::{DistanceDependence, QcFcSummary, distance_dependence, network_means, summarise};
+pub use summary::{DistanceDependence, Distances, QcFcSummary, distance_dependence, network_means, summarise};
 
 /// What can be wrong with what an accumulator is given.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]

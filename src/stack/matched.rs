@@ -1,7 +1,8 @@
-//! `--match motion` and `--match motion-pairs`: the largest part of the children in which groups have the same motion.
+//! `--match motion` and `--match motion-pairs`: children of whom groups have the same motion.
 //!
-//! Groups that differ in motion differ in connectivity, whatever else they differ in. With `motion` as few children as can be
-//! are left out until the means of the groups' mean FD lie within the caliper; with `motion-pairs` one child of each group
+//! Groups that differ in motion differ in connectivity, whatever else they differ in. With `motion` children are
+//! left out until the means of the groups' mean FD lie within the caliper, so that a comparison of groups keeps as much as can
+//! be (the smallest sum of 1/n over the groups); with `motion-pairs` one child of each group
 //! is kept for one of every other, mean FD within the caliper. See [`crate::group::matching`].
 
 use serde_json::{Value, json};
@@ -44,7 +45,8 @@ impl Alike {
     }
 
     /// The caliper if none is asked for, as a share of the SD of mean FD within groups. Means: a tenth, the largest difference
-    /// in SDs that usually passes for balance (Austin 2009, Statistics in Medicine 28:3083; from memory). Pairs: a fifth,
+    /// in SDs that usually passes for balance (Austin 2009, Statistics in Medicine 28:3083; from memory); of the SD before
+    /// matching, which leaving out the restless makes smaller. Pairs: a fifth,
     /// which takes away some 99 % of the difference between groups of like SD (Cochran & Rubin 1973, Sankhyā A 35:417; from
     /// memory).
     fn share_of_sd(self) -> f64 {

@@ -40,11 +40,11 @@ use super::{Choice, StackError};
 use crate::connectivity::fisher_z;
 use crate::group::quality::{Accumulator, QualityError, Shuffled};
 use crate::linalg::LinalgError;
-use before::Before;
+use before::{Before, Uncensored};
 use children::{Children, Facts};
 use groups::Groups;
 pub(in crate::stack) use groups::{MOST_GROUPS, USUAL};
-use rows::Row;
+use rows::{Censoring, Row};
 
 /// Children whose values are turned into z at once: enough work for all cores, without a copy of a whole block (own
 /// convention).
@@ -72,14 +72,23 @@ struct WithMotion {
 }
 
 impl WithMotion {
-    /// `numbers` are of each child who counts: mean FD, then what is taken out.
-    fn new(edges: usize, numbers: &[Vec<f64>]) -> Result<Self, LinalgError> {
-        let covariates = numbers.first().map_or(1, Vec::len);
-        let motion: Vec<f64> = numbers.iter().map(|child| child[0]).collect();
-        let controls = Array2::from_shape_fn((numbers.len(), covariates - 1), |(child, k)| numbers[child][k + 1]);
+    /// Of the children who have the numbers: mean FD, then what is taken out.
+    fn new(
+        edges: usize,
+        children: &Children,
+        numbers: fn(&Children, &Facts) -> Option<Vec<f64>>,
+    ) -> Result<Self, LinalgError> {
+        // Who is shuffled: all with motion.
+        let moved: Vec<&Facts> = children.facts.iter().filter(|facts| children.plain(facts).is_some()).collect();
+        let own: Vec<(usize, Vec<f64>)> =
+            moved.iter().enumerate().filter_map(|(place, facts)| Some((place, numbers(children, facts)?))).collect();
+        let covariates = own.first().map_or(1, |(_, numbers)| numbers.len());
+        let motion: Vec<f64> = own.iter().map(|(_, numbers)| numbers[0]).collect();
+        let controls = Array2::from_shape_fn((own.len(), covariates - 1), |(child, k)| own[child].1[k + 1]);
+        let places: Vec<usize> = own.iter().map(|(place, _)| *place).collect();
         Ok(Self {
             sums: Accumulator::new(edges, covariates),
-            shuffled: Shuffled::new(edges, &motion, controls.view())?,
+            shuffled: Shuffled::new(edges, &motion, controls.view(), &places, moved.len())?,
         })
     }
 
@@ -102,16 +111,13 @@ impl WithMotion {
 impl Sums {
     fn new(parcels: usize, children: &Children) -> Result<Self, LinalgError> {
         let edges = edge_count(parcels);
-        let of = |numbers: fn(&Children, &Facts) -> Option<Vec<f64>>| -> Vec<Vec<f64>> {
-            children.facts.iter().filter_map(|facts| numbers(children, facts)).collect()
-        };
         let adjusted = (!children.adjusted_for().is_empty())
-            .then(|| WithMotion::new(edges, &of(Children::adjusted)))
+            .then(|| WithMotion::new(edges, children, Children::adjusted))
             .transpose()?;
         Ok(Self {
             edges,
             all: Accumulator::new(edges, 0),
-            motion: WithMotion::new(edges, &of(Children::plain))?,
+            motion: WithMotion::new(edges, children, Children::plain)?,
             adjusted,
             diagonal: vec![(0.0, 0); parcels],
         })
@@ -174,8 +180,11 @@ pub(super) struct Quality<'a> {
     /// Who and what is in the stack, as `stack.json` has it.
     chosen: Value,
     tell: Listener<'a>,
-    /// One a kind.
-    sums: Vec<Sums>,
+    /// Of the atlas and measure that is being stacked.
+    open: Option<Sums>,
+    /// Of those that are stacked, each its rows: what is kept of the sums, which are large.
+    rows: Vec<Vec<Row>>,
+    means: Vec<tables::Mean>,
 }
 
 /// What came of it.
@@ -233,25 +242,37 @@ impl<'a> Quality<'a> {
         };
         let children = Children::read(results, header, found, settings.as_ref().ok())?;
         let groups = Groups::read(choice.group.as_deref(), header, found, &children.facts)?;
-        let mut quality =
-            Self { results, choice, found, atlases, settings, children, groups, chosen, tell, sums: Vec::new() };
-        quality.sums = quality.empty()?;
-        Ok(quality)
+        let (open, rows, means) = (None, Vec::new(), Vec::new());
+        Ok(Self { results, choice, found, atlases, settings, children, groups, chosen, tell, open, rows, means })
     }
 
-    fn empty(&self) -> Result<Vec<Sums>, StackError> {
-        let parcels = |kind: &Kind| atlas_of(self.atlases, kind).map_or(0, |atlas| atlas.stacked().len());
-        let sums = self.found.kinds.iter().map(|kind| Sums::new(parcels(kind), &self.children));
+    fn empty(&self, kind: usize) -> Result<Sums, StackError> {
+        let parcels = atlas_of(self.atlases, &self.found.kinds[kind]).map_or(0, |atlas| atlas.stacked().len());
         let fail = |source| StackError::Motion { path: self.results.join("cohort.tsv"), source };
-        sums.collect::<Result<_, _>>().map_err(fail)
+        Sums::new(parcels, &self.children).map_err(fail)
     }
 
-    /// Adds a block of one atlas and measure, with values as in the children's matrices.
+    /// Adds a block of one atlas and measure, with values as in the children's matrices. One after the other, each closed.
     pub(super) fn take(&mut self, kind: usize, block: &Block) -> Result<(), StackError> {
         let z = has_z(&self.found.kinds[kind].measure);
-        self.sums[kind]
-            .take(&self.children, z, block)
-            .map_err(|(child, source)| self.error(self.results, kind, child, source))
+        let mut sums = match self.open.take() {
+            Some(sums) => sums,
+            None => self.empty(kind)?,
+        };
+        sums.take(&self.children, z, block).map_err(|(child, source)| self.error(self.results, kind, child, source))?;
+        self.open = Some(sums);
+        Ok(())
+    }
+
+    /// All blocks of an atlas and measure were taken.
+    pub(super) fn close(&mut self, kind: usize) -> Result<(), StackError> {
+        let sums = match self.open.take() {
+            Some(sums) => sums,
+            None => self.empty(kind)?,
+        };
+        self.rows.push(rows::of_kind(self, kind, &sums, "main", Censoring::After)?);
+        self.means.extend(tables::mean(self, kind, &sums));
+        Ok(())
     }
 
     /// An error of a child's matrix.
@@ -260,12 +281,14 @@ impl<'a> Quality<'a> {
         StackError::Quality { path, source }
     }
 
-    /// The same sums of a try's matrices.
-    fn sums_of(&self, results: &Path) -> Result<Vec<Sums>, StackError> {
-        let mut all = self.empty()?;
-        for (kind, sums) in all.iter_mut().enumerate() {
+    /// The same rows of a try's matrices.
+    fn rows_of(&self, tried: &Uncensored) -> Result<Vec<Vec<Row>>, StackError> {
+        let results = &tried.results;
+        let mut all = Vec::new();
+        for kind in 0..self.found.kinds.len() {
             let Some(atlas) = atlas_of(self.atlases, &self.found.kinds[kind]) else { continue };
             let parcels = atlas.stacked().len();
+            let mut sums = self.empty(kind)?;
             for place in stream::blocks(self.found.children.len(), edge_count(parcels), parcels) {
                 let what = format!("before censoring {}, {}", atlas.name, self.found.kinds[kind].measure);
                 (self.tell)(&Step::children(&what, place.first(), self.found.children.len()));
@@ -274,23 +297,26 @@ impl<'a> Quality<'a> {
                 sums.take(&self.children, z, &block)
                     .map_err(|(child, source)| self.error(results, kind, child, source))?;
             }
+            all.push(rows::of_kind(self, kind, &sums, &tried.name, Censoring::Before)?);
         }
         Ok(all)
     }
 
     /// Reads the try, works everything out and writes the files, which do not have their names yet.
-    pub(super) fn finish(self, folder: &Path, files: &mut Vec<Whole>) -> Result<Told, StackError> {
+    pub(super) fn finish(mut self, folder: &Path, files: &mut Vec<Whole>) -> Result<Told, StackError> {
         let mut before = before::find(self.results, self.found, &self.children.facts, &self.settings);
-        let mut sums_before = None;
+        let (mut rows, means) = (std::mem::take(&mut self.rows), std::mem::take(&mut self.means));
+        if matches!(before, Before::Study) {
+            rows.iter_mut().flatten().for_each(|row| row.censoring = Censoring::Before);
+        }
         if let Before::Try(uncensored) = &before {
-            match self.sums_of(&uncensored.results) {
-                Ok(sums) => sums_before = Some(sums),
+            match self.rows_of(uncensored) {
+                Ok(of_try) => rows.iter_mut().zip(of_try).for_each(|(own, before)| own.extend(before)),
                 // A try is no part of the stack: that it cannot be read is told, and stops nothing.
                 Err(error) => before = Before::None(format!("the try {} cannot be read: {error}", uncensored.name)),
             }
         }
-        let rows = rows::all(&self, &before, sums_before.as_deref())?;
-        let means = tables::means(&self);
+        let rows = rows.concat();
         let answer = words::answer(&self, &rows);
         let notes = words::notes(&self, &before);
         let findings = Findings { quality: &self, before, rows, means, answer, notes };

@@ -30,12 +30,18 @@ const AT_ONCE: usize = 32;
 const FROM: u32 = 5;
 const FROM_IF_SHORT: u32 = 1;
 
+/// Above this many degrees of freedom taken for each left the corrected reliability is off by more than 0.05 (measured:
+/// docs/methods.md).
+const MUCH_TAKEN: f64 = 2.0;
+
 const HEADER: &str = "stem\tatlas\tmeasure\tr_half\treliability\tr_first_second\treliability_first_second\t\
-                      reliability_corrected\tminutes\tedges\n";
+                      reliability_corrected\tdof_taken_per_left\tminutes\tedges\n";
 
 /// One child, atlas and measure.
 struct Told {
     minutes: f64,
+    /// Degrees of freedom that cleaning took, over those that it left: the largest of the runs.
+    taken: f64,
     /// Odd against even blocks; none where frames are too few to be split.
     blocks: Option<SplitHalf>,
     /// The first against the second half; none likewise.
@@ -58,7 +64,7 @@ pub(super) fn write(
     curves.append(b"stem\tatlas\tmeasure\tminutes_asked\tminutes\tr\n")?;
     // By kind, then by whole minutes.
     let mut points: Vec<Vec<Vec<f64>>> = vec![Vec::new(); found.kinds.len()];
-    let (mut too_short, mut negative) = (0, 0);
+    let (mut too_short, mut negative, mut uncorrected, mut much_taken) = (0, 0, 0, 0);
     for (at, children) in found.children.chunks(AT_ONCE).enumerate() {
         tell(&Step::children("reliability", at * AT_ONCE, found.children.len()));
         let told: Vec<Result<Vec<Told>, StackError>> =
@@ -74,8 +80,10 @@ pub(super) fn write(
                 };
                 let (of_blocks, of_halves) = (both(told.blocks), both(halves_of));
                 let edges = told.blocks.or(halves_of).map_or(0, |h| h.edges);
-                let minutes = number_cell(told.minutes);
-                let line = format!("{start}\t{of_blocks}\t{of_halves}\t{corrected}\t{minutes}\t{edges}\n");
+                let [taken, minutes] = [told.taken, told.minutes].map(number_cell);
+                let line = format!("{start}\t{of_blocks}\t{of_halves}\t{corrected}\t{taken}\t{minutes}\t{edges}\n");
+                uncorrected += usize::from(!told.first_second.is_some_and(|found| found.corrected.is_finite()));
+                much_taken += usize::from(told.taken > MUCH_TAKEN);
                 halves.append(line.as_bytes())?;
                 too_short += usize::from(told.blocks.is_none());
                 negative += usize::from([told.blocks, halves_of].iter().flatten().any(|h| h.r < 0.0));
@@ -98,6 +106,13 @@ pub(super) fn write(
     files.push(halves.finish()?);
     files.push(curves.finish()?);
     files.push(Whole::of(&folder.join("agreement_summary.tsv"), summary(found, &mut points).as_bytes())?);
+    let mut notes = Vec::new();
+    if much_taken > 0 {
+        notes.push(format!(
+            "cleaning took more than {MUCH_TAKEN} times as many degrees of freedom as it left in {much_taken} of the rows of \
+             reliability.tsv: reliability_corrected is rough there (docs/methods.md)"
+        ));
+    }
     Ok(json!({
         "files": ["reliability.tsv", "agreement.tsv", "agreement_summary.tsv"],
         "block_s": BLOCK.0,
@@ -108,6 +123,9 @@ pub(super) fn write(
             Some(_) => "blocks drawn, as for the equal minutes",
         },
         "without_halves": too_short,
+        "without_corrected": uncorrected,
+        "dof_taken_per_left": "degrees of freedom that cleaning took, over those that it left; the largest of the child's runs",
+        "notes": notes,
         "r_half": format!(
             "odd against even blocks of {} s of kept frames; too high: a slow wave goes from a block into the next, and \
              regressors fitted once over the run give both sides the same error",
@@ -153,7 +171,7 @@ fn look(results: &Path, found: &Found, atlases: &[Atlas], child: &Child, from: u
             let blocks = unless_short(split_half(&series.runs(), BLOCK, measure), stem)?;
             let first_second = unless_short(first_against_second(&series.runs(), &series.hidden, measure), stem)?;
             let curve = unless_short(agreement_curve(&series.runs(), from, how, measure), stem)?.unwrap_or_default();
-            told.push(Told { minutes: series.minutes(), blocks, first_second, curve });
+            told.push(Told { minutes: series.minutes(), taken: runs.most_taken(), blocks, first_second, curve });
         }
     }
     Ok(told)

@@ -141,6 +141,11 @@ fn record(results: &Path, stem: &str) -> Result<(PathBuf, ScanRecord), RunsError
 }
 
 impl Runs {
+    /// Degrees of freedom that cleaning took for each that it left: the largest of the runs.
+    pub(super) fn most_taken(&self) -> f64 {
+        self.taken.iter().copied().fold(f64::NAN, f64::max)
+    }
+
     /// Reads the records of a child's joined runs and holds them against its report.
     pub(super) fn read(results: &Path, child: &Child) -> Result<Self, RunsError> {
         let told = Told::read(results, child)?;
@@ -156,7 +161,7 @@ impl Runs {
             // As cleaning counts them (methods.md, "Cleaning", step 5).
             let share = told.band_hz.map_or(1.0, |[low, high]| (2.0 * (high - low) * record.row.tr_s).min(1.0));
             let before = runs.frames.last().map_or(0.0, |frames| frames.len() as f64 * share);
-            runs.taken.push(if record.row.dof > 0.0 { (before / record.row.dof - 1.0).max(0.0) } else { 0.0 });
+            runs.taken.push(if record.row.dof > 0.0 { (before / record.row.dof - 1.0).max(0.0) } else { f64::NAN });
             runs.records.push(record);
             runs.paths.push(path);
         }

@@ -242,6 +242,7 @@ pub(super) fn write(
             before = Some(next?);
         }
         before.map_or(Ok(()), &mut take)?;
+        quality.close(kind)?;
         let mut about = Vec::new();
         for sink in sinks {
             about.push(sink.about());

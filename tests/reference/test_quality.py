@@ -170,11 +170,12 @@ class Reference:
         design = np.column_stack([np.ones(n), self.controls] if adjusted else [np.ones(n)])
         left = lambda y, design=design: y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
         moved = left(left(self.fd)[np.array(self.permutations(n))].T)
-        mean = np.nanmean(z, axis=0)
-        norm = np.array([np.linalg.norm(left(edge[own], design[own])) for edge, own in zip(z.T, has.T)])
-        products = np.where(has, z - mean, 0).T @ moved
-        spread = np.sqrt(has.mean(axis=0))[:, None] * np.linalg.norm(moved, axis=0)
-        found = [self.found(each, p_of_r(each, dofs)) for each in (products / (norm[:, None] * spread)).T]
+        # As of the data: each edge over the children who have it.
+        correlations = []
+        for edge, own in zip(z.T, has.T):
+            a, b = left(edge[own], design[own]), left(moved[own], design[own])
+            correlations.append(a @ b / np.sqrt((a @ a) * (b * b).sum(axis=0)))
+        found = [self.found(each, p_of_r(each, dofs)) for each in np.array(correlations).T]
         own = self.found(r, p)
         self.looks = own, found
         beyond = lambda k, of=lambda v: v: (1 + sum(of(each[k]) >= of(own[k]) * (1 - 1e-5) for each in found)) / (1 + len(found))

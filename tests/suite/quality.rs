@@ -111,7 +111,7 @@ fn without_a_try_it_says_so_and_gives_the_command() {
     let said = folder.keepstill(&["stack", "results"]).expect(0);
     let command = "keepstill run STUDY --try censor.fd_mm=0 censor.dvars_percent=0";
     assert!(said.stderr.contains(command), "{}", said.stderr);
-    assert!(said.stdout.contains("With 4 children that says little: a correlation stands out only"), "{}", said.stdout);
+    assert!(said.stdout.contains("It cannot be told: 4 children have too few orders"), "{}", said.stdout);
     let told = quality(&folder);
     assert_eq!(
         (&told["before_censoring"]["status"], &told["before_censoring"]["command"]),

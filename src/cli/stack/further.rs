@@ -21,8 +21,8 @@ pub(super) struct Options {
     /// Draw those frames in blocks of 30 s by this seed; otherwise the earliest are taken.
     #[arg(long, value_name = "SEED", requires = "equal_minutes", value_parser = seed, allow_negative_numbers = true)]
     draw: Option<u64>,
-    /// Keep the largest part of the children in which groups are matched in mean FD. motion: the groups' means lie within
-    /// the caliper; motion-pairs: each child has one in every other group within the caliper.
+    /// Keep as many children as a comparison of groups can use with motion alike. motion: the groups' means of mean FD lie
+    /// within the caliper; motion-pairs: each child has one in every other group within the caliper.
     #[arg(long = "match", value_name = "WHAT", value_parser = alike)]
     matching: Option<Alike>,
     /// Column of cohort.tsv that has the groups to match, and to compare in motion and minutes [default: group, where there

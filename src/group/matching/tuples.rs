@@ -33,10 +33,15 @@ pub fn match_tuples(
     caliper: f64,
 ) -> Result<Matching, MatchingError> {
     let (queues, left_out) = queues(values, groups, group_count, caliper)?;
+    let largest = queues.iter().flatten().map(|&child| values[child].abs()).fold(0.0, f64::max);
+    let caliper = caliper + ROUNDING * largest;
     let tuples =
         if let [a, b] = queues.as_slice() { pairs(values, a, b, caliper) } else { walk(values, &queues, caliper) };
     Ok(Matching::of(&queues, tuples.concat(), left_out, tuples, |_| WhyLeftOut::NoPartner))
 }
+
+/// Rounding of a difference, as a share of the largest value: 0.13 and 0.11 are within 0.02.
+const ROUNDING: f64 = 1e-12;
 
 /// What the best choice does with the last of the first i and j children.
 const SKIP_A: u8 = 0;
@@ -188,6 +193,16 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn a_grid_of_values_is_matched_as_it_is_written() {
+        let tuples = |values: &[f64], groups: &[Option<usize>], count| {
+            match_tuples(values, groups, count, 0.02).unwrap().tuples.len()
+        };
+        assert_eq!(tuples(&[0.11, 0.13], &[Some(0), Some(1)], 2), 1);
+        assert_eq!(tuples(&[0.11, 0.13, 0.12], &[Some(0), Some(1), Some(2)], 3), 1);
+        assert_eq!(tuples(&[0.11, 0.130001], &[Some(0), Some(1)], 2), 0);
     }
 
     #[test]

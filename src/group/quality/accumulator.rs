@@ -193,6 +193,13 @@ impl Accumulator {
         )
     }
 
+    /// Of an edge that some child lacks, what those who have it are; none of one that all have.
+    pub(super) fn present(&self, edge: usize, of: usize, controls: &[usize]) -> Option<Present<'_>> {
+        let own = self.incomplete(edge)?;
+        let taken_out = TakenOut::new(&own.covariates, of, controls)?;
+        Some(Present { moments: &own.covariates, sums: &own.sums, taken_out })
+    }
+
     /// Of each edge, the number of children who have it.
     #[must_use]
     pub fn children_of_edges(&self) -> Vec<usize> {
@@ -250,6 +257,46 @@ impl Accumulator {
     }
 }
 
+/// The children who have an edge that others lack.
+pub(super) struct Present<'a> {
+    moments: &'a Moments,
+    sums: &'a Sums,
+    taken_out: TakenOut,
+}
+
+impl Present<'_> {
+    /// Number of them.
+    pub(super) fn children(&self) -> f64 {
+        self.moments.children as f64
+    }
+
+    /// Mean of the edge.
+    pub(super) fn mean(&self) -> f64 {
+        self.sums.mean
+    }
+
+    /// Means of all covariates.
+    pub(super) fn means(&self) -> &[f64] {
+        &self.moments.means
+    }
+
+    /// The partial correlation of the edge with some other number w of these children, of which are given: the sum of squares
+    /// about its mean, the sum of products with the edge, and with each covariate, about the means too. 0 where nothing of w is
+    /// left. `norm` is of what is left of the edge.
+    pub(super) fn correlation(&self, squares: f64, with_edge: f64, with_covariates: &[f64], norm: f64) -> f64 {
+        let (mut left, mut product) = (squares, with_edge);
+        for mixture in self.taken_out.controls() {
+            let along = |of: &[f64]| -> f64 {
+                mixture.iter().zip(&self.taken_out.order).map(|(m, &number)| m * of[number]).sum()
+            };
+            let own = along(with_covariates);
+            left -= own * own;
+            product -= own * along(&self.sums.products);
+        }
+        if left <= 0.0 { 0.0 } else { product / (left.sqrt() * norm) }
+    }
+}
+
 /// Covariates made orthogonal to one another, one after the other and the asked-for one last (Gram–Schmidt on sums of
 /// products, that is Cholesky): each is a mixture of those of `order`, of norm 1.
 struct TakenOut {
@@ -298,6 +345,11 @@ impl TakenOut {
     fn rank(&self) -> usize {
         let controls = self.order.len() - 1;
         (0..controls).filter(|&k| self.mixtures[[k, k]] != 0.0).count()
+    }
+
+    /// The directions of the controls.
+    fn controls(&self) -> impl Iterator<Item = ndarray::ArrayView1<'_, f64>> {
+        self.mixtures.rows().into_iter().take(self.order.len() - 1)
     }
 
     /// The correlation, and the norm of what is left of the edge; none where nothing is.

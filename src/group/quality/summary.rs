@@ -1,6 +1,6 @@
 //! What the correlations of all edges with motion come to.
 
-use ndarray::{Array2, ArrayView2};
+use ndarray::{Array1, Array2, ArrayView2};
 
 use super::{QcFc, p_of_r};
 use crate::connectivity::average_ranks;
@@ -50,25 +50,58 @@ pub fn summarise(correlations: &QcFc) -> QcFcSummary {
     }
 }
 
-/// Spearman's rank correlation (Spearman 1904, Am J Psychol 15:72; ties share their mean rank) of each edge's `r` with the
-/// distance between its parcels' centroids, mm, over the edges that have both.
+/// Distances between the parcels' centroids of each edge, mm, ranked for many rank correlations.
+#[derive(Debug, Clone)]
+pub struct Distances {
+    /// Edges that have one.
+    places: Vec<usize>,
+    edges: usize,
+    ranks: Array1<f64>,
+}
+
+impl Distances {
+    /// NaN where an edge has none.
+    #[must_use]
+    pub fn new(distance_mm: &[f64]) -> Self {
+        let places: Vec<usize> = (0..distance_mm.len()).filter(|&edge| distance_mm[edge].is_finite()).collect();
+        let ranks = average_ranks(&places.iter().map(|&edge| distance_mm[edge]).collect::<Vec<_>>());
+        Self { places, edges: distance_mm.len(), ranks }
+    }
+
+    /// Spearman's rank correlation (Spearman 1904, Am J Psychol 15:72; ties share their mean rank) of each edge's `r` with
+    /// its distance, over the edges that have both.
+    ///
+    /// # Panics
+    /// When there is not one r a distance.
+    #[must_use]
+    pub fn dependence(&self, r: &[f64]) -> DistanceDependence {
+        assert_eq!(r.len(), self.edges, "one distance an edge");
+        let both: Vec<usize> = (0..self.places.len()).filter(|&k| r[self.places[k]].is_finite()).collect();
+        let a = average_ranks(&both.iter().map(|&k| r[self.places[k]]).collect::<Vec<_>>());
+        let own;
+        let b = if both.len() == self.places.len() {
+            &self.ranks
+        } else {
+            // Ranks of some of them rise as those of all do.
+            own = average_ranks(&both.iter().map(|&k| self.ranks[k]).collect::<Vec<_>>());
+            &own
+        };
+        // Ranks have the same mean whatever their ties.
+        let mean = (both.len() as f64 + 1.0) / 2.0;
+        let sum = |x: &Array1<f64>, y: &Array1<f64>| x.iter().zip(y).map(|(x, y)| (x - mean) * (y - mean)).sum::<f64>();
+        let rho =
+            if both.len() < 3 { f64::NAN } else { (sum(&a, b) / (sum(&a, &a) * sum(b, b)).sqrt()).clamp(-1.0, 1.0) };
+        DistanceDependence { edges: both.len(), rho, p: p_of_r(rho, both.len() as f64 - 2.0) }
+    }
+}
+
+/// [`Distances::dependence`] of one set of correlations.
 ///
 /// # Panics
 /// When there is not one distance an edge.
 #[must_use]
 pub fn distance_dependence(r: &[f64], distance_mm: &[f64]) -> DistanceDependence {
-    assert_eq!(r.len(), distance_mm.len(), "one distance an edge");
-    let both: Vec<usize> = (0..r.len()).filter(|&e| r[e].is_finite() && distance_mm[e].is_finite()).collect();
-    let ranks = |values: &[f64]| average_ranks(&both.iter().map(|&e| values[e]).collect::<Vec<_>>());
-    let (a, b) = (ranks(r), ranks(distance_mm));
-    // Ranks have the same mean whatever their ties.
-    let mean = (both.len() as f64 + 1.0) / 2.0;
-    let sum = |x: &ndarray::Array1<f64>, y: &ndarray::Array1<f64>| {
-        x.iter().zip(y).map(|(x, y)| (x - mean) * (y - mean)).sum::<f64>()
-    };
-    let rho =
-        if both.len() < 3 { f64::NAN } else { (sum(&a, &b) / (sum(&a, &a) * sum(&b, &b)).sqrt()).clamp(-1.0, 1.0) };
-    DistanceDependence { edges: both.len(), rho, p: p_of_r(rho, both.len() as f64 - 2.0) }
+    Distances::new(distance_mm).dependence(r)
 }
 
 /// Mean over edges within each network and between each pair, networks × networks, from the mean matrix's upper triangle

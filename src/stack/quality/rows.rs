@@ -2,7 +2,6 @@
 
 use serde_json::{Value, json};
 
-use super::before::Before;
 use super::{Quality, Sums, WithMotion, atlas_of};
 use crate::group::quality::{
     Beyond, Chance, DistanceDependence, QcFc, QcFcSummary, QualityError, abs_r_of_p, distance_dependence, summarise,
@@ -57,7 +56,7 @@ pub(super) struct Part {
 }
 
 /// One row.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Row {
     pub atlas: String,
     pub measure: String,
@@ -143,37 +142,33 @@ impl Row {
     }
 }
 
-/// All rows; `before` holds the sums of the try, one a kind.
-pub(super) fn all(quality: &Quality<'_>, before: &Before, sums: Option<&[Sums]>) -> Result<Vec<Row>, StackError> {
-    let main = if matches!(before, Before::Study) { Censoring::Before } else { Censoring::After };
-    let mut sources: Vec<(&str, Censoring, &[Sums])> = vec![("main", main, &quality.sums)];
-    if let (Before::Try(uncensored), Some(sums)) = (before, sums) {
-        sources.push((&uncensored.name, Censoring::Before, sums));
-    }
-    let mut rows = Vec::new();
-    for (at, kind) in quality.found.kinds.iter().enumerate() {
-        let Some(atlas) = atlas_of(quality.atlases, kind) else { continue };
-        let distances = distances(atlas);
-        for (results, censoring, sums) in &sources {
-            let sums = &sums[at];
-            for (sums, adjusted_for) in
-                [(Some(&sums.motion), Vec::new()), (sums.adjusted.as_ref(), quality.children.adjusted_for())]
-            {
-                let Some(sums) = sums else { continue };
-                let row = row(sums, &distances, adjusted_for)
-                    .map_err(|source| quality.error(quality.results, at, 0, source))?;
-                rows.push(Row {
-                    atlas: kind.atlas.clone(),
-                    measure: kind.measure.clone(),
-                    fisher_z: has_z(&kind.measure),
-                    censoring: *censoring,
-                    results: (*results).to_owned(),
-                    ..row
-                });
-            }
-        }
-    }
-    Ok(rows)
+/// The rows of one atlas and measure: plain, and with covariates taken out.
+pub(super) fn of_kind(
+    quality: &Quality<'_>,
+    kind: usize,
+    sums: &Sums,
+    results: &str,
+    censoring: Censoring,
+) -> Result<Vec<Row>, StackError> {
+    let of = &quality.found.kinds[kind];
+    let Some(atlas) = atlas_of(quality.atlases, of) else { return Ok(Vec::new()) };
+    let distances = distances(atlas);
+    let both = [(Some(&sums.motion), Vec::new()), (sums.adjusted.as_ref(), quality.children.adjusted_for())];
+    both.into_iter()
+        .filter_map(|(sums, adjusted_for)| Some((sums?, adjusted_for)))
+        .map(|(sums, adjusted_for)| {
+            let row = row(sums, &distances, adjusted_for)
+                .map_err(|source| quality.error(quality.results, kind, 0, source))?;
+            Ok(Row {
+                atlas: of.atlas.clone(),
+                measure: of.measure.clone(),
+                fisher_z: has_z(&of.measure),
+                censoring,
+                results: results.to_owned(),
+                ..row
+            })
+        })
+        .collect()
 }
 
 /// Distance of each edge, mm.
@@ -206,7 +201,7 @@ fn row(both: &WithMotion, distances: &[f64], adjusted_for: Vec<String>) -> Resul
         all_edges: r.len(),
         summary: summarise(&found),
         distance: distance_dependence(&r, distances),
-        beyond: shuffled.beyond(&found, &sums.mean().to_vec(), distances),
+        beyond: shuffled.beyond(sums, &found, distances),
         histogram: histogram(&r, abs_r_of_p(0.05, dof as f64), &chance),
         parts: parts(&r, distances),
         chance,

@@ -40,55 +40,53 @@ pub(super) struct Mean {
     pub without_network: usize,
 }
 
-/// The mean matrices of all atlases and measures.
-pub(super) fn means(quality: &Quality<'_>) -> Vec<Mean> {
-    let of = |(kind, sums): (&super::Kind, &super::Sums)| {
-        let parcels = atlas_of(quality.atlases, kind)?.stacked();
-        let mean = sums.all.mean();
-        let fisher_z = has_z(&kind.measure);
-        let back = |value: f64| if fisher_z { value.tanh() } else { value };
-        let mut matrix = Array2::from_elem((parcels.len(), parcels.len()), f64::NAN);
-        for ((i, j), &value) in edges(parcels.len()).zip(&mean) {
-            (matrix[[i, j]], matrix[[j, i]]) = (back(value), back(value));
-        }
-        for (k, &(sum, count)) in sums.diagonal.iter().enumerate().filter(|(_, (_, count))| *count > 0) {
-            matrix[[k, k]] = sum / count as f64;
-        }
-        let mut places: BTreeMap<&str, usize> = BTreeMap::new();
-        let mut networks: Vec<String> = Vec::new();
-        let network_of: Vec<Option<usize>> = parcels
-            .iter()
-            .map(|parcel| {
-                let network = parcel.network.as_str();
-                (!absent(network)).then(|| {
-                    *places.entry(network).or_insert_with(|| {
-                        networks.push(network.to_owned());
-                        networks.len() - 1
-                    })
+/// The mean matrix of one atlas and measure.
+pub(super) fn mean(quality: &Quality<'_>, kind: usize, sums: &super::Sums) -> Option<Mean> {
+    let kind = &quality.found.kinds[kind];
+    let parcels = atlas_of(quality.atlases, kind)?.stacked();
+    let mean = sums.all.mean();
+    let fisher_z = has_z(&kind.measure);
+    let back = |value: f64| if fisher_z { value.tanh() } else { value };
+    let mut matrix = Array2::from_elem((parcels.len(), parcels.len()), f64::NAN);
+    for ((i, j), &value) in edges(parcels.len()).zip(&mean) {
+        (matrix[[i, j]], matrix[[j, i]]) = (back(value), back(value));
+    }
+    for (k, &(sum, count)) in sums.diagonal.iter().enumerate().filter(|(_, (_, count))| *count > 0) {
+        matrix[[k, k]] = sum / count as f64;
+    }
+    let mut places: BTreeMap<&str, usize> = BTreeMap::new();
+    let mut networks: Vec<String> = Vec::new();
+    let network_of: Vec<Option<usize>> = parcels
+        .iter()
+        .map(|parcel| {
+            let network = parcel.network.as_str();
+            (!absent(network)).then(|| {
+                *places.entry(network).or_insert_with(|| {
+                    networks.push(network.to_owned());
+                    networks.len() - 1
                 })
             })
-            .collect();
-        let by_network = network_means(&mean.to_vec(), &network_of, networks.len()).mapv(back);
-        let mut edges_of = Array2::zeros((networks.len(), networks.len()));
-        for ((i, j), _) in edges(parcels.len()).zip(&mean).filter(|(_, value)| !value.is_nan()) {
-            if let (Some(a), Some(b)) = (network_of[i], network_of[j]) {
-                edges_of[[a.min(b), a.max(b)]] += 1;
-            }
-        }
-        Some(Mean {
-            name: quality.found.name(kind),
-            atlas: kind.atlas.clone(),
-            measure: kind.measure.clone(),
-            fisher_z,
-            parcels: parcels.iter().map(|parcel| parcel.name.clone()).collect(),
-            matrix,
-            without_network: network_of.iter().filter(|network| network.is_none()).count(),
-            networks,
-            by_network,
-            edges_of,
         })
-    };
-    quality.found.kinds.iter().zip(&quality.sums).filter_map(of).collect()
+        .collect();
+    let by_network = network_means(&mean.to_vec(), &network_of, networks.len()).mapv(back);
+    let mut edges_of = Array2::zeros((networks.len(), networks.len()));
+    for ((i, j), _) in edges(parcels.len()).zip(&mean).filter(|(_, value)| !value.is_nan()) {
+        if let (Some(a), Some(b)) = (network_of[i], network_of[j]) {
+            edges_of[[a.min(b), a.max(b)]] += 1;
+        }
+    }
+    Some(Mean {
+        name: quality.found.name(kind),
+        atlas: kind.atlas.clone(),
+        measure: kind.measure.clone(),
+        fisher_z,
+        parcels: parcels.iter().map(|parcel| parcel.name.clone()).collect(),
+        matrix,
+        without_network: network_of.iter().filter(|network| network.is_none()).count(),
+        networks,
+        by_network,
+        edges_of,
+    })
 }
 
 /// Its files: `…_mean.npy`, `…_mean.tsv`, and `…_networks.tsv` where parcels belong to networks.

@@ -92,6 +92,12 @@ pub(super) fn answer_of(quality: &Quality<'_>, rows: &[Row], atlas: &str, measur
         };
         return format!("It cannot be told: {why}.");
     }
+    if row.children < FEWEST {
+        return format!(
+            "It cannot be told: {who} have too few orders to shuffle motion among; at least {FEWEST} are needed, and about {needed} for |r| = {MEDIUM_R} to reach p < 0.05. {}",
+            numbers(row, before)
+        );
+    }
     let own = |other: &&Row| other.atlas == atlas && other.measure == measure && other.results == "main";
     let looked: Vec<&Beyond> = rows.iter().filter(own).map(|row| &row.beyond).filter(|of| of.shuffles > 0).collect();
     let looks: Vec<f64> = looked.iter().flat_map(|of| [of.median_abs_r, of.share_p, of.share_q]).collect();
@@ -104,6 +110,10 @@ pub(super) fn answer_of(quality: &Quality<'_>, rows: &[Row], atlas: &str, measur
     }
     format!("{answer} {}", numbers(row, before))
 }
+
+/// Four children have 24 orders, and their own comes up too often among shuffles for a p below 0.05 after several looks; five
+/// have 120.
+const FEWEST: usize = 5;
 
 const MOTION: &str = "Motion is in the result";
 
