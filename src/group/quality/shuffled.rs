@@ -457,7 +457,7 @@ mod tests {
                 let looks = [beyond.median_abs_r, beyond.share_p, p_of_farthest(&[&beyond])];
                 below.iter_mut().zip(looks).for_each(|(below, p)| *below += usize::from(p <= 0.1));
             }
-            // A tenth, and four binomial standard errors: 12 ± 13. With the approximation that was here first a third and more.
+            // A tenth, and four binomial standard errors: 12 ± 13.
             assert!(
                 below.iter().all(|below| *below <= 25) && below.iter().sum::<usize>() >= 6,
                 "{covariates}: {below:?}"
