@@ -286,13 +286,11 @@ pub fn stack(results: &Path, choice: &Choice, tell: Listener<'_>) -> Result<Stac
     parcels::centroids(results, &found, &mut atlases)?;
 
     let said = about::chosen(choice, rows, &found, matched.as_ref());
-    let written = write(results, &folder, choice, &header, &found, &atlases, lacking, &said, tell).and_then(
-        |(mut files, arrays, quality)| {
-            let prepared = prepared.as_ref();
-            let told = further::write(results, &folder, choice, &found, &atlases, prepared, &mut files, tell)?;
-            Ok((files, arrays, quality, told))
-        },
-    );
+    let work = Work { results, folder: &folder, found: &found, atlases: &atlases, tell };
+    let written = write(&work, choice, &header, lacking, &said).and_then(|(mut files, arrays, quality)| {
+        let told = further::write(&work, choice, prepared.as_ref(), &mut files)?;
+        Ok((files, arrays, quality, told))
+    });
     if written.is_err() {
         // Of a folder with nothing in it, nothing is to be seen.
         let _ = fs::remove_dir(&folder);
@@ -333,19 +331,25 @@ fn drop_missing(
     Ok(lacking)
 }
 
+/// What every part of a stack works on.
+#[derive(Clone, Copy)]
+struct Work<'a> {
+    results: &'a Path,
+    folder: &'a Path,
+    found: &'a found::Found,
+    atlases: &'a [parcels::Atlas],
+    tell: Listener<'a>,
+}
+
 /// Writes every file but `stack.json` under unfinished names.
-#[allow(clippy::too_many_arguments)]
 fn write(
-    results: &Path,
-    folder: &Path,
+    work: &Work<'_>,
     choice: &Choice,
     header: &[String],
-    found: &found::Found,
-    atlases: &[parcels::Atlas],
     lacking: Option<parcels::Lacking>,
     chosen: &Value,
-    tell: Listener<'_>,
 ) -> Result<(Vec<whole::Whole>, Vec<stream::Stacking>, quality::Told), StackError> {
+    let Work { results, folder, found, atlases, tell } = *work;
     stream::refuse_what_cannot_be(choice, found, atlases)?;
     let text = |name: &str, text: &str| whole::Whole::of(&folder.join(name), text.as_bytes());
     let mut files = vec![
@@ -357,7 +361,7 @@ fn write(
         files.push(text(&format!("atlas-{}_edges.tsv", atlas.name), &tables::edges(atlas))?);
     }
     let mut quality = quality::Quality::begin(results, choice, header, found, atlases, chosen.clone(), tell)?;
-    let (arrays, seen) = stream::write(results, folder, choice, found, atlases, &mut files, &mut quality, tell)?;
+    let (arrays, seen) = stream::write(work, choice, &mut files, &mut quality)?;
     let told = quality.finish(folder, &mut files)?;
     let lacking = lacking.unwrap_or(seen);
     for (atlas, lacking) in atlases.iter().zip(&lacking.atlases) {

@@ -80,7 +80,7 @@ pub fn permutations(children: usize, count: usize, seed: u64) -> Array2<u32> {
 }
 
 /// Some rows of them.
-fn rows(children: usize, numbers: std::ops::Range<usize>, seed: u64) -> Array2<u32> {
+pub(super) fn rows(children: usize, numbers: std::ops::Range<usize>, seed: u64) -> Array2<u32> {
     let mut out = Array2::from_shape_fn((numbers.len(), children), |(_, i)| i as u32);
     for (number, mut row) in numbers.zip(out.rows_mut()) {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);

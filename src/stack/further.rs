@@ -9,18 +9,14 @@
 //!
 //! All work on the children and the frames that are in the stack: with `--equal-minutes` on the frames that were chosen.
 
-use std::path::Path;
-
 use serde_json::{Value, json};
 
 use super::equal::Equal;
 use super::found::Found;
 use super::matched::{Match, Matched};
-use super::parcels::Atlas;
 use super::standard_errors::{self, StandardErrors};
-use super::step::Listener;
 use super::tested::{self, Prepared, Test};
-use super::{Choice, StackError, reliability, whole};
+use super::{Choice, StackError, Work, reliability, whole};
 
 /// What is asked for beyond the matrices.
 #[derive(Debug, Clone, PartialEq)]
@@ -33,30 +29,22 @@ pub struct Further {
 }
 
 /// Writes the files that were asked for under unfinished names; returns what `stack.json` says of them, by key.
-#[allow(clippy::too_many_arguments)]
 pub(super) fn write(
-    results: &Path,
-    folder: &Path,
+    work: &Work<'_>,
     choice: &Choice,
-    found: &Found,
-    atlases: &[Atlas],
     prepared: Option<&Prepared>,
     files: &mut Vec<whole::Whole>,
-    tell: Listener<'_>,
 ) -> Result<Vec<(&'static str, Value)>, StackError> {
     let further = &choice.further;
     let mut told = Vec::new();
     if further.reliability {
-        told.push(("reliability", reliability::write(results, folder, found, atlases, files, tell)?));
+        told.push(("reliability", reliability::write(work, files)?));
     }
     if let Some(wanted) = &further.standard_errors {
-        told.push((
-            "standard_errors",
-            standard_errors::write(results, folder, wanted, &choice.formats, found, atlases, files, tell)?,
-        ));
+        told.push(("standard_errors", standard_errors::write(work, wanted, &choice.formats, files)?));
     }
     if let Some(prepared) = prepared {
-        told.push(("test", tested::write(results, folder, prepared, found, atlases, files, tell)?));
+        told.push(("test", tested::write(work, prepared, files)?));
     }
     Ok(told)
 }

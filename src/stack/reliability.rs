@@ -11,13 +11,13 @@ use std::path::Path;
 use rayon::prelude::*;
 use serde_json::{Value, json};
 
-use super::StackError;
 use super::equal::{self, BLOCK};
 use super::found::{Child, Found};
 use super::parcels::Atlas;
 use super::runs::{self, Runs};
-use super::step::{Listener, Step};
+use super::step::Step;
 use super::whole::{Unfinished, Whole};
+use super::{StackError, Work};
 use crate::group::quantile;
 use crate::group::reliability::{
     Agreement, Choice, FirstSecond, ReliabilityError, SplitHalf, agreement_curve, first_against_second, split_half,
@@ -49,14 +49,8 @@ struct Told {
     curve: Vec<Agreement>,
 }
 
-pub(super) fn write(
-    results: &Path,
-    folder: &Path,
-    found: &Found,
-    atlases: &[Atlas],
-    files: &mut Vec<Whole>,
-    tell: Listener<'_>,
-) -> Result<Value, StackError> {
+pub(super) fn write(work: &Work<'_>, files: &mut Vec<Whole>) -> Result<Value, StackError> {
+    let Work { results, folder, found, atlases, tell } = *work;
     let from = if least_minutes(results, found)? < f64::from(FROM) { FROM_IF_SHORT } else { FROM };
     let mut halves = Unfinished::create(&folder.join("reliability.tsv"))?;
     let mut curves = Unfinished::create(&folder.join("agreement.tsv"))?;

@@ -11,16 +11,16 @@ use std::path::Path;
 use rayon::prelude::*;
 use serde_json::{Value, json};
 
-use super::StackError;
 use super::equal;
 use super::forms::{self, Format, Holds, Plan, Sink};
 use super::found::{Child, Found};
 use super::parcels::Atlas;
 use super::runs::{self, Runs, Series};
-use super::step::{Listener, Step};
+use super::step::Step;
 use super::stream::{BLOCK_BYTES, Block};
 use super::values::edge_count;
 use super::whole::Whole;
+use super::{StackError, Work};
 use crate::group::edges;
 use crate::group::reliability::{standard_errors, widening};
 use crate::units::Seconds;
@@ -38,15 +38,12 @@ pub struct StandardErrors {
 }
 
 pub(super) fn write(
-    results: &Path,
-    folder: &Path,
+    work: &Work<'_>,
     wanted: &StandardErrors,
     formats: &[Format],
-    found: &Found,
-    atlases: &[Atlas],
     files: &mut Vec<Whole>,
-    tell: Listener<'_>,
 ) -> Result<Value, StackError> {
+    let Work { results, folder, found, atlases, tell } = *work;
     let plans: Vec<Plan<'_>> = found
         .kinds
         .iter()

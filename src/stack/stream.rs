@@ -12,10 +12,10 @@ use super::forms::{self, Holds, Plan, Sink};
 use super::found::{Child, Found};
 use super::parcels::{Atlas, Lacking};
 use super::quality::Quality;
-use super::step::{Listener, Step};
+use super::step::Step;
 use super::values::{self, edge_count};
 use super::whole::Whole;
-use super::{Choice, StackError, equal};
+use super::{Choice, StackError, Work, equal};
 use crate::connectivity::fisher_z;
 
 /// Bytes of a block's values: some hundred children of 200 parcels, and enough for a disk to be busy with (own convention).
@@ -197,17 +197,13 @@ fn note(lacking: &mut Lacking, atlas: usize, used: &[bool], children: &[Child], 
 
 /// Writes every atlas and measure in every format; the files are whole and synced, but do not have their names yet. Tells who
 /// lacks what, too.
-#[allow(clippy::too_many_arguments)]
 pub(super) fn write(
-    results: &Path,
-    folder: &Path,
+    work: &Work<'_>,
     choice: &Choice,
-    found: &Found,
-    atlases: &[Atlas],
     files: &mut Vec<Whole>,
     quality: &mut Quality<'_>,
-    tell: Listener<'_>,
 ) -> Result<(Vec<Stacking>, Lacking), StackError> {
+    let Work { results, folder, found, atlases, tell } = *work;
     let mut lacking = Lacking::none(atlases);
     let mut stackings = Vec::new();
     for (kind, plan) in plans(choice, found, atlases).iter().enumerate() {

@@ -11,17 +11,14 @@
 mod notes;
 mod written;
 
-use std::path::Path;
-
 use serde_json::{Value, json};
 
-use super::StackError;
 use super::found::Found;
-use super::parcels::Atlas;
-use super::step::{Listener, Step};
+use super::step::Step;
 use super::stream::{self, has_z};
 use super::tables::child_column;
 use super::whole::Whole;
+use super::{StackError, Work};
 use crate::group::edge_tests::{EdgeTestError, Model};
 use crate::group::formula::{Column, Design, Formula, FormulaError, Response};
 use crate::group::multiple::benjamini_hochberg;
@@ -229,15 +226,8 @@ fn safe_names(names: &[String]) -> Vec<String> {
 }
 
 /// Fits every atlas and measure and writes tables, matrices and `test.json`; returns what is in the last.
-pub(super) fn write(
-    results: &Path,
-    folder: &Path,
-    prepared: &Prepared,
-    found: &Found,
-    atlases: &[Atlas],
-    files: &mut Vec<Whole>,
-    tell: Listener<'_>,
-) -> Result<Value, StackError> {
+pub(super) fn write(work: &Work<'_>, prepared: &Prepared, files: &mut Vec<Whole>) -> Result<Value, StackError> {
+    let Work { results, folder, found, atlases, tell } = *work;
     let Prepared { wanted, formula, design, model, .. } = prepared;
     let z = formula.response == Response::FisherZ;
     let draws = Draws { count: wanted.permutations, seed: wanted.seed };
@@ -268,7 +258,7 @@ pub(super) fn write(
     Ok(about)
 }
 
-/// The notes of a test, of what [`write`] returned.
+/// The notes in what was written of a part: of a test, of the reliability.
 pub(super) fn notes(about: &Value) -> Vec<String> {
     let notes = about["notes"].as_array().map(Vec::as_slice).unwrap_or_default();
     notes.iter().filter_map(|note| note.as_str().map(str::to_owned)).collect()

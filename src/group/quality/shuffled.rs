@@ -24,7 +24,7 @@ use rayon::prelude::*;
 
 use super::summary::LEVEL;
 use super::{Accumulator, Distances, QcFc, abs_r_of_p, p_of_r};
-use crate::group::permutation::permutations;
+use crate::group::permutation;
 use crate::group::quantile;
 use crate::linalg::{LeastSquares, LinalgError};
 
@@ -32,6 +32,8 @@ use crate::linalg::{LeastSquares, LinalgError};
 pub const SHUFFLES: usize = 199;
 /// The shuffles of one cohort are the same each time (own choice).
 const SEED: u64 = 1;
+/// Shuffles that are made at once (own choice).
+const AT_ONCE: usize = 16;
 /// Edges that one thread takes at once (own choice: sums of 256 × 199 floats lie in a core's cache).
 const STRETCH: usize = 256;
 
@@ -156,20 +158,28 @@ impl Shuffled {
             let own = fit.residuals(column.view())?;
             let mut at = vec![None; of];
             places.iter().enumerate().for_each(|(child, &place)| at[place] = Some(child));
-            for (drawn, mut column) in permutations(of, SHUFFLES, SEED).rows().into_iter().zip(shuffled.columns_mut()) {
-                let order = drawn.iter().filter_map(|&place| at[place as usize]);
-                order.zip(&mut column).for_each(|(child, to)| *to = own[[child, 0]]);
-            }
-            shuffled = fit.residuals(shuffled.view())?;
-            for mut column in shuffled.columns_mut() {
-                let norm = column.dot(&column).sqrt();
-                // Motion that does not vary, or follows from the covariates, has no correlation.
-                column.mapv_inplace(|v| if norm > 0.0 { v / norm } else { 0.0 });
+            // Some at a time, since in double precision all would take more than all else.
+            for first in (0..SHUFFLES).step_by(AT_ONCE) {
+                let numbers = first..(first + AT_ONCE).min(SHUFFLES);
+                let drawn = permutation::rows(of, numbers.clone(), SEED);
+                let mut some = Array2::zeros((children, numbers.len()));
+                for (drawn, mut column) in drawn.rows().into_iter().zip(some.columns_mut()) {
+                    let order = drawn.iter().filter_map(|&place| at[place as usize]);
+                    order.zip(&mut column).for_each(|(child, to)| *to = own[[child, 0]]);
+                }
+                let some = fit.residuals(some.view())?;
+                for (column, mut to) in
+                    some.columns().into_iter().zip(shuffled.slice_mut(s![.., numbers]).columns_mut())
+                {
+                    let norm = column.dot(&column).sqrt();
+                    // Motion that does not vary, or follows from the covariates, has no correlation.
+                    to.zip_mut_with(&column, |to, v| *to = if norm > 0.0 { (v / norm) as f32 } else { 0.0 });
+                }
             }
         }
         let means: Vec<f64> = covariates.columns().into_iter().map(|c| c.sum() / children.max(1) as f64).collect();
         let about_means = Array2::from_shape_fn(covariates.dim(), |(i, k)| (covariates[[i, k]] - means[k]) as f32);
-        let motion = shuffled.mapv(|v| v as f32).as_standard_layout().to_owned();
+        let motion: Array2<f32> = shuffled;
         let shuffles = motion.ncols();
         let stretch = |first: usize| {
             let count = STRETCH.min(edges - first);
@@ -410,7 +420,7 @@ mod tests {
             design.slice_mut(s![.., 1..]).assign(&case.numbers.slice(s![.., 1..=covariates]));
             let fit = LeastSquares::new(design.view()).unwrap();
             let own = fit.residuals(case.numbers.slice(s![.., ..1])).unwrap();
-            let drawn = permutations(CHILDREN, SHUFFLES, SEED);
+            let drawn = permutation::permutations(CHILDREN, SHUFFLES, SEED);
             let all: Vec<usize> = (0..EDGES).collect();
             let found = shuffled.correlations(&sums, &data, &all);
             for shuffle in [0, 1, 57, SHUFFLES - 1] {
