@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # `keepstill stack` on invented results folders of CHILDREN children at PARCELS parcels: time and peak memory, beside the
-# time that `dd` takes to write as many bytes with the same sync. After `tests/run`, whose Python it uses.
+# time that `dd` takes to write the same bytes with the same sync. After `tests/run`, whose Python it uses.
 # KEEPSTILL names a built program, PYTHON a Python with numpy, STACK_PLACE where to work.
 # Usage: benches/stack.sh [CHILDREN] [PARCELS] [npy|tsv: how the children's matrices are written] [arguments for stack…]
 # Needs disk for the matrices (200 parcels: 160 kB a child as npy, 450 kB as tsv) and for the stack; all is removed again.
@@ -60,7 +60,7 @@ written=$(du -cb "$place/results/stack"/* | tail -1 | cut -f1)
 awk -F': ' '/Elapsed/ {print "stack: wall " $NF} /User time/ {print "stack: user s " $NF} /System time/ {print "stack: system s " $NF}
     /Maximum resident/ {printf "stack: peak MiB %.0f\n", $NF / 1024}' "$place/time"
 echo "stack: $written bytes written"
-rm -r "$place/results/stack"
 sync
-echo "dd of as many bytes, synced:"
-dd if=/dev/zero of="$place/zeros" bs=4M count="$written" iflag=count_bytes conv=fsync 2>&1 | tail -1
+# The same bytes, from memory: zeros are not written as other bytes are where the disk is another machine's file.
+echo "dd of the same bytes, synced:"
+cat "$place/results/stack"/* | dd of="$place/copy" bs=4M iflag=fullblock conv=fsync 2>&1 | tail -1

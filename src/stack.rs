@@ -16,7 +16,7 @@
 //! What can be asked for beyond this (equal data, matched groups, reliability, tests) is told of in [`further`].
 //!
 //! Memory holds two blocks of [`stream::BLOCK_BYTES`], whatever the number of children (while one block is written the next
-//! is read), and of each child its row of the cohort table and its shuffled motion: some 2 kB. Files stand under unfinished names until every one is whole; `stack.json` is
+//! is read), and of each child its row of the cohort table and its shuffled motion: some 2.5 kB. Files stand under unfinished names until every one is whole; `stack.json` is
 //! taken away first and written last, so it vouches for all that lies beside it.
 
 mod about;
