@@ -8,7 +8,7 @@
 //! z ~ age + sex  ─► formula ─► design ─┐
 //! children × edges ────────────────────┴─► edge_tests ─► multiple (q)     permutation (family-wise p)
 //! one row a child, in one pass ─► quality: QC-FC, distance, mean matrix
-//! mean FD, minutes by group ─► groups: are they alike?    matching: the largest subset in which they are
+//! mean FD, minutes by group ─► groups: are they alike?    matching: children of whom they are
 //! one child's cleaned frames ─► reliability: split-half, curve over minutes, standard errors, equal minutes
 //! ```
 //!

@@ -203,7 +203,7 @@ pub enum StackError {
     Runs(#[from] RunsError),
     #[error("{stem}: {source}")]
     Reliability { stem: String, source: ReliabilityError },
-    #[error("{stem}: --equal-minutes {asked} are {frames} kept frames{}, and a correlation needs {least} to have a spread; {}",
+    #[error("{stem}: --equal-minutes {asked} gives {frames} kept frames{}, and a correlation needs {least} to have a spread; {}",
         runs_cost(*frames, *least), enough_minutes(*minutes))]
     FewFrames { stem: String, asked: f64, frames: usize, least: usize, minutes: Option<f64> },
     #[error(transparent)]
@@ -223,7 +223,7 @@ fn runs_cost(frames: usize, least: usize) -> &'static str {
 
 fn enough_minutes(minutes: Option<f64>) -> String {
     match minutes {
-        Some(minutes) => format!("ask for at least {minutes}"),
+        Some(minutes) => format!("ask for at least {minutes} minutes"),
         None => "leave the child out with --where".to_owned(),
     }
 }

@@ -280,14 +280,19 @@ pub fn read_numeric(path: &Path) -> Result<TextTable, TableError> {
 
 /// The known word nearest to a mistyped one, if it is near enough to be worth asking about: at most a third of the
 /// word's letters wrong (and at least one allowed), by edits and swaps of neighbours (Damerau 1964, Commun ACM 7:171).
-/// Upper and lower case count as equal; of equally near words the first wins.
+/// Upper and lower case count as equal; of equally near words the first wins. Where none is near enough, the first that
+/// begins with the word, should that have three letters or more.
 #[must_use]
 pub fn nearest<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
     let word: Vec<char> = word.to_lowercase().chars().collect();
     let allowed = (word.len() / 3).max(1);
     let mut best: Option<(usize, &str)> = None;
+    let mut begun = None;
     for candidate in known {
         let letters: Vec<char> = candidate.to_lowercase().chars().collect();
+        if word.len() >= 3 && letters.starts_with(&word) {
+            begun = begun.or(Some(candidate));
+        }
         if letters.len().abs_diff(word.len()) > allowed {
             continue;
         }
@@ -296,7 +301,7 @@ pub fn nearest<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> Option<&
             best = Some((distance, candidate));
         }
     }
-    best.map(|(_, candidate)| candidate)
+    best.map(|(_, candidate)| candidate).or(begun)
 }
 
 /// Appends a number with the fewest digits that read back as the same `f32`; `n/a` for what is not finite as `f32`.

@@ -104,7 +104,7 @@ pub enum FormulaError {
     NotFinite { column: String, row: usize },
     /// A factor that does not vary.
     #[error(
-        "the column {column} holds \"{level}\" for every child with all columns of the formula; leave it out of the formula"
+        "the column {column} holds \"{level}\" for every child who has a value in all columns of the formula; leave it out of the formula"
     )]
     OneLevel { column: String, level: String },
     /// Levels that do not occur together.

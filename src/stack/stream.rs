@@ -13,10 +13,11 @@ use super::found::{Child, Found};
 use super::parcels::{Atlas, Lacking};
 use super::quality::Quality;
 use super::step::Step;
-use super::values::{self, edge_count};
+use super::values;
 use super::whole::Whole;
 use super::{Choice, StackError, Work, equal};
 use crate::connectivity::fisher_z;
+use crate::group::edge_count;
 
 /// Bytes of a block's values: some hundred children of 200 parcels, and enough for a disk to be busy with (own convention).
 pub(super) const BLOCK_BYTES: usize = 32 << 20;

@@ -306,7 +306,7 @@ fn about(prepared: &Prepared, found: &Found, told: &[Value], notes: &[String]) -
         "permutations": if permuted.is_empty() { 0 } else { wanted.permutations },
         "seed": if permuted.is_empty() { Value::Null } else { json!(wanted.seed) },
         "p": "two-sided, of t with the edge's dof",
-        "q": "Benjamini-Hochberg over the edges of one coefficient of one atlas and measure that has it",
+        "q": "Benjamini-Hochberg over the edges that have the coefficient, of one atlas and measure",
         "p_familywise": "Freedman-Lane permutation of residuals, largest |t| over the edges that every child has, of one coefficient \
                          of one atlas and measure",
         "families": "each coefficient of each atlas and measure is a family of its own; q and p_familywise are not corrected for \

@@ -15,11 +15,6 @@ use super::found::Form;
 use super::parcels::Atlas;
 use crate::group;
 
-/// Edges of P parcels.
-pub(super) fn edge_count(parcels: usize) -> usize {
-    parcels * parcels.saturating_sub(1) / 2
-}
-
 /// Reads a matrix: `edges` gets its upper triangle, row by row without the diagonal, `diagonal` its diagonal; both of the
 /// atlas's parcels that are in the stack. NaN stands where there is no value.
 pub(super) fn read(

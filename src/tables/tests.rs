@@ -146,6 +146,8 @@ fn nearest_word() {
     assert_eq!(ask("fd_nm"), Some("fd_mm"));
     assert_eq!(ask("bnad_hz"), Some("band_hz"));
     assert_eq!(ask("colour"), None);
+    // A column of ages is asked for by its beginning.
+    assert_eq!((ask("mot"), ask("mo")), (Some("motion_terms"), None));
     assert_eq!(ask(""), None);
 }
 

@@ -214,7 +214,7 @@ fn groups_of_different_size_are_matched_in_their_means() {
         column(&left, "detail")[0],
         "group a, mean_fd_mm 0.900: left out of a group that moves more, to bring the means within 0.031 mm"
     );
-    assert!(said.contains("Mean FD by group, means within 0.0309 mm (0.1 of the SD within groups):"), "{said}");
+    assert!(said.contains("Mean FD by group, means within 0.0309 mm (0.1 of the SD within groups before):"), "{said}");
     assert_eq!(about(&folder)["match"]["alike"], "motion");
     assert_eq!(about(&folder)["match"]["caliper_of_sd"], 0.1);
     let said =
@@ -378,7 +378,7 @@ fn a_stack_of_too_few_frames_is_refused_and_enough_is_told() {
     for (minutes, frames) in [("0.01", 0), ("0.07", 2), ("0.12", 3)] {
         let said = folder.keepstill(&["stack", "results", "--equal-minutes", minutes]).expect(1).stderr;
         let expected = format!(
-            "sub-01: --equal-minutes {minutes} are {frames} kept frames, and a correlation needs 4 to have a spread; ask for \
+            "sub-01: --equal-minutes {minutes} gives {frames} kept frames, and a correlation needs 4 to have a spread; ask for \
              at least 0.14"
         );
         assert!(said.contains(&expected), "{said}");
@@ -390,7 +390,7 @@ fn a_stack_of_too_few_frames_is_refused_and_enough_is_told() {
     assert!(edges.iter().filter(|r| !r.is_nan()).all(|r| r.abs() < 0.9999), "{edges}");
     // Drawn blocks of two runs: three frames of each are five that tell something, two of each only three.
     let drawn = folder.keepstill(&["stack", "results", "--equal-minutes", "0.1", "--draw", "1"]).expect(1).stderr;
-    assert!(drawn.contains("are 3 kept frames"), "{drawn}");
+    assert!(drawn.contains("gives 3 kept frames"), "{drawn}");
 }
 
 #[test]

@@ -136,7 +136,8 @@ pub(super) fn text(matched: Option<&Matched>, about: &Value) -> String {
             Alike::Means => "means",
             Alike::Pairs => "the children of a pair",
         };
-        let of_sd = matched.caliper_of_sd.map_or(String::new(), |share| format!(" ({share} of the SD within groups)"));
+        let of_sd =
+            matched.caliper_of_sd.map_or(String::new(), |share| format!(" ({share} of the SD within groups before)"));
         let caliper = figures(matched.caliper_mm, 4);
         let _ = writeln!(text, "Mean FD by {}, {what} within {caliper} mm{of_sd}:", matched.group);
         groups(&mut text, "before", &matched.before);

@@ -13,7 +13,8 @@
 //!
 //! The products of every edge with every shuffle are sums over children, and so gathered in the same pass as all else:
 //! shuffles × children times children × edges, a block of children at a time, in single precision (products of a few
-//! thousand terms of either sign keep four digits; the shuffles decide at two). An edge that children lack is correlated
+//! thousand terms of either sign keep four digits, and two where one child in a hundred has the edge; the shuffles decide
+//! at two). An edge that children lack is correlated
 //! with shuffled motion over the children who have it, as with motion itself; for that it has sums of shuffled motion, its
 //! square and its products with the covariates over the children who lack it, which over all are known. Memory is 4
 //! bytes a shuffle for each child and each edge, and for an edge that children lack as much again for each of these sums.

@@ -18,7 +18,7 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
     let mut body = format!(
         "<p class=\"study\">{}</p>\n<h1>Is it just motion?</h1>\n<p class=\"verdict\">{}</p>\n<p>In the stack: {}</p>\n",
         soft(name, LONG_WORD),
-        soft(&findings.answer, LONG_WORD),
+        unbroken(soft(&findings.answer, LONG_WORD)),
         soft(&words::stacked(&findings.quality.chosen), LONG_WORD)
     );
     let command = findings.before.command(findings.settings());
@@ -123,10 +123,15 @@ fn soft(text: &str, longest: usize) -> String {
 }
 
 /// A number stays on one line with its unit, and with what it is compared with.
-fn whole(cell: &str) -> String {
+fn unbroken(text: String) -> String {
     let comparison = |text: String, sign: &str| text.replace(&format!(" {sign} "), &format!("\u{a0}{sign}\u{a0}"));
-    let text = comparison(comparison(soft(cell, LONG_CELL), "&lt;"), "=");
+    let text = comparison(comparison(text, "&lt;"), "=");
     text.replace("&lt; ", "&lt;\u{a0}").replace(" %", "\u{a0}%")
+}
+
+/// The text of a cell.
+fn whole(cell: &str) -> String {
+    unbroken(soft(cell, LONG_CELL))
 }
 
 fn header(cells: &[&str]) -> String {

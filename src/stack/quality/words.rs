@@ -119,7 +119,7 @@ const MOTION: &str = "Motion is in the result";
 
 /// What the shuffles tell, from their p values of the median |r|, of the share of edges with p < 0.05, and of those with
 /// q < 0.05, which motion in a few edges raises; plain and with covariates taken out. `counted` is the p value of the
-/// smallest of them, its choice counted, so that "motion is in the result" is said by chance alone of one cohort in twenty.
+/// smallest of them, its choice counted, so that "motion is in the result" is said by chance alone of at most one cohort in twenty.
 fn verdict(looks: &[f64], counted: f64) -> String {
     let Some(smallest) = looks.iter().copied().reduce(f64::min) else {
         return "It cannot be told: motion could not be shuffled.".to_owned();

@@ -61,11 +61,11 @@ pub(super) fn write(
         match &test.permuted {
             Some(permuted) => {
                 let p = permuted.family_wise_p.to_vec();
-                told["p"] = json!(put("p_familywise", &p)?);
+                told["p_familywise"] = json!(put("p_familywise", &p)?);
                 told["family"] = json!(permuted.family);
                 told["edges_p_familywise_below_0.05"] = json!(count(&p));
             }
-            None => told["p"] = json!(put("q", &test.q)?),
+            None => told["q"] = json!(put("q", &test.q)?),
         }
         told["edges_q_below_0.05"] = json!(count(&test.q));
         coefficients.push(told);
