@@ -300,5 +300,6 @@ fn beside(table: &TextTable, fd_column: &'static str, frame: usize, censor: &Val
         })
         .map(|i| format!("frame {i} ({}, FD {} mm)", table.rows[i].cells[reasons], table.rows[i].cells[fd]))
         .collect();
-    Ok(format!("it lies within {before} frames before or {after} after {}", sources.join(", ")))
+    let frames = if before == 1 { "frame" } else { "frames" };
+    Ok(format!("it lies within {before} {frames} before or {after} after {}", sources.join(", ")))
 }

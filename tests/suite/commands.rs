@@ -55,7 +55,7 @@ fn why_explains_each_reason_in_words() {
     for (frame, words) in [
         ("0", "settling: it is among the first 2 frames"),
         ("13", "mm (FD, sum form) since the frame before, above the limit of 0.2 mm"),
-        ("14", "beside_motion: it lies within 1 frames before or 2 after frame 13 (moved, FD 0."),
+        ("14", "beside_motion: it lies within 1 frame before or 2 after frame 13 (moved, FD 0."),
         ("17", "short_stretch: the stretch of kept frames around it is shorter than 5 frames"),
         ("20", "logged: its acquisition overlaps an interval of the watch log"),
         ("31", "% (DVARS) since the frame before, above the limit of 5.0 %"),
