@@ -334,7 +334,7 @@ const SPOILED = {
   "no words for a picture": [MANY, swap(/aria-label="Mean [^"]*"/, 'aria-label="Mean"'), draws],
   "another median in words": [MANY, swap(/(censoring: median \|r\| )0\.\d\d/, "$10.99"), draws],
   "a picture less": [MANY, (html) => html.slice(0, html.lastIndexOf("<figure")) + html.slice(html.lastIndexOf("</figure>") + 9), draws],
-  "a table that does not scroll": [MANY, swap(".wide { overflow-x: auto; }", ""), (page) => fits(page, 390), narrow],
+  "a table that does not scroll": [MANY, swap("  overflow-x: auto;\n", ""), (page) => fits(page, 390), narrow],
   "words that cannot be broken": [STRANGE, (html) => html.replaceAll("<wbr>", ""), (page) => fits(page, 320), narrowest],
   "a name that is cut": [MANY, swap(/>Wandering[^<]* 1<\/text>/, ">Wandering network A 1</text>"), (page) => fits(page, 390), narrow],
   "words over words": [MANY, swap('<text x="294.0" y="26.0"', '<text x="94.0" y="26.0"'), (page) => fits(page, 1280)],
