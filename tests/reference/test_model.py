@@ -627,7 +627,7 @@ def test_json_of_a_test(tested, results):
     assert about["caution"] and (about["permutations"], about["seed"]) == (300, 11)
     told = json.loads((folder / "stack.json").read_text())
     assert told["test"] == about and any("not in the test" in note for note in told["notes"])
-    files = {file for array in about["arrays"] for c in array["coefficients"] for file in c["t"] + c["p"]}
+    files = {file for array in about["arrays"] for c in array["coefficients"] for file in c["t"] + c.get("p_familywise", c.get("q"))}
     files |= {array["table"] for array in about["arrays"]}
     assert files <= {path.name for path in folder.iterdir()}
     assert {array["measure"] for array in about["arrays"]} == set(CORRELATIONS)
