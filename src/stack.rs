@@ -16,8 +16,9 @@
 //! What can be asked for beyond this (equal data, matched groups, reliability, tests) is told of in [`further`].
 //!
 //! Memory holds two blocks of [`stream::BLOCK_BYTES`], whatever the number of children (while one block is written the next
-//! is read), and of each child its row of the cohort table and its shuffled motion: some 2.5 kB. Files stand under unfinished names until every one is whole; `stack.json` is
-//! taken away first and written last, so it vouches for all that lies beside it.
+//! is read), and of each child its row of the cohort table and its shuffled motion: some 2.5 kB. Files stand under
+//! unfinished names until every one is whole; `stack.json` is taken away first and written last, so it vouches for all
+//! that lies beside it.
 
 mod about;
 mod equal;
@@ -297,7 +298,7 @@ pub fn stack(results: &Path, choice: &Choice, tell: Listener<'_>) -> Result<Stac
     }
     let (files, arrays, quality, told) = written?;
     let mut notes = about::notes(choice, &found, &arrays);
-    notes.extend(told.iter().flat_map(|(_, about)| tested::notes(about)));
+    notes.extend(told.iter().flat_map(|(_, about)| further::notes(about)));
     notes.extend(equal::notes(&found));
     notes.extend(quality.notes);
     notes.extend(skipped);

@@ -166,12 +166,6 @@ impl Tsv {
         Ok(Self { path: path.to_owned(), text, header, first })
     }
 
-    /// The whole file, without a byte order mark.
-    #[must_use]
-    pub fn text(&self) -> &str {
-        &self.text
-    }
-
     /// The rows in file order.
     ///
     /// # Errors

@@ -49,6 +49,12 @@ pub(super) fn write(
     Ok(told)
 }
 
+/// The notes in what [`write`](self::write()) returned of one key.
+pub(super) fn notes(about: &Value) -> Vec<String> {
+    let notes = about["notes"].as_array().map(Vec::as_slice).unwrap_or_default();
+    notes.iter().filter_map(|note| note.as_str().map(str::to_owned)).collect()
+}
+
 /// What `stack.json` says of the choice of children and frames.
 pub(super) fn tell_choice(found: &Found, matched: Option<&Matched>) -> Vec<(&'static str, Value)> {
     let mut told = Vec::new();

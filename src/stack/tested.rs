@@ -258,12 +258,6 @@ pub(super) fn write(work: &Work<'_>, prepared: &Prepared, files: &mut Vec<Whole>
     Ok(about)
 }
 
-/// The notes in what was written of a part: of a test, of the reliability.
-pub(super) fn notes(about: &Value) -> Vec<String> {
-    let notes = about["notes"].as_array().map(Vec::as_slice).unwrap_or_default();
-    notes.iter().filter_map(|note| note.as_str().map(str::to_owned)).collect()
-}
-
 /// `test.json`.
 fn about(prepared: &Prepared, found: &Found, told: &[Value], notes: &[String]) -> Value {
     let Prepared { wanted, formula, design, model, safe, tested, permuted, .. } = prepared;

@@ -71,8 +71,7 @@ pub struct LeftOut {
     pub stem: String,
     /// `participant_id`, `session_id`, `run_id` as in `cohort.tsv`.
     pub ids: [String; 3],
-    /// One word: `where`, a verdict, `too_few_minutes`, `review_exclude`, `review_exclude_out_of_date`, `no_matrix`,
-    /// `missing_parcels`.
+    /// One word: `where`, a verdict, `too_few_minutes`, or one of those in docs/commands.md.
     pub reason: String,
     pub detail: String,
 }
@@ -203,7 +202,7 @@ fn digest(path: &Path) -> Result<String, StackError> {
     Ok(hasher.finalize().to_hex().to_string())
 }
 
-/// Values of a column that are named where a condition fits nobody.
+/// Values of a column that are named where a condition fits nobody (own choice).
 const MOST_SEEN: usize = 8;
 
 /// "sex has F, M".

@@ -297,3 +297,15 @@ def mask_radius(mask, affine):
     world = lambda where: np.argwhere(where) @ affine[:, :3].T + affine[:, 3]
     centroid = world(mask).mean(axis=0)
     return np.linalg.norm(world(surface) - centroid, axis=1).mean(), centroid, int(surface.sum())
+
+
+def independent(x):
+    """Columns that do not depend on those before them, and whether each column lies outside the span of all others."""
+    norms = np.linalg.norm(x, axis=0)
+    x = x / np.where(norms > 0, norms, 1)
+    rank = lambda columns: np.linalg.matrix_rank(x[:, columns], tol=1e-7) if columns else 0
+    kept = []
+    for j in range(x.shape[1]):
+        kept += [j] if rank(kept + [j]) > rank(kept) else []
+    columns = list(range(x.shape[1]))
+    return kept, np.array([rank(columns) > rank([k for k in columns if k != j]) for j in columns])

@@ -14,6 +14,8 @@ import sys
 import numpy as np
 import pandas
 
+# Motion, frames a run, runs. The last three leave hardly any degrees of freedom.
+COHORTS = [(0, 300, 1), (0, 150, 1), (0, 150, 2), (1, 300, 1), (0, 110, 1), (0, 100, 1), (0, 90, 1)]
 BLOCKS = [30, 60, 90, 120, 180]
 DRAWS = 100
 
@@ -38,14 +40,16 @@ def stack(keepstill, results, *options):
 
 
 def main(keepstill, folder, children=40):
-    for motion, frames, runs in [(0, 300, 1), (0, 150, 1), (0, 150, 2), (1, 300, 1)]:
+    for motion, frames, runs in COHORTS:
         for seed in [11, 12, 13]:
             place = f"{folder}/motion{motion}_frames{frames}_runs{runs}_seed{seed}"
             results = cohort(keepstill, place, children, motion, frames, runs, seed)
             z, _ = stack(keepstill, results, "--reliability")
-            found = pandas.read_csv(f"{results}/stack/reliability.tsv", sep="\t", na_values="n/a").median(numeric_only=True)
+            each = pandas.read_csv(f"{results}/stack/reliability.tsv", sep="\t", na_values="n/a")
+            found = each.median(numeric_only=True)
             between = np.median(np.corrcoef(z)[np.triu_indices(len(z), 1)])
-            print(f"motion {motion}, {runs} × {frames} frames, seed {seed}, {len(z)} children, {found['minutes']:.1f} min: true {between:.3f}", flush=True)
+            print(f"motion {motion}, {runs} × {frames} frames, seed {seed}, {len(z)} children, {found['minutes']:.1f} min, "
+                  f"q {found['dof_taken_per_left']:.1f}: true {between:.3f}, {each['reliability_corrected'].isna().sum()} without", flush=True)
             print("  " + ", ".join(f"{column} {found[column]:.3f}" for column in found.index if column.startswith("r")))
             true = np.sqrt(z.var(axis=0, ddof=1).mean())
             for block in BLOCKS if motion == 0 else []:

@@ -6,6 +6,7 @@ import scipy.stats
 import statsmodels.api as sm
 from statsmodels.stats.multitest import multipletests
 
+from formulas import independent
 from group_program import array, close, group  # noqa: F401
 from test_published import dataset, design as nist_design
 
@@ -27,18 +28,6 @@ def check_against_statsmodels(got, edge, x, y):
     close(array(got["p"])[:, edge], fit.pvalues, rtol=1e-8, atol=1e-280)
     assert got["dof"][edge] == fit.df_resid and got["children"][edge] == len(y)
     close(got["sd"][edge], np.sqrt(fit.mse_resid))
-
-
-def independent(x):
-    """Columns that do not depend on those before them, and whether each column lies outside the span of all others."""
-    norms = np.linalg.norm(x, axis=0)
-    x = x / np.where(norms > 0, norms, 1)
-    rank = lambda columns: np.linalg.matrix_rank(x[:, columns], tol=1e-7) if columns else 0
-    kept = []
-    for j in range(x.shape[1]):
-        kept += [j] if rank(kept + [j]) > rank(kept) else []
-    columns = list(range(x.shape[1]))
-    return kept, np.array([rank(columns) > rank([k for k in columns if k != j]) for j in columns])
 
 
 def check_in_part(got, edge, x, y):

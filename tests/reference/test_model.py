@@ -419,18 +419,6 @@ def tested(keepstill, results):
     return folder, said
 
 
-def determined(x):
-    """Columns that do not depend on those before them, and whether each lies outside the span of all the others."""
-    norms = np.linalg.norm(x, axis=0)
-    x = x / np.where(norms > 0, norms, 1)
-    rank = lambda columns: np.linalg.matrix_rank(x[:, columns], tol=1e-7) if columns else 0
-    kept = []
-    for j in range(x.shape[1]):
-        kept += [j] if rank(kept + [j]) > rank(kept) else []
-    whole = list(range(x.shape[1]))
-    return kept, [rank(whole) > rank([k for k in whole if k != j]) for j in whole]
-
-
 def against_statsmodels(folder, ending, design, safe, z, untested=("intercept",)):
     """Every edge of a table against ordinary least squares on the children who have it, without the columns that depend on
     others there. Returns how many edges had all coefficients, some, and none; and on how many each coefficient was tested."""
@@ -440,7 +428,7 @@ def against_statsmodels(folder, ending, design, safe, z, untested=("intercept",)
     for edge in range(z.shape[1]):
         present = np.isfinite(z[:, edge])
         x, y, row = design[present], z[present, edge], found.iloc[edge]
-        kept, free = determined(x)
+        kept, free = formulas.independent(x)
         assert row["children"] == len(y)
         if len(y) <= len(kept):
             assert row["dof"] == 0 and row[5:].isna().all()

@@ -38,10 +38,10 @@ const AT_ONCE: usize = 16;
 /// Edges that one thread takes at once (own choice: sums of 256 × 199 floats lie in a core's cache).
 const STRETCH: usize = 256;
 
-/// The largest |r| of a shuffle with an edge that children lack.
+/// The largest |r| of a shuffle with an edge that children lack (own choice: a last place of single precision below 1).
 const MOST: f64 = 1.0 - 1e-7;
 /// A number that is smaller by less than this share is as large: rounding to single precision must not make a shuffle that
-/// gives the data back look smaller.
+/// gives the data back look smaller (own choice: a hundred of its last places).
 const SAME: f64 = 1.0 - 1e-5;
 
 /// The p value of the farthest of several looks at the same children, with that choice counted: of the data and of every
