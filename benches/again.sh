@@ -33,7 +33,7 @@ def linked(source, name, times):
     read = lambda table: list(csv.DictReader(open(source / table), delimiter="\t"))
     people = {row["participant_id"]: row for row in read("participants.tsv")}
     scans, children = [], []
-    for row in read("scans.tsv") * times:
+    for row in read("runs.tsv") * times:
         child = f"sub-{len(scans) + 1:04}"
         (out / child).mkdir()
         new = row | {"participant_id": child}
@@ -44,7 +44,7 @@ def linked(source, name, times):
                 new[column] = f"{child}/{link.name}"
         scans.append(new)
         children.append(people[row["participant_id"]] | {"participant_id": child})
-    for table, rows in (("scans.tsv", scans), ("participants.tsv", children)):
+    for table, rows in (("runs.tsv", scans), ("participants.tsv", children)):
         with open(out / table, "w") as file:
             writer = csv.DictWriter(file, rows[0], delimiter="\t", lineterminator="\n")
             writer.writeheader()
@@ -76,7 +76,7 @@ plain = linked("four", "plain", 1)
 for link in plain.glob("*/*bold.nii.gz"):
     link.with_suffix("").write_bytes(gzip.open(link).read())
     link.unlink()
-(plain / "scans.tsv").write_text((plain / "scans.tsv").read_text().replace("bold.nii.gz", "bold.nii"))
+(plain / "runs.tsv").write_text((plain / "runs.tsv").read_text().replace("bold.nii.gz", "bold.nii"))
 images = sorted((folder / "four").glob("*/func/*bold.nii.gz"))
 
 rows = {}

@@ -157,13 +157,13 @@ def one_scan(job):
         means = sums.astype(np.float64) / counts
     total = np.bincount(np.maximum(lookup[labels], -1) + 1, minlength=n + 1)[1 : n + 1]
     coverage = counts[:n] / np.maximum(total, 1)
-    used = coverage >= parcels["min_coverage"]
+    used = coverage >= parcels["least_coverage"]
 
     motion, settings = study["motion"], study["clean"]
     six = tables.read_columns(scan.path("motion"), motion["columns"])
     six[:, :3] *= {"mm": 1, "m": 1000}[motion["translation_unit"]]
     six[:, 3:] *= {"rad": 1, "deg": math.pi / 180}[motion["rotation_unit"]]
-    fd_sum, fd_rms = fd_both(six, float(motion["head_radius"]))
+    fd_sum, fd_rms = fd_both(six, float(motion["sphere_radius"]))
     fd = fd_sum if motion["displacement"] == "sum" else fd_rms
     logged = np.zeros(frames, bool)
     if study["censor"]["watch_log"] and scan.path("watch_log"):
@@ -185,15 +185,15 @@ def one_scan(job):
 
     stem = "_".join(f"{k}-{v}" for k, v in (("sub", scan.participant), ("ses", scan.session), ("run", scan.run)) if v)
     with open(out / f"{stem}_frames.tsv", "w") as file:
-        file.write("frame\ttime_s\ttrans_x_mm\ttrans_y_mm\ttrans_z_mm\trot_x_rad\trot_y_rad\trot_z_rad\t"
+        file.write("frame\ttime_s\ttranslation_x_mm\ttranslation_y_mm\ttranslation_z_mm\trotation_x_rad\trotation_y_rad\trotation_z_rad\t"
                    "fd_sum_mm\tfd_rms_mm\tdvars_percent\tglobal_signal\tkept\treasons\n")
         listed = np.column_stack([six, fd_sum, fd_rms, dvars, means[:, -1]]).tolist()
         for i, values in enumerate(listed):
             file.write(f"{i}\t{i * tr_s:g}\t" + "\t".join(f"{v:.9g}" for v in values) + f"\t{int(kept[i])}\t{reason[i]}\n")
     series = np.full((frames, n), np.nan)
     series[np.ix_(kept, used)] = residuals
-    np.savetxt(out / f"{stem}_parcels.tsv", series, "%.9g", "\t", header="\t".join(names), comments="")
-    np.savetxt(out / f"{stem}_coverage.tsv", np.column_stack([indices, total, coverage, used]), "%.9g", "\t")
+    np.savetxt(out / f"{stem}_series.tsv", series, "%.9g", "\t", header="\t".join(names), comments="")
+    np.savetxt(out / f"{stem}_parcels.tsv", np.column_stack([indices, total, coverage, used]), "%.9g", "\t")
     whole = residuals if dof > 2 else None
     return scan.participant, scan.session, used, whole, names, {"mean_fd_mm": float(np.nanmean(fd)), "kept": int(kept.sum()), "tsnr": tsnr, "dof": dof}
 

@@ -41,8 +41,8 @@ for child in range(children):
     stem = f"sub-{child:05d}"
     folder = root / stem / "func"
     folder.mkdir(parents=True)
-    (folder / f"{stem}_atlas-made_coverage.tsv").write_text(coverage)
-    matrix_file = folder / f"{stem}_atlas-made_measure-pearson_matrix.{form}"
+    (folder / f"{stem}_atlas-made_parcels.tsv").write_text(coverage)
+    matrix_file = folder / f"{stem}_atlas-made_desc-pearson_matrix.{form}"
     if form == "npy":
         np.save(matrix_file, matrix)
     else:

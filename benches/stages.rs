@@ -81,12 +81,12 @@ mod reading {
             name: "invented".to_owned(),
             image: cohort.join("atlas.nii.gz"),
             labels: None,
-            min_coverage: 0.5,
+            least_coverage: 0.5,
         })
         .expect("an atlas");
         let header = nifti::read_header(bold).expect("a header");
         let grid = Grid { shape: header.shape, affine: header.affine };
-        let mask = nifti::read_3d(&cohort.join("sub-01/func/sub-01_brain_mask.nii.gz")).expect("a mask");
+        let mask = nifti::read_3d(&cohort.join("sub-01/func/sub-01_desc-brain_mask.nii.gz")).expect("a mask");
         let brain: Vec<bool> = nearest_on(&grid, &mask).into_iter().map(|v| v > 0.0).collect();
         let gridded = atlas.on(&grid);
         let wanted = Wanted {

@@ -41,19 +41,19 @@ if not (folder / "study.toml").exists():
         (folder / f"bold{name}.nii.gz").write_bytes(nifti(FRAMES, [rng.randrange(900, 1100) for _ in range(27 * FRAMES)]))
         for kind in ("brain", "white", "csf"):
             (folder / f"{kind}{name}.nii.gz").write_bytes(mask)
-        restless, at, lines = rng.uniform(0.02, 0.4), [0.0] * 6, ["trans_1\ttrans_2\ttrans_3\trot_1\trot_2\trot_3"]
+        restless, at, lines = rng.uniform(0.02, 0.4), [0.0] * 6, ["translation_x_mm\ttranslation_y_mm\ttranslation_z_mm\trotation_x_rad\trotation_y_rad\trotation_z_rad"]
         for _ in range(FRAMES):
             startle = 5 if rng.random() < restless / 4 else 1
             at = [a + startle * rng.gauss(0, restless * scale) for a, scale in zip(at, [0.2] * 3 + [0.004] * 3)]
             lines.append("\t".join(f"{a:.8f}" for a in at))
         (folder / f"motion{name}.tsv").write_text("\n".join(lines) + "\n")
         table.append(f"{name}\tbold{name}.nii.gz\tmotion{name}.tsv\tbrain{name}.nii.gz\twhite{name}.nii.gz\tcsf{name}.nii.gz")
-    (folder / "scans.tsv").write_text("\n".join(table) + "\n")
+    (folder / "runs.tsv").write_text("\n".join(table) + "\n")
     (folder / "atlas.nii.gz").write_bytes(mask)
     (folder / "study.toml").write_text("""[study]
 name = "Tern Bay: five hundred invented children"
 [scans]
-table = "scans.tsv"
+table = "runs.tsv"
 [[parcels]]
 name = "one"
 image = "atlas.nii.gz"

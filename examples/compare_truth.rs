@@ -113,7 +113,7 @@ fn read_results(folder: &Path, truth: &Matrix) -> Result<Results, Failure> {
         let given = &cohort.rows[row][id];
         let name = if given.starts_with("sub-") { given.clone() } else { format!("sub-{given}") };
         let below = folder.join(&name);
-        let matrices = if below.is_dir() { files_below(&below, "_measure-pearson_matrix.tsv")? } else { Vec::new() };
+        let matrices = if below.is_dir() { files_below(&below, "_desc-pearson_matrix.tsv")? } else { Vec::new() };
         let error = match matrices.first() {
             None => Vec::new(),
             Some(path) => {
@@ -127,7 +127,7 @@ fn read_results(folder: &Path, truth: &Matrix) -> Result<Results, Failure> {
         let whole = !error.is_empty() && error.iter().all(|e| !e.is_nan());
         if whole
             && results.distance_mm.is_empty()
-            && let Some(path) = files_below(&below, "_coverage.tsv")?.first()
+            && let Some(path) = files_below(&below, "_parcels.tsv")?.first()
         {
             results.distance_mm = distances(path)?;
         }

@@ -153,7 +153,7 @@ fn run(stage: &str, input: &Value) -> Result<Value> {
             json!({ "sum": fd.sum_mm.to_vec(), "rms": fd.rms_mm.to_vec() })
         }
         "motion_terms" => json!({ "data": rows(&trace(input)?.terms(count(input, "terms"))) }),
-        "head_radius" => {
+        "sphere_radius" => {
             let sex = match input["sex"].as_str() {
                 Some("male") => Sex::Male,
                 Some("female") => Sex::Female,
@@ -161,7 +161,7 @@ fn run(stage: &str, input: &Value) -> Result<Value> {
             };
             json!({ "radius_mm": head_size::radius(number(&input["age_months"]), sex).0 })
         }
-        "head_radius_from_mask" => {
+        "sphere_radius_from_mask" => {
             let mut affine = Affine::scaling([1.0; 3]);
             for (row, given) in affine.0.iter_mut().zip(matrix(&input["affine"])?.rows()) {
                 row.iter_mut().zip(given).for_each(|(cell, &value)| *cell = value);

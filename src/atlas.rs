@@ -82,7 +82,7 @@ pub struct Atlas {
     pub name: String,
     /// In the order of the labels table, else by rising index.
     pub parcels: Vec<Parcel>,
-    pub min_coverage: f64,
+    pub least_coverage: f64,
     /// Content hash of image and labels table.
     pub content: String,
     grid: Grid,
@@ -149,7 +149,7 @@ impl Atlas {
         let (parcels, body) =
             if header.frames == 1 { read_labels(path, rows)? } else { read_weights(path, header.shape, rows)? };
         let content = hasher.finalize().to_hex().to_string();
-        Ok(Self { name: settings.name.clone(), parcels, min_coverage: settings.min_coverage, content, grid, body })
+        Ok(Self { name: settings.name.clone(), parcels, least_coverage: settings.least_coverage, content, grid, body })
     }
 
     /// Bytes that the atlas takes here and on a grid like its own.

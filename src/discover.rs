@@ -128,7 +128,7 @@ pub fn discover(study: &Study) -> Result<Cohort, DiscoverError> {
     }
     refuse_shared_files(&mut scans);
     for scan in &mut scans {
-        children.judge(scan, study.motion.head_radius);
+        children.judge(scan, study.motion.sphere_radius);
         let needed = needed(study, scan);
         scan.problems.extend(needed.iter().map(ToString::to_string));
     }

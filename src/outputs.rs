@@ -113,10 +113,10 @@ pub fn frames_table(outcome: &Outcome) -> Vec<u8> {
     out
 }
 
-/// `R_atlas-A_parcels.tsv`: cleaned parcel series, one row a frame; n/a in dropped frames and for parcels not used.
+/// `R_atlas-A_series.tsv`: cleaned parcel series, one row a frame; n/a in dropped frames and for parcels not used.
 /// `residuals` is kept frames × used parcels.
 #[must_use]
-pub fn parcels_table(parcels: &[Parcel], kept: &[bool], used: &[bool], residuals: ArrayView2<'_, f64>) -> Vec<u8> {
+pub fn series_table(parcels: &[Parcel], kept: &[bool], used: &[bool], residuals: ArrayView2<'_, f64>) -> Vec<u8> {
     let mut out = Vec::with_capacity(ROOM_A_CELL * (parcels.len() * (residuals.nrows() + 1) + 4 * kept.len()));
     let mut row = Row::new(&mut out);
     for parcel in parcels {
@@ -156,9 +156,9 @@ pub fn parcels_array(kept: &[bool], used: &[bool], residuals: ArrayView2<'_, f64
     out
 }
 
-/// `R_atlas-A_coverage.tsv`.
+/// `R_atlas-A_parcels.tsv`.
 #[must_use]
-pub fn coverage_table(parcels: &[Parcel], table: &AtlasDigest, used: &[bool]) -> Vec<u8> {
+pub fn parcels_table(parcels: &[Parcel], table: &AtlasDigest, used: &[bool]) -> Vec<u8> {
     let mut out = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\tnetwork\n".as_bytes().to_vec();
     for (p, parcel) in parcels.iter().enumerate() {
         let mut row = Row::new(&mut out);

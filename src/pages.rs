@@ -267,12 +267,12 @@ impl ChildData {
         if let Value::Object(settings) = &mut data.settings {
             settings.remove("children");
         }
-        let radius_tells = data.settings["motion"]["head_radius"] == "by-age";
+        let radius_tells = data.settings["motion"]["sphere_radius"] == "by-age";
         let rows = data.runs.iter_mut().map(|run| &mut run.row).chain([&mut data.joined]);
         for row in rows {
             if radius_tells {
-                row.head_radius_mm = f64::NAN;
-                row.head_radius_from = "hidden".to_owned();
+                row.sphere_radius_mm = f64::NAN;
+                row.sphere_radius_from = "hidden".to_owned();
             }
             row.problem = row.problem.as_deref().map(blinded_text);
             row.warnings.iter_mut().for_each(|warning| *warning = blinded_text(warning));

@@ -350,7 +350,7 @@ fn decide(
     let mut records = Vec::new();
     let mut dof = f64::NAN;
     for (atlas, signal) in atlases.list.iter().zip(&digest.atlases) {
-        let used: Vec<bool> = signal.coverage.iter().map(|&c| c > 0.0 && c >= atlas.min_coverage).collect();
+        let used: Vec<bool> = signal.coverage.iter().map(|&c| c > 0.0 && c >= atlas.least_coverage).collect();
         let columns: Vec<usize> = (0..used.len()).filter(|&p| used[p]).collect();
         let means = signal.means.slice(s![settling.., ..]);
         let mut data = Array2::zeros((means.nrows(), columns.len()).f());
@@ -400,8 +400,8 @@ fn decide(
         mean_fd_kept_mm: summary.mean_fd_kept_mm,
         max_fd_mm: summary.max_fd_mm,
         median_dvars_percent: summary.median_dvars_percent,
-        head_radius_mm: motion.sphere.radius.0,
-        head_radius_from: motion.sphere.from.clone(),
+        sphere_radius_mm: motion.sphere.radius.0,
+        sphere_radius_from: motion.sphere.from.clone(),
         dropped_settling: dropped[0],
         dropped_unaligned: dropped[1],
         dropped_moved: dropped[2],

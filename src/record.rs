@@ -90,9 +90,9 @@ pub struct ReportRow {
     #[serde(with = "number")]
     pub median_dvars_percent: f64,
     #[serde(with = "number")]
-    pub head_radius_mm: f64,
+    pub sphere_radius_mm: f64,
     /// How the radius was got, in words.
-    pub head_radius_from: String,
+    pub sphere_radius_from: String,
     pub dropped_settling: usize,
     pub dropped_unaligned: usize,
     pub dropped_moved: usize,

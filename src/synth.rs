@@ -264,7 +264,7 @@ struct Shared<'a> {
     field: LossField,
 }
 
-/// What befell a run; goes into `truth/scans.tsv`.
+/// What befell a run; goes into `truth/runs.tsv`.
 struct Written {
     files: ScanFiles,
     mean_fd_mm: f64,
@@ -360,7 +360,7 @@ impl Shared<'_> {
         if settings.move_images {
             put(root, "study-true-motion.toml", &tables::study(settings, Which::TrueMotion))?;
         }
-        put(root, "scans.tsv", &tables::scans(&files, settings.tr_s))?;
+        put(root, "runs.tsv", &tables::scans(&files, settings.tr_s))?;
         put(root, "participants.tsv", &tables::participants(&children))?;
         put(root, "README.txt", &tables::readme(settings))?;
         put(root, "truth/true_correlation.tsv", &tables::matrix(&names, &self.truth.correlation))?;
@@ -369,7 +369,7 @@ impl Shared<'_> {
         for w in &written {
             fate += &format!("{}\t{}\t{:.6}\t{}\n", w.files.participant, w.files.run, w.mean_fd_mm, w.startles);
         }
-        put(root, "truth/scans.tsv", &fate)?;
+        put(root, "truth/runs.tsv", &fate)?;
         Ok(written.iter().map(|w| w.bytes).sum())
     }
 
@@ -387,10 +387,10 @@ impl Shared<'_> {
             participant: label,
             run: run + 1,
             bold: format!("{stem}_bold.nii.gz"),
-            motion: format!("{stem}_motion.tsv"),
-            brain_mask: format!("{child_stem}_brain_mask.nii.gz"),
-            white_matter: format!("{child_stem}_white_matter_mask.nii.gz"),
-            csf: format!("{child_stem}_csf_mask.nii.gz"),
+            motion: format!("{stem}_headmotion.tsv"),
+            brain_mask: format!("{child_stem}_desc-brain_mask.nii.gz"),
+            white_matter: format!("{child_stem}_label-WM_mask.nii.gz"),
+            csf: format!("{child_stem}_label-CSF_mask.nii.gz"),
             watch_log: (!movement.log.is_empty()).then(|| format!("{stem}_watch.tsv")),
         };
         put(root, &files.motion, &tables::motion(&movement))?;

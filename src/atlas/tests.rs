@@ -16,7 +16,7 @@ fn labels(folder: &Path, shape: [usize; 3], affine: Affine, value: impl Fn([usiz
 }
 
 fn settings(image: PathBuf, table: Option<PathBuf>) -> ParcelsSettings {
-    ParcelsSettings { name: "a".to_owned(), image, labels: table, min_coverage: 0.5 }
+    ParcelsSettings { name: "a".to_owned(), image, labels: table, least_coverage: 0.5 }
 }
 
 #[test]

@@ -112,7 +112,7 @@ fn save(
     };
     for matrix in &joined.matrices {
         let atlas = &shared.atlases.list[matrix.atlas];
-        let name = format!("atlas-{}_measure-{}_matrix", atlas.name, matrix.measure.key());
+        let name = format!("atlas-{}_desc-{}_matrix", atlas.name, matrix.measure.key());
         let values = &matrix.connectivity.matrix;
         if matches!(study.output.matrices, MatrixFormat::Tsv | MatrixFormat::Both) {
             put(&format!("{name}.tsv"), &outputs::matrix_table(&atlas.parcels, values.view()))?;

@@ -145,16 +145,16 @@ fn save(
     let records = outcome.record.atlases.iter().zip(&shared.atlases.list).zip(&outcome.parcels);
     for ((record, atlas), coverage) in records {
         let name = |ending: &str| scan_file(&scan.id, &format!("atlas-{}_{ending}", atlas.name));
-        put(name("coverage.tsv"), &outputs::coverage_table(&atlas.parcels, coverage, &record.used))?;
+        put(name("parcels.tsv"), &outputs::parcels_table(&atlas.parcels, coverage, &record.used))?;
         let Some(residuals) = &record.residuals else { continue };
         let kept = &outcome.record.kept;
         let format = shared.study.output.series;
         if matches!(format, SeriesFormat::Tsv | SeriesFormat::Both) {
-            let table = outputs::parcels_table(&atlas.parcels, kept, &record.used, residuals.view());
-            put(name("parcels.tsv"), &table)?;
+            let table = outputs::series_table(&atlas.parcels, kept, &record.used, residuals.view());
+            put(name("series.tsv"), &table)?;
         }
         if matches!(format, SeriesFormat::Npy | SeriesFormat::Both) {
-            let name = name("parcels.npy");
+            let name = name("series.npy");
             let bytes = npy(&name, &outputs::parcels_array(kept, &record.used, residuals.view()))?;
             put(name, &bytes)?;
         }

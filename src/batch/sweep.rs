@@ -16,7 +16,7 @@ fn scan_stem(name: &str) -> Option<&str> {
     let (before, ending) = name.rsplit_once('_')?;
     match ending {
         "frames.tsv" | "frames.json" => Some(before),
-        "coverage.tsv" | "parcels.tsv" | "parcels.npy" => Some(before.rsplit_once("_atlas-")?.0),
+        "parcels.tsv" | "series.tsv" | "series.npy" => Some(before.rsplit_once("_atlas-")?.0),
         _ => None,
     }
 }
@@ -26,7 +26,7 @@ fn child_stem(name: &str) -> Option<&str> {
     let (before, ending) = name.rsplit_once('_')?;
     match ending {
         "report.json" | "report.html" => Some(before),
-        "matrix.tsv" | "matrix.npy" => Some(before.rsplit_once("_measure-")?.0.rsplit_once("_atlas-")?.0),
+        "matrix.tsv" | "matrix.npy" => Some(before.rsplit_once("_desc-")?.0.rsplit_once("_atlas-")?.0),
         _ => None,
     }
 }
@@ -89,9 +89,9 @@ mod tests {
     #[test]
     fn stems_are_read_from_names() {
         assert_eq!(scan_stem("sub-01_ses-2_frames.json"), Some("sub-01_ses-2"));
-        assert_eq!(scan_stem("sub-01_run-1_atlas-tern30_parcels.npy"), Some("sub-01_run-1"));
-        assert_eq!(scan_stem("sub-01_atlas-tern30_measure-partial_matrix.tsv"), None);
-        assert_eq!(child_stem("sub-01_atlas-tern30_measure-partial_matrix.tsv"), Some("sub-01"));
+        assert_eq!(scan_stem("sub-01_run-1_atlas-tern30_series.npy"), Some("sub-01_run-1"));
+        assert_eq!(scan_stem("sub-01_atlas-tern30_desc-partial_matrix.tsv"), None);
+        assert_eq!(child_stem("sub-01_atlas-tern30_desc-partial_matrix.tsv"), Some("sub-01"));
         assert_eq!(child_stem("sub-01_ses-2_report.html"), Some("sub-01_ses-2"));
         assert_eq!(child_stem("sub-01_task-rest_bold.nii"), None);
     }

@@ -224,7 +224,7 @@ fn differences(study: &Study, main: &[(String, CohortRow)], attempt: &Study) -> 
             for (stem, row) in main {
                 let session = row.row.session_id.as_deref().map(|s| s.trim_start_matches("ses-"));
                 let folder = outputs::folder(&row.participant, session);
-                let name = format!("{folder}/{stem}_atlas-{}_measure-{}_matrix", parcels.name, measure.key());
+                let name = format!("{folder}/{stem}_atlas-{}_desc-{}_matrix", parcels.name, measure.key());
                 let read = |study: &Study| read_matrix(&study.results.join(&name), study.output.matrices);
                 let (Some(a), Some(b)) = (read(study)?, read(attempt)?) else { continue };
                 let moved = a.iter().zip(&b).map(|(x, y)| (x - y).abs()).filter(|d| d.is_finite());
@@ -281,7 +281,7 @@ fn table(study: &Study, rows: &[Compared]) -> String {
             .into();
     for parcels in &study.parcels {
         for measure in &study.connectivity.measures {
-            header.push(format!("mean_absolute_difference_atlas-{}_measure-{}", parcels.name, measure.key()));
+            header.push(format!("mean_absolute_difference_atlas-{}_desc-{}", parcels.name, measure.key()));
         }
     }
     let lines: Vec<Vec<String>> = rows

@@ -42,7 +42,7 @@ pub(crate) fn main(args: &Init, common: &Common) -> Result<u8, Failure> {
         _ => PathBuf::from("."),
     };
     let guess = guess::guess(data, &folder).map_err(Failure::nothing_done)?;
-    let table = guess.scan_table.as_ref().map(|text| (folder.join("scans.tsv"), text));
+    let table = guess.scan_table.as_ref().map(|text| (folder.join("runs.tsv"), text));
     for path in std::iter::once(&args.output).chain(table.iter().map(|(path, _)| path)) {
         if path.exists() && !args.overwrite {
             let message =

@@ -45,7 +45,7 @@ pub(crate) struct Stack {
     /// What to do about parcels that some child lacks: keep, drop-parcel, drop-child.
     #[arg(long, value_name = "WHAT", value_parser = missing, default_value = "keep")]
     missing: Missing,
-    /// Write Fisher's z in place of correlations; file names then have _z.
+    /// Write Fisher's z in place of correlations; file names then have Z.
     #[arg(long)]
     fisher_z: bool,
     #[command(flatten)]

@@ -46,7 +46,7 @@ impl Children {
             }
         };
         match read_tsv(&path) {
-            Ok(table) => Self::from_table(&table, settings, study.motion.head_radius, problems),
+            Ok(table) => Self::from_table(&table, settings, study.motion.sphere_radius, problems),
             Err(e) => {
                 problems.push(e.into());
                 Self::default()

@@ -20,7 +20,7 @@ use files::{Image, Kind, image_stem, words};
 pub struct Guess {
     /// Text of the study file.
     pub study_toml: String,
-    /// Text of the scan table, to be written as `scans.tsv` beside the study file; none for a BIDS dataset.
+    /// Text of the scan table, to be written as `runs.tsv` beside the study file; none for a BIDS dataset.
     pub scan_table: Option<String>,
     /// What was guessed, in plain words.
     pub notes: Vec<String>,

@@ -89,10 +89,10 @@ pub enum ScanProblem {
     #[error("{} and {} both give this run's repetition time ({first_s} s, {second_s} s); keep one",
         first.display(), second.display())]
     TwoSidecars { first: PathBuf, second: PathBuf, first_s: f64, second_s: f64 },
-    #[error("{} has no row for sub-{participant}, whose age motion.head_radius = \"by-age\" needs; add the row",
+    #[error("{} has no row for sub-{participant}, whose age motion.sphere_radius = \"by-age\" needs; add the row",
         path.display())]
     NoChild { path: PathBuf, participant: String },
-    #[error("{} line {line}: {column} is empty, but motion.head_radius = \"by-age\" needs it; fill it in",
+    #[error("{} line {line}: {column} is empty, but motion.sphere_radius = \"by-age\" needs it; fill it in",
         path.display())]
     NoAge { path: PathBuf, line: usize, column: String },
     #[error("{} line {line}: {column} is {found}; expected an age from 0 to 120 years in {unit}", path.display())]

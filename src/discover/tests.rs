@@ -56,7 +56,7 @@ impl Fixture {
     }
 }
 
-const TABLE: &str = "table = \"t/scans.tsv\"";
+const TABLE: &str = "table = \"t/runs.tsv\"";
 /// Settings under which a scan needs no tissue masks.
 const PLAIN: &str = "[clean]\ntissue_means = []";
 
@@ -75,7 +75,7 @@ fn table_rows_become_sorted_scans() {
     let f = Fixture::new();
     f.touch(&["t/b_task-rest_bold.nii.gz", "t/c.nii", "up.nii", "t/m1", "t/m2", "t/m3", "t/mask.nii", "t/log.tsv"]);
     f.write(
-        "t/scans.tsv",
+        "t/runs.tsv",
         "bold\tmotion\tparticipant_id\trun_id\tsession_id\ttr_s\tbrain_mask\twatch_log\n\
          c.nii\tm1\tsub-b\trun-10\tses-1\t0.8\tmask.nii\tn/a\n\
          b_task-rest_bold.nii.gz\tm2\tb\t2\t1\tn/a\tmask.nii\tlog.tsv\n\
@@ -98,7 +98,7 @@ fn table_rows_become_sorted_scans() {
 fn runs_sort_as_numbers() {
     let f = Fixture::new();
     f.touch(&["t/1.nii", "t/2.nii", "t/3.nii"]);
-    f.write("t/scans.tsv", "participant_id\tbold\trun_id\na\t1.nii\t10\na\t2.nii\t9\na\t3.nii\t1\n");
+    f.write("t/runs.tsv", "participant_id\tbold\trun_id\na\t1.nii\t10\na\t2.nii\t9\na\t3.nii\t1\n");
     assert_eq!(ids(&f.found(TABLE, PLAIN)), ["sub-a_run-1", "sub-a_run-9", "sub-a_run-10"]);
 }
 
@@ -107,7 +107,7 @@ fn every_problem_of_a_row_is_told() {
     let f = Fixture::new();
     f.touch(&["t/a.nii", "t/m", "t/folder/x"]);
     f.write(
-        "t/scans.tsv",
+        "t/runs.tsv",
         "participant_id\tbold\tsession_id\trun_id\ttr_s\tmotion\tbrain_mask\n\
          sub-0_1\tgone.nii\t../x\t1\t2000\tfolder\tn/a\n\
          \t\t1\t1\tfast\tm\tgone.nii\n",
@@ -117,10 +117,10 @@ fn every_problem_of_a_row_is_told() {
         (
             "sub-01line2_ses-xline2_run-1".into(),
             vec![
-                "DIR/t/scans.tsv line 2: participant_id 'sub-0_1' is not a label; use letters and digits only",
-                "DIR/t/scans.tsv line 2: session_id '../x' is not a label; use letters and digits only",
-                "bold: DIR/t/gone.nii does not exist; check the name in DIR/t/scans.tsv line 2",
-                "DIR/t/scans.tsv line 2: repetition time is '2000'; expected seconds, above 0 and at most 100",
+                "DIR/t/runs.tsv line 2: participant_id 'sub-0_1' is not a label; use letters and digits only",
+                "DIR/t/runs.tsv line 2: session_id '../x' is not a label; use letters and digits only",
+                "bold: DIR/t/gone.nii does not exist; check the name in DIR/t/runs.tsv line 2",
+                "DIR/t/runs.tsv line 2: repetition time is '2000'; expected seconds, above 0 and at most 100",
                 "motion: DIR/t/folder is a folder; name the file itself",
                 "no white_matter file, which clean.tissue_means asks for; fill the column 'white_matter' of the \
                  scan table",
@@ -130,10 +130,10 @@ fn every_problem_of_a_row_is_told() {
         (
             "sub-line3_ses-1_run-1".into(),
             vec![
-                "DIR/t/scans.tsv line 3: participant_id is empty; give the run's child",
-                "DIR/t/scans.tsv line 3: bold is empty; give the run's image",
-                "DIR/t/scans.tsv line 3: repetition time is 'fast'; expected seconds, above 0 and at most 100",
-                "brain_mask: DIR/t/gone.nii does not exist; check the name in DIR/t/scans.tsv line 3",
+                "DIR/t/runs.tsv line 3: participant_id is empty; give the run's child",
+                "DIR/t/runs.tsv line 3: bold is empty; give the run's image",
+                "DIR/t/runs.tsv line 3: repetition time is 'fast'; expected seconds, above 0 and at most 100",
+                "brain_mask: DIR/t/gone.nii does not exist; check the name in DIR/t/runs.tsv line 3",
                 "no white_matter file, which clean.tissue_means asks for; fill the column 'white_matter' of the \
                  scan table",
                 "no csf file, which clean.tissue_means asks for; fill the column 'csf' of the scan table",
@@ -151,7 +151,7 @@ fn every_problem_of_a_row_is_told() {
 fn needed_files_follow_the_settings() {
     let f = Fixture::new();
     f.touch(&["t/a.nii", "t/m", "t/mask", "t/wm"]);
-    f.write("t/scans.tsv", "participant_id\tbold\tmotion\tbrain_mask\twhite_matter\na\ta.nii\tm\tmask\twm\n");
+    f.write("t/runs.tsv", "participant_id\tbold\tmotion\tbrain_mask\twhite_matter\na\ta.nii\tm\tmask\twm\n");
     no_problems(&f.found(TABLE, PLAIN));
     no_problems(&f.found(TABLE, "[clean]\ntissue_means = [\"white_matter\"]\ntissue_components = 3"));
     let problems = f.problems(TABLE, "[clean]\ntissue_means = []\ntissue_components = 3\nconfound_columns = [\"p\"]");
@@ -170,7 +170,7 @@ fn same_runs_and_shared_files_are_told_on_each_side() {
     let f = Fixture::new();
     f.touch(&["t/a.nii", "t/b.nii", "t/c.nii", "t/m", "t/mask"]);
     f.write(
-        "t/scans.tsv",
+        "t/runs.tsv",
         "participant_id\tbold\tmotion\tbrain_mask\na\ta.nii\tn/a\tmask\nsub-a\tb.nii\tn/a\tmask\n\
          b\tc.nii\tm\tmask\nc\t../t/c.nii\tm\tmask\n",
     );
@@ -180,11 +180,11 @@ fn same_runs_and_shared_files_are_told_on_each_side() {
     let found = f.problems(TABLE, PLAIN);
     assert_eq!(
         found[0].1,
-        [format!("DIR/t/scans.tsv line 2: {same} 3; give each run its own run_id"), motion.to_owned()]
+        [format!("DIR/t/runs.tsv line 2: {same} 3; give each run its own run_id"), motion.to_owned()]
     );
     assert_eq!(
         found[1].1,
-        [format!("DIR/t/scans.tsv line 3: {same} 2; give each run its own run_id"), motion.to_owned()]
+        [format!("DIR/t/runs.tsv line 3: {same} 2; give each run its own run_id"), motion.to_owned()]
     );
     assert_eq!(
         found[2].1,
@@ -205,7 +205,7 @@ fn same_runs_and_shared_files_are_told_on_each_side() {
 #[test]
 fn what_is_wrong_with_tables_comes_out_together() {
     let f = Fixture::new();
-    f.write("t/scans.tsv", "participant\tbold\tfwhm\nsub-a\ta.nii\t3\n");
+    f.write("t/runs.tsv", "participant\tbold\tfwhm\nsub-a\ta.nii\t3\n");
     f.write("kids.tsv", "participant_id\tage_month\tsex\na\t3\tF\na\t4\tF\n\t5\tM\n");
     let more = "[children]\ntable = \"kids.tsv\"\nage_column = \"age_months\"\nsex_column = \"gender\"";
     let columns = "participant_id, bold, session_id, run_id, tr_s, motion, confounds, brain_mask, white_matter, csf, \
@@ -213,9 +213,9 @@ fn what_is_wrong_with_tables_comes_out_together() {
     assert_eq!(
         f.refused(TABLE, more),
         format!(
-            "DIR/t/scans.tsv line 1: unknown column 'participant'; did you mean 'participant_id'?\n\
-             DIR/t/scans.tsv line 1: unknown column 'fwhm'; the columns are {columns}\n\
-             DIR/t/scans.tsv line 1: no column 'participant_id', which names each run's child; did you mean \
+            "DIR/t/runs.tsv line 1: unknown column 'participant'; did you mean 'participant_id'?\n\
+             DIR/t/runs.tsv line 1: unknown column 'fwhm'; the columns are {columns}\n\
+             DIR/t/runs.tsv line 1: no column 'participant_id', which names each run's child; did you mean \
              'participant'?\n\
              DIR/kids.tsv line 1: no column 'age_months', which children.age_column names; did you mean 'age_month'?\n\
              DIR/kids.tsv line 1: no column 'gender', which children.sex_column names; the columns are \
@@ -224,8 +224,8 @@ fn what_is_wrong_with_tables_comes_out_together() {
              DIR/kids.tsv line 4: participant_id is empty; give each row its child"
         )
     );
-    f.write("t/scans.tsv", "participant_id\tbold\n");
-    assert_eq!(f.refused(TABLE, ""), "DIR/t/scans.tsv lists no scans; add one row a run below the header line");
+    f.write("t/runs.tsv", "participant_id\tbold\n");
+    assert_eq!(f.refused(TABLE, ""), "DIR/t/runs.tsv lists no scans; add one row a run below the header line");
     assert!(f.refused("table = \"none.tsv\"", "").starts_with("cannot read DIR/none.tsv: "));
 }
 
@@ -233,7 +233,7 @@ fn what_is_wrong_with_tables_comes_out_together() {
 fn children_have_months_sex_and_their_other_cells() {
     let f = Fixture::new();
     f.touch(&["t/a.nii"]);
-    f.write("t/scans.tsv", "participant_id\tbold\na\ta.nii\n");
+    f.write("t/runs.tsv", "participant_id\tbold\na\ta.nii\n");
     f.write("kids.tsv", "site\tparticipant_id\tage\tsex\nbay\tsub-a\t2\tmale\nhill\tb\tn/a\tF\nbay\tc\t1\to\n");
     for (unit, months) in [("months", 2.0), ("years", 24.0), ("weeks", 14.0 / 30.4375), ("days", 2.0 / 30.4375)] {
         let more = format!(
@@ -255,19 +255,19 @@ fn ages_that_a_scan_needs_are_its_problems() {
     let f = Fixture::new();
     f.touch(&["t/a.nii", "t/b.nii", "t/c.nii", "t/d.nii", "t/ma", "t/mb", "t/mc", "t/md", "t/mask"]);
     let rows: String = ["a", "b", "c", "d"].map(|p| format!("{p}\t{p}.nii\tm{p}\tmask\n")).concat();
-    f.write("t/scans.tsv", &format!("participant_id\tbold\tmotion\tbrain_mask\n{rows}"));
+    f.write("t/runs.tsv", &format!("participant_id\tbold\tmotion\tbrain_mask\n{rows}"));
     f.write("kids.tsv", "participant_id\tage\na\tyoung\nb\tn/a\nc\t3\n");
     let children = "[children]\ntable = \"kids.tsv\"\nage_column = \"age\"";
-    let found = f.problems(TABLE, &format!("{PLAIN}\n{children}\n[motion]\nhead_radius = \"by-age\""));
+    let found = f.problems(TABLE, &format!("{PLAIN}\n{children}\n[motion]\nsphere_radius = \"by-age\""));
     assert_eq!(
         found.into_iter().map(|(_, problems)| problems).collect::<Vec<_>>(),
         [
             vec!["DIR/kids.tsv line 2: column 'age' is 'young'; expected an age from 0 to 120 years in months"],
             vec![
-                "DIR/kids.tsv line 3: column 'age' is empty, but motion.head_radius = \"by-age\" needs it; fill it in"
+                "DIR/kids.tsv line 3: column 'age' is empty, but motion.sphere_radius = \"by-age\" needs it; fill it in"
             ],
             vec![],
-            vec!["DIR/kids.tsv has no row for sub-d, whose age motion.head_radius = \"by-age\" needs; add the row"],
+            vec!["DIR/kids.tsv has no row for sub-d, whose age motion.sphere_radius = \"by-age\" needs; add the row"],
         ]
     );
     // With one radius for all, a missing age or row is no problem; a wrong one still is.
@@ -492,7 +492,7 @@ fn datasets_that_are_none() {
 #[test]
 fn the_datasets_own_children_are_used() {
     let f = dataset();
-    let by_age = "[children]\nage_column = \"age\"\n[motion]\nhead_radius = \"by-age\"";
+    let by_age = "[children]\nage_column = \"age\"\n[motion]\nsphere_radius = \"by-age\"";
     assert_eq!(
         f.refused(BIDS, by_age),
         "children.age_column = \"age\" needs a participants table, but DIR/ds/participants.tsv does not exist; set \

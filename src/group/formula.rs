@@ -7,7 +7,7 @@
 //! | `z` or `r` before `~` | what is explained: Fisher's z of each edge, or its correlation |
 //! | `a + b` | both columns; an intercept comes by itself |
 //! | `- 1`, `+ 0` | no intercept |
-//! | `C(a)` | a column of numbers taken as names of groups |
+//! | `factor(a)` | a column of numbers taken as names of groups |
 //! | `` `odd name` `` | a column whose name is not letters, digits, `_` and `.` |
 //! | `a:b` | the product of two terms, whose parts must be in the formula too |
 //! | `a*b` | `a + b + a:b` |
@@ -19,7 +19,7 @@
 //! are sorted by their letters' code points (numbers by size), as R does in the C locale; only levels that occur count, and
 //! texts of one number (`1`, `1.0`) are one level. Without an intercept the first factor has a column for every level, as in R. Terms stand in order of their
 //! number of parts, columns of an interaction with the first part's levels running fastest, names as R gives them:
-//! `sexM`, `C(site)2`, `age:sexM`; odd names without their backticks.
+//! `sexM`, `factor(site)2`, `age:sexM`; odd names without their backticks.
 
 mod design;
 mod parse;
@@ -41,15 +41,15 @@ pub enum Response {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Variable {
     pub column: String,
-    /// Written `C(column)`: a factor, whatever it holds.
+    /// Written `factor(column)`: a factor, whatever it holds.
     pub as_factor: bool,
 }
 
 impl Variable {
-    /// As it is written: `age`, `C(site)`.
+    /// As it is written: `age`, `factor(site)`.
     #[must_use]
     pub fn written(&self) -> String {
-        if self.as_factor { format!("C({})", self.column) } else { self.column.clone() }
+        if self.as_factor { format!("factor({})", self.column) } else { self.column.clone() }
     }
 }
 
@@ -75,7 +75,7 @@ pub enum FormulaError {
     NotSupported { formula: String, place: usize, found: String, instead: &'static str },
     /// One column both as numbers and as a factor.
     #[error(
-        "the formula \"{formula}\" has {column} both as it is and as C({column}) at character {place}; write it one way only"
+        "the formula \"{formula}\" has {column} both as it is and as factor({column}) at character {place}; write it one way only"
     )]
     TwoWays { formula: String, place: usize, column: String },
     /// An interaction whose parts are not in the formula.
@@ -95,7 +95,7 @@ pub enum FormulaError {
     Length { column: String, found: usize, expected: usize },
     /// Numbers and words in one column.
     #[error(
-        "the column {column} holds numbers and, in row {row}, \"{text}\"; correct that cell, or write C({column}) to take \
+        "the column {column} holds numbers and, in row {row}, \"{text}\"; correct that cell, or write factor({column}) to take \
          the column as names of groups"
     )]
     Mixed { column: String, row: usize, text: String },

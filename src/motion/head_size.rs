@@ -65,7 +65,7 @@ pub enum HeadSizeError {
     #[error("the brain mask has {flags} flags for a grid of {voxels} voxels; give one flag a voxel of the scan's grid")]
     Shape { flags: usize, voxels: usize },
     #[error(
-        "the brain mask holds no voxel, so it has no radius; give another mask, or set motion.head_radius to millimetres or \"by-age\""
+        "the brain mask holds no voxel, so it has no radius; give another mask, or set motion.sphere_radius to millimetres or \"by-age\""
     )]
     EmptyMask,
 }

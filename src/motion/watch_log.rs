@@ -85,19 +85,19 @@ mod tests {
     fn an_interval_drops_every_frame_it_overlaps_and_no_other() {
         let marks = |log: &[Interval]| logged_frames(log, &[], 6, Seconds(2.0));
         // From 3 s to 6 s: frames 1 [2,4) and 2 [4,6); frame 3 starts at 6 s, when the interval has ended.
-        assert_eq!(marks(&[interval(3.0, 3.0, "awake")]), [false, true, true, false, false, false]);
-        assert_eq!(marks(&[interval(4.0, 0.0, "kick")]), [false, false, true, false, false, false]);
-        assert_eq!(marks(&[interval(-5.0, 5.5, "awake")]), [true, false, false, false, false, false]);
-        assert_eq!(marks(&[interval(11.0, 100.0, "awake")]), [false, false, false, false, false, true]);
-        assert_eq!(marks(&[interval(12.0, 1.0, "awake")]), [false; 6]);
+        assert_eq!(marks(&[interval(3.0, 3.0, "eyes_open")]), [false, true, true, false, false, false]);
+        assert_eq!(marks(&[interval(4.0, 0.0, "stirring")]), [false, false, true, false, false, false]);
+        assert_eq!(marks(&[interval(-5.0, 5.5, "eyes_open")]), [true, false, false, false, false, false]);
+        assert_eq!(marks(&[interval(11.0, 100.0, "eyes_open")]), [false, false, false, false, false, true]);
+        assert_eq!(marks(&[interval(12.0, 1.0, "eyes_open")]), [false; 6]);
         // 3 · 0.7 is 2.0999999999999996 in floating point; the interval still ends where frame 3 begins.
-        let marks = logged_frames(&[interval(1.4, 0.7, "awake")], &[], 5, Seconds(0.7));
+        let marks = logged_frames(&[interval(1.4, 0.7, "eyes_open")], &[], 5, Seconds(0.7));
         assert_eq!(marks, [false, false, true, false, false]);
     }
 
     #[test]
     fn only_the_named_types_count() {
-        let log = [interval(0.0, 2.0, "awake"), interval(4.0, 2.0, "humming")];
+        let log = [interval(0.0, 2.0, "eyes_open"), interval(4.0, 2.0, "humming")];
         let marks = logged_frames(&log, &["humming".to_owned()], 3, Seconds(2.0));
         assert_eq!(marks, [false, false, true]);
     }

@@ -1,4 +1,4 @@
-//! The files that make the results folder a BIDS derivative dataset (BIDS 1.10, "Derivatives").
+//! The files that make the results folder a BIDS derivative dataset (BIDS 1.11, "Derivatives").
 
 use serde_json::{Value, json};
 
@@ -9,14 +9,14 @@ pub const CAUTION: &str = "Research software: these numbers are not for diagnosi
 under the site's rules. Consent and data protection follow local law.";
 
 /// Suffixes that the standard lacks, for its validator to pass over.
-const IGNORED: &str = ".keepstill/\nrun-log.jsonl\ncohort.*\ntries/\ntries.*\nreview/\nstack/\nthresholds/\n**/*_frames.*\n**/*_parcels.*\n**/*_coverage.*\n**/*_matrix.*\n**/*_report.*\n";
+const IGNORED: &str = ".keepstill/\nrun-log.jsonl\ncohort.*\ntries/\ntries.*\nreview/\nstack/\nthresholds/\n**/*_frames.*\n**/*_series.*\n**/*_parcels.*\n**/*_matrix.*\n**/*_report.*\n";
 
 /// Name and contents of each file at the top of the results folder.
 #[must_use]
 pub fn dataset_files(study: &Study) -> Vec<(&'static str, String)> {
     let description: Value = json!({
         "Name": format!("{}: connectivity of resting-state runs", study.name),
-        "BIDSVersion": "1.10.0",
+        "BIDSVersion": "1.11.0",
         "DatasetType": "derivative",
         "GeneratedBy": [{ "Name": "keepstill", "Version": env!("CARGO_PKG_VERSION") }],
     });

@@ -158,7 +158,7 @@ fn facts(row: &ReportRow) -> String {
         ("parcels used", format!("{} of {}", row.parcels_used, row.parcels)),
         ("median tSNR", figures(row.tsnr_median, 1)),
         ("autocorrelation of cleaned series, a frame apart", figures(row.lag1_autocorrelation, 2)),
-        ("head radius", format!("{} mm ({})", figures(row.head_radius_mm, 1), row.head_radius_from)),
+        ("sphere radius", format!("{} mm ({})", figures(row.sphere_radius_mm, 1), row.sphere_radius_from)),
         (
             "frames dropped, by first reason",
             format!(
@@ -213,10 +213,10 @@ fn radii(data: &ChildData) -> String {
         .flat_map(|(name, motion)| motion.other_radii.iter().map(move |other| (name, other)))
         .collect();
     if rows.is_empty() {
-        let hidden = "<p>The head radius, and what another would change, are hidden with group, sex and age.</p>\n";
+        let hidden = "<p>The sphere radius, and what another would change, are hidden with group, sex and age.</p>\n";
         return if data.blinded { hidden.to_owned() } else { String::new() };
     }
-    let mut out = "<table class=\"plain\">\n<caption>Another head radius, all else the same</caption>\n<thead><tr><th scope=\"col\">run</th><th scope=\"col\">radius from</th><th scope=\"col\">mm</th><th scope=\"col\">mean FD, mm</th><th scope=\"col\">frames above the limit</th></tr></thead>\n<tbody>\n".to_owned();
+    let mut out = "<table class=\"plain\">\n<caption>Another sphere radius, all else the same</caption>\n<thead><tr><th scope=\"col\">run</th><th scope=\"col\">radius from</th><th scope=\"col\">mm</th><th scope=\"col\">mean FD, mm</th><th scope=\"col\">frames above the limit</th></tr></thead>\n<tbody>\n".to_owned();
     for (name, other) in rows {
         let _ = writeln!(
             out,

@@ -42,8 +42,8 @@ fn child() -> ChildData {
     let id = ScanId { participant: "01".to_owned(), session: None, task: None, run: None };
     let mut row = ReportRow::failed(&id, "{settings} <b>bad</b>");
     row.verdict = Verdict::TooShort;
-    row.head_radius_mm = 43.21;
-    row.head_radius_from = "by age, 14 months".to_owned();
+    row.sphere_radius_mm = 43.21;
+    row.sphere_radius_from = "by age, 14 months".to_owned();
     row.warnings = vec!["<img src=x onerror=alert(1)>".to_owned()];
     ChildData {
         study: "Study".to_owned(),
@@ -54,7 +54,7 @@ fn child() -> ChildData {
         fd_form: "sum".to_owned(),
         minutes_asked: 5.0,
         joined: row.clone(),
-        settings: serde_json::json!({ "study": { "name": "Study" }, "motion": { "head_radius": "by-age" } }),
+        settings: serde_json::json!({ "study": { "name": "Study" }, "motion": { "sphere_radius": "by-age" } }),
         limits_mm: vec![Some(0.2), None],
         atlases: Vec::new(),
         runs: vec![ChildRun {

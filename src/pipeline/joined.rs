@@ -85,8 +85,8 @@ impl ReportRow {
             mean_fd_kept_mm: nan,
             max_fd_mm: nan,
             median_dvars_percent: nan,
-            head_radius_mm: nan,
-            head_radius_from: "n/a".to_owned(),
+            sphere_radius_mm: nan,
+            sphere_radius_from: "n/a".to_owned(),
             dropped_settling: 0,
             dropped_unaligned: 0,
             dropped_moved: 0,
@@ -208,8 +208,8 @@ fn joined_row(group: &Group, runs: &[RunResult], done: &[&ScanRecord], contribut
     row.mean_fd_kept_mm = motion.mean_fd_kept_mm;
     row.max_fd_mm = motion.max_fd_mm;
     row.median_dvars_percent = motion.median_dvars_percent;
-    row.head_radius_mm = first.row.head_radius_mm;
-    row.head_radius_from.clone_from(&first.row.head_radius_from);
+    row.sphere_radius_mm = first.row.sphere_radius_mm;
+    row.sphere_radius_from.clone_from(&first.row.sphere_radius_from);
     row.dropped_settling = sum(|r| r.dropped_settling);
     row.dropped_unaligned = sum(|r| r.dropped_unaligned);
     row.dropped_moved = sum(|r| r.dropped_moved);

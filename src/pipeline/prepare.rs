@@ -195,16 +195,16 @@ pub fn examine(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
             scan.id.participant
         ));
     }
-    let radius_by_age = head_radius_by_age(child);
-    let radius = match study.motion.head_radius {
+    let radius_by_age = sphere_radius_by_age(child);
+    let radius = match study.motion.sphere_radius {
         HeadRadius::Mm(mm) => {
-            Some(HeadSphere { radius: Millimetres(mm), from: "motion.head_radius in the study file".to_owned() })
+            Some(HeadSphere { radius: Millimetres(mm), from: "motion.sphere_radius in the study file".to_owned() })
         }
         HeadRadius::FromMask => None,
         HeadRadius::ByAge => {
             // Discovery has told already what is wrong with the child's age.
             if radius_by_age.is_none() && scan.problems.is_empty() {
-                problems.push(no_age(scan, "motion.head_radius is \"by-age\"", "give a radius in mm"));
+                problems.push(no_age(scan, "motion.sphere_radius is \"by-age\"", "give a radius in mm"));
             }
             radius_by_age.clone()
         }
@@ -330,7 +330,7 @@ fn repetition_time(scan: &Scan, header: &Header) -> Result<Seconds, String> {
 }
 
 /// The radius by a child's age; none when the age is not known.
-fn head_radius_by_age(child: Option<&Child>) -> Option<HeadSphere> {
+fn sphere_radius_by_age(child: Option<&Child>) -> Option<HeadSphere> {
     let age = child?.age_months?;
     let sex = child.map_or(Sex::Unknown, |c| c.sex);
     let who = match sex {

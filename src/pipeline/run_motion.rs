@@ -191,6 +191,6 @@ pub fn settling_frames(study: &Study, mask_mean: ArrayView1<'_, f64>) -> usize {
 #[must_use]
 pub fn needs_a_reading(study: &Study) -> bool {
     study.motion.from == MotionSource::Images
-        || study.motion.head_radius == HeadRadius::FromMask
+        || study.motion.sphere_radius == HeadRadius::FromMask
         || study.censor.settling == Settling::Auto
 }

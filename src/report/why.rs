@@ -240,7 +240,7 @@ fn explain_frame(stem: &str, path: &Path, settings: &Value, frame: usize) -> Res
     let fd_column = if form == "rms" { "fd_rms_mm" } else { "fd_sum_mm" };
     let fd = cell(fd_column)?;
     let censor = &settings["censor"];
-    let trans = column(&table, "trans_x_mm")?;
+    let trans = column(&table, "translation_x_mm")?;
     let since = match (0..frame).rev().find(|&i| table.rows[i].cells[trans] != "n/a") {
         Some(earlier) if earlier + 1 < frame => format!("frame {earlier}, the latest before it with a pose"),
         _ => "the frame before".to_owned(),

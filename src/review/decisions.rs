@@ -252,7 +252,7 @@ mod tests {
         }
         assert_eq!(free_text("  \n", "note"), Ok(None));
         assert_eq!(free_text(" n/a ", "note"), Ok(None));
-        assert_eq!(free_text(" kicked\nonce\t ", "note"), Ok(Some("kicked once".to_owned())));
+        assert_eq!(free_text(" squirmed\nonce\t ", "note"), Ok(Some("squirmed once".to_owned())));
         assert_eq!(free_text(&"é".repeat(500), "note"), Ok(Some("é".repeat(500))));
         assert_eq!(free_text(&"é".repeat(501), "note"), Err(InputError::TooLong { what: "note", found: 501 }));
     }

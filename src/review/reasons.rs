@@ -130,12 +130,12 @@ mod tests {
         make(folder.path()).unwrap();
         assert_eq!(read(folder.path()).unwrap(), FIRST);
         // Edited by hand: empty lines, one twice, no line end at the end.
-        fs::write(path(folder.path()), "\u{feff}cried\r\n\n  kicked \ncried\nslept").unwrap();
+        fs::write(path(folder.path()), "\u{feff}cried\r\n\n  squirmed \ncried\nslept").unwrap();
         make(folder.path()).unwrap();
-        assert_eq!(read(folder.path()).unwrap(), ["cried", "kicked", "slept"]);
-        add(folder.path(), "kicked").unwrap();
+        assert_eq!(read(folder.path()).unwrap(), ["cried", "squirmed", "slept"]);
+        add(folder.path(), "squirmed").unwrap();
         add(folder.path(), "hummed").unwrap();
-        assert_eq!(read(folder.path()).unwrap(), ["cried", "kicked", "slept", "hummed"]);
+        assert_eq!(read(folder.path()).unwrap(), ["cried", "squirmed", "slept", "hummed"]);
         let text = fs::read_to_string(path(folder.path())).unwrap();
         assert!(text.ends_with("cried\nslept\nhummed\n"), "{text:?}");
     }

@@ -39,9 +39,9 @@ pub struct Equal {
 }
 
 impl Equal {
-    /// `_equal-5`, in names of files.
+    /// `Equal5`, in names of files.
     pub(super) fn suffix(&self) -> String {
-        format!("_equal-{}", self.minutes)
+        format!("Equal{}", self.minutes).replace('.', "p")
     }
 
     /// How a child's frames are chosen.

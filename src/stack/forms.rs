@@ -67,7 +67,7 @@ pub(super) enum Holds {
 /// What the files of one atlas and measure are to hold.
 #[derive(Debug)]
 pub(super) struct Plan<'a> {
-    /// Start of the files' names: `atlas-A_measure-M`, with `_z` where they hold Fisher's z.
+    /// Start of the files' names: `atlas-A_desc-M`, with `Z` where they hold Fisher's z.
     pub name: String,
     pub kind: &'a Kind,
     /// Position among the atlases of the stack.

@@ -1,6 +1,6 @@
 //! Where each child's matrices and coverage tables lie.
 //!
-//! Results are found by their names alone, as `keepstill run` gives them: `S_atlas-A_measure-M_matrix.npy` or `.tsv` in the
+//! Results are found by their names alone, as `keepstill run` gives them: `S_atlas-A_desc-M_matrix.npy` or `.tsv` in the
 //! child's folder. A matrix written both ways is read from the `.npy`, which holds the same 32-bit floats.
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -44,9 +44,9 @@ pub(super) struct Kind {
 }
 
 impl Kind {
-    /// `atlas-A_measure-M`.
+    /// `atlas-A_desc-M`.
     pub(super) fn name(&self) -> String {
-        format!("atlas-{}_measure-{}", self.atlas, self.measure)
+        format!("atlas-{}_desc-{}", self.atlas, self.measure)
     }
 }
 
@@ -83,7 +83,7 @@ impl Child {
     }
 }
 
-/// `S_atlas-A_measure-M_matrix.npy`.
+/// `S_atlas-A_desc-M_matrix.npy`.
 fn matrix_name(stem: &str, kind: &Kind, form: Form) -> String {
     format!("{stem}_{}_matrix.{}", kind.name(), form.ending())
 }
@@ -106,7 +106,7 @@ impl Found {
         self.kinds.iter().map(|kind| kind.atlas.as_str()).collect::<BTreeSet<_>>().into_iter().collect()
     }
 
-    /// Start of the names of a kind's files: `atlas-A_measure-M`, with `_equal-5` where that many minutes are used.
+    /// Start of the names of a kind's files: `atlas-A_desc-M`, with `Equal5` where that many minutes are used.
     pub(super) fn name(&self, kind: &Kind) -> String {
         format!("{}{}", kind.name(), self.equal.as_ref().map_or(String::new(), Equal::suffix))
     }
@@ -252,7 +252,7 @@ fn runs(
     let own = |folder: &str, names: &[String]| -> BTreeSet<String> {
         let run = |name: &String| {
             name.rsplit_once("_atlas-")
-                .filter(|(_, rest)| rest.ends_with("_coverage.tsv"))
+                .filter(|(_, rest)| rest.ends_with("_parcels.tsv"))
                 .map(|(run, _)| run.to_owned())
         };
         let belongs =
@@ -278,7 +278,7 @@ fn matrix_parts(name: &str) -> Option<(&str, Kind, Form)> {
         Some(before) => (before, Form::Npy),
         None => (name.strip_suffix("_matrix.tsv")?, Form::Tsv),
     };
-    let (before, measure) = before.rsplit_once("_measure-")?;
+    let (before, measure) = before.rsplit_once("_desc-")?;
     let (stem, atlas) = before.rsplit_once("_atlas-")?;
     Some((stem, Kind { atlas: atlas.to_owned(), measure: measure.to_owned() }, form))
 }
@@ -308,11 +308,11 @@ mod tests {
 
     #[test]
     fn names_tell_whose_matrix_it_is() {
-        let (stem, kind, form) = matrix_parts("sub-1_ses-2_atlas-tern_30_measure-partial_matrix.npy").unwrap();
+        let (stem, kind, form) = matrix_parts("sub-1_ses-2_atlas-tern_30_desc-partial_matrix.npy").unwrap();
         assert_eq!((stem, form), ("sub-1_ses-2", Form::Npy));
-        assert_eq!(kind.name(), "atlas-tern_30_measure-partial");
-        assert_eq!(matrix_name(stem, &kind, Form::Tsv), "sub-1_ses-2_atlas-tern_30_measure-partial_matrix.tsv");
-        for other in ["sub-1_report.json", "sub-1_atlas-a_coverage.tsv", "sub-1_atlas-a_matrix.tsv"] {
+        assert_eq!(kind.name(), "atlas-tern_30_desc-partial");
+        assert_eq!(matrix_name(stem, &kind, Form::Tsv), "sub-1_ses-2_atlas-tern_30_desc-partial_matrix.tsv");
+        for other in ["sub-1_report.json", "sub-1_atlas-a_parcels.tsv", "sub-1_atlas-a_matrix.tsv"] {
             assert!(matrix_parts(other).is_none(), "{other}");
         }
         assert_eq!(without_task("sub-1_ses-2_task-rest_run-1"), "sub-1_ses-2_run-1");

@@ -201,11 +201,11 @@ fn coverage(results: &Path, child: &Child, atlas: &str) -> Result<(PathBuf, Vec<
     let mut like: Option<(PathBuf, Vec<Parcel>)> = None;
     let mut sums: Vec<Sum> = Vec::new();
     for run in &child.runs {
-        let path = results.join(format!("{run}_atlas-{atlas}_coverage.tsv"));
+        let path = results.join(format!("{run}_atlas-{atlas}_parcels.tsv"));
         if !path.is_file() {
             continue;
         }
-        let parcels = coverage_table(&path)?;
+        let parcels = parcels_table(&path)?;
         if let Some((like, known)) = &like {
             hold_against(&path, &parcels, known, like)?;
         }
@@ -214,14 +214,14 @@ fn coverage(results: &Path, child: &Child, atlas: &str) -> Result<(PathBuf, Vec<
         like.get_or_insert((path, parcels));
     }
     let Some((path, mut parcels)) = like else {
-        let path = results.join(&child.folder).join(format!("{}_atlas-{atlas}_coverage.tsv", child.stem));
+        let path = results.join(&child.folder).join(format!("{}_atlas-{atlas}_parcels.tsv", child.stem));
         return Err(StackError::NoCoverage { path, atlas: atlas.to_owned() });
     };
     parcels.iter_mut().zip(sums).for_each(|(parcel, sum)| parcel.centroid_mm = sum.mean());
     Ok((path, parcels))
 }
 
-fn coverage_table(path: &Path) -> Result<Vec<Parcel>, StackError> {
+fn parcels_table(path: &Path) -> Result<Vec<Parcel>, StackError> {
     let table = tables::read_tsv(path)?;
     let need = |column: &str| {
         let missing = || StackError::Unreadable {

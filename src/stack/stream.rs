@@ -56,7 +56,7 @@ fn plans<'a>(choice: &Choice, found: &'a Found, atlases: &'a [Atlas]) -> Vec<Pla
             let at = atlases.iter().position(|atlas| atlas.name == kind.atlas)?;
             let parcels = atlases[at].stacked();
             let z = choice.fisher_z && has_z(&kind.measure);
-            let name = format!("{}{}", found.name(kind), if z { "_z" } else { "" });
+            let name = format!("{}{}", found.name(kind), if z { "Z" } else { "" });
             let edges = edge_count(parcels.len());
             let (children, holds) = (&found.children, Holds::Values);
             Some(Plan { name, kind, atlas: at, parcels, edges, children, fisher_z: z, holds })

@@ -46,7 +46,7 @@ pub enum TestError {
     #[error(
         "--test: the column {column} of cohort.tsv holds numbers and, for {stem}, \"{text}\"; correct that cell in the \
          participants table, if the column is from there, and do `keepstill run` again, which carries it over into cohort.tsv; \
-         or write C({column}) to take the column as names of groups"
+         or write factor({column}) to take the column as names of groups"
     )]
     Mixed { column: String, stem: String, text: String },
     #[error("--test: {0}")]
@@ -205,7 +205,7 @@ fn places(option: &'static str, asked: &[String], formula: &Formula, design: &De
     Ok(places)
 }
 
-/// Names of coefficients as letters, digits, `.`, `-` and `_`: `age:sexM` is `age_x_sexM`, `C(site)2` `site_2`. What would
+/// Names of coefficients as letters, digits, `.`, `-` and `_`: `age:sexM` is `age_x_sexM`, `factor(site)2` `site_2`. What would
 /// be the same name, in upper or lower case, gets its place behind.
 fn safe_names(names: &[String]) -> Vec<String> {
     let mut safe: Vec<String> = Vec::new();

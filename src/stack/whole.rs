@@ -187,7 +187,7 @@ mod tests {
     fn an_earlier_stack_goes_and_other_files_stay() {
         let folder = tempfile::tempdir().unwrap();
         let put = |name: &&str| fs::write(folder.path().join(name), "old").unwrap();
-        ["atlas-a_measure-pearson_edges.npy", "atlas-a_edges.tsv", "stack.json", "notes.txt"].iter().for_each(put);
+        ["atlas-a_desc-pearson_edges.npy", "atlas-a_edges.tsv", "stack.json", "notes.txt"].iter().for_each(put);
         let files = vec![Whole::of(&folder.path().join("atlas-a_edges.tsv"), b"new").unwrap()];
         put_all_in_place(folder.path(), files, &serde_json::json!({ "a": 1 })).unwrap();
         let mut names: Vec<String> = fs::read_dir(folder.path())

@@ -58,7 +58,7 @@ pub enum Fault {
     OnlyWithBids { key: String },
     #[error("{key} names a column, but children.table is not given; add the participants table")]
     ColumnWithoutTable { key: String },
-    #[error("motion.head_radius = \"by-age\" needs children.age_column; name the column with the children's ages")]
+    #[error("motion.sphere_radius = \"by-age\" needs children.age_column; name the column with the children's ages")]
     RadiusWithoutAge,
     #[error(
         "motion.respiration = \"notch\" with breathing rates by age needs children.age_column; name the column with the children's ages, or give motion.breaths_per_min = [low, high]"

@@ -178,8 +178,8 @@ fn children(document: &Document<'_>, folder: &Path, motion: Option<&MotionSettin
             s.note(Some(line), Fault::ColumnWithoutTable { key: s.full(key) });
         }
     }
-    if motion.is_some_and(|m| m.head_radius == HeadRadius::ByAge) && s.given("age_column").is_none() {
-        s.note(document.section("motion").given("head_radius"), Fault::RadiusWithoutAge);
+    if motion.is_some_and(|m| m.sphere_radius == HeadRadius::ByAge) && s.given("age_column").is_none() {
+        s.note(document.section("motion").given("sphere_radius"), Fault::RadiusWithoutAge);
     }
     let by_age = |m: &MotionSettings| m.respiration == Respiration::Notch && m.breaths_per_min == BreathsPerMin::ByAge;
     if motion.is_some_and(by_age) && s.given("age_column").is_none() {
@@ -219,7 +219,7 @@ fn motion(s: &Section<'_, '_>) -> Option<MotionSettings> {
     let rotation_order =
         s.with("rotation_order", "the letters x, y and z in some order, as in \"xyz\"", rotation_order);
     let displacement = s.choice("displacement", &[("sum", Displacement::Sum), ("rms", Displacement::Rms)]);
-    let head_radius = head_radius(s);
+    let sphere_radius = sphere_radius(s);
     Some(MotionSettings {
         from: from?,
         columns: columns?,
@@ -227,7 +227,7 @@ fn motion(s: &Section<'_, '_>) -> Option<MotionSettings> {
         rotation_unit: rotation_unit?,
         rotation_order: rotation_order?,
         displacement: displacement?,
-        head_radius: head_radius?,
+        sphere_radius: sphere_radius?,
         respiration: respiration?,
         breaths_per_min: breaths_per_min?,
         low_pass_hz: low_pass_hz?,
@@ -273,9 +273,9 @@ fn rotation_order(value: &DeValue<'_>) -> Option<RotationOrder> {
     axes.try_into().ok().map(RotationOrder)
 }
 
-fn head_radius(s: &Section<'_, '_>) -> Option<HeadRadius> {
+fn sphere_radius(s: &Section<'_, '_>) -> Option<HeadRadius> {
     let allowed = "a radius of 20 to 100 mm, \"by-age\", or \"from-mask\"";
-    let found = s.need("head_radius", allowed)?;
+    let found = s.need("sphere_radius", allowed)?;
     match found.value.as_str() {
         Some("by-age") => return Some(HeadRadius::ByAge),
         Some("from-mask") => return Some(HeadRadius::FromMask),
@@ -284,7 +284,7 @@ fn head_radius(s: &Section<'_, '_>) -> Option<HeadRadius> {
     let (least, most) = HEAD_RADIUS_MM;
     let radius = number(found.value).filter(|mm| (least..=most).contains(mm));
     if radius.is_none() {
-        s.refuse("head_radius", &found, allowed);
+        s.refuse("sphere_radius", &found, allowed);
     }
     radius.map(HeadRadius::Mm)
 }
@@ -362,16 +362,16 @@ fn parcels(document: &Document<'_>, folder: &Path) -> Vec<ParcelsSettings> {
         let name = s.with("name", label, |value| not_blank(value).filter(|name| is_label(name)));
         let image = s.text("image", "the path of an atlas image in quotes");
         let labels = s.optional_text("labels", "the path of a table of parcel names in quotes");
-        let min_coverage = share(&s, "min_coverage", "a share from 0 to 1");
+        let least_coverage = share(&s, "least_coverage", "a share from 0 to 1");
         let (Some(name), line) = (name, s.given("name").unwrap_or_default()) else { continue };
         // Names end in file names, and some file systems do not tell case apart.
         match names.iter().find(|(earlier, _)| earlier.eq_ignore_ascii_case(&name)) {
             Some((_, first)) => s.note(Some(line), Fault::NameTwice { name: name.clone(), first: *first }),
             None => names.push((name.clone(), line)),
         }
-        if let (Some(image), Some(labels), Some(min_coverage)) = (image, labels, min_coverage) {
+        if let (Some(image), Some(labels), Some(least_coverage)) = (image, labels, least_coverage) {
             let (image, labels) = (folder.join(image), labels.map(|labels| folder.join(labels)));
-            parcels.push(ParcelsSettings { name, image, labels, min_coverage });
+            parcels.push(ParcelsSettings { name, image, labels, least_coverage });
         }
     }
     parcels

@@ -19,7 +19,7 @@ pub struct MotionSettings {
     pub rotation_order: RotationOrder,
     /// The measure that censoring uses; both are always reported.
     pub displacement: Displacement,
-    pub head_radius: HeadRadius,
+    pub sphere_radius: HeadRadius,
     /// What is done about breathing in the motion trace.
     pub respiration: Respiration,
     pub breaths_per_min: BreathsPerMin,
@@ -219,7 +219,7 @@ pub struct ParcelsSettings {
     #[serde(skip)]
     pub labels: Option<PathBuf>,
     /// Share of a parcel's weight inside the brain mask and alive that it needs.
-    pub min_coverage: f64,
+    pub least_coverage: f64,
 }
 
 /// `[connectivity]`.

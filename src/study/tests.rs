@@ -5,7 +5,7 @@ use serde_json::json;
 use super::settings::{AgeUnit, Axis, HeadRadius, MotionColumns, Settling, Tissue};
 use super::*;
 
-const SCANS: &str = "[scans]\ntable = \"scans.tsv\"\n";
+const SCANS: &str = "[scans]\ntable = \"runs.tsv\"\n";
 const PARCELS: &str = "[[parcels]]\nname = \"tern30\"\nimage = \"atlas.nii.gz\"\n";
 
 fn parse(text: &str) -> Result<Study, StudyError> {
@@ -29,10 +29,10 @@ fn smallest_study_has_the_defaults() {
     let study = parse(&with("")).unwrap();
     assert_eq!(study.name, "unnamed study");
     assert_eq!(study.results, Path::new("work/results"));
-    assert!(matches!(&study.scans, ScanSource::Table(path) if path == Path::new("work/scans.tsv")));
-    assert_eq!(study.motion.head_radius, HeadRadius::Mm(50.0));
+    assert!(matches!(&study.scans, ScanSource::Table(path) if path == Path::new("work/runs.tsv")));
+    assert_eq!(study.motion.sphere_radius, HeadRadius::Mm(50.0));
     assert_eq!(study.motion.rotation_order.0, [Axis::X, Axis::Y, Axis::Z]);
-    assert!(matches!(&study.motion.columns, MotionColumns::Names(names) if names[3] == "rot_1"));
+    assert!(matches!(&study.motion.columns, MotionColumns::Names(names) if names[3] == "rotation_x_rad"));
     assert_eq!((study.censor.fd_mm, study.censor.before, study.censor.after), (0.2, 1, 2));
     assert_eq!(
         (study.censor.dvars_percent, study.censor.shortest_stretch, study.censor.settling),
@@ -45,7 +45,7 @@ fn smallest_study_has_the_defaults() {
     assert_eq!(study.children.age_unit, AgeUnit::Months);
     assert_eq!(study.parcels.len(), 1);
     assert_eq!(study.parcels[0].image, Path::new("work/atlas.nii.gz"));
-    assert_eq!(study.parcels[0].min_coverage, 0.5);
+    assert_eq!(study.parcels[0].least_coverage, 0.5);
     assert_eq!((study.enough.minutes, study.enough.dof, study.enough.coverage), (5.0, 0.0, 0.0));
     assert!(study.output.pages);
 }
@@ -101,7 +101,7 @@ translation_unit = "m"
 rotation_unit = "deg"
 rotation_order = "zyx"
 displacement = "rms"
-head_radius = "by-age"
+sphere_radius = "by-age"
 respiration = "leave"
 [censor]
 fd_mm = 1
@@ -111,7 +111,7 @@ after = 3
 shortest_stretch = 0
 settling = 4
 watch_log = false
-watch_log_types = ["awake"]
+watch_log_types = ["eyes_open"]
 [clean]
 motion_terms = 6
 tissue_means = ["csf"]
@@ -125,7 +125,7 @@ fill = "spectral"
 name = "a"
 image = "/atlases/a.nii"
 labels = "a.tsv"
-min_coverage = 0
+least_coverage = 0
 [[parcels]]
 name = "b"
 image = "b.nii"
@@ -158,20 +158,20 @@ pages = false
         "children": { "table": "kids.tsv", "age_column": "age", "age_unit": "weeks", "sex_column": "sex" },
         "motion": {
             "from": "table", "columns": [4, 5, 6, 1, 2, 3], "translation_unit": "m", "rotation_unit": "deg",
-            "rotation_order": "zyx", "displacement": "rms", "head_radius": "by-age", "respiration": "leave",
+            "rotation_order": "zyx", "displacement": "rms", "sphere_radius": "by-age", "respiration": "leave",
             "breaths_per_min": "by-age", "low_pass_hz": 0.1, "realign": false,
         },
         "censor": {
             "fd_mm": 1.0, "dvars_percent": 2.5, "before": 0, "after": 3, "shortest_stretch": 0, "settling": 4,
-            "watch_log": false, "watch_log_types": ["awake"],
+            "watch_log": false, "watch_log_types": ["eyes_open"],
         },
         "clean": {
             "motion_terms": 6, "tissue_means": ["csf"], "global_signal": true, "tissue_components": 5,
             "confound_columns": ["pulse"], "detrend_degree": 0, "band_hz": [], "fill": "spectral",
         },
         "parcels": [
-            { "name": "a", "image": "a.nii", "labels": "a.tsv", "min_coverage": 0.0 },
-            { "name": "b", "image": "b.nii", "labels": null, "min_coverage": 0.5 },
+            { "name": "a", "image": "a.nii", "labels": "a.tsv", "least_coverage": 0.0 },
+            { "name": "b", "image": "b.nii", "labels": null, "least_coverage": 0.5 },
         ],
         "connectivity": { "measures": ["partial", "covariance"], "join": "none" },
         "enough": { "minutes": 4.0, "dof": 25.0, "coverage": 0.9 },
@@ -221,8 +221,8 @@ fn every_message() {
         ("[censor]\nafter = -1", format!("line 2: censor.after is -1; expected {frames}")),
         ("[censor]\nwatch_log = 1", "line 2: censor.watch_log is 1; expected true or false".into()),
         (
-            "[censor]\nwatch_log_types = \"awake\"",
-            "line 2: censor.watch_log_types is \"awake\"; expected a list of trial_type values in quotes, each once; \
+            "[censor]\nwatch_log_types = \"eyes_open\"",
+            "line 2: censor.watch_log_types is \"eyes_open\"; expected a list of trial_type values in quotes, each once; \
              [] for all"
                 .into(),
         ),
@@ -257,12 +257,12 @@ fn every_message() {
             "line 2: censor.settling is \"off\"; expected a whole number of frames, 0 or more, or \"auto\"".into(),
         ),
         (
-            "[motion]\nhead_radius = 5.0",
-            "line 2: motion.head_radius is 5.0; expected a radius of 20 to 100 mm, \"by-age\", or \"from-mask\"".into(),
+            "[motion]\nsphere_radius = 5.0",
+            "line 2: motion.sphere_radius is 5.0; expected a radius of 20 to 100 mm, \"by-age\", or \"from-mask\"".into(),
         ),
         (
-            "[motion]\nhead_radius = \"by-age\"",
-            "line 2: motion.head_radius = \"by-age\" needs children.age_column; name the column with the children's \
+            "[motion]\nsphere_radius = \"by-age\"",
+            "line 2: motion.sphere_radius = \"by-age\" needs children.age_column; name the column with the children's \
              ages"
                 .into(),
         ),
@@ -341,8 +341,8 @@ fn every_message() {
             "line 7: parcels.name 'tern30' stands twice (first on line 2); give each atlas its own name".into(),
         ),
         (
-            "[[parcels]]\nname = \"a\"\nimage = \"a.nii\"\nmin_coverage = 1.5",
-            "line 4: parcels.min_coverage is 1.5; expected a share from 0 to 1".into(),
+            "[[parcels]]\nname = \"a\"\nimage = \"a.nii\"\nleast_coverage = 1.5",
+            "line 4: parcels.least_coverage is 1.5; expected a share from 0 to 1".into(),
         ),
     ];
     for (lines, expected) in cases {

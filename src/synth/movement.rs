@@ -1,7 +1,7 @@
 //! How an invented child moves: drift, startles, restless spells, and breathing that shows in the trace only.
 //!
 //! Head position is six parameters (mm, rad). A **startle** moves the head at once in a random direction; part of it
-//! stays and the rest goes back over a few seconds. A **spell** (kicking, crying) is a train of startles over ten to
+//! stays and the rest goes back over a few seconds. A **spell** (stirring, crying) is a train of startles over ten to
 //! twenty-five seconds, and the person sitting with the child writes it down. **Drift** is a slow slide. **Breathing**
 //! oscillates in the recorded trace and not in the head: the moving chest disturbs the field and with it the estimated
 //! position (Fair et al. 2020, NeuroImage 208:116400). Rates of breathing by age are those of
@@ -101,12 +101,12 @@ impl Movement {
             }
             // The note is made by hand, a moment late and a moment long.
             let late_s = rng.random::<f64>();
-            let what = if rng.random::<f64>() < 0.5 { "kicking" } else { "crying" };
+            let what = if rng.random::<f64>() < 0.5 { "stirring" } else { "crying" };
             log.push(Logged { onset_s: onset_s + late_s, duration_s: duration_s + 1.0, what });
         }
         // Lying awake and still is logged as well, and need not come with movement.
         for onset_s in arrivals(0.04, length_s, rng) {
-            log.push(Logged { onset_s, duration_s: 15.0 + 20.0 * rng.random::<f64>(), what: "awake" });
+            log.push(Logged { onset_s, duration_s: 15.0 + 20.0 * rng.random::<f64>(), what: "eyes_open" });
         }
         for entry in &mut log {
             entry.onset_s = (entry.onset_s * 10.0).round() / 10.0;

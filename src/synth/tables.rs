@@ -47,7 +47,7 @@ fd_mm            = 0.2           # frames in which the head moved farther are dr
 before           = 1             # and one frame before each,
 after            = 2             # and two after, while the signal comes back
 shortest_stretch = 5             # stretches of kept frames shorter than this are dropped too
-watch_log        = true          # frames in logged intervals (awake, kicking, crying) are dropped
+watch_log        = true          # frames in logged intervals (eyes_open, stirring, crying) are dropped
 ",
         )
     };
@@ -65,7 +65,7 @@ name    = {name}
 results = \"{results}\"
 
 [scans]
-table = \"scans.tsv\"              # one line a run: where its images and tables are
+table = \"runs.tsv\"              # one line a run: where its images and tables are
 
 [children]
 table      = \"participants.tsv\"
@@ -75,10 +75,10 @@ sex_column = \"sex\"
 
 [motion]
 {from}
-columns          = [\"trans_1\", \"trans_2\", \"trans_3\", \"rot_1\", \"rot_2\", \"rot_3\"]
+columns          = [\"translation_x_mm\", \"translation_y_mm\", \"translation_z_mm\", \"rotation_x_rad\", \"rotation_y_rad\", \"rotation_z_rad\"]
 translation_unit = \"mm\"
 rotation_unit    = \"rad\"
-head_radius      = 50.0          # mm; \"by-age\" measures small heads by their own size
+sphere_radius      = 50.0          # mm; \"by-age\" measures small heads by their own size
 
 {censor}
 [clean]
@@ -91,7 +91,7 @@ band_hz        = [0.01, 0.1]     # the invented signals lie in this band
 name         = \"{atlas}\"
 image        = \"atlas.nii.gz\"
 labels       = \"atlas.tsv\"
-min_coverage = 0.5               # one child in five was scanned without the lowest slices
+least_coverage = 0.5               # one child in five was scanned without the lowest slices
 
 [connectivity]
 measures = [\"pearson\"]           # what truth/true_correlation.tsv is to be compared with
@@ -150,7 +150,9 @@ pub(super) fn participants(children: &[Child]) -> String {
 
 /// The motion table: a header line, then a row a frame; six decimals of a millimetre, eight of a radian.
 pub(super) fn motion(movement: &Movement) -> String {
-    let mut text = String::from("trans_1\ttrans_2\ttrans_3\trot_1\trot_2\trot_3\n");
+    let mut text = String::from(
+        "translation_x_mm\ttranslation_y_mm\ttranslation_z_mm\trotation_x_rad\trotation_y_rad\trotation_z_rad\n",
+    );
     for row in &movement.recorded {
         let [x, y, z, a, b, c] = row;
         text += &format!("{x:.6}\t{y:.6}\t{z:.6}\t{a:.8}\t{b:.8}\t{c:.8}\n");
@@ -160,7 +162,14 @@ pub(super) fn motion(movement: &Movement) -> String {
 
 /// Where the image was in each frame (the motion table's pose in full), and where the head itself was, without breathing.
 pub(super) fn poses(movement: &Movement) -> String {
-    let names = ["trans_x_mm", "trans_y_mm", "trans_z_mm", "rot_x_rad", "rot_y_rad", "rot_z_rad"];
+    let names = [
+        "translation_x_mm",
+        "translation_y_mm",
+        "translation_z_mm",
+        "rotation_x_rad",
+        "rotation_y_rad",
+        "rotation_z_rad",
+    ];
     let head = names.map(|name| format!("head_{name}"));
     let mut text = format!("{}\t{}\n", names.join("\t"), head.join("\t"));
     for (image, head) in movement.recorded.iter().zip(&movement.head) {
@@ -235,7 +244,7 @@ come to a known answer, never as evidence about children.
 study.toml              the study, ready for `keepstill run study.toml`
 study-uncensored.toml   the same with no frame dropped, results in another folder
 study-true-motion.toml  with --move-images only: the same by the true motion table
-scans.tsv               one line a run
+runs.tsv               one line a run
 participants.tsv        one line a child
 sub-*/func/             images (4-D), motion tables, watch logs, masks
 atlas.nii.gz, .tsv      {parcels} invented parcels

@@ -282,14 +282,14 @@ fn a_cohort_has_the_bytes_it_always_had() {
             hash.update(&contents);
         }
     }
-    assert_eq!(hash.finalize().to_hex().as_str(), "89e3dd513f62472bc69fa4d5774405717479df92bc1fef94d4aaf2995da9bd53");
+    assert_eq!(hash.finalize().to_hex().as_str(), "cce28daaa8d1c33ac9f275c232988b8653ad1bec04cada0b10b18d051da07a2a");
 }
 
 #[test]
 fn everything_in_the_scan_table_exists_and_has_its_rows() {
     let settings = small(21);
     let (_dir, out) = written(&settings);
-    let text = fs::read_to_string(out.join("scans.tsv")).expect("scans.tsv");
+    let text = fs::read_to_string(out.join("runs.tsv")).expect("runs.tsv");
     let mut rows = text.lines().map(|l| l.split('\t').collect::<Vec<_>>());
     let header = rows.next().expect("a header");
     let mut scans = 0;
@@ -332,7 +332,7 @@ fn a_written_run_reads_back_as_what_it_says() {
         bytes
     };
     let bold = gz("sub-01/func/sub-01_task-rest_run-1_bold.nii.gz");
-    let brain = gz("sub-01/func/sub-01_brain_mask.nii.gz");
+    let brain = gz("sub-01/func/sub-01_desc-brain_mask.nii.gz");
     let voxels = Grid::Small.voxels().voxels();
     assert_eq!(bold.len(), 352 + 2 * voxels * settings.frames);
     assert_eq!(brain.len(), 352 + voxels);

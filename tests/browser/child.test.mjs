@@ -165,7 +165,7 @@ test("the arrow keys read the matrix out, to four digits", () => on(stem, async 
   const read = () => page.textContent("#matrix output");
   for (const [k, measure] of ["pearson", "partial"].entries()) {
     await page.locator("#matrix select").selectOption(String(k));
-    const lines = table(study.child(stem, `${stem}_atlas-invented84_measure-${measure}_matrix.tsv`));
+    const lines = table(study.child(stem, `${stem}_atlas-invented84_desc-${measure}_matrix.tsv`));
     const cell = (a, b) => lines.find((line) => line.name === a)[b];
     await matrix.focus();
     let told = 0;
@@ -190,7 +190,7 @@ test("the arrow keys read the matrix out, to four digits", () => on(stem, async 
 test("the means by network are those of the matrix table", () => on(stem, async (page) => {
   await page.getByText("Means by network, in numbers").click();
   const [head, ...body] = await page.$$eval("#matrix table tr", (found) => found.map((r) => [...r.cells].map((c) => c.textContent)));
-  const lines = table(study.child(stem, `${stem}_atlas-invented84_measure-pearson_matrix.tsv`));
+  const lines = table(study.child(stem, `${stem}_atlas-invented84_desc-pearson_matrix.tsv`));
   const network = (name) => name.split("_")[0];
   for (const [a, ...cells] of body) {
     cells.forEach((shown, k) => {
@@ -208,7 +208,7 @@ test("the coverage table is that of the coverage files: the least of the runs", 
     await on(name, async (page) => {
       await page.getByText("Coverage of each parcel").click();
       const shown = await page.$$eval("#coverage tbody tr", (found) => found.map((r) => [...r.cells].map((c) => c.textContent.trim())));
-      const files = [1, 2].map((run) => table(study.child(name, `${name}_task-rest_run-${run}_atlas-invented84_coverage.tsv`)));
+      const files = [1, 2].map((run) => table(study.child(name, `${name}_task-rest_run-${run}_atlas-invented84_parcels.tsv`)));
       assert.deepEqual(shown.map(([parcel]) => parcel).sort(), files[0].map((line) => line.name).sort());
       for (const [parcel, network, voxels, coverage, used] of shown) {
         const lines = files.map((file) => file.find((line) => line.name === parcel));

@@ -56,7 +56,7 @@ before(async () => {
     enough(place);
     const cells = (name, change) => edit(join(place, name), (text) => text.trimEnd().split("\n").map((line, at) => change(line.split("\t"), at).join("\t")).join("\n") + "\n");
     // A label is letters and digits; how many is free.
-    for (const name of ["scans.tsv", "participants.tsv"]) cells(name, (c) => [c[0] === "sub-02" ? `sub-${"a".repeat(80)}` : c[0], ...c.slice(1)]);
+    for (const name of ["runs.tsv", "participants.tsv"]) cells(name, (c) => [c[0] === "sub-02" ? `sub-${"a".repeat(80)}` : c[0], ...c.slice(1)]);
     cells("participants.tsv", (c, at) => (at === 0 ? [`${c[0]}`, `age${MARKUP}`, c[2], c[3]] : [...c.slice(0, 3), [MARKUP, IMAGE, LONG][at % 3]]));
     cells("atlas.tsv", (c, at) => (at === 0 ? c : [c[0], c[1] + MARKUP, [c[2] + MARKUP, c[2] + IMAGE, LONG, "網路".repeat(12)][Math.floor((at - 1) / 21)], ...c.slice(3)]));
     edit(join(place, "study.toml"), (text) => text.replace(/name( *)= "Invented children of Lantern Island"/, `name$1= 'Lantern ${MARKUP}${IMAGE}${LONG}'`).replace('"age_months"', `'age${MARKUP}'`));

@@ -11,7 +11,7 @@ before(async () => { chrome = await browser(); });
 after(() => chrome?.close());
 
 const OPTIONS = ["--children", "6", "--frames", "200", "--seed", "21"];
-const byAge = (place) => edit(`${place}/study.toml`, (text) => text.replace(/head_radius( *)= 50.0/, 'head_radius$1= "by-age"'));
+const byAge = (place) => edit(`${place}/study.toml`, (text) => text.replace(/sphere_radius( *)= 50.0/, 'sphere_radius$1= "by-age"'));
 
 /** A study, its server, and a way to open pages of it; everything is ended after `check`. */
 async function reviewing(check, change) {

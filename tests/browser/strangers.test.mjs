@@ -81,7 +81,7 @@ async function childShows(page) {
 }
 
 test("the tables hold the strangers' text as it came", () => {
-  const file = readdirSync(join(study.results, stem, "func")).find((name) => name.endsWith("_coverage.tsv"));
+  const file = readdirSync(join(study.results, stem, "func")).find((name) => name.endsWith("_parcels.tsv"));
   assert.ok(readFileSync(study.child(stem, file), "utf8").includes(SCRIPT));
 });
 

@@ -30,7 +30,7 @@ def motion(rng, frames, startles, calm=0.03):
     return out
 
 
-MOTION_HEADER = ["trans_1", "trans_2", "trans_3", "rot_1", "rot_2", "rot_3"]
+MOTION_HEADER = ["translation_x_mm", "translation_y_mm", "translation_z_mm", "rotation_x_rad", "rotation_y_rad", "rotation_z_rad"]
 
 
 def save(values, affine, path, dtype):
@@ -78,10 +78,10 @@ def real_cohort(folder, data, extra=""):
         edge = mask & (mean > np.quantile(mean, 0.9))
         save(edge, affine, folder / f"{kind}_wm.nii.gz", np.uint8)
         save(mask & (mean < np.quantile(mean, 0.4)), affine, folder / f"{kind}_csf.nii", np.float32)
-        write_tsv(folder / f"{kind}_motion.tsv", MOTION_HEADER, motion(rng, values.shape[3], 2, 0.012).tolist())
-        rows.append([child, run, name, f"{kind}_motion.tsv", f"{kind}_mask.nii.gz", f"{kind}_wm.nii.gz", f"{kind}_csf.nii"])
+        write_tsv(folder / f"{kind}_headmotion.tsv", MOTION_HEADER, motion(rng, values.shape[3], 2, 0.012).tolist())
+        rows.append([child, run, name, f"{kind}_headmotion.tsv", f"{kind}_mask.nii.gz", f"{kind}_wm.nii.gz", f"{kind}_csf.nii"])
     write_tsv(
-        folder / "scans.tsv", ["participant_id", "run_id", "bold", "motion", "brain_mask", "white_matter", "csf"], rows
+        folder / "runs.tsv", ["participant_id", "run_id", "bold", "motion", "brain_mask", "white_matter", "csf"], rows
     )
     return folder
 
@@ -95,20 +95,20 @@ def real_study(folder, child, band, clean, measures=("pearson", "spearman", "par
     labels = blocks(mask.shape, mask, size, gap=(2, 5))
     save(labels, image.affine, folder / f"{child}_atlas.nii.gz", np.int16)
     write_labels(folder / f"{child}_atlas.tsv", labels)
-    lines = (folder / "scans.tsv").read_text().splitlines()
+    lines = (folder / "runs.tsv").read_text().splitlines()
     mine = [lines[0]] + [l for l in lines[1:] if l.startswith(child)]
     if child == "tern":
         mine = ["\t".join(c for i, c in enumerate(l.split("\t")) if i != 1) for l in mine]
-    (folder / f"{child}_scans.tsv").write_text("\n".join(mine) + "\n")
+    (folder / f"{child}_runs.tsv").write_text("\n".join(mine) + "\n")
     study = folder / f"{child}.toml"
     study.write_text(f"""
 [study]
 name = "Tern Bay real scans"
 results = "results-{child}"
 [scans]
-table = "{child}_scans.tsv"
+table = "{child}_runs.tsv"
 [motion]
-head_radius = 46.5
+sphere_radius = 46.5
 [censor]
 fd_mm = 0.6
 before = 0
@@ -226,21 +226,21 @@ def mixed_cohort(folder):
         table[:, :3] = six[:, :3]
         header = ["spare", "pitch", "roll", "yaw", "dz", "dx", "dy"]
         listed = [[0.0, *row[[3, 4, 5]], row[2], row[0], row[1]] for row in table]
-        write_tsv(folder / "tables" / f"{name}_motion.tsv", header, [[float(v) for v in r] for r in listed])
+        write_tsv(folder / "tables" / f"{name}_headmotion.tsv", header, [[float(v) for v in r] for r in listed])
         extra = [[None if i == 0 else float(v[0]), float(v[1])] for i, v in enumerate(rng.normal(size=(frames, 2)))]
         write_tsv(folder / "tables" / f"{name}_confounds.tsv", ["slope_of_belt", "pulse"], extra)
         log = None
         if child in ("anna", "cy"):
             log = f"{name}_watch.tsv"
             write_tsv(folder / "tables" / log, ["onset", "duration", "trial_type"],
-                      [(31.0, 5.5, "awake"), (80.0, 2.0, "kicking"), (120.5, 3.0, "door")])
+                      [(31.0, 5.5, "eyes_open"), (80.0, 2.0, "stirring"), (120.5, 3.0, "door")])
         tr = 2.0 if child == "eli" else None
         up = lambda f: f"../scans/{f}"
         rows.append([f"sub-{child}" if run == 1 else child, f"ses-{session}" if run == 1 else session, run, tr, up(path.name),
-                     f"{name}_motion.tsv", f"{name}_confounds.tsv", up(f"{name}_brain.nii.gz"), up(f"{name}_wm.nii"),
+                     f"{name}_headmotion.tsv", f"{name}_confounds.tsv", up(f"{name}_brain.nii.gz"), up(f"{name}_wm.nii"),
                      up(f"{name}_csf.nii.gz"), log])
     rng.shuffle(rows)
-    write_tsv(folder / "tables" / "scans.tsv",
+    write_tsv(folder / "tables" / "runs.tsv",
               ["participant_id", "session_id", "run_id", "tr_s", "bold", "motion", "confounds", "brain_mask",
                "white_matter", "csf", "watch_log"], rows)
     ages = {"anna": 3.5, "bo": 14, "cy": 27, "dee": 61, "eli": 130, "fay": 9}
@@ -286,7 +286,7 @@ def mixed_study(folder, name="study", **changes):
 name = "Tern Bay mixed cohort"
 results = "results-{name}"
 [scans]
-table = "tables/scans.tsv"
+table = "tables/runs.tsv"
 [children]
 table = "children.tsv"
 age_column = "age_m"
@@ -296,7 +296,7 @@ columns = ["dx", "dy", "dz", "pitch", "roll", "yaw"]
 rotation_unit = "deg"
 rotation_order = "zxy"
 displacement = "sum"
-head_radius = "by-age"
+sphere_radius = "by-age"
 [censor]
 fd_mm = 0.4
 dvars_percent = 0
@@ -305,7 +305,7 @@ after = 2
 shortest_stretch = 5
 settling = 0
 watch_log = true
-watch_log_types = ["awake", "kicking"]
+watch_log_types = ["eyes_open", "stirring"]
 [clean]
 motion_terms = 24
 tissue_means = ["white_matter", "csf"]
@@ -319,12 +319,12 @@ fill = "linear"
 name = "tern18"
 image = "atlas.nii.gz"
 labels = "atlas.tsv"
-min_coverage = 0.5
+least_coverage = 0.5
 [[parcels]]
 name = "spots"
 image = "weights.nii.gz"
 labels = "weights.tsv"
-min_coverage = 0.7
+least_coverage = 0.7
 [connectivity]
 measures = ["pearson", "spearman", "partial", "covariance"]
 join = "runs"
@@ -372,18 +372,18 @@ def bids_study(mixed, folder):
         stem = pathlib.Path(to).name
         for kind, name in [("brain", "brain.nii.gz"), ("wm", "wm.nii"), ("csf", "csf.nii.gz")]:
             shutil.copy(mixed / "scans" / f"{child}_{session}_{run}_{name}", beside / f"{stem}_{name}")
-        shutil.copy(tables / f"{child}_{session}_{run}_motion.tsv", beside / f"{stem}_motion.tsv")
+        shutil.copy(tables / f"{child}_{session}_{run}_headmotion.tsv", beside / f"{stem}_headmotion.tsv")
         if child == "anna":
             shutil.copy(tables / f"{child}_{session}_{run}_watch.tsv", beside / f"{stem}_watch.tsv")
-    (dataset / "dataset_description.json").write_text('{"Name": "Tern Bay", "BIDSVersion": "1.10.0"}')
+    (dataset / "dataset_description.json").write_text('{"Name": "Tern Bay", "BIDSVersion": "1.11.0"}')
     (dataset / "task-rest_bold.json").write_text('{"TaskName": "rest", "RepetitionTime": 2.0}')
     (dataset / "sub-eli/func/sub-eli_task-rest_bold.json").write_text('{"RepetitionTime": 2.5}')
     write_tsv(dataset / "participants.tsv", ["participant_id", "age_m", "sex"],
               [("sub-bo", 14, "m"), ("sub-anna", 3.5, "f"), ("sub-fay", 9, None), ("sub-eli", 130, "m"), ("sub-cy", 27, "f")])
     study, results = mixed_study(mixed, "bids-mode", motion_terms="6", watch_log_types="[]", settling="2")
-    text = study.read_text().replace('table = "tables/scans.tsv"', """bids = "dataset"
+    text = study.read_text().replace('table = "tables/runs.tsv"', """bids = "dataset"
 where = { task = "rest" }
-motion = "derived/sub-{participant}/ses-{session}/sub-{participant}_ses-{session}_task-{task}_run-{run}_motion.tsv"
+motion = "derived/sub-{participant}/ses-{session}/sub-{participant}_ses-{session}_task-{task}_run-{run}_headmotion.tsv"
 brain_mask = "derived/sub-{participant}/ses-{session}/{stem}_brain.nii.gz"
 white_matter = "derived/sub-{participant}/ses-{session}/{stem}_wm.nii"
 csf = "derived/sub-{participant}/ses-{session}/{stem}_csf.nii.gz"

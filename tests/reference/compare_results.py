@@ -109,8 +109,8 @@ def compare_run(c, results, run, study):
     c.values("frame", where, numbers(rows, "frame"), np.arange(frames), 0)
     c.values("time_s", where, numbers(rows, "time_s"), np.arange(frames) * run["tr_s"], WRITTEN)
     for i, axis in enumerate("xyz"):
-        c.values(f"trans_{axis}_mm", where, numbers(rows, f"trans_{axis}_mm"), run["trans"][:, i], WRITTEN)
-        c.values(f"rot_{axis}_rad", where, numbers(rows, f"rot_{axis}_rad"), run["rot"][:, i], WRITTEN)
+        c.values(f"translation_{axis}_mm", where, numbers(rows, f"translation_{axis}_mm"), run["trans"][:, i], WRITTEN)
+        c.values(f"rotation_{axis}_rad", where, numbers(rows, f"rotation_{axis}_rad"), run["rot"][:, i], WRITTEN)
     for form in ("sum", "rms"):
         c.values(f"fd_{form}_mm", where, numbers(rows, f"fd_{form}_mm"), run["fd"][form], WRITTEN)
     c.values("dvars_percent", where, numbers(rows, "dvars_percent"), run["dvars"], 1e-6)
@@ -119,7 +119,7 @@ def compare_run(c, results, run, study):
     c.equal("reasons", where, [r["reasons"] for r in rows], [";".join(r) or None for r in run["reasons"]])
 
     for name, atlas in run["atlases"].items():
-        path = only(results / folder, f"{s}{task}{tail}_atlas-{name}_coverage.tsv", c)
+        path = only(results / folder, f"{s}{task}{tail}_atlas-{name}_parcels.tsv", c)
         if path is not None:
             rows = numpy_pipeline.read_tsv(path)
             at = f"{where} {name}"
@@ -132,7 +132,7 @@ def compare_run(c, results, run, study):
                 c.equal("used", at, [r["used"] for r in rows], [str(int(u)) for u in atlas["used"]])
                 for i, axis in enumerate("xyz"):
                     c.values(f"{axis}_mm", at, numbers(rows, f"{axis}_mm"), atlas["centroid"][:, i], 1e-5, 100)
-        compare_series(c, results / folder, f"{s}{task}{tail}_atlas-{name}_parcels.tsv", where, run, atlas)
+        compare_series(c, results / folder, f"{s}{task}{tail}_atlas-{name}_series.tsv", where, run, atlas)
 
 
 def compare_series(c, folder, pattern, where, run, atlas):
@@ -162,7 +162,7 @@ def compare_matrices(c, results, key, joined, study):
         tail = ""
     for name, atlas in joined["atlases"].items():
         for measure, expected in atlas["matrices"].items():
-            pattern = f"sub-{scan.participant}/**/{s}{'*' if how == 'none' else ''}{tail}_atlas-{name}_measure-{measure}_matrix.tsv"
+            pattern = f"sub-{scan.participant}/**/{s}{'*' if how == 'none' else ''}{tail}_atlas-{name}_desc-{measure}_matrix.tsv"
             path = only(results, pattern, c)
             if path is None:
                 continue

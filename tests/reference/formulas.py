@@ -25,7 +25,7 @@ ADULT_CM = {"male": 55.1, "female": 53.6}
 ADULT_MONTHS = 216
 
 
-def head_radius(age_months, sex):
+def sphere_radius(age_months, sex):
     """50 mm times the child's median head circumference over the adult's; unknown sex: mean of both ratios' parts."""
 
     def circumference(which):

@@ -35,8 +35,8 @@ def stack(keepstill, results, *options):
     """Children who have every parcel."""
     command = [keepstill, "stack", results, "--all", "--fisher-z", "--missing", "drop-child", *options]
     subprocess.run([str(word) for word in command], check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    start = glob.glob(f"{results}/stack/*_measure-pearson_z_edges.npy")[0]
-    return np.load(start).astype(float), start.replace("_z_edges", "_standard_errors")
+    start = glob.glob(f"{results}/stack/*_desc-pearsonZ_edges.npy")[0]
+    return np.load(start).astype(float), start.replace("Z_edges", "_standard_errors")
 
 
 def main(keepstill, folder, children=40):

@@ -92,8 +92,8 @@ def atlas_on_grid(study, parcels, shape, scan_affine):
     return indices, names, weights
 
 
-def head_radius(study, scan):
-    setting = study["motion"]["head_radius"]
+def sphere_radius(study, scan):
+    setting = study["motion"]["sphere_radius"]
     if setting != "by-age":
         return float(setting)
     children = study["children"]
@@ -101,7 +101,7 @@ def head_radius(study, scan):
     (row,) = [r for r in rows if r["participant_id"].removeprefix("sub-") == scan.participant]
     age = float(row[children["age_column"]]) * MONTHS[children["age_unit"]]
     sex = (row.get(children["sex_column"]) or "")[:1].lower()
-    return f.head_radius(age, {"m": "male", "f": "female"}.get(sex, "unknown"))
+    return f.sphere_radius(age, {"m": "male", "f": "female"}.get(sex, "unknown"))
 
 
 def process_scan(study, scan):
@@ -119,7 +119,7 @@ def process_scan(study, scan):
     assert len(six) == frames
     trans = six[:, :3] * {"mm": 1.0, "m": 1000.0}[motion["translation_unit"]]
     rot = six[:, 3:] * {"rad": 1.0, "deg": math.pi / 180}[motion["rotation_unit"]]
-    radius = head_radius(study, scan)
+    radius = sphere_radius(study, scan)
     fd = {
         "sum": f.fd_sum(trans, rot, radius),
         "rms": f.fd_rms(trans, rot, radius, motion["rotation_order"]),
@@ -178,7 +178,7 @@ def process_scan(study, scan):
             means = np.array([
                 (series[:, w > 0] @ w[w > 0]) / w.sum() if w.any() else np.full(frames, np.nan) for w in live
             ]).T
-        used = (coverage >= parcels["min_coverage"]) & (live.sum(1) > 0)
+        used = (coverage >= parcels["least_coverage"]) & (live.sum(1) > 0)
         atlas = {
             "indices": indices, "names": names, "coverage": coverage, "used": used, "centroid": centroid,
             "voxels": (weights > 0).sum(1), "voxels_alive": (live > 0).sum(1), "raw": means, "residuals": None,
@@ -201,7 +201,7 @@ def process_scan(study, scan):
         "tr_s": tr_s, "frames": frames, "frames_kept": int(kept.sum()), "minutes": frames * tr_s / 60,
         "minutes_kept": kept.sum() * tr_s / 60, "kept_share": kept.mean(), "mean_fd_mm": measure[judged].mean(),
         "mean_fd_kept_mm": measure[has_fd].mean() if has_fd.any() else None, "max_fd_mm": measure[judged].max(),
-        "median_dvars_percent": np.median(dvars[judged]), "head_radius_mm": radius,
+        "median_dvars_percent": np.median(dvars[judged]), "sphere_radius_mm": radius,
         "longest_stretch_s": max(stretches, default=0) * tr_s, "dof": dof,
         "parcels_used": int(sum(a["used"].sum() for a in atlases.values())),
         "parcels": sum(len(a["used"]) for a in atlases.values()),

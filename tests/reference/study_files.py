@@ -15,8 +15,8 @@ import numpy as np
 DEFAULTS = {
     "children": {"table": None, "age_column": None, "age_unit": "months", "sex_column": None},
     "motion": {
-        "columns": ["trans_1", "trans_2", "trans_3", "rot_1", "rot_2", "rot_3"], "translation_unit": "mm",
-        "rotation_unit": "rad", "rotation_order": "xyz", "displacement": "sum", "head_radius": 50.0,
+        "columns": ["translation_x_mm", "translation_y_mm", "translation_z_mm", "rotation_x_rad", "rotation_y_rad", "rotation_z_rad"], "translation_unit": "mm",
+        "rotation_unit": "rad", "rotation_order": "xyz", "displacement": "sum", "sphere_radius": 50.0,
     },
     "censor": {
         "fd_mm": 0.2, "dvars_percent": 0, "before": 1, "after": 2, "shortest_stretch": 5, "settling": 0,
@@ -40,7 +40,7 @@ def load_study(path):
     for section, defaults in DEFAULTS.items():
         study[section] = {**defaults, **study.get(section, {})}
     for parcels in study["parcels"]:
-        parcels.setdefault("min_coverage", 0.5)
+        parcels.setdefault("least_coverage", 0.5)
         parcels.setdefault("labels", None)
     study["folder"] = path.parent
     return study

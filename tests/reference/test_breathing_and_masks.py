@@ -153,7 +153,7 @@ def test_radius_of_a_mask_against_numpy(stages):
     oblique = np.linalg.qr(rng.normal(size=(3, 3)))[0] @ np.diag([2.0, 3.0, 4.5])
     for affine in (np.eye(3, 4), np.hstack([np.diag([3.0, 3, 4]), [[-90], [-80], [20]]]), np.hstack([oblique, [[5], [-7], [11]]])):
         for mask in (head(rng) > 400, head(rng, noise=300) > 400, np.ones((3, 4, 5), bool), rng.random((1, 6, 7)) < 0.5):
-            got = stages("head_radius_from_mask", mask=mask.ravel(order="F"), shape=mask.shape, affine=affine)
+            got = stages("sphere_radius_from_mask", mask=mask.ravel(order="F"), shape=mask.shape, affine=affine)
             radius, centroid, surface = f.mask_radius(mask, affine)
             assert got["surface"] == surface
             assert got["radius_mm"] == pytest.approx(radius, rel=1e-12)
@@ -167,7 +167,7 @@ def test_radius_of_a_ball_is_its_radius_but_for_half_a_voxel(stages):
             grid = np.stack(np.meshgrid(*((np.arange(n) - (n - 1) / 2) * s for n, s in zip(shape, size)), indexing="ij"))
             mask = np.linalg.norm(grid, axis=0) <= radius
             affine = np.hstack([np.diag(size), np.zeros((3, 1))])
-            got = stages("head_radius_from_mask", mask=mask.ravel(order="F"), shape=shape, affine=affine)["radius_mm"]
+            got = stages("sphere_radius_from_mask", mask=mask.ravel(order="F"), shape=shape, affine=affine)["radius_mm"]
             assert radius - 0.75 * max(size) < got < radius
 
 

@@ -40,22 +40,22 @@ def write(results, study_path):
                 for i in range(len(run["kept"]))
             ]
             table(base.with_name(base.name + "_frames.tsv"), [
-                "frame", "time_s", *(f"trans_{a}_mm" for a in "xyz"), *(f"rot_{a}_rad" for a in "xyz"), "fd_sum_mm",
+                "frame", "time_s", *(f"translation_{a}_mm" for a in "xyz"), *(f"rotation_{a}_rad" for a in "xyz"), "fd_sum_mm",
                 "fd_rms_mm", "dvars_percent", "global_signal", "kept", "reasons"], rows)
             for name, a in run["atlases"].items():
-                table(base.with_name(f"{base.name}_atlas-{name}_coverage.tsv"),
+                table(base.with_name(f"{base.name}_atlas-{name}_parcels.tsv"),
                       ["index", "name", "voxels", "coverage", "used", "x_mm", "y_mm", "z_mm"],
                       [[i, n, v, c, int(u), *p] for i, n, v, c, u, p in zip(
                           a["indices"], a["names"], a["voxels"], a["coverage"], a["used"], a["centroid"])])
                 if a["residuals"] is not None:
                     series = np.full((len(run["kept"]), len(a["indices"])), np.nan)
                     series[run["kept"]] = a["residuals"]
-                    table(base.with_name(f"{base.name}_atlas-{name}_parcels.tsv"), a["names"], series.tolist())
+                    table(base.with_name(f"{base.name}_atlas-{name}_series.tsv"), a["names"], series.tolist())
         folder, s, _ = stem(scan)
         for name, a in one["atlases"].items():
             names = one["runs"][0]["atlases"][name]["names"]
             for measure, m in a["matrices"].items():
-                table(results / folder / f"{s}_atlas-{name}_measure-{measure}_matrix.tsv", ["parcel", *names],
+                table(results / folder / f"{s}_atlas-{name}_desc-{measure}_matrix.tsv", ["parcel", *names],
                       [[n, *row] for n, row in zip(names, m.tolist())])
         report = {"version": "0", "settings": {}, "runs": [plain(r["report"]) for r in one["runs"]],
                   "joined": plain(one["report"])}
@@ -82,9 +82,9 @@ def test_equal_results_pass(written):
 @pytest.mark.parametrize("pattern, row, column, change, expected", [
     ("*cy*_frames.tsv", 20, "fd_rms_mm", 1.00001, "fd_rms_mm"),
     ("*cy*_frames.tsv", 20, "dvars_percent", 1.00001, "dvars_percent"),
-    ("*anna*run-2*_atlas-tern18_coverage.tsv", 5, "coverage", 1.001, "coverage"),
-    ("*fay*_atlas-spots_parcels.tsv", 40, "spot2", 1.01, "series"),
-    ("*bo*_atlas-tern18_measure-partial_matrix.tsv", 4, "area020", 1.0001, "partial"),
+    ("*anna*run-2*_atlas-tern18_parcels.tsv", 5, "coverage", 1.001, "coverage"),
+    ("*fay*_atlas-spots_series.tsv", 40, "spot2", 1.01, "series"),
+    ("*bo*_atlas-tern18_desc-partial_matrix.tsv", 4, "area020", 1.0001, "partial"),
     ("cohort.tsv", 1, "mean_fd_mm", 1.0001, "cohort mean_fd_mm"),
 ])
 def test_one_changed_number_is_found(written, pattern, row, column, change, expected):
@@ -106,7 +106,7 @@ def test_one_changed_number_is_found(written, pattern, row, column, change, expe
 
 def test_a_missing_file_is_found(written):
     study, results = written
-    path = next(results.rglob("*dee*_atlas-tern18_measure-pearson_matrix.tsv"))
+    path = next(results.rglob("*dee*_atlas-tern18_desc-pearson_matrix.tsv"))
     kept = path.read_text()
     path.unlink()
     try:

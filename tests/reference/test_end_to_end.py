@@ -67,7 +67,7 @@ def test_real_scan_whose_repetition_time_is_2000_seconds(keepstill, tmp_path):
 name = "Tern Bay two frames"
 results = "results"
 [scans]
-table = "scans.tsv"
+table = "runs.tsv"
 [clean]
 motion_terms = 0
 tissue_means = []
@@ -76,7 +76,7 @@ band_hz = []
 name = "small"
 image = "atlas.nii"
 """)
-    cohorts.write_tsv(tmp_path / "scans.tsv", ["participant_id", "bold", "motion", "brain_mask"],
+    cohorts.write_tsv(tmp_path / "runs.tsv", ["participant_id", "bold", "motion", "brain_mask"],
                       [["tern", "example4d.nii.gz", "motion.tsv", "mask.nii"]])
     done = subprocess.run([keepstill.path, "run", str(study)], capture_output=True, text=True)
     assert done.returncode in (1, 3), done.stderr
@@ -90,7 +90,7 @@ image = "atlas.nii"
 VARIANTS = {
     "study": {},
     "other": dict(
-        displacement='"rms"', head_radius="42.5", fd_mm="0.35", dvars_percent="1.6", before="0", after="1",
+        displacement='"rms"', sphere_radius="42.5", fd_mm="0.35", dvars_percent="1.6", before="0", after="1",
         shortest_stretch="0", settling="3", watch_log_types="[]", motion_terms="12", global_signal="true",
         detrend_degree="2", band_hz="[0.008, 0.12]", fill='"spectral"', join='"sessions"',
     ),
@@ -115,10 +115,10 @@ def test_motion_tables_of_other_forms(keepstill, real, tmp_path, separator, head
     folder = tmp_path / "data"
     shutil.copytree(real, folder, ignore=shutil.ignore_patterns("results*"))
     study, results = cohorts.real_study(folder, "tern", [], "motion_terms = 6\ntissue_means = []")
-    lines = (folder / "functional_motion.tsv").read_text().splitlines()
+    lines = (folder / "functional_headmotion.tsv").read_text().splitlines()
     moved = [l.split("\t")[3:] + l.split("\t")[:3] for l in lines]
     text = ["# made by hand"] + [(separator if separator != " " else "   ").join(c) for c in moved[0 if header else 1 :]]
-    (folder / "functional_motion.tsv").write_text("\n".join(text) + "\n")
+    (folder / "functional_headmotion.tsv").write_text("\n".join(text) + "\n")
     columns = "[4, 5, 6, 1, 2, 3]" if not header else str(cohorts.MOTION_HEADER).replace("'", '"')
     study.write_text(study.read_text().replace("[motion]", f"[motion]\ncolumns = {columns}"))
     keepstill("run", study)
@@ -130,9 +130,9 @@ def test_units_of_motion_tables(keepstill, real, tmp_path):
     folder = tmp_path / "data"
     shutil.copytree(real, folder, ignore=shutil.ignore_patterns("results*"))
     study, results = cohorts.real_study(folder, "tern", [], "motion_terms = 24\ntissue_means = []")
-    lines = (folder / "functional_motion.tsv").read_text().splitlines()
+    lines = (folder / "functional_headmotion.tsv").read_text().splitlines()
     six = np.array([l.split("\t") for l in lines[1:]], float) * ([1e-3] * 3 + [180 / np.pi] * 3)
-    cohorts.write_tsv(folder / "functional_motion.tsv", cohorts.MOTION_HEADER, six.tolist())
+    cohorts.write_tsv(folder / "functional_headmotion.tsv", cohorts.MOTION_HEADER, six.tolist())
     units = '[motion]\ntranslation_unit = "m"\nrotation_unit = "deg"'
     study.write_text(study.read_text().replace("[motion]", units).replace("motion_terms = 24", "motion_terms = 6"))
     keepstill("run", study)
@@ -143,7 +143,7 @@ def test_every_frame_dropped(keepstill, mixed):
     """Nothing is kept: no series, no matrix, a verdict, and the motion is still told."""
     study, results = cohorts.mixed_study(mixed, "nothing", fd_mm="0.001")
     keepstill("run", study)
-    assert not list(results.rglob("*_parcels.tsv")) and not list(results.rglob("*_matrix.tsv"))
+    assert not list(results.rglob("*_series.tsv")) and not list(results.rglob("*_matrix.tsv"))
     rows = numpy_pipeline.read_tsv(results / "cohort.tsv")
     assert len(rows) == 7
     assert {r["verdict"] for r in rows} == {"too_few_dof"}
@@ -165,7 +165,7 @@ def test_one_broken_scan_does_not_stop_the_others(keepstill, mixed, tmp_path):
     assert row["verdict"] == "failed" and "cy_a_1.nii" in row["problem"]
     assert not list(results.glob("sub-cy/**/*_matrix.tsv"))
     # The rest agrees with a table that lacks the scan.
-    table = folder / "tables" / "scans.tsv"
+    table = folder / "tables" / "runs.tsv"
     table.write_text("\n".join(l for l in table.read_text().splitlines() if "cy_a_1" not in l) + "\n")
     agree(results, study)
 
@@ -191,7 +191,7 @@ def test_series_only_as_arrays_or_not_at_all(keepstill, mixed):
         study.write_text(study.read_text() + f'[output]\nseries = "{series}"\nmatrices = "npy"\n')
         keepstill("run", study)
         assert {p.suffix for p in results.rglob("*_parcels.*")} <= {f".{found}", ".json"}
-        assert bool(list(results.rglob("*_parcels.npy"))) == (found == "npy")
+        assert bool(list(results.rglob("*_series.npy"))) == (found == "npy")
         assert list(results.rglob("*_matrix.npy")) and not list(results.rglob("*_matrix.tsv"))
 
 
@@ -223,7 +223,7 @@ def test_two_repetition_times_that_differ_are_refused(keepstill, mixed, tmp_path
     for name, tr, code in (("far", "2.04", 3), ("near", "2.01", 0)):
         folder = tmp_path / name
         shutil.copytree(mixed, folder, ignore=shutil.ignore_patterns("results*"))
-        table = folder / "tables" / "scans.tsv"
+        table = folder / "tables" / "runs.tsv"
         lines = [l.split("\t") for l in table.read_text().splitlines()]
         at = lines[0].index("tr_s")
         for line in lines:
@@ -287,7 +287,7 @@ def test_cleaning_voxels_first_gives_the_same_series(keepstill, mixed, name):
             weights = weights[used][:, live]
             averaged = voxels @ (weights / weights.sum(1, keepdims=True)).T
             (path,) = results.glob(
-                f"sub-{scan.participant}/ses-{scan.session}/func/*run-{scan.run}_atlas-{parcels['name']}_parcels.tsv"
+                f"sub-{scan.participant}/ses-{scan.session}/func/*run-{scan.run}_atlas-{parcels['name']}_series.tsv"
             )
             rows = [l.split("\t") for l in path.read_text().splitlines()[1:]]
             got = np.array([[np.nan if v == "n/a" else float(v) for v in r] for r in rows])[run["kept"]][:, used]

@@ -93,8 +93,8 @@ def test_cleaning_removes_what_the_confound_explains():
         assert dof == pytest.approx(kept.sum() * 0.36 - 2)
 
 
-def test_head_radius_at_the_ends():
-    assert f.head_radius(0, "male") == pytest.approx(50 * 34.46 / 55.1)
-    assert f.head_radius(216, "female") == pytest.approx(50)
-    assert f.head_radius(400, "unknown") == pytest.approx(50)
-    assert f.head_radius(30, "male") == pytest.approx(50 * (48.25 + 49.46) / 2 / 55.1)
+def test_sphere_radius_at_the_ends():
+    assert f.sphere_radius(0, "male") == pytest.approx(50 * 34.46 / 55.1)
+    assert f.sphere_radius(216, "female") == pytest.approx(50)
+    assert f.sphere_radius(400, "unknown") == pytest.approx(50)
+    assert f.sphere_radius(30, "male") == pytest.approx(50 * (48.25 + 49.46) / 2 / 55.1)

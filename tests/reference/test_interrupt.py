@@ -177,7 +177,7 @@ def test_changed_settings_and_inputs_are_noticed(keepstill, cohort, clear):
     kept = scan.read_bytes()
     try:
         other = pathlib.Path(study).parent / "scans" / "anna_a_1.nii.gz"
-        motion = pathlib.Path(study).parent / "tables" / "fay_a_1_motion.tsv"
+        motion = pathlib.Path(study).parent / "tables" / "fay_a_1_headmotion.tsv"
         assert other.exists() and motion.exists()
         import nibabel
 

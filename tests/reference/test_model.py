@@ -12,6 +12,7 @@ import pytest
 import scipy.io
 import scipy.stats
 import statsmodels.formula.api as smf
+from patsy.builtins import C as factor  # noqa: F401  (formulas are evaluated where this name is seen)
 from statsmodels.api import OLS
 
 import formulas
@@ -38,7 +39,7 @@ def results(keepstill, tmp_path_factory):
               "--parcels", PARCELS, "--seed", 5, "-q")
     study = folder / "study.toml"
     text = study.read_text()
-    for old, new in [('measures = ["pearson"]', f"measures = {json.dumps(MEASURES)}"), ("minutes = 5.0", "minutes = 3.0"), ("min_coverage = 0.5", "min_coverage = 0.7")]:
+    for old, new in [('measures = ["pearson"]', f"measures = {json.dumps(MEASURES)}"), ("minutes = 5.0", "minutes = 3.0"), ("least_coverage = 0.5", "least_coverage = 0.7")]:
         assert old in text
         text = text.replace(old, new)
     study.write_text(text)
@@ -72,7 +73,7 @@ class Child:
             before = rows[run]["frames_kept"] * 2 * (high - low) * TR
             self.hidden.append(before / rows[run]["dof"] - 1)
             frames = table(results / stem / "func" / f"{run}_frames.tsv")
-            series = table(next((results / stem / "func").glob(f"{run}_atlas-*_parcels.tsv")))
+            series = table(next((results / stem / "func").glob(f"{run}_atlas-*_series.tsv")))
             self.names = list(series.columns)
             self.runs.append(series[frames["kept"].to_numpy() == 1].to_numpy(float))
         self.used = ~np.isnan(np.vstack(self.runs)).any(0)
@@ -129,12 +130,12 @@ def upper(matrix):
 @pytest.fixture(scope="module")
 def cohort(results):
     """Every child that has a matrix, by stem."""
-    stems = sorted(path.name.split("_atlas")[0] for path in results.glob("sub-*/func/*measure-pearson_matrix.tsv"))
+    stems = sorted(path.name.split("_atlas")[0] for path in results.glob("sub-*/func/*desc-pearson_matrix.tsv"))
     return {stem: Child(results, stem) for stem in stems}
 
 
 def name(measure, ending):
-    return f"atlas-invented{PARCELS}_measure-{measure}{ending}"
+    return f"atlas-invented{PARCELS}_desc-{measure}{ending}"
 
 
 def correlation(a, b):
@@ -168,8 +169,8 @@ def test_equal_minutes(keepstill, results, cohort, group, draw):  # noqa: F811
     assert (children["frames_used"] == MINUTES * 60 / TR).all() and (children["minutes_used"] == MINUTES).all()
     other = 0
     for measure in MEASURES:
-        edges = np.load(folder / name(measure, f"_equal-{MINUTES}_edges.npy"))
-        matrices = np.load(folder / name(measure, f"_equal-{MINUTES}_matrices.npy"))
+        edges = np.load(folder / name(measure, f"Equal{MINUTES}_edges.npy"))
+        matrices = np.load(folder / name(measure, f"Equal{MINUTES}_matrices.npy"))
         for row, stem in enumerate(enough):
             child = cohort[stem]
             rows = child.first(MINUTES)
@@ -406,9 +407,9 @@ def test_standard_errors_in_every_format(keepstill, results, tmp_path):
 
 # ---- tests ------------------------------------------------------------------------------------------------------------
 
-FORMULA = "z ~ age_months + sex * mean_fd_mm + site + C(scanner)"
+FORMULA = "z ~ age_months + sex * mean_fd_mm + site + factor(scanner)"
 SAFE = {"Intercept": "intercept", "age_months": "age_months", "sex[T.M]": "sexM", "mean_fd_mm": "mean_fd_mm",
-        "site[T.harbour]": "siteharbour", "site[T.mill]": "sitemill", "C(scanner)[T.2]": "C_scanner_2",
+        "site[T.harbour]": "siteharbour", "site[T.mill]": "sitemill", "factor(scanner)[T.2]": "factor_scanner_2",
         "sex[T.M]:mean_fd_mm": "sexM_x_mean_fd_mm"}
 
 
@@ -455,7 +456,7 @@ def against_statsmodels(folder, ending, design, safe, z, untested=("intercept",)
 def test_edges_against_statsmodels(tested, measure):
     folder, _ = tested
     children = table(folder / "children.tsv")
-    z = np.load(folder / name(measure, "_z_edges.npy")).astype(float)
+    z = np.load(folder / name(measure, "Z_edges.npy")).astype(float)
     have = children["site"].notna().to_numpy()
     design = smf.ols(FORMULA, data=children[have].assign(z=0.0)).exog
     names = smf.ols(FORMULA, data=children[have].assign(z=0.0)).exog_names
@@ -486,7 +487,7 @@ def test_sites_that_lack_parcels(keepstill, results, tmp_path, lack):
     copy = tmp_path / "results"
     shutil.copytree(results, copy)
     cohort = table(copy / "cohort.tsv").set_index("participant_id")
-    for path in copy.glob("sub-*/func/*measure-*_matrix.tsv"):
+    for path in copy.glob("sub-*/func/*desc-*_matrix.tsv"):
         if cohort.loc[path.parts[-3], "site"] in lack:
             matrix = pandas.read_csv(path, sep="\t", index_col=0, dtype=str, keep_default_na=False)
             matrix.iloc[:3, :] = matrix.iloc[:, :3] = "n/a"
@@ -494,7 +495,7 @@ def test_sites_that_lack_parcels(keepstill, results, tmp_path, lack):
     formula = "z ~ age_months + site + mean_fd_mm"
     folder, _ = stack(keepstill, copy, "--all", "--fisher-z", "--test", formula)
     children = table(folder / "children.tsv")
-    z = np.load(folder / name("pearson", "_z_edges.npy")).astype(float)
+    z = np.load(folder / name("pearson", "Z_edges.npy")).astype(float)
     have = children["site"].notna().to_numpy()
     model = smf.ols(formula, data=children[have].assign(z=0.0))
     safe = [SAFE[name] for name in model.exog_names]
@@ -522,7 +523,7 @@ def test_edges_against_r(tested, tmp_path):
     folder, _ = tested
     assert shutil.which("Rscript"), "tests/run installs r-base-core"
     measure = "pearson"
-    np.savetxt(tmp_path / "z.csv", np.load(folder / name(measure, "_z_edges.npy")).astype(float), delimiter=",")
+    np.savetxt(tmp_path / "z.csv", np.load(folder / name(measure, "Z_edges.npy")).astype(float), delimiter=",")
     script = """
     arguments <- commandArgs(TRUE)
     children <- read.delim(arguments[1], na.strings = "n/a")
@@ -546,7 +547,7 @@ def test_edges_against_r(tested, tmp_path):
     assert done.returncode == 0, done.stderr
     theirs = pandas.read_csv(out)
     found = table(folder / name(measure, "_test.tsv"))
-    names = {"(Intercept)": "intercept", "factor(scanner)2": "C_scanner_2", "sexM:mean_fd_mm": "sexM_x_mean_fd_mm"}
+    names = {"(Intercept)": "intercept", "factor(scanner)2": "factor_scanner_2", "sexM:mean_fd_mm": "sexM_x_mean_fd_mm"}
     seen = set()
     for coefficient, rows in theirs.groupby("name"):
         ours = names.get(coefficient, coefficient)
@@ -568,7 +569,7 @@ def test_family_wise_p_against_numpy(tested, group):  # noqa: F811
     fd = children["mean_fd_mm"].to_numpy(float)
     design = np.column_stack([np.ones(len(children)), children["age_months"], male, fd, children["site"] == "harbour",
                               children["site"] == "mill", children["scanner"].astype(str) == "2", male * fd]).astype(float)
-    data = np.load(folder / name("pearson", "_z_edges.npy")).astype(float)[children.index]
+    data = np.load(folder / name("pearson", "Z_edges.npy")).astype(float)[children.index]
     family = ~np.isnan(data).any(0)
     assert 0 < family.sum() < len(family)
     y = data[:, family]
@@ -609,7 +610,7 @@ def test_json_of_a_test(tested, results):
     children = table(folder / "children.tsv")
     assert about["formula"] == FORMULA and about["children"] == len(children) - 1 and about["dof"] == len(children) - 1 - 8
     assert [c["in_names"] for c in about["coefficients"]] == list(dict.fromkeys(
-        ["intercept", "age_months", "sexM", "mean_fd_mm", "siteharbour", "sitemill", "C_scanner_2", "sexM_x_mean_fd_mm"]))
+        ["intercept", "age_months", "sexM", "mean_fd_mm", "siteharbour", "sitemill", "factor_scanner_2", "sexM_x_mean_fd_mm"]))
     assert about["left_out"] == [{"stem": "sub-07", "empty": ["site"]}]
     assert {f["column"]: f["reference"] for f in about["factors"]} == {"sex": "F", "site": "abbey", "scanner": "1"}
     assert about["caution"] and (about["permutations"], about["seed"]) == (300, 11)
@@ -626,8 +627,8 @@ def test_r_instead_of_z(keepstill, results):
     """`r ~` explains what is stacked without --fisher-z; on equal minutes the files and columns of these."""
     folder, _ = stack(keepstill, results, "--all", "--equal-minutes", MINUTES, "--test", "r ~ age_months")
     children = table(folder / "children.tsv")
-    r = np.load(folder / name("spearman", f"_equal-{MINUTES}_edges.npy")).astype(float)
-    found = table(folder / name("spearman", f"_equal-{MINUTES}_test.tsv"))
+    r = np.load(folder / name("spearman", f"Equal{MINUTES}_edges.npy")).astype(float)
+    found = table(folder / name("spearman", f"Equal{MINUTES}_test.tsv"))
     for edge in range(r.shape[1]):
         present = np.isfinite(r[:, edge])
         fit = scipy.stats.linregress(children["age_months"][present], r[present, edge])

@@ -31,9 +31,9 @@ def test_frames_are_the_first_one_moved_as_the_poses_say(cohort, child):
     image = nibabel.load(cohort / f"{child}/func/{child}_task-rest_run-1_bold.nii.gz")
     frames = np.asarray(image.dataobj, dtype=float)
     poses = np.loadtxt(cohort / f"truth/{child}_task-rest_run-1_pose.tsv", skiprows=1)
-    table = np.loadtxt(cohort / f"{child}/func/{child}_task-rest_run-1_motion.tsv", skiprows=1)
+    table = np.loadtxt(cohort / f"{child}/func/{child}_task-rest_run-1_headmotion.tsv", skiprows=1)
     assert np.abs(poses[:, :6] - table).max() < 1e-6
-    brain = np.asarray(nibabel.load(cohort / f"{child}/func/{child}_brain_mask.nii.gz").dataobj) > 0
+    brain = np.asarray(nibabel.load(cohort / f"{child}/func/{child}_desc-brain_mask.nii.gz").dataobj) > 0
     inner = scipy.ndimage.binary_erosion(brain, iterations=3)
     edge = scipy.ndimage.binary_dilation(brain, iterations=2) & ~scipy.ndimage.binary_erosion(brain, iterations=2)
     # Slices that were not scanned are air in every frame; keep away from them.

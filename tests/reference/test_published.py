@@ -171,5 +171,5 @@ def test_fisher_table(stages):
 @pytest.mark.parametrize("age, male, female", [(0, 34.46, 33.88), (6, 43.33, 42.20), (12, 46.07, 44.90),
                                                (24, 48.25, 47.18), (60, 50.74, 49.92), (216, 55.1, 53.6)])
 def test_who_medians(stages, age, male, female):
-    assert stages("head_radius", age_months=age, sex="male")["radius_mm"] == pytest.approx(50 * male / 55.1, rel=1e-12)
-    assert stages("head_radius", age_months=age, sex="female")["radius_mm"] == pytest.approx(50 * female / 53.6, rel=1e-12)
+    assert stages("sphere_radius", age_months=age, sex="male")["radius_mm"] == pytest.approx(50 * male / 55.1, rel=1e-12)
+    assert stages("sphere_radius", age_months=age, sex="female")["radius_mm"] == pytest.approx(50 * female / 53.6, rel=1e-12)

@@ -65,7 +65,7 @@ class Reference:
         self.distance = self.distances()
 
     def matrices(self, measure, where):
-        read = lambda stem: table(where / stem.split("_")[0] / "func" / f"{stem}_atlas-{ATLAS}_measure-{measure}_matrix.tsv",
+        read = lambda stem: table(where / stem.split("_")[0] / "func" / f"{stem}_atlas-{ATLAS}_desc-{measure}_matrix.tsv",
                                   index_col=0).to_numpy("f4")
         return np.stack([read(stem) for stem in self.stems])
 
@@ -79,7 +79,7 @@ class Reference:
         """Between centroids that are the mean of the children's coverage tables."""
         total, seen = np.zeros((len(self.parcels), 3)), np.zeros((len(self.parcels), 3))
         for stem in self.stems:
-            (path,) = (self.results / stem.split("_")[0] / "func").glob(f"{stem}*_atlas-{ATLAS}_coverage.tsv")
+            (path,) = (self.results / stem.split("_")[0] / "func").glob(f"{stem}*_atlas-{ATLAS}_parcels.tsv")
             own = table(path)[["x_mm", "y_mm", "z_mm"]].to_numpy()
             total += np.where(np.isfinite(own), own, 0)
             seen += np.isfinite(own)
@@ -239,7 +239,7 @@ class Reference:
         pair = lambda a, b: ((network[i] == a) & (network[j] == b)) | ((network[i] == b) & (network[j] == a))
         means = [[back(edges[pair(a, b)].mean()) for b in names] for a in names]
         counts = {(a, b): int(pair(a, b).sum()) for k, a in enumerate(names) for b in names[k:]}
-        name = f"atlas-{ATLAS}_measure-{measure}"
+        name = f"atlas-{ATLAS}_desc-{measure}"
         return matrix, counts, {
             "atlas": ATLAS,
             "measure": measure,
@@ -306,7 +306,7 @@ def test_qc_fc_before_and_after(stacked):
 def test_qc_fc_of_each_edge(stacked):
     edges = table(stacked.results / "stack" / f"atlas-{ATLAS}_edges.tsv")
     for measure in MEASURES:
-        own = table(stacked.results / "stack" / f"atlas-{ATLAS}_measure-{measure}_qcfc.tsv")
+        own = table(stacked.results / "stack" / f"atlas-{ATLAS}_desc-{measure}_qcfc.tsv")
         assert list(own["edge"]) == list(range(len(edges)))
         assert own[["name_1", "name_2", "distance_mm"]].equals(edges[["name_1", "name_2", "distance_mm"]])
         for censoring in ("after", "before"):

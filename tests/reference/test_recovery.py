@@ -32,7 +32,7 @@ def errors(results, truth):
     names, true = truth
     edges = np.triu_indices(len(true), 1)
     off = []
-    for path in sorted(results.glob("sub-*/**/*_measure-pearson_matrix.tsv")):
+    for path in sorted(results.glob("sub-*/**/*_desc-pearson_matrix.tsv")):
         found, r = matrix(path)
         assert found == names
         assert np.isfinite(r[edges]).mean() > 0.5

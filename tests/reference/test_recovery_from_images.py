@@ -40,7 +40,7 @@ def test_matrices_come_as_near_the_truth_as_by_the_true_table(cohort):
     edges = np.triu_indices(len(true), 1)
     error = lambda path: np.sqrt(np.nanmean((matrix(path)[edges] - true[edges]) ** 2))
     ratios = []
-    for path in sorted((cohort / "results").glob("sub-*/func/*_measure-pearson_matrix.tsv")):
+    for path in sorted((cohort / "results").glob("sub-*/func/*_desc-pearson_matrix.tsv")):
         twin = cohort / "results-true-motion" / path.relative_to(cohort / "results")
         if twin.exists():
             found, known = error(path), error(twin)

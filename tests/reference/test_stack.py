@@ -44,13 +44,13 @@ class Stack:
 
     def __init__(self, results, atlas, measure, z=False):
         self.folder = results / "stack"
-        self.start = str(self.folder / f"atlas-{atlas}_measure-{measure}{'_z' if z else ''}")
+        self.start = str(self.folder / f"atlas-{atlas}_desc-{measure}{'Z' if z else ''}")
         self.stems = list(table(self.folder / "children.tsv")["stem"])
         self.matrices = []
         for stem in self.stems:
             session = next((part for part in stem.split("_") if part.startswith("ses-")), "")
             place = results / stem.split("_")[0] / session / "func"
-            values, rows, columns = numbers(place / f"{stem}_atlas-{atlas}_measure-{measure}_matrix.tsv")
+            values, rows, columns = numbers(place / f"{stem}_atlas-{atlas}_desc-{measure}_matrix.tsv")
             assert rows == columns
             self.matrices.append(values)
         self.names = rows
@@ -67,7 +67,7 @@ class Stack:
     def same(self, found, expected):
         assert found.shape == expected.shape
         assert np.array_equal(np.isnan(found), np.isnan(expected))
-        if "_z" in self.start:
+        if self.start.endswith("Z"):
             # atanh of two libraries: the last place of a 32-bit float.
             np.testing.assert_allclose(found, expected, rtol=1.2e-7, atol=0)
         else:
@@ -120,7 +120,7 @@ def test_pyarrow(all_formats, atlas, measure):
     stack.same(flat.reshape(len(stack.stems), -1), stack.edges)
     said = pyarrow.parquet.read_metadata(path).metadata
     assert said[b"edges"] == f"atlas-{atlas}_edges.tsv".encode() and said[b"measure"] == measure.encode()
-    assert said[b"fisher_z"] == (b"true" if stack.start.endswith("_z") else b"false")
+    assert said[b"fisher_z"] == (b"true" if stack.start.endswith("Z") else b"false")
 
 
 @EACH
@@ -211,7 +211,7 @@ def test_tables(all_formats, results, atlas, parcels):
     # Centroids: of each child over its runs, then over children.
     centroids = []
     for stem in stack.stems:
-        runs = sorted(results.glob(f"sub-*/**/{stem}*_atlas-{atlas}_coverage.tsv"))
+        runs = sorted(results.glob(f"sub-*/**/{stem}*_atlas-{atlas}_parcels.tsv"))
         assert runs
         read = [pandas.read_csv(run, sep="\t", na_values="n/a")[["x_mm", "y_mm", "z_mm"]].to_numpy() for run in runs]
         centroids.append(np.nanmean(read, axis=0) if not np.isnan(read).all(axis=0).any() else mean_of(read))
@@ -260,9 +260,9 @@ def test_stack_json(all_formats, results):
             if f["format"] == "npy":
                 assert list(np.load(results / "stack" / f["file"], mmap_mode="r").shape) == f["shape"]
         # Cohort quality (quality.json tells of itself).
-        told |= {f"atlas-{array['atlas']}_measure-{array['measure']}_{end}" for end in ("mean.npy", "mean.tsv", "qcfc.tsv")}
+        told |= {f"atlas-{array['atlas']}_desc-{array['measure']}_{end}" for end in ("mean.npy", "mean.tsv", "qcfc.tsv")}
         # The atlas "spots" has no networks.
-        told |= {f"atlas-{array['atlas']}_measure-{array['measure']}_networks.tsv"} if array["atlas"] != "spots" else set()
+        told |= {f"atlas-{array['atlas']}_desc-{array['measure']}_networks.tsv"} if array["atlas"] != "spots" else set()
     told |= {"quality.json", "quality.tsv", "quality.html"}
     assert names == told | {"children.tsv", "left_out.tsv", "stack.json"}
     assert "not for diagnosis" in about["caution"] and about["children"] == len(table(results / "stack/children.tsv"))
@@ -306,13 +306,13 @@ def test_more_children_than_a_block(keepstill, tmp_path):
         func.mkdir(parents=True)
         matrix = rng.uniform(-1, 1, (parcels, parcels)).astype("f4")
         matrix = np.triu(matrix) + np.triu(matrix, 1).T
-        np.save(func / f"{stem}_atlas-big_measure-pearson_matrix.npy", matrix)
-        (func / f"{stem}_atlas-big_coverage.tsv").write_text(coverage)
+        np.save(func / f"{stem}_atlas-big_desc-pearson_matrix.npy", matrix)
+        (func / f"{stem}_atlas-big_parcels.tsv").write_text(coverage)
         rows.append(f"{stem}\tn/a\tn/a\tenough\t1\t6\t8\t{0.1 + 0.01 * child}\t0.05\t0.75\t40")
         all_edges.append(matrix[upper])
     (tmp_path / "results/cohort.tsv").write_text("\n".join(rows) + "\n")
     keepstill("stack", tmp_path / "results", "--as", "npy,parquet,mat")
-    start = str(tmp_path / "results/stack/atlas-big_measure-pearson")
+    start = str(tmp_path / "results/stack/atlas-big_desc-pearson")
     edges = np.stack(all_edges)
     assert edges.nbytes > 32 * 2**20
     assert np.array_equal(np.load(f"{start}_edges.npy"), edges)
@@ -333,15 +333,15 @@ def test_too_much_for_a_mat_file_is_refused_before_anything_is_written(keepstill
     source = tmp_path / "source"
     source.mkdir()
     np.save(source / "matrix.npy", np.eye(parcels, dtype="f4"))
-    (source / "coverage.tsv").write_text("index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\n"
+    (source / "parcels.tsv").write_text("index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\n"
                                          + "".join(f"{k}\t{n}\t1\t1\t1\t{k}\t0\t0\n" for k, n in enumerate(names)))
     rows = ["participant_id\tsession_id\trun_id\tverdict\truns_joined\tminutes_kept"]
     for child in range(children):
         stem = f"sub-{child}"
         func = tmp_path / "results" / stem / "func"
         func.mkdir(parents=True)
-        (func / f"{stem}_atlas-a_measure-pearson_matrix.npy").symlink_to(source / "matrix.npy")
-        (func / f"{stem}_atlas-a_coverage.tsv").symlink_to(source / "coverage.tsv")
+        (func / f"{stem}_atlas-a_desc-pearson_matrix.npy").symlink_to(source / "matrix.npy")
+        (func / f"{stem}_atlas-a_parcels.tsv").symlink_to(source / "parcels.tsv")
         rows.append(f"{stem}\tn/a\tn/a\tenough\t1\t6")
     (tmp_path / "results/cohort.tsv").write_text("\n".join(rows) + "\n")
     done = keepstill("stack", tmp_path / "results", "--as", "mat", code=1)
@@ -354,10 +354,10 @@ def test_names_that_are_not_ascii(keepstill, results, tmp_path):
     """Text of MATLAB files is UTF-8, which scipy reads; Octave 7 is known to show ? for letters beyond ASCII."""
     copy = tmp_path / "results"
     shutil.copytree(results, copy)
-    for path in [*copy.glob("sub-*/**/*_matrix.tsv"), *copy.glob("sub-*/**/*_coverage.tsv")]:
+    for path in [*copy.glob("sub-*/**/*_matrix.tsv"), *copy.glob("sub-*/**/*_parcels.tsv")]:
         path.write_text(path.read_text(encoding="utf-8").replace("spot1", "Löffel-Ω"), encoding="utf-8")
     keepstill("stack", copy, "--as", "mat,tsv")
-    read = scipy.io.loadmat(str(copy / "stack/atlas-spots_measure-pearson_stack.mat"))
+    read = scipy.io.loadmat(str(copy / "stack/atlas-spots_desc-pearson_stack.mat"))
     assert read["parcels"][0, 0][0] == "Löffel-Ω"
-    assert numbers(copy / "stack/atlas-spots_measure-pearson_edges.tsv")[2][0] == "Löffel-Ω__spot2"
+    assert numbers(copy / "stack/atlas-spots_desc-pearson_edges.tsv")[2][0] == "Löffel-Ω__spot2"
     assert math.isfinite(read["edges"][0, 0])

@@ -177,10 +177,10 @@ def test_censor_over_many_small_cases(stages):
 
 
 @pytest.mark.parametrize("sex", ["male", "female", "unknown"])
-def test_head_radius(stages, sex):
+def test_sphere_radius(stages, sex):
     for age in [0, 0.5, 1, 5, 6, 7.5, 17, 24, 30, 47.9, 60, 61, 100, 215.5, 216, 400]:
-        assert stages("head_radius", age_months=age, sex=sex)["radius_mm"] == pytest.approx(
-            f.head_radius(age, sex), rel=1e-12
+        assert stages("sphere_radius", age_months=age, sex=sex)["radius_mm"] == pytest.approx(
+            f.sphere_radius(age, sex), rel=1e-12
         )
 
 

@@ -11,7 +11,7 @@ import pytest
 
 import cohorts
 import formulas as f
-from numpy_pipeline import head_radius, join_key
+from numpy_pipeline import sphere_radius, join_key
 from study_files import load_study, read_columns, read_tsv, scans_of, tr_of
 
 GRID = [*(round(0.1 + 0.05 * i, 2) for i in range(19)), None]
@@ -29,7 +29,7 @@ def minutes_kept(study, scan, limit, form, neighbours):
     six = read_columns(scan.path("motion"), motion["columns"])
     trans = six[:, :3] * {"mm": 1.0, "m": 1000.0}[motion["translation_unit"]]
     rot = six[:, 3:] * {"rad": 1.0, "deg": math.pi / 180}[motion["rotation_unit"]]
-    radius = head_radius(study, scan)
+    radius = sphere_radius(study, scan)
     if form == "sum":
         fd = f.fd_sum(trans, rot, radius)
     else:
@@ -48,7 +48,7 @@ def minutes_kept(study, scan, limit, form, neighbours):
 
 @pytest.mark.parametrize("name, changes", [
     ("as-it-is", {}),
-    ("rms-first", {"displacement": '"rms"', "head_radius": "40.0", "join": '"sessions"', "settling": "3"}),
+    ("rms-first", {"displacement": '"rms"', "sphere_radius": "40.0", "join": '"sessions"', "settling": "3"}),
     ("each-run", {"join": '"none"', "before": "0", "after": "4", "shortest_stretch": "12", "watch_log_types": "[]"}),
     ("own-limit", {"fd_mm": "0.22", "watch_log": "false", "dvars_percent": "5.0"}),
 ])

@@ -43,7 +43,7 @@ const STUDY: &str = r#"[study]
 name = "Tern Bay naps"
 
 [scans]
-table = "scans.tsv"
+table = "runs.tsv"
 
 [children]
 table = "participants.tsv"
@@ -89,7 +89,7 @@ impl Tiny {
                 }
             }
         }
-        folder.write("scans.tsv", &table);
+        folder.write("runs.tsv", &table);
         folder.write("participants.tsv", &participants);
         folder.write_volume("brain.nii", |x, _, _| u8::from(x < 5));
         folder.write_volume("white.nii", |x, y, z| u8::from(x > 0 && y == 0 && z == 0));
@@ -123,7 +123,9 @@ impl Stream {
 /// A motion table with a slow drift and one startle, of 0.5 mm, from frame 12 to 13.
 pub fn motion_table(frames: usize, seed: u64) -> String {
     let mut stream = Stream::new(1000 + seed);
-    let mut text = "trans_1\ttrans_2\ttrans_3\trot_1\trot_2\trot_3\n".to_owned();
+    let mut text =
+        "translation_x_mm\ttranslation_y_mm\ttranslation_z_mm\trotation_x_rad\trotation_y_rad\trotation_z_rad\n"
+            .to_owned();
     for frame in 0..frames {
         let startle = if frame > 12 { 0.5 } else { 0.0 };
         let values: Vec<String> = (0..6)

@@ -10,15 +10,15 @@ use crate::builders::{Folder, Ran, Tiny, cells};
 fn every_reason() -> Folder {
     let settings = "\n[censor]\nsettling = 2\ndvars_percent = 5\n".to_owned();
     let folder = Tiny { children: 2, settings, ..Tiny::default() }.build();
-    folder.edit("scans.tsv", "csf\n", "csf\twatch_log\n");
-    folder.edit("scans.tsv", "csf.nii\n02", "csf.nii\tlog.tsv\n02");
+    folder.edit("runs.tsv", "csf\n", "csf\twatch_log\n");
+    folder.edit("runs.tsv", "csf.nii\n02", "csf.nii\tlog.tsv\n02");
     folder.edit(
-        "scans.tsv",
+        "runs.tsv",
         "motion_02.tsv\tbrain.nii\twhite.nii\tcsf.nii",
         "motion_02.tsv\tbrain.nii\twhite.nii\tcsf.nii\tn/a",
     );
     // Frames 19 and 20 are logged; 16 to 18 are then a stretch of three between two gaps.
-    folder.write("log.tsv", "onset\tduration\ttrial_type\n39\t2\tkicking\n");
+    folder.write("log.tsv", "onset\tduration\ttrial_type\n39\t2\tstirring\n");
     // One volume far brighter than its neighbours: a jump into it and out of it.
     let voxels = 6 * 5 * 4;
     let mut bytes = folder.bytes("bold_01.nii");
@@ -137,7 +137,7 @@ fn the_defaults_are_a_study_file() {
     let folder = Tiny::default().build();
     let defaults = folder.keepstill(&["init", "--defaults"]).expect(0).stdout;
     assert_eq!(defaults, keepstill::study::DEFAULTS);
-    let text = defaults.replace("[study]", "[scans]\ntable = \"scans.tsv\"\n\n[study]");
+    let text = defaults.replace("[study]", "[scans]\ntable = \"runs.tsv\"\n\n[study]");
     let text = text.replace("[[parcels]]", "[[parcels]]\nname = \"tern5\"\nimage = \"atlas.nii\"");
     folder.write("study.toml", &text);
     folder.keepstill(&["check", "study.toml"]).expect(0);
@@ -201,7 +201,7 @@ fn quiet_and_verbose_change_what_is_said_and_not_what_is_found() {
 #[test]
 fn why_tells_of_failed_scans_and_of_all_sessions() {
     let folder = Tiny { children: 1, sessions: 2, runs: 2, ..Tiny::default() }.build();
-    folder.write("motion_01_2_1.tsv", "trans_1\n1\n");
+    folder.write("motion_01_2_1.tsv", "translation_x_mm\n1\n");
     folder.run(&[]).expect(3);
     let why = |scan: &str| folder.keepstill(&["why", "results", scan]).expect(0).stdout;
     let failed = why("sub-01_ses-2_run-1");

@@ -62,9 +62,9 @@ fn decisions_open_no_image() {
         (clean, "motion_terms = 6\ndetrend_degree = 2"),
         ("minutes = 0.5", "minutes = 0.6"),
         ("[clean]", "[censor]\nfd_mm = 0.4\ndvars_percent = 9\nsettling = 2\n\n[clean]"),
-        ("[clean]", "[motion]\ndisplacement = \"rms\"\nhead_radius = \"by-age\"\n\n[clean]"),
+        ("[clean]", "[motion]\ndisplacement = \"rms\"\nsphere_radius = \"by-age\"\n\n[clean]"),
         ("[enough]", "[connectivity]\nmeasures = [\"spearman\", \"partial\"]\njoin = \"none\"\n\n[enough]"),
-        ("labels = \"atlas.tsv\"", "labels = \"atlas.tsv\"\nmin_coverage = 0.9"),
+        ("labels = \"atlas.tsv\"", "labels = \"atlas.tsv\"\nleast_coverage = 0.9"),
     ] {
         folder.edit("study.toml", from, to);
         folder.run(&[]).expect(0);
@@ -121,8 +121,8 @@ fn another_file_of_the_same_size_and_time_is_another_file() {
     let time = fs::metadata(folder.join("white.nii")).unwrap().modified().unwrap();
     fs::File::options().write(true).open(folder.join("csf.nii")).unwrap().set_modified(time).unwrap();
     folder.run(&[]).expect(0);
-    let table = folder.read("scans.tsv").replace("white.nii\tcsf.nii", "csf.nii\twhite.nii");
-    folder.write("scans.tsv", &table);
+    let table = folder.read("runs.tsv").replace("white.nii\tcsf.nii", "csf.nii\twhite.nii");
+    folder.write("runs.tsv", &table);
     folder.edit("study.toml", "motion_terms = 6", "motion_terms = 6\ntissue_means = [\"csf\"]");
     folder.run(&[]).expect(0);
     assert_eq!(opened(&folder), 3);

@@ -88,7 +88,7 @@ fn settings_at_their_limits() {
             "[connectivity]\nmeasures = [\"pearson\", \"spearman\", \"partial\", \"covariance\"]\n",
             "enough",
         ),
-        extreme("an impossible time", "[motion]\nhead_radius = 100\n", "enough"),
+        extreme("an impossible time", "[motion]\nsphere_radius = 100\n", "enough"),
         extreme("metres and degrees", "[motion]\ntranslation_unit = \"m\"\nrotation_unit = \"deg\"\n", "too_few_dof"),
     ];
     all.iter().for_each(hold);
@@ -155,7 +155,7 @@ fn data_at_their_limits() {
             settings: "",
             spoil: |folder| {
                 let rows = "0 0 0 0 0 0\n".repeat(40);
-                folder.write("motion_01.tsv", &format!("trans_1 trans_2 trans_3 rot_1 rot_2 rot_3\n{rows}"));
+                folder.write("motion_01.tsv", &format!("translation_x_mm translation_y_mm translation_z_mm rotation_x_rad rotation_y_rad rotation_z_rad\n{rows}"));
             },
             verdict: "enough",
         },

@@ -88,7 +88,7 @@ fn heads() -> Folder {
     write_volume(&folder, "mask.nii", |p| u8::from(inside(p)));
     write_volume(&folder, "slabs.nii", |p| if inside(p) { slab(p) as u8 + 1 } else { 0 });
     folder.write("slabs.tsv", "index\tname\n1\tcove\n2\tdune\n3\treef\n4\tspit\n");
-    folder.write("scans.tsv", &table);
+    folder.write("runs.tsv", &table);
     let study = folder.read("study.toml").replace("atlas.", "slabs.");
     let study = study.replace("[clean]", "[motion]\nfrom = \"images\"\n\n[clean]\ntissue_means = []");
     folder.write("study.toml", &study);
@@ -121,7 +121,7 @@ fn known_steps_come_back_and_a_lost_frame_is_no_number() {
     let reference = sidecar["reference_frame"].as_u64().unwrap() as usize;
     assert!(sidecar["pivot_mm"].as_array().unwrap().iter().all(|mm| mm.as_f64().unwrap().abs() < 2.0));
     for frame in (0..FRAMES).filter(|&frame| frame != LOST) {
-        for (axis, name) in ["trans_x_mm", "trans_y_mm", "trans_z_mm"].into_iter().enumerate() {
+        for (axis, name) in ["translation_x_mm", "translation_y_mm", "translation_z_mm"].into_iter().enumerate() {
             let expected = shift_mm(frame)[axis] - shift_mm(reference)[axis];
             let found = number(frame, name).unwrap();
             assert!((found - expected).abs() < 0.1, "frame {frame}, {name}: {found} for {expected}");
@@ -129,7 +129,8 @@ fn known_steps_come_back_and_a_lost_frame_is_no_number() {
     }
     let jump = number(13, "fd_sum_mm").unwrap();
     assert!((jump - JUMP_MM).abs() < 0.15, "{jump}");
-    for name in ["trans_x_mm", "rot_z_rad", "fd_sum_mm", "fd_rms_mm", "fd_unfiltered_mm", "fd_radius_50_mm"] {
+    for name in ["translation_x_mm", "rotation_z_rad", "fd_sum_mm", "fd_rms_mm", "fd_unfiltered_mm", "fd_radius_50_mm"]
+    {
         assert_eq!(table[LOST + 1][column(name)], "n/a", "{name}");
     }
     // The next frame is measured against the latest with a pose, and lies where that lay.
@@ -175,9 +176,9 @@ fn decisions_open_no_image_and_what_reaches_the_poses_does() {
     let folder = done();
     assert_eq!(opened(&folder), 2);
     for (from, to) in [
-        ("from = \"images\"", "from = \"images\"\nhead_radius = \"from-mask\""),
-        ("head_radius = \"from-mask\"", "head_radius = \"by-age\""),
-        ("head_radius = \"by-age\"", "respiration = \"low-pass\""),
+        ("from = \"images\"", "from = \"images\"\nsphere_radius = \"from-mask\""),
+        ("sphere_radius = \"from-mask\"", "sphere_radius = \"by-age\""),
+        ("sphere_radius = \"by-age\"", "respiration = \"low-pass\""),
         ("\"low-pass\"", "\"notch\"\nbreaths_per_min = [8, 10]"),
         ("[clean]", "[censor]\nsettling = \"auto\"\nfd_mm = 0.4\n\n[clean]"),
         ("motion_terms = 6", "motion_terms = 12"),
@@ -203,8 +204,8 @@ fn decisions_open_no_image_and_what_reaches_the_poses_does() {
 #[test]
 fn without_a_mask_one_is_made_and_said() {
     let folder = heads();
-    let table = folder.read("scans.tsv").replace("mask.nii", "n/a");
-    folder.write("scans.tsv", &table);
+    let table = folder.read("runs.tsv").replace("mask.nii", "n/a");
+    folder.write("runs.tsv", &table);
     folder.run(&[]).expect(0);
     let run = json(&folder, "results/sub-01/func/sub-01_report.json")["runs"][0].clone();
     assert!(run["warnings"][0].as_str().unwrap().starts_with("No brain mask was given: it was made from the mean"));

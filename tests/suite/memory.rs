@@ -36,7 +36,7 @@ fn of_size(shape: [usize; 3], frames: usize, ending: &str, clean: &str) -> Folde
     }
     writer.finish().unwrap();
     folder.write("motion_01.tsv", &motion_table(frames, 1));
-    folder.edit("scans.tsv", "bold_01.nii", &name);
+    folder.edit("runs.tsv", "bold_01.nii", &name);
     folder.edit("study.toml", "motion_terms = 6", &format!("motion_terms = 6\n{clean}"));
     folder
 }
@@ -115,7 +115,7 @@ fn a_run_under_a_budget_gives_the_same_results() {
 fn unpacking_ahead_changes_no_bit() {
     let folder = Tiny { children: 1, frames: 300, ..Tiny::default() }.build();
     folder.gzip("bold_01.nii");
-    folder.edit("scans.tsv", "bold_01.nii", "bold_01.nii.gz");
+    folder.edit("runs.tsv", "bold_01.nii", "bold_01.nii.gz");
     folder.run(&["--jobs", "1"]).expect(0);
     let in_turn = folder.results();
     fs::remove_dir_all(folder.join("results")).unwrap();

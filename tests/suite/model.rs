@@ -11,7 +11,7 @@ use serde_json::Value;
 
 use crate::builders::{Folder, Tiny, cells};
 
-const NAME: &str = "atlas-tern5_measure-pearson";
+const NAME: &str = "atlas-tern5_desc-pearson";
 const EVERYTHING: [&str; 14] = [
     "--equal-minutes",
     "2",
@@ -86,9 +86,9 @@ fn all_minutes_give_the_childrens_own_matrices() {
     assert_eq!(column(&table, "frames_used"), column(&table, "frames_kept"));
     for measure in ["pearson", "covariance"] {
         for ending in ["_edges.npy", "_matrices.npy", "_edges.tsv"] {
-            let start = format!("atlas-tern5_measure-{measure}");
+            let start = format!("atlas-tern5_desc-{measure}");
             let found =
-                names(&folder).into_iter().find(|n| n.starts_with(&format!("{start}_equal-")) && n.ends_with(ending));
+                names(&folder).into_iter().find(|n| n.starts_with(&format!("{start}Equal")) && n.ends_with(ending));
             let found = folder.bytes(&format!("results/stack/{}", found.unwrap()));
             assert_eq!(found, plain[&format!("{start}{ending}")], "{measure} {ending}");
         }
@@ -96,7 +96,7 @@ fn all_minutes_give_the_childrens_own_matrices() {
     // Files that an earlier stack had under other names are gone.
     assert!(!names(&folder).contains(&format!("{NAME}_edges.npy")));
     stack(&folder, &[]);
-    assert!(names(&folder).iter().all(|name| !name.contains("_equal-")));
+    assert!(names(&folder).iter().all(|name| !name.contains("Equal")));
 }
 
 #[test]
@@ -114,7 +114,7 @@ fn children_with_less_are_left_out_and_the_others_have_as_many_frames() {
         "{said}"
     );
     // The stack before is still there.
-    assert!(names(&folder).contains(&format!("{NAME}_equal-2_edges.npy")));
+    assert!(names(&folder).contains(&format!("{NAME}Equal2_edges.npy")));
 }
 
 #[test]
@@ -122,7 +122,7 @@ fn what_is_drawn_depends_on_the_seed_and_the_child_alone() {
     let folder = finished(3);
     let draw = |seed: &str, more: &[&str]| {
         stack(&folder, &[&["--equal-minutes", "1.5", "--draw", seed], more].concat());
-        array(&folder, &format!("{NAME}_equal-1.5_edges"))
+        array(&folder, &format!("{NAME}Equal1p5_edges"))
     };
     let first = draw("1", &[]);
     assert_eq!(format!("{first:?}"), format!("{:?}", draw("1", &[])));
@@ -153,9 +153,9 @@ fn results_are_the_same_with_any_number_of_threads() {
             assert!(name == other && a == b, "{name} with {threads} threads");
         }
     }
-    let start = format!("{NAME}_equal-2");
+    let start = format!("{NAME}Equal2");
     for file in [
-        format!("{start}_z_edges.npy"),
+        format!("{start}Z_edges.npy"),
         format!("{start}_standard_errors.npy"),
         format!("{start}_test.tsv"),
         format!("{start}_coefficient-age_months_p_familywise.npy"),
@@ -331,7 +331,7 @@ fn a_site_without_a_parcel_takes_away_its_own_coefficient_alone() {
     assert_eq!(of(&array, "edges_tested"), expected([6, 6, 3, 6]));
     assert_eq!(of(&array, "family"), expected([3; 4]));
     let note =
-        "atlas-tern5_measure-pearson: on 3 of 10 edges the children who have them do not determine every coefficient";
+        "atlas-tern5_desc-pearson: on 3 of 10 edges the children who have them do not determine every coefficient";
     assert!(said.contains(note), "{said}");
     assert!(about(&folder)["notes"].as_array().unwrap().iter().any(|n| n.as_str().unwrap().starts_with(note)));
     let table = stacked(&folder, &format!("{NAME}_test.tsv"));
@@ -384,9 +384,9 @@ fn a_stack_of_too_few_frames_is_refused_and_enough_is_told() {
         assert!(said.contains(&expected), "{said}");
     }
     // The stack before is still there; what is told is enough.
-    assert!(names(&folder).contains(&format!("{NAME}_equal-1_edges.npy")));
+    assert!(names(&folder).contains(&format!("{NAME}Equal1_edges.npy")));
     stack(&folder, &["--equal-minutes", "0.14"]);
-    let edges = array(&folder, &format!("{NAME}_equal-0.14_edges"));
+    let edges = array(&folder, &format!("{NAME}Equal0p14_edges"));
     assert!(edges.iter().filter(|r| !r.is_nan()).all(|r| r.abs() < 0.9999), "{edges}");
     // Drawn blocks of two runs: three frames of each are five that tell something, two of each only three.
     let drawn = folder.keepstill(&["stack", "results", "--equal-minutes", "0.1", "--draw", "1"]).expect(1).stderr;

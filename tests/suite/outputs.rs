@@ -9,12 +9,12 @@ use serde_json::Value;
 
 use crate::builders::{Folder, Tiny, cells};
 
-const FRAMES: &str = "frame\ttime_s\ttrans_x_mm\ttrans_y_mm\ttrans_z_mm\trot_x_rad\trot_y_rad\trot_z_rad\tfd_sum_mm\t\
+const FRAMES: &str = "frame\ttime_s\ttranslation_x_mm\ttranslation_y_mm\ttranslation_z_mm\trotation_x_rad\trotation_y_rad\trotation_z_rad\tfd_sum_mm\t\
                       fd_rms_mm\tfd_unfiltered_mm\tfd_radius_50_mm\tdvars_percent\tglobal_signal\tkept\treasons";
 const COVERAGE: &str = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\tnetwork";
 const COHORT: &str = "participant_id\tsession_id\trun_id\tverdict\tproblem\truns\truns_joined\ttr_s\tframes\tframes_kept\t\
                       minutes\tminutes_kept\tkept_share\tmean_fd_mm\tmean_fd_kept_mm\tmax_fd_mm\tmedian_dvars_percent\t\
-                      head_radius_mm\thead_radius_from\tdropped_settling\tdropped_unaligned\tdropped_moved\tdropped_signal_jump\t\
+                      sphere_radius_mm\tsphere_radius_from\tdropped_settling\tdropped_unaligned\tdropped_moved\tdropped_signal_jump\t\
                       dropped_logged\tdropped_beside_motion\tdropped_short_stretch\tlongest_stretch_s\tdof\tparcels_used\t\
                       parcels\ttsnr_median\twarnings\treview\treviewers\treview_reason\tresults_digest\tage_months\tsex\tnap";
 const PARCELS: [&str; 5] = ["cove", "dune", "reef", "spit", "shoal"];
@@ -55,19 +55,19 @@ fn the_frames_table_is_as_the_contract_says() {
 }
 
 #[test]
-fn parcels_coverage_and_matrix_agree_on_what_is_not_available() {
+fn series_parcels_and_matrix_agree_on_what_is_not_available() {
     let folder = finished(&Tiny::default());
     let file = |ending: &str| cells(&folder.read(&format!("results/sub-01/func/sub-01_atlas-tern5_{ending}.tsv")));
-    let parcels = file("parcels");
-    assert_eq!(parcels[0], PARCELS);
-    assert_eq!(parcels.len(), 41);
-    for (i, row) in parcels[1..].iter().enumerate() {
+    let series = file("series");
+    assert_eq!(series[0], PARCELS);
+    assert_eq!(series.len(), 41);
+    for (i, row) in series[1..].iter().enumerate() {
         let kept = !(12..16).contains(&i);
         for (parcel, cell) in row.iter().enumerate() {
             assert_eq!(cell != "n/a", kept && parcel < 4, "frame {i}, parcel {parcel}: {cell}");
         }
     }
-    let coverage = file("coverage");
+    let coverage = file("parcels");
     assert_eq!(coverage[0].join("\t"), COVERAGE);
     for (i, row) in coverage[1..].iter().enumerate() {
         let (covered, used) = if i < 4 { ("1", "1") } else { ("0", "0") };
@@ -77,7 +77,7 @@ fn parcels_coverage_and_matrix_agree_on_what_is_not_available() {
         let expected = [&(i + 1).to_string(), PARCELS[i], "20", covered, used, &x, "0", "0", network];
         assert_eq!(*row, expected);
     }
-    let matrix = file("measure-pearson_matrix");
+    let matrix = file("desc-pearson_matrix");
     assert_eq!(matrix[0], ["name", "cove", "dune", "reef", "spit", "shoal"]);
     for (i, row) in matrix[1..].iter().enumerate() {
         assert_eq!(row[0], PARCELS[i]);
@@ -136,7 +136,7 @@ fn the_report_has_the_keys_of_the_contract() {
         assert!(!report[key].is_null(), "{key}");
     }
     let wanted = "participant_id session_id run_id tr_s frames frames_kept minutes minutes_kept kept_share mean_fd_mm \
-                  mean_fd_kept_mm max_fd_mm median_dvars_percent head_radius_mm head_radius_from dropped_settling \
+                  mean_fd_kept_mm max_fd_mm median_dvars_percent sphere_radius_mm sphere_radius_from dropped_settling \
                   dropped_unaligned dropped_moved dropped_signal_jump dropped_logged dropped_beside_motion dropped_short_stretch \
                   longest_stretch_s dof parcels_used parcels tsnr_median verdict problem";
     let runs = report["runs"].as_array().unwrap();
@@ -178,7 +178,7 @@ fn the_folder_is_a_derivative_dataset() {
     assert!(!description["BIDSVersion"].as_str().unwrap().is_empty());
     assert_eq!(description["GeneratedBy"][0]["Name"], "keepstill");
     let ignored = folder.read("results/.bidsignore");
-    for suffix in ["frames", "parcels", "coverage", "matrix", "report"] {
+    for suffix in ["frames", "series", "parcels", "matrix", "report"] {
         assert!(ignored.lines().any(|line| line == format!("**/*_{suffix}.*")), "{suffix}");
     }
 }
@@ -203,7 +203,7 @@ fn arrays_hold_the_numbers_of_the_tables() {
     let output = "\n[output]\nseries = \"both\"\nmatrices = \"both\"\n".to_owned();
     let folder = finished(&Tiny { children: 1, settings: output, ..Tiny::default() });
     let base = "results/sub-01/func/sub-01_atlas-tern5";
-    for (name, skip) in [("parcels", 0), ("measure-pearson_matrix", 1)] {
+    for (name, skip) in [("series", 0), ("desc-pearson_matrix", 1)] {
         let array = Array2::<f32>::read_npy(Cursor::new(folder.bytes(&format!("{base}_{name}.npy")))).unwrap();
         assert_same(&array, &numbers(&folder.read(&format!("{base}_{name}.tsv")), skip));
     }
@@ -214,12 +214,12 @@ fn arrays_hold_the_numbers_of_the_tables() {
         "series = \"npy\"\nmatrices = \"npy\"\npages = false",
     );
     folder.run(&[]).expect(0);
-    assert_eq!(["parcels.npy", "parcels.tsv"].map(exists), [true, false]);
-    assert_eq!(["measure-pearson_matrix.npy", "measure-pearson_matrix.tsv"].map(exists), [true, false]);
+    assert_eq!(["series.npy", "series.tsv"].map(exists), [true, false]);
+    assert_eq!(["desc-pearson_matrix.npy", "desc-pearson_matrix.tsv"].map(exists), [true, false]);
     assert!(!folder.join("results/sub-01/func/sub-01_report.html").exists());
     folder.edit("study.toml", "series = \"npy\"", "series = \"none\"");
     folder.run(&[]).expect(0);
-    assert_eq!(["parcels.npy", "parcels.tsv", "coverage.tsv"].map(exists), [false, false, true]);
+    assert_eq!(["series.npy", "series.tsv", "parcels.tsv"].map(exists), [false, false, true]);
 }
 
 #[test]
@@ -235,8 +235,7 @@ fn files_are_named_by_run_session_and_joining() {
         joined
     };
     let expected = |stems: &[&str]| -> Vec<String> {
-        let both =
-            |stem: &&str| [format!("{stem}_atlas-tern5_measure-pearson_matrix.tsv"), format!("{stem}_report.json")];
+        let both = |stem: &&str| [format!("{stem}_atlas-tern5_desc-pearson_matrix.tsv"), format!("{stem}_report.json")];
         stems.iter().flat_map(both).collect()
     };
     assert_eq!(names("runs"), expected(&["sub-01/ses-1/func/sub-01_ses-1", "sub-01/ses-2/func/sub-01_ses-2"]));
@@ -275,7 +274,7 @@ fn a_failed_scan_is_a_row_with_its_reason_and_stops_no_other() {
 
 #[test]
 fn cells_cannot_break_a_table() {
-    assert_eq!(cell("kicks\tand\r\ncries"), "kicks and  cries");
+    assert_eq!(cell("squirms\tand\r\ncries"), "squirms and  cries");
     assert_eq!(["", " \t "].map(cell), ["n/a", "n/a"]);
     let table = text_table(&["a".to_owned(), "b\t".to_owned()], &[vec!["x\ty".to_owned(), String::new()]]);
     assert_eq!(table, "a\tb \nx y\tn/a\n");

@@ -32,18 +32,18 @@ fn free_text_and_places_stay_out_of_results() {
         hide_names(&folder, image);
     }
     // A note and a failure that name files, inside the study's folder and outside it.
-    folder.write("log.tsv", "onset\tduration\ttrial_type\n500\t3\tawake\n");
+    folder.write("log.tsv", "onset\tduration\ttrial_type\n500\t3\teyes_open\n");
     fs::rename(folder.join("bold_04.nii"), far.path().join("bold_04.nii")).unwrap();
     fs::write(far.path().join("motion_03.tsv"), "1 2 3 4 5 6\n").unwrap();
     let far_text = far.path().display().to_string();
-    let table = folder.read("scans.tsv").replace("bold_04.nii", &format!("{far_text}/bold_04.nii"));
+    let table = folder.read("runs.tsv").replace("bold_04.nii", &format!("{far_text}/bold_04.nii"));
     let table = table.replace("motion_03.tsv", &format!("{far_text}/motion_03.tsv"));
     let lines: Vec<String> = table
         .lines()
         .enumerate()
         .map(|(i, line)| format!("{line}\t{}", if i == 0 { "watch_log" } else { "log.tsv" }))
         .collect();
-    folder.write("scans.tsv", &(lines.join("\n") + "\n"));
+    folder.write("runs.tsv", &(lines.join("\n") + "\n"));
     folder.cut("bold_02.nii", 3000);
     let said = folder.run(&[]).expect(3);
     assert!(said.stderr.contains("log.tsv: 1 of 1 intervals lie outside the run"), "{}", said.stderr);
@@ -101,7 +101,7 @@ fn markup_in_names_is_shown_and_not_obeyed() {
         }
     }
     // Tables and JSON keep names as they are.
-    let parcels = folder.read("results/sub-01/func/sub-01_atlas-tern5_parcels.tsv");
+    let parcels = folder.read("results/sub-01/func/sub-01_atlas-tern5_series.tsv");
     assert!(parcels.starts_with("<script>cove</script>\tdune\t"), "{parcels}");
 }
 

@@ -45,7 +45,7 @@ fn correlation(a: &[f64], b: &[f64]) -> f64 {
 
 /// Median over edges of |correlation over children with mean FD|, of values as in the matrices or of their z.
 fn median_abs_r(folder: &Folder, measure: &str, z: bool) -> f64 {
-    let values = edges(folder, &format!("atlas-tern5_measure-{measure}"));
+    let values = edges(folder, &format!("atlas-tern5_desc-{measure}"));
     let fd: Vec<f64> =
         column(&stacked(folder, "children.tsv"), "mean_fd_mm").iter().map(|cell| cell.parse().unwrap()).collect();
     let value = |r: f32| if z { f64::from(f64::from(r).atanh() as f32) } else { f64::from(r) };
@@ -136,10 +136,10 @@ fn a_try_serves_only_if_it_is_of_the_same_children_files_and_settings() {
     assert_eq!(why(&folder), "the try fd_mm-0+motion_terms-12 differs from the study in clean.motion_terms too");
     folder.run(&["-q", "--try", "fd_mm=0", "before=0"]).expect(0);
     assert_eq!(stack(&folder, &[])["before_censoring"]["try"], "fd_mm-0+before-0");
-    let matrix = "results/tries/fd_mm-0+before-0/sub-02/func/sub-02_atlas-tern5_measure-pearson_matrix.tsv";
+    let matrix = "results/tries/fd_mm-0+before-0/sub-02/func/sub-02_atlas-tern5_desc-pearson_matrix.tsv";
     let text = folder.read(matrix);
     folder.remove(matrix);
-    assert!(why(&folder).contains("the try fd_mm-0+before-0 lacks sub-02_atlas-tern5_measure-pearson_matrix.tsv"));
+    assert!(why(&folder).contains("the try fd_mm-0+before-0 lacks sub-02_atlas-tern5_desc-pearson_matrix.tsv"));
     folder.write(matrix, &text[..text.len() / 2]);
     assert!(why(&folder).contains("the try fd_mm-0+before-0 cannot be read"));
     folder.write(matrix, &text);
@@ -153,7 +153,7 @@ fn a_try_serves_only_if_it_is_of_the_same_children_files_and_settings() {
 #[test]
 fn an_infinite_value_stops_the_stack_and_its_file_is_named() {
     let folder = finished(3, "\n[connectivity]\nmeasures = [\"covariance\"]\n");
-    let name = "results/sub-02/func/sub-02_atlas-tern5_measure-covariance_matrix.tsv";
+    let name = "results/sub-02/func/sub-02_atlas-tern5_desc-covariance_matrix.tsv";
     let mut table = cells(&folder.read(name));
     table[2][3] = "inf".to_owned();
     folder.write(name, &table.iter().map(|row| row.join("\t") + "\n").collect::<String>());
@@ -165,7 +165,7 @@ fn an_infinite_value_stops_the_stack_and_its_file_is_named() {
 #[test]
 fn a_correlation_that_is_none_stops_the_stack_and_its_file_is_named() {
     let folder = finished(3, "");
-    let name = "results/sub-03/func/sub-03_atlas-tern5_measure-pearson_matrix.tsv";
+    let name = "results/sub-03/func/sub-03_atlas-tern5_desc-pearson_matrix.tsv";
     let whole = folder.read(name);
     for value in ["inf", "1.7", "-1.01"] {
         let mut table = cells(&whole);
@@ -181,7 +181,7 @@ fn a_correlation_that_is_none_stops_the_stack_and_its_file_is_named() {
 /// All correlations of a child go with the place of its row, for so much a row.
 fn plant(folder: &Folder, children: usize, each: f64) {
     for child in 1..=children {
-        let name = format!("results/sub-{child:02}/func/sub-{child:02}_atlas-tern5_measure-pearson_matrix.tsv");
+        let name = format!("results/sub-{child:02}/func/sub-{child:02}_atlas-tern5_desc-pearson_matrix.tsv");
         let mut table = cells(&folder.read(&name));
         for (i, row) in table.iter_mut().enumerate().skip(1) {
             for (j, cell) in row.iter_mut().enumerate().skip(1) {
@@ -220,7 +220,7 @@ fn motion_in_the_result_of_few_children_is_called_so_and_its_absence_says_little
         answer.contains("With 12 children that says little: a correlation stands out only from |r| = 0.58 up"),
         "{answer}"
     );
-    let table = stacked(&folder, "atlas-tern5_measure-pearson_qcfc.tsv");
+    let table = stacked(&folder, "atlas-tern5_desc-pearson_qcfc.tsv");
     assert_eq!(table[0][..8].join(" "), "edge name_1 name_2 distance_mm after_children after_r after_p after_q");
     assert_eq!(table.len(), 11);
     let median = told["rows"][0]["median_abs_r"].as_f64().unwrap();
@@ -241,8 +241,8 @@ fn quality_says_which_stack_it_is_of() {
     assert!(minutes["most"].as_f64().unwrap() <= 0.4 && minutes["least"].as_f64().unwrap() > 0.3, "{minutes}");
     assert_eq!(told["kept"]["after"]["dof"]["children"], 0);
     let files = told["mean_matrices"][0]["files"].to_string();
-    assert!(files.contains("atlas-tern5_measure-pearson_equal-0.4_mean.npy"), "{files}");
-    assert!(folder.join("results/stack/atlas-tern5_measure-pearson_equal-0.4_qcfc.tsv").is_file());
+    assert!(files.contains("atlas-tern5_desc-pearsonEqual0p4_mean.npy"), "{files}");
+    assert!(folder.join("results/stack/atlas-tern5_desc-pearsonEqual0p4_qcfc.tsv").is_file());
     let page = folder.read("results/stack/quality.html");
     let expected = "In the stack: 5 of 6 rows of cohort.tsv; left out: 1 where. Only children with participant_id!=sub-02; \
                     children of every verdict; each matrix, before censoring too, from 0.4 minutes: the earliest kept frames.";
@@ -328,7 +328,7 @@ fn the_mean_matrix_is_that_of_all_children_and_its_networks_are_told() {
     let told = stack(&folder, &[]);
     for (measure, z) in [("pearson", true), ("covariance", false)] {
         let matrices: Vec<_> = (1..=3).map(|child| own(&folder, &format!("sub-{child:02}"), measure)).collect();
-        let table = stacked(&folder, &format!("atlas-tern5_measure-{measure}_mean.tsv"));
+        let table = stacked(&folder, &format!("atlas-tern5_desc-{measure}_mean.tsv"));
         assert_eq!(table[0].join(" "), "name cove dune reef spit shoal");
         let mean = |i: usize, j: usize| {
             let values = matrices.iter().map(|matrix| f64::from(matrix[i][j]));
@@ -336,7 +336,7 @@ fn the_mean_matrix_is_that_of_all_children_and_its_networks_are_told() {
             let mean = values.map(|r| if z { r.atanh() } else { r }).sum::<f64>() / 3.0;
             if z { mean.tanh() } else { mean }
         };
-        let bytes = folder.bytes(&format!("results/stack/atlas-tern5_measure-{measure}_mean.npy"));
+        let bytes = folder.bytes(&format!("results/stack/atlas-tern5_desc-{measure}_mean.npy"));
         let array: ndarray::Array2<f32> = ndarray_npy::ReadNpyExt::read_npy(std::io::Cursor::new(bytes)).unwrap();
         for i in 0..4 {
             for j in 0..4 {
@@ -348,7 +348,7 @@ fn the_mean_matrix_is_that_of_all_children_and_its_networks_are_told() {
         }
         assert!(array[[4, 4]].is_nan());
         // Parcels cove and dune are of A, reef and spit of B; shoal, of B too, is seen in nobody.
-        let networks = stacked(&folder, &format!("atlas-tern5_measure-{measure}_networks.tsv"));
+        let networks = stacked(&folder, &format!("atlas-tern5_desc-{measure}_networks.tsv"));
         assert_eq!(networks[0].join(" "), "network_1 network_2 edges mean");
         let names: Vec<String> = networks[1..].iter().map(|row| row[..3].join(" ")).collect();
         assert_eq!(names, ["A A 1", "A B 4", "B B 1"]);

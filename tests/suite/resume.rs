@@ -119,7 +119,7 @@ fn a_changed_setting_does_what_depends_on_it() {
     folder.run(&[]).expect(0);
     assert_did(&folder, &["sub-02"], &["sub-01", "sub-03"], &["sub-02"]);
     assert!(folder.read("results/cohort.tsv").contains("\t14\t"), "the cohort table carries the new age");
-    folder.write("study.toml", &(folder.read("study.toml") + "\n[motion]\nhead_radius = \"by-age\"\n"));
+    folder.write("study.toml", &(folder.read("study.toml") + "\n[motion]\nsphere_radius = \"by-age\"\n"));
     folder.run(&[]).expect(0);
     folder.edit("participants.tsv", "sub-02\t14", "sub-02\t15");
     folder.run(&[]).expect(0);
@@ -135,7 +135,7 @@ fn a_changed_atlas_does_every_scan_again() {
     folder.edit("atlas.tsv", "cove", "cape");
     folder.run(&[]).expect(0);
     assert_did(&folder, &ALL, &[], &ALL);
-    assert!(folder.read("results/sub-01/func/sub-01_atlas-tern5_parcels.tsv").starts_with("cape\t"));
+    assert!(folder.read("results/sub-01/func/sub-01_atlas-tern5_series.tsv").starts_with("cape\t"));
 }
 
 #[test]
@@ -144,7 +144,7 @@ fn a_deleted_or_shortened_output_is_made_again() {
     let results = folder.results();
     folder.remove("results/sub-01/func/sub-01_frames.tsv");
     folder.remove("results/sub-02/func/sub-02_report.json");
-    folder.cut("results/sub-03/func/sub-03_atlas-tern5_parcels.tsv", 10);
+    folder.cut("results/sub-03/func/sub-03_atlas-tern5_series.tsv", 10);
     folder.run(&[]).expect(0);
     assert_did(&folder, &["sub-01", "sub-03"], &["sub-02"], &ALL);
     assert_eq!(folder.results(), results);
@@ -239,7 +239,7 @@ fn redo_only_and_part_choose_children() {
 
 #[test]
 fn nothing_stale_is_left() {
-    let matrix = |measure: &str| format!("results/sub-01/func/sub-01_atlas-tern5_measure-{measure}_matrix.tsv");
+    let matrix = |measure: &str| format!("results/sub-01/func/sub-01_atlas-tern5_desc-{measure}_matrix.tsv");
     let measures = "\n[connectivity]\nmeasures = [\"pearson\", \"partial\"]\n";
     let folder = Tiny { settings: measures.to_owned(), ..Tiny::default() }.build();
     folder.run(&[]).expect(0);
@@ -278,9 +278,9 @@ fn another_joining_or_a_dropped_run_leaves_nothing_stale() {
     folder.run(&[]).expect(0);
     assert_eq!(folder.results(), joined);
 
-    let table = folder.read("scans.tsv");
+    let table = folder.read("runs.tsv");
     let rows: Vec<&str> = table.lines().filter(|line| !line.starts_with("02\tn/a\t2")).collect();
-    folder.write("scans.tsv", &(rows.join("\n") + "\n"));
+    folder.write("runs.tsv", &(rows.join("\n") + "\n"));
     folder.run(&[]).expect(0);
     let left: Vec<String> = file_names(&folder).into_iter().filter(|n| n.contains("sub-02_run-2")).collect();
     assert!(left.is_empty(), "{left:?}");
@@ -328,7 +328,7 @@ fn results_do_not_depend_on_the_number_of_jobs() {
 #[test]
 fn a_results_folder_of_others_is_refused_untouched() {
     let folder = Tiny { children: 1, ..Tiny::default() }.build();
-    let theirs = r#"{"Name": "Tern Bay scans", "BIDSVersion": "1.10.0"}"#;
+    let theirs = r#"{"Name": "Tern Bay scans", "BIDSVersion": "1.11.0"}"#;
     folder.write("results/dataset_description.json", theirs);
     let said = folder.run(&[]).expect(1).stderr;
     assert!(said.contains("holds a dataset that keepstill did not make"), "{said}");

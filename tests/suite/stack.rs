@@ -55,7 +55,7 @@ fn left_out(folder: &Folder) -> Vec<(String, String)> {
 pub fn own(folder: &Folder, stem: &str, measure: &str) -> Vec<Vec<f32>> {
     let session = stem.split('_').find(|part| part.starts_with("ses-"));
     let place = session.map_or(stem.to_owned(), |session| format!("{}/{session}", stem.split('_').next().unwrap()));
-    let table = cells(&folder.read(&format!("results/{place}/func/{stem}_atlas-tern5_measure-{measure}_matrix.tsv")));
+    let table = cells(&folder.read(&format!("results/{place}/func/{stem}_atlas-tern5_desc-{measure}_matrix.tsv")));
     let number = |cell: &String| if cell == "n/a" { f32::NAN } else { cell.parse().unwrap() };
     table[1..].iter().map(|row| row[1..].iter().map(number).collect()).collect()
 }
@@ -77,7 +77,7 @@ pub fn set_cell(folder: &Folder, name: &str, row: usize, column: &str, value: &s
 
 /// Makes a parcel of a child n/a, as where it is not covered.
 fn take_parcel(folder: &Folder, stem: &str, measure: &str, parcel: usize) {
-    let name = format!("results/{stem}/func/{stem}_atlas-tern5_measure-{measure}_matrix.tsv");
+    let name = format!("results/{stem}/func/{stem}_atlas-tern5_desc-{measure}_matrix.tsv");
     let mut table = cells(&folder.read(&name));
     for other in 0..NAMES.len() {
         table[parcel + 1][other + 1] = "n/a".to_owned();
@@ -93,7 +93,7 @@ fn rows_are_the_childrens_own_upper_triangles() {
     assert!(said.stdout.starts_with("4 of 4 children in the stack, none left out.\n"), "{}", said.stdout);
     assert_eq!(stems(&folder), ["sub-01", "sub-02", "sub-03", "sub-04"]);
     for measure in ["pearson", "covariance"] {
-        let name = format!("atlas-tern5_measure-{measure}");
+        let name = format!("atlas-tern5_desc-{measure}");
         let (edges, bytes) = (edges(&folder, &name), folder.bytes(&format!("results/stack/{name}_matrices.npy")));
         let matrices = Array3::<f32>::read_npy(Cursor::new(bytes)).unwrap();
         assert_eq!((edges.dim(), matrices.dim()), ((4, 10), (4, 5, 5)));
@@ -154,10 +154,10 @@ fn the_order_is_that_of_the_cohort_table_whatever_it_is() {
     folder.write("results/cohort.tsv", &(lines.join("\n") + "\n"));
     folder.keepstill(&["stack", "results", "--as", "npy,tsv"]).expect(0);
     assert_eq!(stems(&folder), ["sub-04", "sub-03", "sub-02", "sub-01"]);
-    let table = stacked(&folder, "atlas-tern5_measure-pearson_edges.tsv");
+    let table = stacked(&folder, "atlas-tern5_desc-pearson_edges.tsv");
     assert_eq!(column(&table, "stem"), stems(&folder));
     assert_eq!(table[0][1..], PAIRS.map(|(i, j)| format!("{}__{}", NAMES[i], NAMES[j])));
-    let edges = edges(&folder, "atlas-tern5_measure-pearson");
+    let edges = edges(&folder, "atlas-tern5_desc-pearson");
     for (row, stem) in stems(&folder).iter().enumerate() {
         assert_eq!(edges[[row, 0]], own(&folder, stem, "pearson")[0][1]);
         assert_eq!(edges[[row, 0]].to_string(), table[row + 1][1]);
@@ -181,8 +181,8 @@ fn fisher_z_is_of_correlations_only_and_shows_in_names() {
     let folder = finished(&measures("both"));
     let said = folder.keepstill(&["stack", "results", "--fisher-z"]).expect(0);
     assert!(said.stderr.contains("covariance is no correlation"), "{}", said.stderr);
-    let z = edges(&folder, "atlas-tern5_measure-pearson_z");
-    let plain = edges(&folder, "atlas-tern5_measure-covariance");
+    let z = edges(&folder, "atlas-tern5_desc-pearsonZ");
+    let plain = edges(&folder, "atlas-tern5_desc-covariance");
     for (child, stem) in stems(&folder).iter().enumerate() {
         let (r, own_covariance) = (own(&folder, stem, "pearson"), own(&folder, stem, "covariance"));
         for (edge, (i, j)) in PAIRS.into_iter().enumerate() {
@@ -190,7 +190,7 @@ fn fisher_z_is_of_correlations_only_and_shows_in_names() {
             assert!(same(plain[[child, edge]], own_covariance[i][j]));
         }
     }
-    let bytes = folder.bytes("results/stack/atlas-tern5_measure-pearson_z_matrices.npy");
+    let bytes = folder.bytes("results/stack/atlas-tern5_desc-pearsonZ_matrices.npy");
     let matrices = Array3::<f32>::read_npy(Cursor::new(bytes)).unwrap();
     assert!((0..4).all(|child| (0..5).all(|i| matrices[[child, i, i]].is_nan())));
     assert_eq!(matrices[[2, 1, 0]], z[[2, 0]]);
@@ -329,7 +329,7 @@ fn parcels_that_someone_lacks_are_kept_or_go_or_the_child_does() {
     assert_eq!(column(&stacked(&folder, "atlas-tern5_parcels.tsv"), "name"), ["cove", "reef", "spit"]);
     let names = ["cove__reef", "cove__spit", "reef__spit"];
     assert_eq!(column(&stacked(&folder, "atlas-tern5_edges.tsv"), "edge_name"), names);
-    let array = edges(&folder, "atlas-tern5_measure-pearson");
+    let array = edges(&folder, "atlas-tern5_desc-pearson");
     assert_eq!(array.dim(), (4, 3));
     for (child, stem) in stems(&folder).iter().enumerate() {
         let own = own(&folder, stem, "pearson");
@@ -345,19 +345,19 @@ fn a_child_who_lacks_a_parcel_goes_alone() {
     let folder = Tiny::default().build();
     folder.write_volume("brain.nii", |_, _, _| 1);
     folder.write_volume("narrow.nii", |x, _, _| u8::from(x < 5));
-    let table = folder.read("scans.tsv");
+    let table = folder.read("runs.tsv");
     let lines = table.lines().map(|line| match line.starts_with("02") {
         true => line.replace("brain.nii", "narrow.nii") + "\n",
         false => format!("{line}\n"),
     });
-    folder.write("scans.tsv", &lines.collect::<String>());
+    folder.write("runs.tsv", &lines.collect::<String>());
     folder.run(&["-q"]).expect(0);
     folder.keepstill(&["stack", "results", "--missing", "drop-child"]).expect(0);
     assert_eq!(stems(&folder), ["sub-01", "sub-03"]);
     let table = stacked(&folder, "left_out.tsv");
     assert_eq!(table[1][0], "sub-02");
     assert_eq!(table[1][4..], ["missing_parcels", "tern5: shoal"]);
-    assert!(edges(&folder, "atlas-tern5_measure-pearson").iter().all(|v| v.is_finite()));
+    assert!(edges(&folder, "atlas-tern5_desc-pearson").iter().all(|v| v.is_finite()));
     assert_eq!(column(&stacked(&folder, "atlas-tern5_missing.tsv"), "stems"), ["sub-02"]);
 }
 
@@ -373,7 +373,7 @@ fn sessions_and_runs_that_are_not_joined_are_rows_of_their_own() {
         folder.keepstill(&["stack", "results"]).expect(0);
         let stems = stems(&folder);
         assert_eq!(stems[..expected.len()], expected, "{join}");
-        let edges = edges(&folder, "atlas-tern5_measure-pearson");
+        let edges = edges(&folder, "atlas-tern5_desc-pearson");
         for (row, stem) in stems.iter().enumerate() {
             assert_eq!(edges[[row, 0]], own(&folder, stem, "pearson")[0][1], "{join} {stem}");
         }
@@ -385,18 +385,18 @@ fn sessions_and_runs_that_are_not_joined_are_rows_of_their_own() {
 fn a_second_stack_replaces_the_first_whole_and_a_run_leaves_it_alone() {
     let folder = finished(&Tiny::default());
     folder.keepstill(&["stack", "results", "--as", "npy,tsv"]).expect(0);
-    folder.write("results/stack/.unfinished-1-atlas-tern5_measure-pearson_edges.npy", "half");
+    folder.write("results/stack/.unfinished-1-atlas-tern5_desc-pearson_edges.npy", "half");
     folder.write("results/stack/my-notes.txt", "mine");
     folder.keepstill(&["stack", "results", "--as", "tsv", "--where", "sex=m"]).expect(0);
     let files = folder.files("results/stack");
     let names: Vec<&str> = files.iter().map(|(name, _)| name.as_str()).collect();
     let expected = [
+        "atlas-tern5_desc-pearson_edges.tsv",
+        "atlas-tern5_desc-pearson_mean.npy",
+        "atlas-tern5_desc-pearson_mean.tsv",
+        "atlas-tern5_desc-pearson_networks.tsv",
+        "atlas-tern5_desc-pearson_qcfc.tsv",
         "atlas-tern5_edges.tsv",
-        "atlas-tern5_measure-pearson_edges.tsv",
-        "atlas-tern5_measure-pearson_mean.npy",
-        "atlas-tern5_measure-pearson_mean.tsv",
-        "atlas-tern5_measure-pearson_networks.tsv",
-        "atlas-tern5_measure-pearson_qcfc.tsv",
         "atlas-tern5_missing.tsv",
         "atlas-tern5_parcels.tsv",
         "children.tsv",
@@ -423,14 +423,14 @@ fn a_stack_that_fails_midway_leaves_the_one_before() {
     folder.keepstill(&["stack", "results"]).expect(0);
     let before = folder.files("results/stack");
     // The last child's last measure: the files of all others are written by then.
-    let name = "results/sub-04/func/sub-04_atlas-tern5_measure-pearson_matrix.tsv";
+    let name = "results/sub-04/func/sub-04_atlas-tern5_desc-pearson_matrix.tsv";
     let text = folder.read(name);
     folder.cut(name, text.len() - 8);
     for arguments in
         [&["stack", "results", "--as", "npy,tsv,mat,parquet"][..], &["stack", "results", "--missing", "drop-parcel"]]
     {
         let said = folder.keepstill(arguments).expect(1);
-        assert!(said.stderr.contains("sub-04_atlas-tern5_measure-pearson_matrix.tsv"), "{}", said.stderr);
+        assert!(said.stderr.contains("sub-04_atlas-tern5_desc-pearson_matrix.tsv"), "{}", said.stderr);
         assert!(folder.files("results/stack") == before);
     }
 }

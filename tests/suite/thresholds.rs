@@ -7,14 +7,14 @@ use crate::builders::{Folder, Tiny, cells, gzipped};
 /// Three children with two runs each in two sessions, half of them with a watch log.
 fn study(settings: &str) -> Folder {
     let folder = Tiny { sessions: 2, runs: 2, settings: settings.to_owned(), ..Tiny::default() }.build();
-    let table = folder.read("scans.tsv");
+    let table = folder.read("runs.tsv");
     let lines = table.lines().enumerate().map(|(i, line)| match i {
         0 => format!("{line}\twatch_log\n"),
         i if i % 2 == 0 => format!("{line}\tlog.tsv\n"),
         _ => format!("{line}\tn/a\n"),
     });
-    folder.write("scans.tsv", &lines.collect::<String>());
-    folder.write("log.tsv", "onset\tduration\ttrial_type\n39\t2\tkicking\n60\t9\thumming\n");
+    folder.write("runs.tsv", &lines.collect::<String>());
+    folder.write("log.tsv", "onset\tduration\ttrial_type\n39\t2\tstirring\n60\t9\thumming\n");
     folder
 }
 
@@ -44,7 +44,7 @@ fn what_it_foretells_is_what_a_run_keeps() {
     for (join, children) in [("runs", 6), ("sessions", 3), ("none", 12)] {
         for (limit, form, before, after) in [("0.02", "sum", 1, 2), ("0.3", "rms", 2, 0), ("0.6", "sum", 1, 2)] {
             let settings = format!(
-                "\n[motion]\ndisplacement = \"{form}\"\nhead_radius = \"by-age\"\n[connectivity]\njoin = \"{join}\"\n[censor]\nfd_mm = {limit}\nbefore = {before}\nafter = {after}\nsettling = 2\nshortest_stretch = 4\nwatch_log_types = [\"kicking\"]\n"
+                "\n[motion]\ndisplacement = \"{form}\"\nsphere_radius = \"by-age\"\n[connectivity]\njoin = \"{join}\"\n[censor]\nfd_mm = {limit}\nbefore = {before}\nafter = {after}\nsettling = 2\nshortest_stretch = 4\nwatch_log_types = [\"kicking\"]\n"
             );
             // Without confounds and filter every run keeps degrees of freedom enough.
             let folder = study(&settings);
@@ -135,7 +135,7 @@ fn the_page_tells_the_numbers_without_the_picture_and_holds_no_markup_from_outsi
     let folder = Tiny { frames: 100, ..Tiny::default() }.build();
     folder.edit("study.toml", "Tern Bay naps", "Tern <b>Bay</b> & 'naps'");
     folder.write("odd<i>.tsv", "1 2 3\n");
-    folder.edit("scans.tsv", "motion_03.tsv", "odd<i>.tsv");
+    folder.edit("runs.tsv", "motion_03.tsv", "odd<i>.tsv");
     folder.keepstill(&["thresholds", "study.toml", "--limits", "0.2,0.6"]).expect(3);
     let page = folder.read("results/thresholds/thresholds.html");
     assert!(page.contains("Tern &lt;b&gt;Bay&lt;/b&gt; &amp; &#39;naps&#39;"));
@@ -196,8 +196,8 @@ fn no_voxel_is_read_and_dvars_is_left_out_aloud() {
         folder.remove(&name);
         folder.write_bytes(&format!("{name}.gz"), &bytes);
     }
-    let table = folder.read("scans.tsv").replace("bold_01.nii", "bold_01.nii.gz");
-    folder.write("scans.tsv", &table.replace("bold_02.nii", "bold_02.nii.gz").replace("bold_03.nii", "bold_03.nii.gz"));
+    let table = folder.read("runs.tsv").replace("bold_01.nii", "bold_01.nii.gz");
+    folder.write("runs.tsv", &table.replace("bold_02.nii", "bold_02.nii.gz").replace("bold_03.nii", "bold_03.nii.gz"));
     let said = folder.keepstill(&["thresholds", "study.toml", "--limits", "0.2"]).expect(0);
     assert!(said.stdout.contains("\nDVARS is left out: "), "{}", said.stdout);
     assert!(folder.read("results/thresholds/thresholds.html").contains("<li>DVARS is left out: "));

@@ -13,7 +13,7 @@ fn tries_table(folder: &Folder) -> Vec<Vec<String>> {
 fn moved(folder: &Folder, name: &str) -> f64 {
     let (mut sum, mut n) = (0.0, 0);
     for child in ["01", "02", "03"] {
-        let file = format!("sub-{child}/func/sub-{child}_atlas-tern5_measure-pearson_matrix.tsv");
+        let file = format!("sub-{child}/func/sub-{child}_atlas-tern5_desc-pearson_matrix.tsv");
         let main = cells(&folder.read(&format!("results/{file}")));
         let other = cells(&folder.read(&format!("results/tries/{name}/{file}")));
         for i in 1..main.len() {
@@ -59,7 +59,7 @@ fn tries_stand_beside_the_main_results_and_open_no_image() {
             "children_enough",
             "median_minutes_kept",
             "median_dof",
-            "mean_absolute_difference_atlas-tern5_measure-pearson"
+            "mean_absolute_difference_atlas-tern5_desc-pearson"
         ]
     );
     assert_eq!(table.iter().skip(1).map(|row| row[0].as_str()).collect::<Vec<_>>(), [&["main"], &names[..]].concat());
@@ -69,7 +69,7 @@ fn tries_stand_beside_the_main_results_and_open_no_image() {
         assert!((told - moved(&folder, name)).abs() < 1e-6, "{name}");
     }
     // The try is what the study file with these keys would give.
-    let matrix = "sub-02/func/sub-02_atlas-tern5_measure-pearson_matrix.tsv";
+    let matrix = "sub-02/func/sub-02_atlas-tern5_desc-pearson_matrix.tsv";
     let tried = folder.read(&format!("results/tries/{}/{matrix}", names[0]));
     folder.edit("study.toml", "[clean]", "[censor]\nfd_mm = 0.5\n\n[clean]\nglobal_signal = true");
     folder.run(&[]).expect(0);
@@ -124,8 +124,8 @@ fn a_try_asks_for_the_files_that_its_settings_need() {
     let folder = Tiny::default().build();
     folder.edit("study.toml", "motion_terms = 6", "motion_terms = 6\ntissue_means = [\"white_matter\"]");
     // The second child has no mask of the fluid, and nobody has a confounds table.
-    let table: Vec<String> = folder.read("scans.tsv").lines().map(str::to_owned).collect();
-    folder.write("scans.tsv", &(table.join("\n").replacen(&table[2], &table[2].replace("csf.nii", "n/a"), 1) + "\n"));
+    let table: Vec<String> = folder.read("runs.tsv").lines().map(str::to_owned).collect();
+    folder.write("runs.tsv", &(table.join("\n").replacen(&table[2], &table[2].replace("csf.nii", "n/a"), 1) + "\n"));
     let both = "tissue_means=[\"white_matter\", \"csf\"]";
     let ran = folder.run(&["--try", both, "--try", "confound_columns=[\"pulse\"]"]).expect(3);
     assert!(ran.stderr.contains("sub-02: failed: no csf file, which clean.tissue_means asks for"), "{}", ran.stderr);

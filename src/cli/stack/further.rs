@@ -15,7 +15,7 @@ use super::super::out;
 #[derive(Debug, Args)]
 #[command(next_help_heading = "Equal data and matched groups")]
 pub(super) struct Options {
-    /// Work out each matrix anew from kept frames that last M minutes together; file names then have _equal-M.
+    /// Work out each matrix anew from kept frames that last M minutes together; file names then have EqualM.
     #[arg(long, value_name = "M", value_parser = above_zero)]
     equal_minutes: Option<f64>,
     /// Draw those frames in blocks of 30 s by this seed; otherwise the earliest are taken.

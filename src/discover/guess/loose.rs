@@ -34,12 +34,12 @@ pub(super) fn guess(found: &Found<'_>) -> Option<Guess> {
     match missing(&motion) {
         0 => {}
         count if count == runs.len() => notes.push(motion_columns::FROM_IMAGES.to_owned()),
-        count => notes.push(format!("{count} of {} runs have no motion table: fill in scans.tsv", runs.len())),
+        count => notes.push(format!("{count} of {} runs have no motion table: fill in runs.tsv", runs.len())),
     }
     match missing(&brain) {
         0 => {}
         count => notes.push(format!(
-            "{count} of {} runs have no brain mask: fill in scans.tsv, or it is made from the image",
+            "{count} of {} runs have no brain mask: fill in runs.tsv, or it is made from the image",
             runs.len()
         )),
     }
@@ -64,7 +64,7 @@ pub(super) fn guess(found: &Found<'_>) -> Option<Guess> {
     }
 
     let mut text = head(found);
-    text.push_str("[scans]\ntable = \"scans.tsv\"          # CHECK: the guessed list of runs and their files\n\n");
+    text.push_str("[scans]\ntable = \"runs.tsv\"          # CHECK: the guessed list of runs and their files\n\n");
     text.push_str(&found.children(false, &mut notes));
     text.push('\n');
     if missing(&motion) == runs.len() {

@@ -64,7 +64,14 @@ pub(super) fn section(table: &TextTable, notes: &mut Vec<String>) -> String {
 
 /// Six columns by their names: three that speak of shifts, three of turns, each group in the order of the header.
 fn by_name(header: &[String]) -> Option<[usize; 6]> {
-    let defaults = ["trans_1", "trans_2", "trans_3", "rot_1", "rot_2", "rot_3"];
+    let defaults = [
+        "translation_x_mm",
+        "translation_y_mm",
+        "translation_z_mm",
+        "rotation_x_rad",
+        "rotation_y_rad",
+        "rotation_z_rad",
+    ];
     let exact: Option<Vec<usize>> = defaults.iter().map(|name| header.iter().position(|h| h == name)).collect();
     if let Some(exact) = exact {
         return exact.try_into().ok();

@@ -51,7 +51,7 @@ impl Fixture {
     fn found(&self, guess: &Guess) -> Cohort {
         std::fs::create_dir_all(self.path("work")).unwrap();
         if let Some(table) = &guess.scan_table {
-            std::fs::write(self.path("work/scans.tsv"), table).unwrap();
+            std::fs::write(self.path("work/runs.tsv"), table).unwrap();
         }
         let mut text = guess.study_toml.clone();
         if !text.contains("\n[[parcels]]") {
@@ -85,7 +85,7 @@ fn loose_files_become_a_scan_table_that_works() {
             f.numbers(&format!("{stem}_pulse.txt"), "", 30, "1 2");
         }
         f.image(&format!("data/sub-{child}/sub-{child}_T1.nii.gz"), &VOLUME);
-        f.image(&format!("data/sub-{child}/sub-{child}_brain_mask.nii.gz"), &VOLUME);
+        f.image(&format!("data/sub-{child}/sub-{child}_desc-brain_mask.nii.gz"), &VOLUME);
         f.image(&format!("data/sub-{child}/sub-{child}_white_matter.nii"), &VOLUME);
     }
     f.image("data/sub-b/sub-b_csf.nii", &VOLUME);
@@ -97,7 +97,7 @@ fn loose_files_become_a_scan_table_that_works() {
     assert_eq!(
         table.lines().nth(1).unwrap(),
         "sub-a\tn/a\trun-1\t../data/sub-a/sub-a_run-1_scan.nii.gz\t../data/sub-a/sub-a_run-1_motion.txt\t\
-         ../data/sub-a/sub-a_brain_mask.nii.gz\t../data/sub-a/sub-a_white_matter.nii\tn/a"
+         ../data/sub-a/sub-a_desc-brain_mask.nii.gz\t../data/sub-a/sub-a_white_matter.nii\tn/a"
     );
     assert_eq!(table.lines().count(), 5);
     for line in [
@@ -203,7 +203,7 @@ fn a_dataset_becomes_patterns_that_work() {
     let f = Fixture::new();
     f.write("ds/dataset_description.json", b"{}");
     f.write("ds/task-rest_bold.json", b"{\"RepetitionTime\": 2}");
-    let header = "trans_x\ttrans_y\ttrans_z\trot_x\trot_y\trot_z\n";
+    let header = "shift_x\tshift_y\tshift_z\tturn_x\tturn_y\tturn_z\n";
     for (folder, stem) in [
         ("sub-a/ses-1", "sub-a_ses-1_task-rest"),
         ("sub-a/ses-2", "sub-a_ses-2_task-rest"),
@@ -211,7 +211,7 @@ fn a_dataset_becomes_patterns_that_work() {
     ] {
         f.image(&format!("ds/{folder}/func/{stem}_bold.nii.gz"), &RUN);
         f.image(&format!("ds/{folder}/func/{}_bold.nii.gz", stem.replace("rest", "film")), &RUN);
-        f.numbers(&format!("ds/{folder}/func/{stem}_motion.tsv"), header, 30, "0\t0\t0\t0.1\t0\t0");
+        f.numbers(&format!("ds/{folder}/func/{stem}_headmotion.tsv"), header, 30, "0\t0\t0\t0.1\t0\t0");
         f.image(&format!("ds/derivatives/masks/{folder}/{stem}_desc-brain_mask.nii.gz"), &VOLUME);
         f.image(&format!("ds/derivatives/masks/{folder}/{stem}_label-WM_mask.nii.gz"), &VOLUME);
         f.image(&format!("ds/derivatives/masks/{folder}/{stem}_label-CSF_mask.nii.gz"), &VOLUME);
@@ -222,8 +222,8 @@ fn a_dataset_becomes_patterns_that_work() {
     for line in [
         "bids = \"../ds\"",
         "where = { task = \"rest\" }",
-        "motion = \"../ds/sub-{participant}/ses-{session}/func/sub-{participant}_ses-{session}_task-{task}_motion.tsv\"",
-        "columns       = [\"trans_x\", \"trans_y\", \"trans_z\", \"rot_x\", \"rot_y\", \"rot_z\"]",
+        "motion = \"../ds/sub-{participant}/ses-{session}/func/sub-{participant}_ses-{session}_task-{task}_headmotion.tsv\"",
+        "columns       = [\"shift_x\", \"shift_y\", \"shift_z\", \"turn_x\", \"turn_y\", \"turn_z\"]",
         "age_unit   = \"years\"       # the BIDS convention",
     ] {
         assert!(guess.study_toml.contains(line), "{line}\n{}", guess.study_toml);

@@ -5,7 +5,7 @@ use super::{Formula, FormulaError, Response, Variable};
 #[derive(Debug, Clone, PartialEq)]
 enum Token {
     Name(String),
-    /// A name in backticks, which is never `C(`.
+    /// A name in backticks, which is never `factor(`.
     Quoted(String),
     Number(String),
     Sign(char),
@@ -29,7 +29,7 @@ struct Parser<'a> {
     variables: Vec<Variable>,
 }
 
-const TERM: &str = "the name of a column, C(…), 0 or 1";
+const TERM: &str = "the name of a column, factor(…), 0 or 1";
 
 pub(super) fn parse(text: &str) -> Result<Formula, FormulaError> {
     let mut parser = Parser { text, tokens: Vec::new(), next: 0, variables: Vec::new() };
@@ -227,7 +227,7 @@ impl Parser<'_> {
             Some(Token::Name(column)) => {
                 let call = self.tokens.get(self.next + 1).map(|(_, token)| token) == Some(&Token::Sign('('));
                 match (call, column.as_str()) {
-                    (true, "C") => return self.forced_factor(place),
+                    (true, "factor") => return self.forced_factor(place),
                     (true, _) => {
                         return Err(self.not_supported(
                             "functions cannot be called; make a column of it in the table and name that",
@@ -248,7 +248,7 @@ impl Parser<'_> {
         self.number_of(variable, place)
     }
 
-    /// `C(name)`.
+    /// `factor(name)`.
     fn forced_factor(&mut self, place: usize) -> Result<usize, FormulaError> {
         self.next += 2;
         let (Some(Token::Name(column)) | Some(Token::Quoted(column))) = self.peek().cloned() else {

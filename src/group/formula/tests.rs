@@ -26,7 +26,7 @@ fn the_ordinary_forms_are_read() {
     assert_eq!(terms("r ~ age - 1"), (false, vec!["age".into()]));
     assert_eq!(terms("z ~ 0 + age"), (false, vec!["age".into()]));
     assert_eq!(terms("z ~ -1 + age + age"), (false, vec!["age".into()]));
-    assert_eq!(terms("z ~ C(site) + `mean fd`"), (true, vec!["C(site)".into(), "mean fd".into()]));
+    assert_eq!(terms("z ~ factor(site) + `mean fd`"), (true, vec!["factor(site)".into(), "mean fd".into()]));
     // Interactions come after single terms, their parts in the order of first mention.
     assert_eq!(terms("z ~ a*b + c"), (true, vec!["a".into(), "b".into(), "c".into(), "a:b".into()]));
     assert_eq!(terms("z ~ a + b + b:a"), (true, vec!["a".into(), "b".into(), "a:b".into()]));
@@ -43,7 +43,7 @@ fn refusals_name_the_place_and_what_was_expected() {
         ("y ~ age", 1, "the name y"),
         ("z age", 3, "\"~\" was expected"),
         ("z ~", 4, "its end"),
-        ("z ~ age +", 10, "the name of a column, C(…), 0 or 1"),
+        ("z ~ age +", 10, "the name of a column, factor(…), 0 or 1"),
         ("z ~ age sex", 9, "the name sex"),
         ("z ~ age + + sex", 11, "\"+\""),
         ("z ~ 2", 5, "the number 2"),
@@ -52,16 +52,16 @@ fn refusals_name_the_place_and_what_was_expected() {
         ("z ~ age^2", 8, "make a column of it"),
         ("z ~ (age + sex)", 5, "without parentheses"),
         ("z ~ .", 5, "name each column"),
-        ("z ~ C(1)", 7, "the name of a column"),
-        ("z ~ C(site + base)", 12, "\")\" after"),
-        ("z ~ C(site, Treatment('b'))", 11, "the reference is the first level in order"),
+        ("z ~ factor(1)", 12, "the name of a column"),
+        ("z ~ factor(site + base)", 17, "\")\" after"),
+        ("z ~ factor(site, 'b' first)", 16, "the reference is the first level in order"),
         ("z ~ ses z", 9, "that has a blank in it goes between backticks"),
         ("z ~ `ses`2", 10, "goes between backticks"),
         ("z ~ ses-z", 9, "between backticks"),
         ("z ~ ses/z", 8, "goes between backticks"),
         ("z ~ `age", 5, "another backtick"),
         ("z ~ ``", 5, "between them"),
-        ("z ~ site + C(site)", 12, "one way only"),
+        ("z ~ site + factor(site)", 12, "one way only"),
         ("z ~ 0", 6, "a column beside"),
         ("z ~ äge + ?", 11, "\"?\""),
     ] {
@@ -93,10 +93,10 @@ fn numbers_are_numbers_unless_they_are_called_groups() {
     let design = |text: &str| Formula::parse(text).unwrap().design(&table()).unwrap();
     assert_eq!(design("z ~ site").matrix.column(1).to_vec(), [10.0, 2.0, 2.0, 2.0, 1.0]);
     // Levels by size, not by letters.
-    assert_eq!(design("z ~ C(site)").names, ["(Intercept)", "C(site)2", "C(site)10"]);
-    assert_eq!(design("z ~ C(site) - 1").names, ["C(site)1", "C(site)2", "C(site)10"]);
-    assert_eq!(design("z ~ C(age)").names, ["(Intercept)", "C(age)8", "C(age)9.5", "C(age)11"]);
-    assert_eq!(design("z ~ `mean fd`*C(site)").names[4..], ["mean fd:C(site)2", "mean fd:C(site)10"]);
+    assert_eq!(design("z ~ factor(site)").names, ["(Intercept)", "factor(site)2", "factor(site)10"]);
+    assert_eq!(design("z ~ factor(site) - 1").names, ["factor(site)1", "factor(site)2", "factor(site)10"]);
+    assert_eq!(design("z ~ factor(age)").names, ["(Intercept)", "factor(age)8", "factor(age)9.5", "factor(age)11"]);
+    assert_eq!(design("z ~ `mean fd`*factor(site)").names[4..], ["mean fd:factor(site)2", "mean fd:factor(site)10"]);
     assert_eq!(design("z ~ 1").matrix, ndarray::Array2::<f64>::ones((5, 1)));
 }
 
@@ -108,7 +108,7 @@ fn columns_that_cannot_be_used_are_refused() {
     ));
     assert_eq!(
         said("z ~ odd"),
-        "the column odd holds numbers and, in row 3, \"three\"; correct that cell, or write C(odd) to take the column as \
+        "the column odd holds numbers and, in row 3, \"three\"; correct that cell, or write factor(odd) to take the column as \
          names of groups"
     );
     assert!(said("z ~ same").contains("holds \"x\" for every child"));
@@ -139,20 +139,20 @@ fn cells_without_a_value_are_no_level() {
 fn texts_of_one_number_are_one_level() {
     let design = |cells: &[&str]| {
         let table = vec![("code".to_owned(), Column::from_cells(cells.iter().copied()))];
-        Formula::parse("z ~ C(code) - 1").unwrap().design(&table).unwrap()
+        Formula::parse("z ~ factor(code) - 1").unwrap().design(&table).unwrap()
     };
     let found = design(&["1.0", "2", "01", "1", "+1", "10", "2.00", "-0", "0"]);
-    assert_eq!(found.names, ["C(code)0", "C(code)1", "C(code)2", "C(code)10"]);
+    assert_eq!(found.names, ["factor(code)0", "factor(code)1", "factor(code)2", "factor(code)10"]);
     let children: Vec<usize> = found.factors[0].levels.iter().map(|(_, children)| *children).collect();
     assert_eq!(children, [2, 4, 2, 1]);
     assert_eq!(found.matrix.column(1).to_vec(), [1.0, 0.0, 1.0, 1.0, 1.0, 0.0, 0.0, 0.0, 0.0]);
     // Of texts as short the first seen.
-    assert_eq!(design(&["1.0", "01", "+1", "2"]).names, ["C(code)01", "C(code)2"]);
+    assert_eq!(design(&["1.0", "01", "+1", "2"]).names, ["factor(code)01", "factor(code)2"]);
     // Codes that are too long for a double stay apart, and among words texts are texts.
     assert_eq!(design(&["9007199254740993", "9007199254740992", "1"]).names.len(), 3);
-    assert_eq!(design(&["1", "1.0", "x"]).names, ["C(code)1", "C(code)1.0", "C(code)x"]);
+    assert_eq!(design(&["1", "1.0", "x"]).names, ["factor(code)1", "factor(code)1.0", "factor(code)x"]);
     let table = vec![("code".to_owned(), Column::from_cells(["1", "1.0"]))];
-    let error = Formula::parse("z ~ C(code)").unwrap().design(&table).unwrap_err();
+    let error = Formula::parse("z ~ factor(code)").unwrap().design(&table).unwrap_err();
     assert_eq!(error, FormulaError::OneLevel { column: "code".into(), level: "1".into() });
 }
 
@@ -177,8 +177,8 @@ fn interactions_with_an_empty_cell_say_what_can_be_done() {
     assert_eq!(said(group, ["b", "b", "b", "a", "b", "a"], "z ~ 0 + group*arm"), words("group infant and arm a"));
     let every = ["a", "b", "a", "a", "b", "a"];
     assert_eq!(said(group, every, "z ~ group*arm"), Ok(4));
-    let three = said(group, every, "z ~ group*arm*C(site)").unwrap_err();
-    assert!(three.contains("has arm b and site 2, so that the interaction arm:C(site) cannot"), "{three}");
+    let three = said(group, every, "z ~ group*arm*factor(site)").unwrap_err();
+    assert!(three.contains("has arm b and site 2, so that the interaction arm:factor(site) cannot"), "{three}");
     // A number has no cells.
     assert_eq!(said(group, every, "z ~ group*site"), Ok(4));
 }

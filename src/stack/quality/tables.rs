@@ -22,7 +22,7 @@ use crate::tables::absent;
 /// The mean matrix of one atlas and measure.
 #[derive(Debug)]
 pub(super) struct Mean {
-    /// `atlas-A_measure-M`, with the minutes where they are equal.
+    /// `atlas-A_desc-M`, with the minutes where they are equal.
     pub name: String,
     pub atlas: String,
     pub measure: String,
@@ -173,7 +173,7 @@ pub(super) fn quality(rows: &[Row]) -> String {
     text_table(&COLUMNS.map(str::to_owned), &rows.iter().map(line).collect::<Vec<_>>())
 }
 
-/// `atlas-A_measure-M_qcfc.tsv`: QC-FC of each edge, in every row's way.
+/// `atlas-A_desc-M_qcfc.tsv`: QC-FC of each edge, in every row's way.
 pub(super) fn edges_tables(findings: &Findings<'_>) -> Vec<(String, String)> {
     let quality = findings.quality;
     let of = |kind: &super::Kind| {

@@ -8,9 +8,9 @@ fn text(cells: &[&str]) -> Column {
 
 #[test]
 fn names_are_safe_and_differ() {
-    let names = ["(Intercept)", "age", "C(site)2", "age:sexM", "intercept", "Age", "odd name/é", "::"];
+    let names = ["(Intercept)", "age", "factor(site)2", "age:sexM", "intercept", "Age", "odd name/é", "::"];
     let safe = safe_names(&names.map(str::to_owned));
-    assert_eq!(safe[..4], ["intercept", "age", "C_site_2", "age_x_sexM"]);
+    assert_eq!(safe[..4], ["intercept", "age", "factor_site_2", "age_x_sexM"]);
     let lower: std::collections::BTreeSet<String> = safe.iter().map(|name| name.to_lowercase()).collect();
     assert_eq!(lower.len(), names.len());
     assert!(
@@ -27,10 +27,10 @@ fn terms_are_found_by_column_by_term_and_by_coefficient() {
         ("sex".to_owned(), text(&["f", "m", "f", "m", "m", "f"])),
     ];
     for (written, expected) in [
-        // With an intercept: (Intercept), age, C(site)2, C(site)3, sexm, age:C(site)2, age:C(site)3.
-        ("z ~ age*C(site) + sex", [vec![1], vec![2, 3], vec![4], vec![5, 6]]),
-        // Without: age, C(site)1, C(site)2, C(site)3, sexm, age:C(site)2, age:C(site)3.
-        ("z ~ 0 + age*C(site) + sex", [vec![0], vec![1, 2, 3], vec![4], vec![5, 6]]),
+        // With an intercept: (Intercept), age, factor(site)2, factor(site)3, sexm, age:factor(site)2, age:factor(site)3.
+        ("z ~ age*factor(site) + sex", [vec![1], vec![2, 3], vec![4], vec![5, 6]]),
+        // Without: age, factor(site)1, factor(site)2, factor(site)3, sexm, age:factor(site)2, age:factor(site)3.
+        ("z ~ 0 + age*factor(site) + sex", [vec![0], vec![1, 2, 3], vec![4], vec![5, 6]]),
     ] {
         let formula = Formula::parse(written).unwrap();
         let design = formula.design(&table).unwrap();
@@ -38,9 +38,9 @@ fn terms_are_found_by_column_by_term_and_by_coefficient() {
         for (asked, expected) in ["age", "site", "sex", "age:site"].iter().zip(&expected) {
             assert_eq!(find(asked).unwrap(), *expected, "{written}: {asked}, {:?}", design.names);
         }
-        assert_eq!(find("C(site)").unwrap(), expected[1]);
-        assert_eq!(find("age:C(site)").unwrap(), expected[3]);
-        assert_eq!(find("C(site)3").unwrap().len(), 1);
+        assert_eq!(find("factor(site)").unwrap(), expected[1]);
+        assert_eq!(find("age:factor(site)").unwrap(), expected[3]);
+        assert_eq!(find("factor(site)3").unwrap().len(), 1);
         // Every coefficient belongs to one term.
         let mut all = expected.concat();
         all.sort_unstable();

@@ -206,7 +206,7 @@ fn a_moved_cohort_has_its_poses_and_the_same_tables() {
     write_cohort(&moving, &b, &|_, _| {}).unwrap();
     let text = |path: std::path::PathBuf| std::fs::read_to_string(path).unwrap();
     for child in ["sub-01", "sub-02"] {
-        let motion = format!("{child}/func/{child}_task-rest_run-1_motion.tsv");
+        let motion = format!("{child}/func/{child}_task-rest_run-1_headmotion.tsv");
         assert_eq!(text(a.join(&motion)), text(b.join(&motion)));
         let poses = text(b.join(format!("truth/{child}_task-rest_run-1_pose.tsv")));
         let numbers = |line: &str| line.split('\t').map(|v| v.parse::<f64>().unwrap()).collect::<Vec<_>>();

@@ -16,7 +16,7 @@ fn command_messages() {
     let cases = [
         locked(run("results folder in use", |_| {})),
         run("results folder that is a file", |folder| {
-            folder.edit("study.toml", "[study]\n", "[study]\nresults = \"scans.tsv\"\n");
+            folder.edit("study.toml", "[study]\n", "[study]\nresults = \"runs.tsv\"\n");
         }),
         run_with("only a child that the study lacks", &["--only", "sub-09"]),
         run_with("part that does not exist", &["--part", "3/2"]),
@@ -43,13 +43,13 @@ fn command_messages() {
         usage("why of a folder that is not there", &["why", "DIR/nowhere", "sub-01"]),
         usage("why of a folder without results", &["why", "DIR", "sub-01"]),
         command("why of a child with two runs", &["why", "DIR/results", "sub-01", "3"], |folder| {
-            folder.edit("scans.tsv", "01\tn/a\tn/a", "01\tn/a\t1");
+            folder.edit("runs.tsv", "01\tn/a\tn/a", "01\tn/a\t1");
             folder.write_run("bold_02.nii", 40, 5);
             folder.write("motion_02.tsv", &folder.read("motion_01.tsv"));
-            let table = folder.read("scans.tsv");
+            let table = folder.read("runs.tsv");
             let row = table.lines().nth(1).unwrap().replace("01\tn/a\t1", "01\tn/a\t2");
             let row = row.replace("bold_01", "bold_02").replace("motion_01", "motion_02");
-            folder.write("scans.tsv", &format!("{table}{row}\n"));
+            folder.write("runs.tsv", &format!("{table}{row}\n"));
             finished(folder);
         }),
         usage("help of review", &["review", "--help"]),

@@ -38,7 +38,7 @@ fn compressed(name: &'static str, change: impl Fn(&mut Vec<u8>) + 'static) -> Ca
         let mut bytes = folder.bytes("bold_01.nii.gz");
         change(&mut bytes);
         folder.write_bytes("bold_01.nii.gz", &bytes);
-        folder.edit("scans.tsv", "bold_01.nii", "bold_01.nii.gz");
+        folder.edit("runs.tsv", "bold_01.nii", "bold_01.nii.gz");
     })
 }
 
@@ -46,7 +46,7 @@ fn compressed(name: &'static str, change: impl Fn(&mut Vec<u8>) + 'static) -> Ca
 fn renamed(folder: &Folder, name: &str) {
     let bytes = folder.bytes("bold_01.nii");
     folder.write_bytes(name, &bytes);
-    folder.edit("scans.tsv", "bold_01.nii", name);
+    folder.edit("runs.tsv", "bold_01.nii", name);
 }
 
 #[test]
@@ -92,7 +92,7 @@ fn image_messages() {
         run("compressed and ends before its header says", |folder| {
             let bytes = folder.bytes("bold_01.nii");
             folder.write_bytes("bold_01.nii.gz", &gzipped(&bytes[..5000]));
-            folder.edit("scans.tsv", "bold_01.nii", "bold_01.nii.gz");
+            folder.edit("runs.tsv", "bold_01.nii", "bold_01.nii.gz");
         }),
         run("nothing changes over time", |folder| {
             let mut bytes = folder.bytes("bold_01.nii");

@@ -51,7 +51,7 @@ fn models_that_cannot_be() {
         test("a number that does not vary", "z ~ minutes + age_months"),
         test("a name with a blank", "z ~ ses z"),
         test("a name with a sign", "z ~ ses-z"),
-        test("a reference of one's own", "z ~ C(sex, Treatment('m'))"),
+        test("a reference of one's own", "z ~ factor(sex, 'm' first)"),
         test_with(
             "columns that follow from each other but for rounding",
             &["z ~ frames_seen + minutes_seen"],

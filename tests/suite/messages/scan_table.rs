@@ -7,27 +7,27 @@ use crate::builders::Folder;
 
 /// A case after one replacement in the scan table.
 fn table(name: &'static str, from: &'static str, to: &'static str) -> Case {
-    check(name, move |folder| folder.edit("scans.tsv", from, to))
+    check(name, move |folder| folder.edit("runs.tsv", from, to))
 }
 
 /// A case after one replacement in the participants table.
 fn children(name: &'static str, from: &'static str, to: &'static str) -> Case {
     check(name, move |folder| {
         folder.edit("participants.tsv", from, to);
-        folder.edit("study.toml", "[clean]", "[motion]\nhead_radius = \"by-age\"\n\n[clean]");
+        folder.edit("study.toml", "[clean]", "[motion]\nsphere_radius = \"by-age\"\n\n[clean]");
     })
 }
 
 /// Adds a second row, the first with a replacement.
 fn second_row(folder: &Folder, from: &str, to: &str) {
-    let table = folder.read("scans.tsv");
+    let table = folder.read("runs.tsv");
     let row = table.lines().nth(1).unwrap().replacen(from, to, 1);
-    folder.write("scans.tsv", &format!("{table}{row}\n"));
+    folder.write("runs.tsv", &format!("{table}{row}\n"));
 }
 
 fn with_tr(folder: &Folder, tr: &str) {
-    folder.edit("scans.tsv", "csf\n", "csf\ttr_s\n");
-    folder.edit("scans.tsv", "csf.nii\n", &format!("csf.nii\t{tr}\n"));
+    folder.edit("runs.tsv", "csf\n", "csf\ttr_s\n");
+    folder.edit("runs.tsv", "csf.nii\n", &format!("csf.nii\t{tr}\n"));
 }
 
 #[test]
@@ -35,15 +35,15 @@ fn scan_table_messages() {
     let cases = [
         table("unknown column, with the nearest", "brain_mask", "brian_mask"),
         table("column that is needed", "\tbold", "\timage"),
-        check("no such table", |folder| folder.remove("scans.tsv")),
-        check("empty table", |folder| folder.write("scans.tsv", "\n")),
+        check("no such table", |folder| folder.remove("runs.tsv")),
+        check("empty table", |folder| folder.write("runs.tsv", "\n")),
         check("no rows", |folder| {
-            let header = folder.read("scans.tsv").lines().next().unwrap().to_owned();
-            folder.write("scans.tsv", &header);
+            let header = folder.read("runs.tsv").lines().next().unwrap().to_owned();
+            folder.write("runs.tsv", &header);
         }),
         check("separated by commas", |folder| {
-            let commas = folder.read("scans.tsv").replace('\t', ",");
-            folder.write("scans.tsv", &commas);
+            let commas = folder.read("runs.tsv").replace('\t', ",");
+            folder.write("runs.tsv", &commas);
         }),
         table("column twice", "white_matter", "csf"),
         table("row of another length", "\tcsf.nii", ""),
@@ -65,7 +65,7 @@ fn scan_table_messages() {
         table("no brain mask", "brain.nii", "n/a"),
         table("no tissue mask", "white.nii", ""),
         check("every problem of a scan in one pass", |folder| {
-            folder.edit("scans.tsv", "motion_01.tsv\tbrain.nii\twhite.nii", "n/a\tn/a\tgrey.nii");
+            folder.edit("runs.tsv", "motion_01.tsv\tbrain.nii\twhite.nii", "n/a\tn/a\tgrey.nii");
             folder.patch("bold_01.nii", 70, &[32, 0]);
         }),
         check("no participants table", |folder| folder.remove("participants.tsv")),
@@ -81,26 +81,26 @@ fn scan_table_messages() {
 
 /// Makes the study one of a BIDS dataset in `data`.
 fn bids(folder: &Folder, patterns: &str) {
-    for (from, to) in [("bold_01.nii", "sub-01_task-rest_bold.nii"), ("motion_01.tsv", "sub-01_motion.tsv")] {
+    for (from, to) in [("bold_01.nii", "sub-01_task-rest_bold.nii"), ("motion_01.tsv", "sub-01_headmotion.tsv")] {
         fs::create_dir_all(folder.join("data/sub-01/func")).unwrap();
         fs::rename(folder.join(from), folder.join("data/sub-01/func").join(to)).unwrap();
     }
     let masks = "brain_mask = \"brain.nii\"\nwhite_matter = \"white.nii\"\ncsf = \"csf.nii\"";
-    folder.edit("study.toml", "table = \"scans.tsv\"", &format!("bids = \"data\"\n{masks}\n{patterns}"));
+    folder.edit("study.toml", "table = \"runs.tsv\"", &format!("bids = \"data\"\n{masks}\n{patterns}"));
 }
 
-const MOTION: &str = "motion = \"data/sub-{participant}/func/sub-{participant}_motion.tsv\"";
+const MOTION: &str = "motion = \"data/sub-{participant}/func/sub-{participant}_headmotion.tsv\"";
 
 #[test]
 fn bids_messages() {
     let cases = [
-        check("no dataset", |folder| folder.edit("study.toml", "table = \"scans.tsv\"", "bids = \"data\"")),
+        check("no dataset", |folder| folder.edit("study.toml", "table = \"runs.tsv\"", "bids = \"data\"")),
         check("dataset without runs", |folder| {
             bids(folder, MOTION);
             fs::remove_file(folder.join("data/sub-01/func/sub-01_task-rest_bold.nii")).unwrap();
         }),
         check("nothing matches", |folder| bids(folder, &format!("{MOTION}\nwhere = {{ task = \"film\" }}"))),
-        check("pattern that finds nothing", |folder| bids(folder, "motion = \"data/{stem}_motion.tsv\"")),
+        check("pattern that finds nothing", |folder| bids(folder, "motion = \"data/{stem}_headmotion.tsv\"")),
         check("watch logs that are nowhere", |folder| bids(folder, &format!("{MOTION}\nwatch_log = \"{{stem}}.tsv\""))),
         check("no pattern for motion", |folder| bids(folder, "")),
         check("two files of one run", |folder| {

@@ -3,8 +3,8 @@
 use super::{Case, command, hold};
 use crate::builders::Folder;
 
-const MATRIX: &str = "results/sub-01/func/sub-01_atlas-tern5_measure-pearson_matrix.tsv";
-const COVERAGE: &str = "results/sub-01/func/sub-01_atlas-tern5_coverage.tsv";
+const MATRIX: &str = "results/sub-01/func/sub-01_atlas-tern5_desc-pearson_matrix.tsv";
+const COVERAGE: &str = "results/sub-01/func/sub-01_atlas-tern5_parcels.tsv";
 
 /// A case after a run, with further arguments.
 fn stack(name: &'static str, arguments: &[&'static str], spoil: impl Fn(&Folder) + 'static) -> Case {

@@ -30,12 +30,12 @@ fn motion_messages() {
         motion_cell("text in a number", "0.01mm"),
         motion_cell("a number that is not finite", "inf"),
         check("no header line", no_header),
-        motion("column not there", "rot_3", "rot_z"),
+        motion("column not there", "rotation_z_rad", "rot_z"),
         check("position beyond the last column", |folder| {
             folder.edit("study.toml", "[clean]", "[motion]\ncolumns = [2, 3, 4, 5, 6, 7]\n\n[clean]");
         }),
-        motion("column twice", "rot_3", "rot_2"),
-        motion("cells too few", "\trot_3", "\trot_3\tnote"),
+        motion("column twice", "rotation_z_rad", "rotation_y_rad"),
+        motion("cells too few", "\trotation_z_rad", "\trotation_z_rad\tnote"),
         check("separated by semicolons", |folder| {
             let text = folder.read("motion_01.tsv").replace('\t', ";");
             folder.write("motion_01.tsv", &text);
@@ -47,10 +47,15 @@ fn motion_messages() {
             folder.write_bytes("motion_01.tsv", &wide);
         }),
         check("empty", |folder| folder.write("motion_01.tsv", "# nothing\n")),
-        check("header alone", |folder| folder.write("motion_01.tsv", "trans_1 trans_2 trans_3 rot_1 rot_2 rot_3\n")),
+        check("header alone", |folder| {
+            folder.write(
+                "motion_01.tsv",
+                "translation_x_mm translation_y_mm translation_z_mm rotation_x_rad rotation_y_rad rotation_z_rad\n",
+            )
+        }),
         command("degrees taken for radians, a note", &["check", "DIR/study.toml"], |folder| {
             let rows: String = (0..40).map(|i| format!("0 0 0 {} 0 0\n", i % 3)).collect();
-            folder.write("motion_01.tsv", &format!("trans_1 trans_2 trans_3 rot_1 rot_2 rot_3\n{rows}"));
+            folder.write("motion_01.tsv", &format!("translation_x_mm translation_y_mm translation_z_mm rotation_x_rad rotation_y_rad rotation_z_rad\n{rows}"));
         }),
     ];
     hold("motion.txt", 15, &cases);
@@ -58,8 +63,8 @@ fn motion_messages() {
 
 /// Gives the scan a confounds table and asks for its column `heart`.
 fn confounds(folder: &Folder, text: &str) {
-    folder.edit("scans.tsv", "csf\n", "csf\tconfounds\n");
-    folder.edit("scans.tsv", "csf.nii\n", "csf.nii\tconfounds.tsv\n");
+    folder.edit("runs.tsv", "csf\n", "csf\tconfounds\n");
+    folder.edit("runs.tsv", "csf.nii\n", "csf.nii\tconfounds.tsv\n");
     folder.edit("study.toml", "[clean]\n", "[clean]\nconfound_columns = [\"heart\"]\n");
     folder.write("confounds.tsv", text);
 }
@@ -71,8 +76,8 @@ fn column(name: &str, rows: usize) -> String {
 /// Gives the scan a watch log.
 fn logged(name: &'static str, text: &'static str) -> Case {
     check(name, move |folder| {
-        folder.edit("scans.tsv", "csf\n", "csf\twatch_log\n");
-        folder.edit("scans.tsv", "csf.nii\n", "csf.nii\tlog.tsv\n");
+        folder.edit("runs.tsv", "csf\n", "csf\twatch_log\n");
+        folder.edit("runs.tsv", "csf.nii\n", "csf.nii\tlog.tsv\n");
         folder.write("log.tsv", text);
     })
 }
@@ -91,9 +96,9 @@ fn confounds_and_watch_log_messages() {
         }),
         check("confounds with text", |folder| confounds(folder, &column("heart", 40).replacen("0.7\t", "fast\t", 1))),
         logged("watch log without types", "onset\tduration\n1\t2\n"),
-        logged("watch log without an onset", "onset\tduration\ttrial_type\nn/a\t2\tawake\n"),
-        logged("watch log with text", "onset\tduration\ttrial_type\n3:20\t2\tawake\n"),
-        logged("watch log with a negative duration", "onset\tduration\ttrial_type\n20\t-2\tawake\n"),
+        logged("watch log without an onset", "onset\tduration\ttrial_type\nn/a\t2\teyes_open\n"),
+        logged("watch log with text", "onset\tduration\ttrial_type\n3:20\t2\teyes_open\n"),
+        logged("watch log with a negative duration", "onset\tduration\ttrial_type\n20\t-2\teyes_open\n"),
     ];
     hold("confounds_and_watch_log.txt", 10, &cases);
 }

@@ -27,21 +27,21 @@ fn a_decision_is_a_line_on_disk_and_is_there_after_a_restart() {
     assert_eq!(state["children"].as_object().unwrap().keys().collect::<Vec<_>>(), ["sub-01", "sub-02", "sub-03"]);
     assert_eq!(*of(&state, "sub-02"), none());
 
-    let more = json!({ "reason": "too restless", "note": "kicks <b>\tfrom\nframe 13" });
+    let more = json!({ "reason": "too restless", "note": "squirms <b>\tfrom\nframe 13" });
     let answer = served.decide("sub-02", "AB", "exclude", more).good();
     let lines = decisions(&folder);
     assert_eq!(lines.len(), 1);
     let digest = cohort_cells(&folder, ["results_digest"])[1][0].clone();
     assert_eq!(digest.len(), 64, "{digest}");
     let expected =
-        ["AB", "sub-02", "n/a", "n/a", "exclude", "too restless", "kicks <b> from frame 13", "0", "1", &digest];
+        ["AB", "sub-02", "n/a", "n/a", "exclude", "too restless", "squirms <b> from frame 13", "0", "1", &digest];
     assert_eq!(lines[0][1..], expected);
     let time = &lines[0][0];
     assert!(time.len() == 20 && time.starts_with("20") && time.ends_with('Z'), "{time}");
     let told = json!({
-        "review": "exclude", "reviewers": ["AB"], "reason": "too restless: kicks <b> from frame 13", "others": 0, "lines": 1,
+        "review": "exclude", "reviewers": ["AB"], "reason": "too restless: squirms <b> from frame 13", "others": 0, "lines": 1,
         "decisions": [{ "time": time, "reviewer": "AB", "decision": "exclude", "reason": "too restless",
-            "note": "kicks <b> from frame 13", "settles": false, "blinded": true, "current": true }],
+            "note": "squirms <b> from frame 13", "settles": false, "blinded": true, "current": true }],
     });
     assert_eq!(answer, json!({ "child": told, "agreement": [], "disagreements": [] }));
     assert_eq!(*of(&served.state_for("reviewer=AB"), "sub-02"), told);
@@ -157,7 +157,7 @@ fn rows_are_named_as_on_the_pages_where_runs_are_not_joined() {
     for run in ["1", "2"] {
         let name = format!("sub-01_task-nap_run-{run}_bold.nii");
         fs::rename(folder.join(&format!("bold_01_{run}.nii")), folder.join(&name)).unwrap();
-        folder.edit("scans.tsv", &format!("bold_01_{run}.nii"), &name);
+        folder.edit("runs.tsv", &format!("bold_01_{run}.nii"), &name);
     }
     folder.run(&[]).expect(0);
     let served = Served::start(&folder);
@@ -194,7 +194,7 @@ fn initials_are_not_split_by_a_capital_letter() {
 fn what_others_decided_is_withheld_until_one_has_decided() {
     let folder = finished();
     let served = Served::start(&folder);
-    let more = json!({ "reason": "too restless", "note": "kicks" });
+    let more = json!({ "reason": "too restless", "note": "squirms" });
     served.decide("sub-01", "AB", "exclude", more.clone()).good();
     served.decide("sub-02", "AB", "exclude", more).good();
     let withheld =
@@ -205,12 +205,12 @@ fn what_others_decided_is_withheld_until_one_has_decided() {
         let state = served.state_for(query);
         assert_eq!((of(&state, "sub-01"), of(&state, "sub-03")), (&withheld, &none()), "{query}");
         let text = state["children"].to_string();
-        assert!(!text.contains("kicks") && !text.contains("AB") && !text.contains("exclude"), "{text}");
+        assert!(!text.contains("squirms") && !text.contains("AB") && !text.contains("exclude"), "{text}");
     }
     // The one who decided, and whoever asks for it, know.
     for query in ["reviewer=AB", "reviewer=ab", "reveal=1", "reviewer=CD&reveal=1"] {
         let state = served.state_for(query);
-        assert_eq!(of(&state, "sub-01")["reason"], "too restless: kicks", "{query}");
+        assert_eq!(of(&state, "sub-01")["reason"], "too restless: squirms", "{query}");
         assert_eq!(of(&state, "sub-01")["others"], u8::from(!query.to_lowercase().contains("ab")), "{query}");
     }
 
@@ -331,7 +331,7 @@ fn the_cohort_table_follows_and_a_run_keeps_it() {
     let folder = finished();
     let before = folder.read("results/cohort.tsv");
     let served = Served::start(&folder);
-    served.decide("sub-02", "AB", "exclude", json!({ "reason": "too restless", "note": "kicks" })).good();
+    served.decide("sub-02", "AB", "exclude", json!({ "reason": "too restless", "note": "squirms" })).good();
     served.decide("sub-02", "CD", "exclude", json!({ "reason": "too restless" })).good();
     let said = served.interrupt();
     assert!(said.contains("Tern Bay naps, 3 children: http://127.0.0.1:"), "{said}");
@@ -340,10 +340,10 @@ fn the_cohort_table_follows_and_a_run_keeps_it() {
     let after = folder.read("results/cohort.tsv");
     let columns = ["review", "reviewers", "review_reason"];
     let none = ["n/a", "n/a", "n/a"].map(str::to_owned);
-    let decided = ["exclude", "AB;CD", "too restless: kicks; too restless"].map(str::to_owned);
+    let decided = ["exclude", "AB;CD", "too restless: squirms; too restless"].map(str::to_owned);
     assert_eq!(cohort_cells(&folder, columns), [none.clone(), decided, none]);
     // Nothing else in it has changed.
-    assert_eq!(after.replace("exclude\tAB;CD\ttoo restless: kicks; too restless", "n/a\tn/a\tn/a"), before);
+    assert_eq!(after.replace("exclude\tAB;CD\ttoo restless: squirms; too restless", "n/a\tn/a\tn/a"), before);
 
     folder.run(&[]).expect(0);
     assert_eq!(folder.read("results/cohort.tsv"), after);
@@ -443,12 +443,12 @@ fn blinded_pages_hold_nothing_to_hide_until_it_is_asked_for_and_noted() {
 
 #[test]
 fn a_radius_that_goes_by_age_is_hidden_too() {
-    let settings = "[motion]\nhead_radius = \"by-age\"\n".to_owned();
+    let settings = "[motion]\nsphere_radius = \"by-age\"\n".to_owned();
     let folder = Tiny { children: 1, settings, ..Tiny::default() }.build();
     folder.run(&[]).expect(0);
     let report = "results/sub-01/func/sub-01_report";
     let told: Value = serde_json::from_str(&folder.read(&format!("{report}.json"))).unwrap();
-    let radius = told["joined"]["head_radius_mm"].to_string();
+    let radius = told["joined"]["sphere_radius_mm"].to_string();
     assert!(radius.len() > 5 && folder.read(&format!("{report}.html")).contains(&radius), "{radius}");
     let served = Served::start(&folder);
     assert!(!served.get("/child/sub-01").body.contains(&radius));
