@@ -61,6 +61,6 @@ awk -F': ' '/Elapsed/ {print "stack: wall " $NF} /User time/ {print "stack: user
     /Maximum resident/ {printf "stack: peak MiB %.0f\n", $NF / 1024}' "$place/time"
 echo "stack: $written bytes written"
 sync
-# The same bytes, from memory: zeros are not written as other bytes are where the disk is another machine's file.
+# The same bytes, from memory: some disks write zeros faster than other bytes.
 echo "dd of the same bytes, synced:"
 cat "$place/results/stack"/* | dd of="$place/copy" bs=4M iflag=fullblock conv=fsync 2>&1 | tail -1

@@ -1,4 +1,4 @@
-//! One group a stage, at the size of an ordinary run: 64×64×36 voxels, 300 frames, 200 parcels. `cargo bench`.
+//! One group per stage, at the size of an ordinary run: 64×64×36 voxels, 300 frames, 200 parcels. `cargo bench`.
 
 use divan::{Bencher, black_box};
 use keepstill::censor::censor;
@@ -188,7 +188,7 @@ mod realign {
         (values.into_iter().map(|v| v as f32).collect(), mask)
     }
 
-    /// One second is 60 frames or more (issue 4): a frame that moved by half a millimetre, back and forth.
+    /// Registering a frame that moved by half a millimetre, back and forth; 17 ms are 60 frames a second.
     #[divan::bench]
     fn one_frame(bencher: Bencher) {
         let (first, brain) = head([0.0; 3], 7);

@@ -73,14 +73,14 @@ struct Child {
     mean_fd_mm: f64,
     minutes_kept: f64,
     verdict: String,
-    /// Measured minus true, a value a pair of parcels (row > column); NaN where a parcel was not covered. Empty if the
-    /// child has no matrix.
+    /// Measured minus true, one value per pair of parcels (row > column); NaN where a parcel was not covered. Empty if
+    /// the child has no matrix.
     error: Vec<f64>,
 }
 
 struct Results {
     children: BTreeMap<String, Child>,
-    /// Distance of each pair, mm, from the coverage table of a child with all parcels.
+    /// Distance of each pair, mm, from the parcels table of a child with all parcels.
     distance_mm: Vec<f64>,
 }
 
@@ -140,7 +140,7 @@ fn read_results(folder: &Path, truth: &Matrix) -> Result<Results, Failure> {
         results.children.insert(name, child);
     }
     if results.distance_mm.is_empty() {
-        return Err(format!("{}: no child has a matrix of all parcels and a coverage table", folder.display()).into());
+        return Err(format!("{}: no child has a matrix of all parcels and a parcels table", folder.display()).into());
     }
     Ok(results)
 }

@@ -18,7 +18,7 @@ use keepstill::group::matching;
 use keepstill::group::multiple::benjamini_hochberg;
 use keepstill::group::permutation::{Draws, PermutationTest, freedman_lane, permutations};
 use keepstill::group::quality::{self, Accumulator, QcFc};
-use keepstill::group::reliability::{self, Choice, RunFrames, RunSeries};
+use keepstill::group::reliability::{self, RunFrames, RunSeries, WhichFrames};
 use keepstill::study::settings::Measure;
 use keepstill::units::Seconds;
 use ndarray::{Array1, Array2};
@@ -122,11 +122,11 @@ fn measure(input: &Value) -> Result<Measure> {
     })
 }
 
-fn choice(input: &Value) -> Choice {
+fn choice(input: &Value) -> WhichFrames {
     let seed = input["seed"].as_u64().unwrap_or(0);
     match input["how"].as_str() {
-        Some("blocks") => Choice::Blocks { block: Seconds(number(&input["block_s"])), seed },
-        _ => Choice::Earliest,
+        Some("blocks") => WhichFrames::Blocks { block: Seconds(number(&input["block_s"])), seed },
+        _ => WhichFrames::Earliest,
     }
 }
 

@@ -4,9 +4,9 @@
 //! realign IMAGE MASK REFERENCE
 //! ```
 //!
-//! IMAGE is a run, MASK a 3-D image on the same grid (above 0 is brain), REFERENCE the number of the frame that others
-//! are laid upon, from 0. Prints one JSON object: `pivot_mm`, and for each frame its six parameters and gain, or why
-//! there are none.
+//! IMAGE is a run, MASK a 3-D image on the same grid (above 0 is brain), REFERENCE the number, from 0, of the frame
+//! that others are aligned with. Prints one JSON object: `pivot_mm`, and for each frame its six parameters and gain, or
+//! why there are none.
 #![allow(clippy::print_stdout, clippy::print_stderr)]
 
 use std::path::Path;

@@ -17,7 +17,7 @@ use keepstill::connectivity;
 use keepstill::discover::Sex;
 use keepstill::linalg::{LeastSquares, summary};
 use keepstill::motion::respiration::{self, BreathingBand, Design, FoldedBand, RespirationFilter};
-use keepstill::motion::{MotionTrace, displacement, head_size};
+use keepstill::motion::{MotionTrace, displacement, sphere};
 use keepstill::nifti::{Affine, VolumeStream};
 use keepstill::study::settings::{Axis, CensorSettings, CleanSettings, Fill, Measure, RotationOrder, Settling};
 use keepstill::units::{Millimetres, Seconds};
@@ -90,7 +90,10 @@ fn count(input: &Value, field: &str) -> usize {
 }
 
 fn trace(input: &Value) -> Result<MotionTrace> {
-    Ok(MotionTrace { translations_mm: matrix(&input["trans_mm"])?, rotations_rad: matrix(&input["rot_rad"])? })
+    Ok(MotionTrace {
+        translations_mm: matrix(&input["translation_mm"])?,
+        rotations_rad: matrix(&input["rotation_rad"])?,
+    })
 }
 
 fn shape(input: &Value) -> Result<[usize; 3]> {
@@ -159,14 +162,14 @@ fn run(stage: &str, input: &Value) -> Result<Value> {
                 Some("female") => Sex::Female,
                 _ => Sex::Unknown,
             };
-            json!({ "radius_mm": head_size::radius(number(&input["age_months"]), sex).0 })
+            json!({ "radius_mm": sphere::radius(number(&input["age_months"]), sex).0 })
         }
         "sphere_radius_from_mask" => {
             let mut affine = Affine::scaling([1.0; 3]);
             for (row, given) in affine.0.iter_mut().zip(matrix(&input["affine"])?.rows()) {
                 row.iter_mut().zip(given).for_each(|(cell, &value)| *cell = value);
             }
-            let size = head_size::of_mask(&flags(&input["mask"]), shape(input)?, &affine)?;
+            let size = sphere::of_mask(&flags(&input["mask"]), shape(input)?, &affine)?;
             json!({ "radius_mm": size.radius.0, "centroid_mm": size.centroid_mm, "surface": size.surface_voxels })
         }
         "brain_mask" => {
@@ -200,7 +203,7 @@ fn run(stage: &str, input: &Value) -> Result<Value> {
                 Design::LowPass { cutoff_hz } => ("low-pass", vec![cutoff_hz]),
             };
             json!({
-                "trans_mm": rows(&filtered.translations_mm), "rot_rad": rows(&filtered.rotations_rad),
+                "translation_mm": rows(&filtered.translations_mm), "rotation_rad": rows(&filtered.rotations_rad),
                 "design": design, "hz": hz, "said": filter.sentences(),
             })
         }

@@ -1,12 +1,14 @@
 //! Censoring: which frames are dropped, and why.
 //!
-//! Order: settling, no pose found, FD, DVARS, watch log, neighbours of FD and DVARS frames (not of logged ones), then kept
-//! stretches shorter than `shortest_stretch`. A threshold drops values strictly above it. Power et al. 2014, NeuroImage
-//! 84:320. A frame without a pose has moved too much, or too oddly, to be measured: where FD is censored, its neighbours
-//! go as those of a moved frame do (own convention).
+//! The order of reasons is: settling, no pose found, FD, DVARS, watch log, neighbours of FD and DVARS frames (not of
+//! logged ones), then kept stretches shorter than `shortest_stretch`. The columns `dropped_settling` to
+//! `dropped_short_stretch` count each dropped frame once, by its first reason. A threshold drops values strictly above
+//! it. Power et al. 2014, NeuroImage 84:320. A frame without a pose has moved too much, or too oddly, to be measured:
+//! where FD is censored, its neighbours go as those of a moved frame do (own convention).
 //!
-//! Every frame is judged for every reason, so a frame may carry several; two are given to fewer frames: `beside_motion`
-//! only to frames that neither moved nor jumped themselves, `short_stretch` only to frames that nothing else drops.
+//! Every frame is judged for every reason, so a frame may carry several. Two reasons are given to fewer frames:
+//! `beside_motion` only to frames that neither moved nor jumped themselves, `short_stretch` only to frames that nothing
+//! else drops.
 
 pub mod settling;
 
@@ -83,7 +85,7 @@ impl FrameMask {
         &self.reasons
     }
 
-    /// Number of kept frames.
+    /// Number of kept frames (`frames_kept`; over all frames, `kept_share`).
     #[must_use]
     pub fn frames_kept(&self) -> usize {
         self.reasons.iter().filter(|r| r.is_empty()).count()
@@ -99,7 +101,7 @@ impl FrameMask {
         counts
     }
 
-    /// Frames in the longest kept stretch.
+    /// Frames in the longest kept stretch (`longest_stretch_s` once multiplied by the repetition time).
     #[must_use]
     pub fn longest_stretch(&self) -> usize {
         stretches(&self.kept()).into_iter().map(|(start, end)| end - start).max().unwrap_or(0)
@@ -118,7 +120,7 @@ pub fn usual_limits(censor: &CensorSettings) -> Vec<Option<f64>> {
     limits
 }
 
-/// The settings' own limit of displacement, mm; none when there is none.
+/// The settings' own limit of displacement, mm; `None` for no limit.
 #[must_use]
 pub fn own_limit(censor: &CensorSettings) -> Option<f64> {
     (censor.fd_mm > 0.0).then_some(censor.fd_mm)
@@ -126,8 +128,8 @@ pub fn own_limit(censor: &CensorSettings) -> Option<f64> {
 
 /// Decides on each frame.
 ///
-/// `fd_mm` and `dvars_percent` hold NaN where there is no value; `aligned` says which frames have a pose, `logged` is from
-/// the watch log; all have one entry a frame. `settling` frames are cut from the start.
+/// `fd_mm` and `dvars_percent` hold NaN where there is no value; `aligned` says which frames have a pose, `logged` is
+/// from the watch log; all have one entry per frame. `settling` frames are cut from the start.
 ///
 /// # Panics
 /// When the lengths differ.
@@ -142,7 +144,7 @@ pub fn censor(
 ) -> FrameMask {
     let frames = fd_mm.len();
     let lengths = [dvars_percent.len(), aligned.len(), logged.len()];
-    assert!(lengths.iter().all(|&length| length == frames), "one value a frame");
+    assert!(lengths.iter().all(|&length| length == frames), "one value per frame");
     let above = |value: f64, limit: f64| limit > 0.0 && value > limit;
     let moved: Vec<bool> = fd_mm.iter().map(|&v| above(v, settings.fd_mm)).collect();
     let jumped: Vec<bool> = dvars_percent.iter().map(|&v| above(v, settings.dvars_percent)).collect();

@@ -1,4 +1,4 @@
-//! Cleaning: what motion, tissue signals and drift put into parcel series is taken out again, on kept frames only.
+//! Cleaning: takes out of parcel series what motion, tissue signals and drift put in, using kept frames only.
 //!
 //! 1. [`confounds`] are gathered.
 //! 2. Legendre polynomials are fitted on kept frames and removed from data and confounds alike ([`detrend`]).
@@ -23,14 +23,15 @@ use crate::linalg::{LeastSquares, LinalgError, RANK_TOLERANCE};
 use crate::study::settings::CleanSettings;
 use crate::units::Seconds;
 
-/// The degrees of freedom that a run must have more of to give a series.
+/// A run gives a series only if it has more degrees of freedom than this.
 pub const LEAST_DOF: f64 = 2.0;
 
 /// What can go wrong in cleaning.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum CleanError {
     #[error(
-        "clean.band_hz ends at {high_hz} Hz, but frames {tr_s} s apart show only what is below {nyquist_hz:.4} Hz; lower the upper edge, or set band_hz = [] for no filter"
+        "clean.band_hz ends at {high_hz} Hz, but frames {tr_s} s apart show only frequencies below {nyquist_hz:.4} \
+         Hz; lower the upper edge, or set band_hz = [] for no filter"
     )]
     BandAboveNyquist { high_hz: f64, tr_s: f64, nyquist_hz: f64 },
     #[error(transparent)]
@@ -44,13 +45,13 @@ pub struct Cleaned {
     pub residuals: Array2<f64>,
     /// Independent columns among intercept and confounds.
     pub rank: usize,
-    /// Degrees of freedom left.
+    /// Degrees of freedom left (column `dof`, summed over runs).
     pub dof: f64,
 }
 
 /// Cleans a run whose settling frames have been cut already.
 ///
-/// `data` is frames × parcels and `confounds` frames × any number, both finite; `kept` has one flag a frame.
+/// `data` is frames × parcels and `confounds` frames × any number, both finite; `kept` has one flag per frame.
 ///
 /// # Errors
 /// [`CleanError`] when the band does not fit the repetition time or a value is not finite.
@@ -64,7 +65,7 @@ pub fn clean(
     tr: Seconds,
     settings: &CleanSettings,
 ) -> Result<Cleaned, CleanError> {
-    assert!(data.nrows() == kept.len() && confounds.nrows() == kept.len(), "one row a frame");
+    assert!(data.nrows() == kept.len() && confounds.nrows() == kept.len(), "one row per frame");
     if let Some([_, high_hz]) = settings.band_hz {
         filter::require_below_nyquist(high_hz, tr)?;
     }
@@ -88,7 +89,7 @@ pub fn clean(
     let dof = degrees_of_freedom(kept_rows.len(), fit.rank(), tr, settings);
     let mut residuals = fit.residuals(data.view())?;
     for (mut left, had) in residuals.columns_mut().into_iter().zip(data.columns()) {
-        // What rounding leaves of a parcel that the confounds explain wholly is no signal.
+        // If the confounds explain a parcel wholly, what rounding leaves of it is not a signal.
         if left.dot(&left).sqrt() <= RANK_TOLERANCE * had.dot(&had).sqrt() {
             left.fill(0.0);
         }
@@ -115,7 +116,8 @@ fn rows_of(values: ArrayView2<'_, f64>, rows: &[usize]) -> Array2<f64> {
     out
 }
 
-/// K·min(1, 2·(f_high − f_low)·TR) − rank; without a filter K − rank − degree of the trend.
+/// The degrees of freedom left: K·min(1, 2·(f_high − f_low)·TR) − rank; without a filter K − rank − degree of the
+/// trend. With a filter, this assumes sharp edges, and the Butterworth filter has soft ones.
 fn degrees_of_freedom(frames_kept: usize, rank: usize, tr: Seconds, settings: &CleanSettings) -> f64 {
     let kept = frames_kept as f64;
     match settings.band_hz {

@@ -19,7 +19,8 @@ use clap::{Args, CommandFactory, Parser, Subcommand};
 
 use exit::Failure;
 
-/// Resting-state MRI runs of children who move, turned into connectivity matrices with a retained-data report a child.
+/// Turns resting-state MRI runs of children who move into connectivity matrices, with a retained-data report for each
+/// child.
 ///
 /// Research software: not for diagnosis. An odd finding goes to a licensed clinician under the site's rules.
 #[derive(Debug, Parser)]
@@ -48,13 +49,13 @@ struct Cli {
 /// Flags that every command takes.
 #[derive(Debug, Clone, Args)]
 struct Common {
-    /// Say less: only problems and the result.
+    /// Print only problems and the result.
     #[arg(short, long, global = true)]
     quiet: bool,
-    /// Say more.
+    /// Print more.
     #[arg(short, long, global = true, conflicts_with = "quiet")]
     verbose: bool,
-    /// Machine-readable result on standard output.
+    /// Print the result as JSON on standard output.
     #[arg(long, global = true)]
     json: bool,
 }
@@ -80,7 +81,7 @@ enum Command {
     },
 }
 
-/// Parses, calls, and turns what came of it into an exit code.
+/// Parses the command line, runs the command, and turns its outcome into an exit code.
 pub(crate) fn main() -> ExitCode {
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,

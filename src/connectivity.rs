@@ -9,7 +9,7 @@ use ndarray_linalg::InverseCInto;
 use crate::linalg::{LinalgError, lapack_error, require_finite};
 use crate::study::settings::Measure;
 
-/// A matrix of one measure.
+/// The matrix of one measure.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Connectivity {
     /// Parcels × parcels, symmetric. A parcel whose series is constant has NaN in its row and column.
@@ -27,7 +27,8 @@ pub fn standardise(series: ArrayView2<'_, f64>) -> Array2<f64> {
         let mean = column.sum() / frames;
         column.mapv_inplace(|v| v - mean);
         let sd = (column.iter().map(|v| v * v).sum::<f64>() / frames).sqrt();
-        // What rounding leaves of a constant is no signal: some hundred times the spacing of doubles (own convention).
+        // What rounding leaves of a constant is not a signal: some hundred times the spacing of doubles (own
+        // convention).
         let flat = sd <= 1e-13 * mean.abs() || sd == 0.0 || sd.is_nan();
         column.mapv_inplace(|v| if flat { 0.0 } else { v / sd });
     }

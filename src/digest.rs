@@ -58,6 +58,7 @@ pub struct Digest {
     pub dvars_percent: Array1<f64>,
     /// The median over the mask of the mean image.
     pub median_of_mean_image: f64,
+    /// Median over alive brain-mask voxels of mean ÷ SD over time (column `tsnr_median`; computed in `pass.rs`).
     pub tsnr_median: f64,
     /// One entry a wanted tissue.
     pub tissues: Vec<TissueDigest>,

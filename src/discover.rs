@@ -21,10 +21,10 @@ use crate::study::settings::{Join, MotionSource, Tissue};
 use crate::study::{ScanSource, Study};
 use children::Children;
 
-/// A repetition time above this is taken for a wrong unit, s (the contract's bound for a header without unit).
+/// A repetition time above this, in s, must have a wrong unit (own convention).
 const LONGEST_TR_S: f64 = 100.0;
 
-/// Who and which run a scan is, by BIDS entities. Labels are held without their `sub-`, `ses-`, `task-`, `run-`.
+/// Which child and run a scan is, by BIDS entities. Labels are held without their `sub-`, `ses-`, `task-`, `run-`.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct ScanId {
     pub participant: String,
@@ -59,7 +59,7 @@ pub struct Scan {
     pub white_matter: Option<PathBuf>,
     pub csf: Option<PathBuf>,
     pub watch_log: Option<PathBuf>,
-    /// What is wrong with this scan as far as tables and file names tell; empty: nothing.
+    /// What tables and file names show to be wrong with this scan; empty: nothing.
     pub problems: Vec<String>,
 }
 
@@ -72,7 +72,7 @@ impl Scan {
     }
 }
 
-/// A child's sex as far as it changes a formula.
+/// A child's sex, as far as it changes a formula.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Sex {
@@ -135,11 +135,11 @@ pub fn discover(study: &Study) -> Result<Cohort, DiscoverError> {
     Ok(Cohort { scans, children: children.by_participant, child_columns: children.columns })
 }
 
-/// Files that the settings need and the scan has none of.
+/// Files that the settings need and the scan does not have.
 fn needed(study: &Study, scan: &Scan) -> Vec<ScanProblem> {
     let mut wanted: Vec<(&'static str, &Option<PathBuf>, &'static str)> = Vec::new();
     if study.motion.from == MotionSource::Table {
-        wanted.push(("motion", &scan.motion, "from which head motion is read"));
+        wanted.push(("motion", &scan.motion, "which motion.from = \"table\" asks for"));
     }
     let clean = &study.clean;
     for tissue in [Tissue::WhiteMatter, Tissue::Csf] {
@@ -161,19 +161,19 @@ fn needed(study: &Study, scan: &Scan) -> Vec<ScanProblem> {
     lacking
         .map(|(what, _, wanted)| {
             let mut instead = if in_table {
-                format!("fill the column '{what}' of the scan table")
+                format!("fill in the column '{what}' of the scan table")
             } else {
                 format!("set the pattern scans.{what}")
             };
             if what == "motion" {
-                instead.push_str(", or have motion measured from the images by motion.from = \"images\"");
+                instead.push_str(", or measure motion from the images with motion.from = \"images\"");
             }
             ScanProblem::Needed { what, wanted, instead }
         })
         .collect()
 }
 
-/// An image, motion or confounds table that two scans name is a slip of a row or a pattern without `{run}`.
+/// An image, motion or confounds table that two scans name is a mistake in a row, or a pattern without `{run}`.
 fn refuse_shared_files(scans: &mut [Scan]) {
     type Pick = fn(&Scan) -> Option<&PathBuf>;
     let picks: [(&'static str, Pick); 3] = [
@@ -189,7 +189,7 @@ fn refuse_shared_files(scans: &mut [Scan]) {
             }
         }
         for group in users.into_values().filter(|group| group.len() > 1) {
-            // Several files of one run, and rows that stand twice, have been told already.
+            // Several files of one run, and rows that appear twice, have been reported already.
             let ids: BTreeSet<&ScanId> = group.iter().map(|&i| &scans[i].id).collect();
             if ids.len() < group.len() {
                 continue;

@@ -1,14 +1,14 @@
-//! Group statistics: from one row of edges a child to tests, and to the answer whether motion drives them.
+//! Group statistics: from one row of edges per child to tests, and to the answer to whether motion drives them.
 //!
 //! Everything here is pure: arrays and settings in, values out; the caller reads and writes, and says who is left out.
-//! An *edge* is a pair of parcels; a row of edges is the upper triangle of a child's matrix without its diagonal,
-//! row by row ([`edges`]). NaN stands for "not available" throughout: an edge of a parcel that a child lacks.
+//! An *edge* is a pair of parcels; a row of edges is the upper triangle of a child's matrix without its diagonal, row
+//! by row ([`edges`]). NaN means "not available" throughout, as for an edge of a parcel that a child lacks.
 //!
 //! ```text
 //! z ~ age + sex  ─► formula ─► design ─┐
 //! children × edges ────────────────────┴─► edge_tests ─► multiple (q)     permutation (family-wise p)
-//! one row a child, in one pass ─► quality: QC-FC, distance, mean matrix
-//! mean FD, minutes by group ─► groups: are they alike?    matching: children of whom they are
+//! one row per child, in one pass ─► quality: QC-FC, distance, mean matrix
+//! mean FD, minutes by group ─► groups: are they alike?    matching: children in whom they are
 //! one child's cleaned frames ─► reliability: split-half, curve over minutes, standard errors, equal minutes
 //! ```
 //!

@@ -24,7 +24,7 @@ pub enum LinalgError {
     NotFinite { what: &'static str, row: usize, column: usize },
 }
 
-/// Refuses arrays with values that are not finite, before LAPACK sees them (its QR returns success on NaN).
+/// Refuses arrays with values that are not finite before LAPACK sees them (its QR reports success on NaN).
 ///
 /// # Errors
 /// [`LinalgError::NotFinite`] with the first offending place.
@@ -48,7 +48,7 @@ pub(crate) fn lapack_error(
     LinalgError::Lapack { what, rows, columns, message: error.to_string() }
 }
 
-/// Mean, sample SD (n − 1) and lag-1 autocorrelation of a series.
+/// Mean, sample SD (n − 1) and lag-1 autocorrelation of a series (`lag1_autocorrelation` of the report).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Summary {
     pub mean: f64,

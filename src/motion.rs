@@ -1,19 +1,19 @@
-//! Head motion: six rigid-body parameters a frame, and framewise displacement (FD) from them.
+//! Head motion: six rigid-body parameters per frame, and framewise displacement (FD) from them.
 //!
-//! [`parameters`] reads a motion table into a [`MotionTrace`]; [`displacement`] turns a trace into millimetres a frame in
-//! both forms; [`head_size`] gives the sphere's radius; [`respiration`] takes breathing out of a trace; [`watch_log`] reads
-//! what the person beside the child wrote down.
+//! [`parameters`] reads a motion table into a [`MotionTrace`]; [`displacement`] turns a trace into millimetres per
+//! frame in both forms (columns `fd_sum_mm`, `fd_rms_mm`); [`sphere`] gives the sphere's radius; [`respiration`] takes
+//! breathing out of a trace; [`watch_log`] reads the observer's log.
 
 pub mod displacement;
-pub mod head_size;
 pub mod parameters;
 pub mod realign;
 pub mod respiration;
+pub mod sphere;
 pub mod watch_log;
 
 use ndarray::{Array1, Array2, ArrayView1, ArrayView2};
 
-/// Rigid-body head positions, one row a frame.
+/// Rigid-body head positions, one row per frame.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MotionTrace {
     /// Frames × 3, mm: x, y, z.
@@ -29,7 +29,8 @@ impl MotionTrace {
         self.translations_mm.nrows()
     }
 
-    /// Which frames have a position: all of a table's, and of those measured from images the ones that were aligned.
+    /// Which frames have a position: all frames of a motion table, and the aligned frames where motion is measured from
+    /// images.
     #[must_use]
     pub fn aligned(&self) -> Vec<bool> {
         (0..self.frames()).map(|i| self.translations_mm[[i, 0]].is_finite()).collect()
@@ -64,11 +65,10 @@ impl MotionTrace {
 
     /// The trace without the positions of frames that are not `aligned`.
     ///
-    /// # Panics
-    /// When there is not one flag a frame.
+    /// # Panics When there is not one flag per frame.
     #[must_use]
     pub fn only(&self, aligned: &[bool]) -> Self {
-        assert_eq!(aligned.len(), self.frames(), "one flag a frame");
+        assert_eq!(aligned.len(), self.frames(), "one flag per frame");
         let mut out = self.clone();
         for i in (0..aligned.len()).filter(|&i| !aligned[i]) {
             out.translations_mm.row_mut(i).fill(f64::NAN);
@@ -111,7 +111,7 @@ pub struct ImageMotion {
     pub reference_frame: usize,
     /// The pivot c, world mm: the centroid of the brain mask on the reference frame.
     pub pivot_mm: [f64; 3],
-    /// Of each frame, the share of the brain mask's voxels that its pose takes outside the field of view.
+    /// For each frame, the share of the brain mask's voxels that its pose moves out of the field of view.
     pub outside_share: Array1<f64>,
 }
 

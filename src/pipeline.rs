@@ -23,9 +23,9 @@ use crate::clean::{self, CleanError, components, confounds};
 use crate::digest::{self, AtlasDigest, Digest, DigestError, Open, Volumes, Wanted};
 use crate::discover::{Child, Scan};
 use crate::linalg::{self, LinalgError};
-use crate::motion::head_size::{self, HeadSizeError};
 use crate::motion::realign::{RealignError, Reference};
 use crate::motion::respiration::RespirationError;
+use crate::motion::sphere::{self, SphereError};
 use crate::motion::{FramewiseDisplacement, ImageMotion, MotionTrace};
 use crate::nifti::{self, NiftiError, VolumeStream};
 use crate::picture;
@@ -74,7 +74,7 @@ pub enum ScanError {
     #[error("{}: {source}", path.display())]
     BrainMask { path: std::path::PathBuf, source: BrainMaskError },
     #[error("{}: {source}", path.display())]
-    HeadSize { path: std::path::PathBuf, source: HeadSizeError },
+    Sphere { path: std::path::PathBuf, source: SphereError },
     #[error("{}: head motion cannot be measured from the images: {source}", path.display())]
     Realign { path: std::path::PathBuf, source: RealignError },
     #[error(
@@ -246,8 +246,8 @@ fn read(
             (made.inside, Some(sentence))
         }
     };
-    let size = head_size::of_mask(&brain, grid.shape, &grid.affine)
-        .map_err(|source| ScanError::HeadSize { path: scan.bold.clone(), source })?;
+    let size = sphere::of_mask(&brain, grid.shape, &grid.affine)
+        .map_err(|source| ScanError::Sphere { path: scan.bold.clone(), source })?;
     for (atlas, source) in gridded.iter().zip(&atlases.list) {
         atlas.require_overlap(&source.name, &brain)?;
     }

@@ -1,10 +1,10 @@
 //! Second-order sections run forward and backward over a series, so that no phase is shifted.
 //!
 //! Two stages filter: motion takes breathing out of head positions, cleaning takes parcel series to a pass band. Each
-//! designs its own sections; how they run is here. The ends are extended by odd reflection (2·x₀ − xᵢ), and each pass
+//! designs its own sections; this module runs them. The ends are extended by odd reflection (2·x₀ − xᵢ), and each pass
 //! starts in the state that a constant past would have left, so that a constant comes out as the filter's gain at
-//! frequency 0 times itself (Gustafsson 1996, IEEE Trans Signal Processing 44:988, describes the problem of the ends; odd
-//! reflection is common practice).
+//! frequency 0 times itself (Gustafsson 1996, IEEE Trans Signal Processing 44:988, describes the problem of the ends;
+//! odd reflection is common practice).
 
 use ndarray::{ArrayViewMut2, Axis};
 
@@ -15,7 +15,8 @@ pub struct Section {
     pub a: [f64; 2],
 }
 
-/// Series filtered side by side: as many as keep the processor's wide registers busy while each waits for itself.
+/// Series filtered side by side, so that the processor's wide registers stay busy while each series waits for its own
+/// last step.
 const LANES: usize = 8;
 
 /// Filters each column (frames × series) in place with all sections, forward and backward, after extending each end by

@@ -21,7 +21,8 @@ use settings::{
 
 pub use problem::{Fault, Problem, StudyError};
 
-/// Every default with its unit and source, as `keepstill init --defaults` prints it: the one place where they stand.
+/// Every default with its unit and source, as `keepstill init --defaults` prints it: the only place that holds
+/// defaults.
 pub const DEFAULTS: &str = include_str!("study/defaults.toml");
 
 /// A study file that has been read and checked; paths are joined to the study file's folder.
@@ -100,8 +101,8 @@ impl Study {
         self.path.parent().unwrap_or(Path::new(""))
     }
 
-    /// All settings in force, by section and key of the study file. Paths are relative to the study file; of paths
-    /// outside its folder that were given in full only the file name is told, so that reports name nobody's disk.
+    /// All settings in force, by section and key of the study file. Paths are relative to the study file; a full path
+    /// outside its folder is reduced to the file name, so that reports name nobody's disk.
     #[must_use]
     pub fn settings_json(&self) -> Value {
         let mut children = section(&self.children);
@@ -154,7 +155,7 @@ impl Study {
         }
     }
 
-    /// A message as reports may tell it: without the folders of the study file, of the tables and datasets that it
+    /// A message as reports may show it: without the folders of the study file, of the tables and datasets that it
     /// names, and of `files`, where these were given in full. The names of the files themselves stay.
     #[must_use]
     pub fn told_message(&self, message: &str, files: &[&Path]) -> String {
@@ -175,7 +176,7 @@ impl Study {
             .fold(message.to_owned(), |text, folder| without_folder(&text, &folder.display().to_string()))
     }
 
-    /// A path as reports may tell it.
+    /// A path as reports may show it.
     fn told(&self, path: &Path) -> String {
         let inside = if self.folder().as_os_str().is_empty() { None } else { path.strip_prefix(self.folder()).ok() };
         let told = match inside {

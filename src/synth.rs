@@ -1,10 +1,10 @@
 //! Synthetic cohorts with a known answer: invented children, ready for `keepstill run`.
 //!
-//! What it is for: nobody knows the true connectivity of a real child, so nobody can tell from real data how near a
-//! cleaned matrix comes to it. Here the truth is drawn first ([`truth`]), signals with exactly that correlation are
-//! laid into the parcels of an invented head ([`head`], [`parcellation`], [`signals`]), children move in it
-//! ([`movement`]), motion takes signal away in the way that makes false, distance-dependent connections ([`artefact`]),
-//! and scans, tables and study files are written ([`scan`], `tables`).
+//! What it is for: nobody knows the true connectivity of a real child, so real data cannot show how near a cleaned
+//! matrix comes to it. Here the truth is drawn first ([`truth`]), signals with exactly that correlation are laid into
+//! the parcels of an invented head ([`head`], [`parcellation`], [`signals`]), children move in it ([`movement`]),
+//! motion takes signal away in the way that makes false, distance-dependent connections ([`artefact`]), and scans,
+//! tables and study files are written ([`scan`], `tables`).
 //!
 //! One atlas serves the whole cohort: as in a real study, images are taken to be normalised to one template, whose head
 //! size is a setting. Age changes how much and how far a child moves, how fast it breathes and what is in the
@@ -99,29 +99,30 @@ impl Grid {
     }
 }
 
-/// What a synthetic cohort is to be.
+/// The settings of a synthetic cohort.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SynthSettings {
     /// Name of the invented study.
     pub name: String,
     pub children: usize,
-    /// Frames a run.
+    /// Frames per run.
     pub frames: usize,
     /// Repetition time, s.
     pub tr_s: f64,
-    /// Runs a child.
+    /// Runs per child.
     pub runs: usize,
     pub seed: u64,
     pub grid: Grid,
     /// Parcels, an even number.
     pub parcels: usize,
-    /// Whose head the template is.
+    /// The age group whose head is the template.
     pub head: AgeGroup,
     /// Baseline of a voxel over the SD of its white noise.
     pub tsnr: f64,
-    /// How much the children move: 1 is usual, 0 they lie still.
+    /// How much the children move: 1 is usual, with 0 they lie still.
     pub motion: f64,
-    /// Level of gzip, 0 to 9; by trial 2 gives much smaller files than 1 for little time, and 6 takes far longer for little.
+    /// Level of gzip, 0 to 9; 2 gives much smaller files than 1 for little time, and 6 takes far longer for little gain
+    /// (by trial).
     pub compression: u32,
     /// Whether the head moves through the images' voxels; otherwise they are as after realignment.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
@@ -211,8 +212,8 @@ struct Child {
 }
 
 impl Child {
-    /// Children come newborn, toddler, school age in turn; of every six the first (a newborn) and the fifth (a toddler)
-    /// are restless, and of every five the fourth was scanned without its lowest slices.
+    /// Newborns, toddlers and school children come in turn. In every six, the first (a newborn) and the fifth (a
+    /// toddler) are restless; in every five, the fourth was scanned without its lowest slices.
     fn draw(number: usize, settings: &SynthSettings, template: &Head) -> Self {
         let mut rng = stream(settings.seed, CHILD_STREAM + number as u64);
         let group = AgeGroup::ALL[number % 3];
@@ -264,7 +265,7 @@ struct Shared<'a> {
     field: LossField,
 }
 
-/// What befell a run; goes into `truth/runs.tsv`.
+/// What happened in a run; goes into `truth/runs.tsv`.
 struct Written {
     files: ScanFiles,
     mean_fd_mm: f64,

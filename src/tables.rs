@@ -1,18 +1,18 @@
 //! Delimited text: how every table that people hand in is read, and how numbers are written.
 //!
-//! Two readers, because two kinds of table come in. [`read_tsv`] takes the tables of the BIDS form (scan table,
-//! participants, atlas labels, watch log): tab-separated, a header line, UTF-8, `n/a` for missing (BIDS specification,
-//! "Tabular files"). [`read_numeric`] takes the loose tables of numbers that motion estimation leaves behind: tabs,
-//! commas or runs of blanks, with or without a header line, with `#` comments.
+//! There are two readers, because there are two kinds of table. [`read_tsv`] takes the tables of the BIDS form (scan
+//! table, participants, atlas labels, watch log): tab-separated, a header line, UTF-8, `n/a` for missing (BIDS
+//! specification, "Tabular files"). [`read_numeric`] takes the loose tables of numbers that motion estimation leaves
+//! behind: tabs, commas or runs of blanks, with or without a header line, with `#` comments.
 //!
-//! Both keep the line number of every row, so that each later complaint can name the line; both refuse a row whose
-//! count of cells differs from the first, since shifted columns are wrong numbers that look right.
+//! Both keep the line number of every row, so that later messages can name the line. Both refuse a row whose number of
+//! cells differs from the first row's, since shifted columns are wrong numbers that look right.
 
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
-/// A table of more bytes than this is taken for a wrong file: an hour of frames with a hundred columns is under 10 MB
+/// A table with more bytes than this must be a wrong file: an hour of frames with a hundred columns is under 10 MB
 /// (common practice).
 const LARGEST_TABLE: u64 = 256 * 1024 * 1024;
 
@@ -26,7 +26,7 @@ pub struct TextTable {
     pub rows: Vec<TextRow>,
 }
 
-/// One row: blanks around cells are removed.
+/// One row; blanks around cells are removed.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TextRow {
     /// Line in the file, counted from 1.
@@ -51,7 +51,7 @@ pub enum TableError {
     NotUtf8 { path: PathBuf, line: usize },
     #[error("{} is empty; expected a header line and rows", path.display())]
     Empty { path: PathBuf },
-    #[error("{} has no rows; expected one row a frame", path.display())]
+    #[error("{} has no rows; expected one row per frame", path.display())]
     NoRows { path: PathBuf },
     #[error("{} line {line}: no tab in the header line '{found}'; the table must be separated by tabs", path.display())]
     NotTabs { path: PathBuf, line: usize, found: String },
@@ -61,7 +61,7 @@ pub enum TableError {
     Ragged { path: PathBuf, line: usize, found: usize, expected: usize, first: usize },
     #[error("{} line {line}: column {column} has no name; name every column of the header line", path.display())]
     UnnamedColumn { path: PathBuf, line: usize, column: usize },
-    #[error("{} line {line}: column '{name}' stands twice (columns {first} and {second}); rename or remove one",
+    #[error("{} line {line}: column '{name}' appears twice (columns {first} and {second}); rename or remove one",
         path.display())]
     DuplicateColumn { path: PathBuf, line: usize, name: String, first: usize, second: usize },
     #[error("{} line {line}, {column}: '{found}' is not a number; write a number there", path.display())]
@@ -89,7 +89,7 @@ impl TextTable {
         }
     }
 
-    /// How messages call a column: by its name, or by its position counted from 1.
+    /// What messages call a column: by its name, or by its position counted from 1.
     #[must_use]
     pub fn column_label(&self, col: usize) -> String {
         match self.header.as_ref().and_then(|header| header.get(col)) {
@@ -131,7 +131,7 @@ fn number(path: &Path, line: usize, cell: &str, label: impl Fn() -> String) -> R
     }
 }
 
-/// A table of the BIDS form whose rows are looked at one after the other, for tables with a row a child: it holds the
+/// A table of the BIDS form whose rows are read one after the other, for tables with one row per child: it holds the
 /// file's text, not every cell.
 #[derive(Debug)]
 pub struct Tsv {
@@ -146,8 +146,7 @@ pub struct Tsv {
 impl Tsv {
     /// Reads the file and its header line; see [`read_tsv`].
     ///
-    /// # Errors
-    /// Those of [`read_tsv`] that are not of a row.
+    /// # Errors Those errors of [`read_tsv`] that do not concern a row.
     pub fn open(path: &Path) -> Result<Self, TableError> {
         let text = read_text(path)?;
         let Some((first, header_line)) = lines_of(&text).next() else {
@@ -198,21 +197,21 @@ fn lines_of(text: &str) -> impl Iterator<Item = (usize, &str)> {
     numbered_lines(text).filter(|(_, line)| !line.trim().is_empty())
 }
 
-/// Whether a cell of text says that there is nothing: empty or `n/a`. A child may well be called Nan.
+/// Whether a cell of text is empty or `n/a`. `nan` is text here: a child may well be called Nan.
 #[must_use]
 pub fn absent(cell: &str) -> bool {
     let cell = cell.trim();
     cell.is_empty() || cell.eq_ignore_ascii_case("n/a")
 }
 
-/// Whether a cell says that there is no value: empty, `n/a` or `NaN`, in any case.
+/// Whether a cell has no value: empty, `n/a` or `NaN`, in upper or lower case.
 #[must_use]
 pub fn missing(cell: &str) -> bool {
     absent(cell) || cell.trim().eq_ignore_ascii_case("nan")
 }
 
-/// Whether a cell of a children's table has no value for group statistics: empty, `n/a` (BIDS), `NA` (R) or `NaN`, in any
-/// case, blanks around it trimmed. A factor's level cannot be called so.
+/// Whether a cell of a children's table has no value for group statistics: empty, `n/a` (BIDS), `NA` (R) or `NaN`, in
+/// upper or lower case, with blanks around it trimmed. A factor's level cannot have such a name.
 #[must_use]
 pub fn no_value(cell: &str) -> bool {
     missing(cell) || cell.trim().eq_ignore_ascii_case("na")
@@ -221,8 +220,7 @@ pub fn no_value(cell: &str) -> bool {
 /// Reads a table of the BIDS form: tab-separated, header line, UTF-8 (a byte order mark is dropped), any line ends.
 /// Lines of blanks and tabs alone are skipped; a table without rows is allowed.
 ///
-/// # Errors
-/// See [`TableError`]; among others a ragged row and a column name that is empty or stands twice.
+/// # Errors See [`TableError`]; among others a ragged row and a column name that is empty or appears twice.
 pub fn read_tsv(path: &Path) -> Result<TextTable, TableError> {
     let table = Tsv::open(path)?;
     let rows = table.rows().collect::<Result<Vec<TextRow>, TableError>>()?;
@@ -233,8 +231,7 @@ pub fn read_tsv(path: &Path) -> Result<TextTable, TableError> {
 /// first line is a header if one of its cells is neither a number nor [`missing`]. Lines that start with `#` and blank
 /// lines are skipped. Names may stand in double quotes.
 ///
-/// # Errors
-/// See [`TableError`]; among others a table without rows, a ragged row, a column name that stands twice.
+/// # Errors See [`TableError`]; among others a table without rows, a ragged row, a column name that appears twice.
 pub fn read_numeric(path: &Path) -> Result<TextTable, TableError> {
     let text = read_text(path)?;
     let mut lines = numbered_lines(&text)
@@ -274,8 +271,8 @@ pub fn read_numeric(path: &Path) -> Result<TextTable, TableError> {
 
 /// The known word nearest to a mistyped one, if it is near enough to be worth asking about: at most a third of the
 /// word's letters wrong (and at least one allowed), by edits and swaps of neighbours (Damerau 1964, Commun ACM 7:171).
-/// Upper and lower case count as equal; of equally near words the first wins. Where none is near enough, the first that
-/// begins with the word, should that have three letters or more.
+/// Upper and lower case count as equal; of equally near words the first wins. Where none is near enough, it is the
+/// first known word that begins with the given word, if that has three letters or more.
 #[must_use]
 pub fn nearest<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
     let word: Vec<char> = word.to_lowercase().chars().collect();
@@ -316,13 +313,13 @@ pub fn write_number_f32(out: &mut Vec<u8>, v: f64) {
     }
 }
 
-/// p for people: three digits, or that it is smaller.
+/// p for people: three digits, or "< 0.001".
 #[must_use]
 pub fn p_words(p: f64) -> String {
     if p < 0.001 { "< 0.001".to_owned() } else { figures(p, 3) }
 }
 
-/// A number for people: a fixed count of digits after the point; n/a when there is none.
+/// A number for people, with a fixed count of digits after the point; n/a when it is not finite.
 #[must_use]
 pub fn figures(value: f64, digits: usize) -> String {
     if value.is_finite() { format!("{value:.digits$}") } else { "n/a".to_owned() }
@@ -362,8 +359,8 @@ fn split_tabs(line: &str) -> Vec<String> {
     line.split('\t').map(|cell| cell.trim().to_owned()).collect()
 }
 
-/// Splits one line with quotes. Line by line rather than the whole file, since the csv reader does not tell the line
-/// of a record that follows skipped lines.
+/// Splits one line with quotes. This is done line by line, since the csv reader does not give the right line number
+/// after skipped lines.
 fn split_quoted(line: &str, delimiter: u8) -> Vec<String> {
     let mut reader = csv::ReaderBuilder::new()
         .has_headers(false)

@@ -1,28 +1,28 @@
-//! How many frames at the start of a run the signal takes to settle.
+//! How many frames the signal takes to settle at the start of a run.
 //!
-//! Before the spins reach their steady state the whole image is brighter. Leading frames are cut whose mask mean stands
-//! more than 3 robust SD (1.4826·MAD; Rousseeuw & Croux 1993, J Am Stat Assoc 88:1273) above the median of the rest, at
-//! most 10. The rest are the frames that are never cut: those after the first 10, or, in a run of fewer than 20 frames,
-//! the later half. Leading means without a gap: the first frame that does not stand out ends the count (own convention).
+//! Before the spins reach their steady state the whole image is brighter. Leading frames are cut, at most 10, if their
+//! mask mean lies more than 3 robust SD (1.4826·MAD; Rousseeuw & Croux 1993, J Am Stat Assoc 88:1273) above the median
+//! of the rest. The rest are the frames that are never cut: those after the first 10, or, in a run of fewer than 20
+//! frames, the later half. The first frame that does not stand out ends the count (own convention).
 //!
-//! A series that hardly varies has an SD of nothing; a frame must then still stand a millionth of the median above it,
-//! which is more than rounding leaves.
+//! A series that hardly varies has an SD near 0. A frame must then still lie a millionth of the median above the
+//! median, which is more than rounding leaves.
 
 use ndarray::ArrayView1;
 
 use crate::digest::median;
 
-/// The most frames that are cut (own convention, methods.md).
+/// The most frames that are cut (own convention).
 pub const MOST: usize = 10;
-/// Robust SDs above the median that a settling frame exceeds (own convention, methods.md).
+/// Robust SDs above the median that a settling frame exceeds (own convention).
 const LIMIT_SD: f64 = 3.0;
 /// From a median absolute deviation to the SD of a normal distribution.
 const MAD_TO_SD: f64 = 1.4826;
 /// A rise below this share of the median is rounding.
 const ROUNDING: f64 = 1e-6;
 
-/// Leading frames that have not settled, of a run with these means over the brain mask, one a frame. A mean that is not
-/// finite ends the count and does not enter the rest.
+/// The number of leading frames that have not settled. `mask_mean` has the mean over the brain mask of each frame. A
+/// mean that is not finite ends the count and does not enter the rest.
 #[must_use]
 pub fn frames(mask_mean: ArrayView1<'_, f64>) -> usize {
     let most = MOST.min(mask_mean.len() / 2);

@@ -11,7 +11,7 @@ use ndarray_linalg::{Eigh, UPLO};
 use super::{by_columns, detrend, rows_of};
 use crate::linalg::{LinalgError, lapack_error, require_finite};
 
-/// The first `count` components (fewer when the voxels or frames do not carry as many), frames × components, each of
+/// The first `count` components (fewer when the voxels or frames do not have so many), frames × components, each of
 /// unit norm over the kept frames. The largest entry of each is positive, so that signs are reproducible.
 ///
 /// `voxels` is frames × voxels, settling frames cut.
@@ -40,8 +40,8 @@ pub fn tissue_components(
     let (eigenvalues, vectors) =
         product.eigh(UPLO::Lower).map_err(|e| lapack_error("eigenvector search", product.dim(), &e))?;
     let largest = eigenvalues.last().copied().unwrap_or(0.0);
-    // Rising order; an eigenvalue that is rounding only is no component (1e-12 of the largest: own
-    // convention, thousands of times the spacing of doubles).
+    // In rising order; an eigenvalue that is only rounding is not a component (1e-12 of the largest: own convention,
+    // thousands of times the spacing of doubles).
     let real = eigenvalues.iter().filter(|&&v| v > 1e-12 * largest).count();
     let count = count.min(real);
     let frames_kept = kept_rows.len();

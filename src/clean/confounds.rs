@@ -19,13 +19,15 @@ pub enum ConfoundsError {
     )]
     NoColumn { path: PathBuf, name: String, nearest: Option<String> },
     #[error(
-        "{} line {line}: the confound \"{name}\" has no value; only the first row of a column may be empty, where it counts as 0; fill it in or leave the column out",
+        "{} line {line}: the confound \"{name}\" has no value; only the first row of a column may be empty (it counts \
+         as 0); fill the gap or leave the column out",
         path.display()
     )]
     Missing { path: PathBuf, line: usize, name: String },
 }
 
-/// Reads chosen columns, frames × columns; a missing value in the first row counts as 0 (a derivative has none there).
+/// Reads chosen columns, frames × columns; a missing value in the first row counts as 0 (derivatives have no value
+/// there).
 ///
 /// # Errors
 /// [`ConfoundsError`], with file, line and column.

@@ -26,7 +26,7 @@ pub fn legendre(frames: usize, degree: usize) -> Array2<f64> {
 /// Removes the trend of each column (frames × columns), fitted on the rows `kept_rows`.
 ///
 /// A column that is nothing but trend (what is left over the kept frames is at most [`RANK_TOLERANCE`] of it) becomes
-/// exactly 0: what rounding leaves of it must not count as a confound later.
+/// exactly 0: rounding must not count as a confound later.
 ///
 /// # Errors
 /// [`LinalgError`] when a value is not finite.

@@ -1,12 +1,11 @@
-//! What stands in for dropped frames while filtering. The stand-ins are thrown away again afterwards.
+//! Values that replace dropped frames while filtering. They are thrown away again afterwards.
 //!
 //! *linear*: between kept neighbours, the nearest kept value at the ends. *spectral*: at each frequency j/(8T) below the
 //! Nyquist frequency, T the length of the run, the least-squares sine and cosine of the kept frames (Lomb 1976,
 //! Astrophys Space Sci 39:447; Scargle 1982, Astrophys J 263:835), summed, rescaled so that the SD over kept frames
 //! matches, and read back at the dropped frames.
 //!
-//! In a simulation of 40 parcels (methods.md) linear filling recovered the true correlations as well as or better than
-//! spectral: hence the default.
+//! The default is linear, the simpler of the two; docs/methods.md has the comparison.
 
 use ndarray::{Array1, Array2, Axis};
 
@@ -20,7 +19,7 @@ const OVERSAMPLING: usize = 8;
 /// # Panics
 /// When `kept` has another length than `values` has rows.
 pub fn fill(values: &mut Array2<f64>, kept: &[bool], how: Fill) {
-    assert_eq!(values.nrows(), kept.len(), "one flag a frame");
+    assert_eq!(values.nrows(), kept.len(), "one flag per frame");
     if kept.iter().all(|&k| k) || !kept.contains(&true) {
         return;
     }
@@ -94,7 +93,7 @@ fn waves(frames: usize, kept: &[usize], dropped: &[usize]) -> (Array2<f64>, Arra
             let (sin, cos) = wave(t);
             (ss + sin * sin, cc + cos * cos)
         });
-        // A wave whose mean square over the kept frames is rounding is none (own convention).
+        // A wave whose mean square over the kept frames is only rounding is left out (own convention).
         let scale = |square: f64| if square > 1e-12 * kept.len() as f64 { 1.0 / square.sqrt() } else { 0.0 };
         let (sin_scale, cos_scale) = (scale(ss), scale(cc));
         for (array, rows) in [(&mut at_kept, kept), (&mut at_dropped, dropped)] {

@@ -10,7 +10,7 @@ use super::CleanError;
 use crate::sections::{Section, forward_backward};
 use crate::units::Seconds;
 
-/// Refuses an upper edge that frames `tr` apart cannot show.
+/// Refuses an upper edge above the frequencies that frames `tr` apart can show.
 ///
 /// # Errors
 /// [`CleanError::BandAboveNyquist`].

@@ -127,7 +127,8 @@ fn a_band_above_what_frames_show_is_refused() {
     let error = filter::require_below_nyquist(0.25, Seconds(2.0)).unwrap_err();
     assert_eq!(
         error.to_string(),
-        "clean.band_hz ends at 0.25 Hz, but frames 2 s apart show only what is below 0.2500 Hz; lower the upper edge, or set band_hz = [] for no filter"
+        "clean.band_hz ends at 0.25 Hz, but frames 2 s apart show only frequencies below 0.2500 Hz; lower the upper \
+         edge, or set band_hz = [] for no filter"
     );
 }
 

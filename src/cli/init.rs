@@ -12,7 +12,7 @@ use serde_json::json;
 use super::exit::{self, Failure};
 use super::{Common, out};
 
-/// Look through a folder (BIDS or loose files) and write a commented study file.
+/// Look through a folder (BIDS or loose files) and write a commented study file to start from.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   keepstill init dataset -o study.toml
@@ -24,10 +24,10 @@ pub(crate) struct Init {
     /// The study file to write.
     #[arg(short, long, default_value = "study.toml")]
     output: PathBuf,
-    /// Print the file of defaults and do nothing else.
+    /// Print every default and do nothing else.
     #[arg(long, conflicts_with = "data")]
     defaults: bool,
-    /// Write over a study file that is there.
+    /// Overwrite an existing study file.
     #[arg(long)]
     overwrite: bool,
 }
@@ -46,7 +46,7 @@ pub(crate) fn main(args: &Init, common: &Common) -> Result<u8, Failure> {
     for path in std::iter::once(&args.output).chain(table.iter().map(|(path, _)| path)) {
         if path.exists() && !args.overwrite {
             let message =
-                format!("{}: the file is there already; give another name with -o, or --overwrite", path.display());
+                format!("{}: the file exists already; give another name with -o, or use --overwrite", path.display());
             return Err(Failure::nothing_done(message));
         }
     }

@@ -11,7 +11,8 @@ use serde_json::json;
 use super::exit::{self, Failure};
 use super::{Common, out};
 
-/// Write a cohort of invented children over a known network structure, with motion and what motion does.
+/// Write a cohort of invented children with a known network structure, whose movements leave their traces in the
+/// images.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:
   keepstill synth OUT --children 12 --frames 300 --seed 1
@@ -19,27 +20,28 @@ use super::{Common, out};
 
 OUT/truth holds the true correlation matrix. Everything in OUT is invented.")]
 pub(crate) struct Synth {
-    /// The folder to write; new or empty.
+    /// The folder to write to; new or empty.
     out: PathBuf,
-    /// Invented children.
+    /// Number of invented children.
     #[arg(long, value_name = "N")]
     children: Option<usize>,
-    /// Frames a run.
+    /// Frames per run.
     #[arg(long, value_name = "N")]
     frames: Option<usize>,
     /// Repetition time, s.
     #[arg(long, value_name = "S")]
     tr: Option<f64>,
-    /// Runs a child.
+    /// Runs per child.
     #[arg(long, value_name = "N")]
     runs: Option<usize>,
     /// Parcels, an even number.
     #[arg(long, value_name = "N")]
     parcels: Option<usize>,
-    /// How much the children move: 1 is usual, 0 they lie still.
+    /// How much the children move: 1 is usual, with 0 they lie still.
     #[arg(long, value_name = "X")]
     motion: Option<f64>,
-    /// Let the head move through the images' voxels, as a scanner sees it; otherwise they are as after realignment.
+    /// Let the head move through the voxels, as a scanner sees it; without this flag, images look as they do after
+    /// realignment.
     #[arg(long)]
     move_images: bool,
     /// Size of the images.
@@ -55,7 +57,7 @@ pub(crate) struct Synth {
 enum Size {
     /// Quick to make and to read.
     Small,
-    /// 64×64×36, as a scanner gives.
+    /// 64×64×36 voxels, as a scanner gives.
     Whole,
 }
 

@@ -13,10 +13,10 @@ use super::{Scan, ScanId, check_file, usable_tr};
 use crate::study::BidsPatterns;
 use crate::study::bids_words::{ENTITIES, is_label};
 
-/// Entities whose label is a number, so that `1` and `01` are the same (BIDS specification, "index").
+/// Entities whose labels are numbers, so that `1` and `01` are the same (BIDS specification, "index").
 const INDEX_ENTITIES: [&str; 6] = ["run", "echo", "flip", "inv", "split", "chunk"];
 
-/// A file name taken apart.
+/// A file name split into its parts.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct BidsName {
     /// Entity keys and labels.
@@ -27,12 +27,12 @@ pub struct BidsName {
     pub suffix: String,
     /// From the first point of the suffix on.
     pub extension: String,
-    /// Parts that are no `key-label` pair.
+    /// Parts that are not a `key-label` pair.
     pub odd_parts: Vec<String>,
 }
 
 impl BidsName {
-    /// Takes any file name apart; a name that is none by the standard has `odd_parts` or an odd suffix.
+    /// Splits any file name; a name that does not follow the standard has `odd_parts` or an odd suffix.
     #[must_use]
     pub fn parse(name: &str) -> Self {
         let (stem, extension) = name.find('.').map_or((name, ""), |at| name.split_at(at));
@@ -62,8 +62,8 @@ impl BidsName {
     }
 }
 
-/// A run's file on its way to become a scan.
-struct Run {
+/// A run's image file, before it becomes a scan.
+struct RunFile {
     path: PathBuf,
     name: BidsName,
     id: ScanId,
@@ -90,7 +90,7 @@ pub(super) fn scans(
     }
     let count = all.len();
     let found = wanted.keys().map(|key| labels_found(key, all.iter().map(|run| &run.name))).collect::<Vec<_>>();
-    let mut runs: Vec<Run> = all.into_iter().filter(|run| run.name.matches(wanted)).collect();
+    let mut runs: Vec<RunFile> = all.into_iter().filter(|run| run.name.matches(wanted)).collect();
     if runs.is_empty() && count > 0 {
         let wanted: Vec<String> = wanted.iter().map(|(key, label)| format!("{key} = \"{label}\"")).collect();
         problems.push(CohortProblem::NothingMatches {
@@ -146,7 +146,7 @@ pub(super) fn scans(
     scans
 }
 
-/// Not every scan has a watch log, so a pattern may find nothing for some; one that never finds any is a slip.
+/// Not every scan has a watch log, so a pattern may find nothing for some; a pattern that never finds any is a mistake.
 #[derive(Default)]
 struct WatchLogs {
     any: bool,
@@ -167,7 +167,7 @@ impl WatchLogs {
     }
 }
 
-fn runs(root: &Path, problems: &mut Vec<CohortProblem>) -> Vec<Run> {
+fn runs(root: &Path, problems: &mut Vec<CohortProblem>) -> Vec<RunFile> {
     let mut runs = Vec::new();
     for participant in folders(root, "sub-", problems) {
         let mut above = vec![vec![root.to_owned(), participant.clone()]];
@@ -193,7 +193,7 @@ fn runs(root: &Path, problems: &mut Vec<CohortProblem>) -> Vec<Run> {
 }
 
 /// Names the run by its file name, and checks that against the folders.
-fn run(path: &Path, name: BidsName, folders: Vec<PathBuf>) -> Run {
+fn run(path: &Path, name: BidsName, folders: Vec<PathBuf>) -> RunFile {
     let mut problems = Vec::new();
     problems.extend(name.odd_parts.iter().map(|part| {
         let part = part.clone();
@@ -215,7 +215,7 @@ fn run(path: &Path, name: BidsName, folders: Vec<PathBuf>) -> Run {
             problems.push(ScanProblem::Misplaced { path: path.to_owned(), found: told(in_name), folder });
         }
     }
-    // Ids become file names; a label that is none is made harmless by its letters and digits.
+    // Ids become file names; an invalid label is made harmless by keeping its letters and digits only.
     let mut label = |key: &'static str, fallback: Option<String>| {
         let label = name.entities.get(key).cloned().or(fallback)?;
         if is_label(&label) {
@@ -233,12 +233,12 @@ fn run(path: &Path, name: BidsName, folders: Vec<PathBuf>) -> Run {
         run: label("run", None),
     };
     problems.extend(check_file("bold", path, || "the dataset".to_owned()));
-    Run { path: path.to_owned(), name, id, folders, problems }
+    RunFile { path: path.to_owned(), name, id, folders, problems }
 }
 
 /// Files that are the same run by participant, session, task and run: spaces, echoes, parts. All are refused, since
 /// any choice between them would be a guess.
-fn refuse_several_files(runs: &mut [Run]) {
+fn refuse_several_files(runs: &mut [RunFile]) {
     let mut same: BTreeMap<ScanId, Vec<usize>> = BTreeMap::new();
     for (i, run) in runs.iter().enumerate() {
         same.entry(run.id.clone()).or_default().push(i);
@@ -326,7 +326,7 @@ struct Sidecars {
 }
 
 impl Sidecars {
-    fn repetition_time(&mut self, run: &mut Run) -> Option<f64> {
+    fn repetition_time(&mut self, run: &mut RunFile) -> Option<f64> {
         for folder in run.folders.iter().rev() {
             let files = self.by_folder.entry(folder.clone()).or_insert_with(|| sidecars_in(folder));
             let mut applying: Vec<&(BidsName, PathBuf)> = files

@@ -1,6 +1,6 @@
 //! The participants table: age and sex as formulas need them, and every other column carried along.
 //!
-//! A child's wrong age is a problem of that child's scans, not of the study; a table in which a child stands twice, or
+//! A child's wrong age is a problem of that child's scans, not of the study; a table in which a child appears twice, or
 //! which lacks a column that the study file names, stops everything.
 
 use std::collections::BTreeMap;
@@ -8,13 +8,13 @@ use std::path::{Path, PathBuf};
 
 use super::problem::{CohortProblem, ScanProblem};
 use super::{Child, Scan, Sex};
-use crate::study::settings::{AgeUnit, ChildrenSettings, HeadRadius};
+use crate::study::settings::{AgeUnit, ChildrenSettings, SphereRadius};
 use crate::study::{ScanSource, Study};
 use crate::tables::{TextRow, TextTable, absent, nearest, read_tsv};
 
 /// Days in a month: a Julian year of 365.25 days by twelve.
 const DAYS_A_MONTH: f64 = 30.4375;
-/// No age is above this; a larger one is a wrong unit.
+/// No age is above this; a larger one has a wrong unit.
 const OLDEST_MONTHS: f64 = 120.0 * 12.0;
 
 /// The participants table as read.
@@ -57,7 +57,7 @@ impl Children {
     fn from_table(
         table: &TextTable,
         settings: &ChildrenSettings,
-        radius: HeadRadius,
+        radius: SphereRadius,
         problems: &mut Vec<CohortProblem>,
     ) -> Self {
         let participant_column = needed_column(table, "participant_id", "names each row's child", problems);
@@ -104,11 +104,11 @@ impl Children {
     }
 
     /// Adds to a scan what is wrong with its child's row.
-    pub(super) fn judge(&self, scan: &mut Scan, radius: HeadRadius) {
+    pub(super) fn judge(&self, scan: &mut Scan, radius: SphereRadius) {
         let participant = &scan.id.participant;
         if let Some(fault) = self.faults.get(participant) {
             scan.problems.push(fault.to_string());
-        } else if radius == HeadRadius::ByAge
+        } else if radius == SphereRadius::ByAge
             && !self.by_participant.contains_key(participant)
             && let Some(path) = self.table.clone()
         {
@@ -148,7 +148,7 @@ fn age_months(
     row: usize,
     col: usize,
     unit: AgeUnit,
-    radius: HeadRadius,
+    radius: SphereRadius,
 ) -> Result<Option<f64>, ScanProblem> {
     let (unit, months_a_unit) = match unit {
         AgeUnit::Months => ("months", 1.0),
@@ -166,7 +166,7 @@ fn age_months(
             let months = age * months_a_unit;
             if (0.0..=OLDEST_MONTHS).contains(&months) { Ok(Some(months)) } else { Err(wrong()) }
         }
-        Ok(None) if radius == HeadRadius::ByAge => {
+        Ok(None) if radius == SphereRadius::ByAge => {
             Err(ScanProblem::NoAge { path: path.to_owned(), line, column: column.clone() })
         }
         Ok(None) => Ok(None),

@@ -1,7 +1,7 @@
 //! A first study file from what lies in a folder: `keepstill init`.
 //!
-//! Everything here is a guess and is told as one, in the notes and in the comments of the study file. Where only a
-//! person can choose, the key is left in a comment that says so, and `keepstill check` then asks for it.
+//! Everything here is a guess, and the notes and the comments of the study file say so. Where only a person can choose,
+//! the key is left in a comment that says so, and `keepstill check` then asks for it.
 
 mod bids_study;
 mod files;
@@ -40,8 +40,8 @@ pub enum GuessError {
     NoRuns { path: PathBuf },
 }
 
-/// Looks through a folder and writes down what it seems to hold. `study_dir` is where the study file will lie; paths
-/// in the texts are relative to it.
+/// Looks through a folder and describes what it seems to hold. `study_dir` is where the study file will lie; paths in
+/// the texts are relative to it.
 ///
 /// # Errors
 /// A folder that cannot be read or holds no run.
@@ -53,25 +53,26 @@ pub fn guess(data: &Path, study_dir: &Path) -> Result<Guess, GuessError> {
     let (data, study_dir) = (&real(data), &real(study_dir));
     let all = files::below(data)?;
     let images = files::images(&all);
-    let found = Found { data, study_dir, files: &all, images: &images };
+    let found = Contents { data, study_dir, files: &all, images: &images };
     if let Some(guess) = bids_study::guess(&found) {
         return Ok(guess);
     }
     loose::guess(&found).ok_or_else(|| GuessError::NoRuns { path: data.to_owned() })
 }
 
-/// What every guess says, since nothing is to be missed in silence.
-const NOT_LOOKED_FOR: &str = "watch logs and confounds tables are not looked for: if there are any, name them by hand";
+/// What every guess says, so that nothing is missed in silence.
+const NOT_LOOKED_FOR: &str = "watch logs and confounds tables are not searched for: if there are any, name them by \
+    hand";
 
 /// The folder's contents, as the guesses for datasets and loose files need them.
-struct Found<'a> {
+struct Contents<'a> {
     data: &'a Path,
     study_dir: &'a Path,
     files: &'a [PathBuf],
     images: &'a [Image],
 }
 
-impl Found<'_> {
+impl Contents<'_> {
     /// A path as the study file writes it.
     fn relative(&self, path: &Path) -> String {
         relative(self.study_dir, path)
@@ -85,8 +86,8 @@ impl Found<'_> {
     fn children(&self, in_dataset: bool, notes: &mut Vec<String>) -> String {
         let path = self.data.join("participants.tsv");
         let Some(table) = read_tsv(&path).ok().filter(|table| table.column("participant_id").is_some()) else {
-            return "# [children]                 # no participants table was found; with one, ages can set the head \
-                    radius\n# table      = \"participants.tsv\"\n# age_column = \"age\"\n"
+            return "# [children]                 # no participants table was found; with one, ages can set the sphere \
+                radius\n# table      = \"participants.tsv\"\n# age_column = \"age\"\n"
                 .to_owned();
         };
         let mut text = "[children]\n".to_owned();
@@ -131,14 +132,15 @@ impl Found<'_> {
             let told = self.relative(image);
             let _ = writeln!(text, "{mark}[[parcels]]");
             let _ = writeln!(text, "{mark}name   = {}", quoted(&name));
-            let _ = writeln!(text, "{mark}image  = {}   # taken for an atlas by its name; CHECK", quoted(&told));
+            let _ =
+                writeln!(text, "{mark}image  = {}   # taken for an atlas because of its name; CHECK", quoted(&told));
             let labels = image.with_file_name(format!("{stem}.tsv"));
             if labels.is_file() {
                 let _ = writeln!(text, "{mark}labels = {}", quoted(&self.relative(&labels)));
             }
             text.push('\n');
             if i == 0 {
-                notes.push(format!("{told} is taken for the atlas by its name"));
+                notes.push(format!("{told} is taken for the atlas because of its name"));
             }
         }
         if text.is_empty() {
@@ -146,7 +148,7 @@ impl Found<'_> {
             text.push_str(
                 "# CHOOSE: no atlas was found. Take the marks off and name one; it must be in the space of the scans.\n\
                  # [[parcels]]\n# name   = \"myatlas\"         # letters and digits\n\
-                 # image  = \"atlas.nii.gz\"    # 3-D integer labels, or 4-D weights, one parcel a volume\n\
+                 # image  = \"atlas.nii.gz\"    # 3-D integer labels, or 4-D weights, one parcel per volume\n\
                  # labels = \"atlas.tsv\"       # index, name; optional\n\n",
             );
         }
@@ -163,15 +165,19 @@ fn clean(has_white_matter: bool, has_csf: bool, notes: &mut Vec<String>) -> Stri
     if tissues.len() == 2 {
         return String::new();
     }
-    notes.push("not every scan has masks of white matter and csf, so their means are not removed".to_owned());
+    notes.push(
+        "not every scan has masks of white matter and csf, so means of a tissue without them are not \
+        removed"
+            .to_owned(),
+    );
     format!(
         "[clean]\ntissue_means = [{}]            # masks of the other tissues were not found for every scan\n\n",
         tissues.join(", ")
     )
 }
 
-/// The head of a study file; the folder's name names the study.
-fn head(found: &Found<'_>) -> String {
+/// The head of a study file; the study is named after the folder.
+fn head(found: &Contents<'_>) -> String {
     let data = tidy(found.data);
     let name = data.file_name().map_or("study".to_owned(), |name| name.to_string_lossy().into_owned());
     let name = if name.trim().is_empty() { "study".to_owned() } else { name };

@@ -24,11 +24,11 @@ pub enum CohortProblem {
     UnknownColumn { path: PathBuf, name: String, near: Option<String>, known: String },
     #[error("{} line 1: no column '{name}', which {wanted}; {}", path.display(), advice(near.as_deref(), known))]
     NoColumn { path: PathBuf, name: String, wanted: String, near: Option<String>, known: String },
-    #[error("{} lists no scans; add one row a run below the header line", path.display())]
+    #[error("{} lists no scans; add one row per run below the header line", path.display())]
     NoRows { path: PathBuf },
     #[error("{} line {line}: participant_id is empty; give each row its child", path.display())]
     NoParticipant { path: PathBuf, line: usize },
-    #[error("{} line {line}: child '{participant}' stands twice (first on line {first}); keep one row a child",
+    #[error("{} line {line}: child '{participant}' appears twice (first on line {first}); keep one row per child",
         path.display())]
     ChildTwice { path: PathBuf, line: usize, first: usize, participant: String },
     #[error("children.age_column = \"{column}\" needs a participants table, but {} does not exist; set children.table",
@@ -40,7 +40,8 @@ pub enum CohortProblem {
     Unlistable { path: PathBuf, reason: String },
     #[error("{} has no file sub-*/[ses-*/]func/*_bold.nii or .nii.gz; check scans.bids", path.display())]
     NoRuns { path: PathBuf },
-    #[error("none of the {count} runs in {} matches scans.where ({wanted}); {found} there; correct it", path.display())]
+    #[error("none of the {count} runs in {} matches scans.where ({wanted}); in the dataset {found}; correct \
+        scans.where", path.display())]
     NothingMatches { path: PathBuf, count: usize, wanted: String, found: String },
     #[error(
         "{child} has runs of several tasks ({tasks}) that would be joined; {instead}, or set connectivity.join = \
@@ -50,8 +51,8 @@ pub enum CohortProblem {
     #[error("the results folder {} would mix with the scans in {}; set study.results to a folder of its own",
         results.display(), root.display())]
     ResultsAmongScans { results: PathBuf, root: PathBuf },
-    #[error("scans.watch_log finds no file for any scan (the first looked for is {}); correct the pattern or leave it \
-        out", path.display())]
+    #[error("scans.watch_log finds no file for any scan (the first one looked for was {}); correct the pattern or \
+        leave it out", path.display())]
     NoWatchLogs { path: PathBuf },
 }
 
@@ -75,11 +76,11 @@ pub enum ScanProblem {
     #[error("{} line {line}: the same participant, session and run as line {other}; give each run its own run_id",
         path.display())]
     SameRun { path: PathBuf, line: usize, other: usize },
-    #[error("{what} {} is also that of {other}; each run has its own", path.display())]
+    #[error("{what} {} is also used by {other}; each run needs its own", path.display())]
     SharedFile { what: &'static str, path: PathBuf, other: String },
-    #[error("{count} files are this same run ({files}); {advice}")]
+    #[error("{count} files are the same run ({files}); {advice}")]
     SeveralFiles { count: usize, files: String, advice: String },
-    #[error("{}: '{part}' in the file name is not of the form key-label; rename the file by the BIDS standard",
+    #[error("{}: '{part}' in the file name does not have the form key-label; rename the file as the BIDS standard says",
         path.display())]
     FileName { path: PathBuf, part: String },
     #[error("{}: the file name says {found}, but it lies in {folder}; move or rename it", path.display())]

@@ -1,4 +1,4 @@
-//! Scans from a scan table: one row a run, files named relative to the table.
+//! Scans from a scan table: one row per run, with files named relative to the table.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -47,17 +47,17 @@ pub(super) fn scans(path: &Path, problems: &mut Vec<CohortProblem>) -> Vec<Scan>
     if table.rows.is_empty() {
         problems.push(CohortProblem::NoRows { path: path.to_owned() });
     }
-    let mut scans: Vec<Scan> = (0..table.rows.len()).map(|row| Row { table: &table, row }.scan()).collect();
+    let mut scans: Vec<Scan> = (0..table.rows.len()).map(|row| ScanRow { table: &table, row }.scan()).collect();
     refuse_same_runs(&table, &mut scans);
     scans
 }
 
-struct Row<'t> {
+struct ScanRow<'t> {
     table: &'t TextTable,
     row: usize,
 }
 
-impl Row<'_> {
+impl ScanRow<'_> {
     fn line(&self) -> usize {
         self.table.rows[self.row].line
     }
@@ -108,7 +108,7 @@ impl Row<'_> {
             problems.push(empty("bold", "give the run's image"));
             PathBuf::new()
         });
-        // A label that is none is not taken from a file name: nothing was promised about names here.
+        // A word that is not a label is not taken from a file name: names need not follow BIDS here.
         let task = bold
             .file_name()
             .and_then(|name| name.to_str())

@@ -122,9 +122,9 @@ fn every_problem_of_a_row_is_told() {
                 "bold: DIR/t/gone.nii does not exist; check the name in DIR/t/runs.tsv line 2",
                 "DIR/t/runs.tsv line 2: repetition time is '2000'; expected seconds, above 0 and at most 100",
                 "motion: DIR/t/folder is a folder; name the file itself",
-                "no white_matter file, which clean.tissue_means asks for; fill the column 'white_matter' of the \
+                "no white_matter file, which clean.tissue_means asks for; fill in the column 'white_matter' of the \
                  scan table",
-                "no csf file, which clean.tissue_means asks for; fill the column 'csf' of the scan table",
+                "no csf file, which clean.tissue_means asks for; fill in the column 'csf' of the scan table",
             ],
         ),
         (
@@ -134,9 +134,9 @@ fn every_problem_of_a_row_is_told() {
                 "DIR/t/runs.tsv line 3: bold is empty; give the run's image",
                 "DIR/t/runs.tsv line 3: repetition time is 'fast'; expected seconds, above 0 and at most 100",
                 "brain_mask: DIR/t/gone.nii does not exist; check the name in DIR/t/runs.tsv line 3",
-                "no white_matter file, which clean.tissue_means asks for; fill the column 'white_matter' of the \
+                "no white_matter file, which clean.tissue_means asks for; fill in the column 'white_matter' of the \
                  scan table",
-                "no csf file, which clean.tissue_means asks for; fill the column 'csf' of the scan table",
+                "no csf file, which clean.tissue_means asks for; fill in the column 'csf' of the scan table",
             ],
         ),
     ];
@@ -158,8 +158,8 @@ fn needed_files_follow_the_settings() {
     assert_eq!(
         problems[0].1,
         [
-            "no csf file, which clean.tissue_components asks for; fill the column 'csf' of the scan table",
-            "no confounds file, which clean.confound_columns asks for; fill the column 'confounds' of the scan \
+            "no csf file, which clean.tissue_components asks for; fill in the column 'csf' of the scan table",
+            "no confounds file, which clean.confound_columns asks for; fill in the column 'confounds' of the scan \
              table",
         ]
     );
@@ -174,8 +174,8 @@ fn same_runs_and_shared_files_are_told_on_each_side() {
         "participant_id\tbold\tmotion\tbrain_mask\na\ta.nii\tn/a\tmask\nsub-a\tb.nii\tn/a\tmask\n\
          b\tc.nii\tm\tmask\nc\t../t/c.nii\tm\tmask\n",
     );
-    let motion = "no motion file, from which head motion is read; fill the column 'motion' of the scan table, or have motion \
-                  measured from the images by motion.from = \"images\"";
+    let motion = "no motion file, which motion.from = \"table\" asks for; fill in the column 'motion' of the scan table, or measure motion \
+                  from the images with motion.from = \"images\"";
     let same = "the same participant, session and run as line";
     let found = f.problems(TABLE, PLAIN);
     assert_eq!(
@@ -189,15 +189,15 @@ fn same_runs_and_shared_files_are_told_on_each_side() {
     assert_eq!(
         found[2].1,
         [
-            "bold DIR/t/c.nii is also that of sub-c; each run has its own",
-            "motion DIR/t/m is also that of sub-c; each run has its own",
+            "bold DIR/t/c.nii is also used by sub-c; each run needs its own",
+            "motion DIR/t/m is also used by sub-c; each run needs its own",
         ]
     );
     assert_eq!(
         found[3].1,
         [
-            "bold DIR/t/../t/c.nii is also that of sub-b; each run has its own",
-            "motion DIR/t/m is also that of sub-b; each run has its own",
+            "bold DIR/t/../t/c.nii is also used by sub-b; each run needs its own",
+            "motion DIR/t/m is also used by sub-b; each run needs its own",
         ]
     );
 }
@@ -220,12 +220,12 @@ fn what_is_wrong_with_tables_comes_out_together() {
              DIR/kids.tsv line 1: no column 'age_months', which children.age_column names; did you mean 'age_month'?\n\
              DIR/kids.tsv line 1: no column 'gender', which children.sex_column names; the columns are \
              participant_id, age_month, sex\n\
-             DIR/kids.tsv line 3: child 'a' stands twice (first on line 2); keep one row a child\n\
+             DIR/kids.tsv line 3: child 'a' appears twice (first on line 2); keep one row per child\n\
              DIR/kids.tsv line 4: participant_id is empty; give each row its child"
         )
     );
     f.write("t/runs.tsv", "participant_id\tbold\n");
-    assert_eq!(f.refused(TABLE, ""), "DIR/t/runs.tsv lists no scans; add one row a run below the header line");
+    assert_eq!(f.refused(TABLE, ""), "DIR/t/runs.tsv lists no scans; add one row per run below the header line");
     assert!(f.refused("table = \"none.tsv\"", "").starts_with("cannot read DIR/none.tsv: "));
 }
 
@@ -310,8 +310,8 @@ fn datasets_give_runs_and_inherited_times() {
     assert_eq!(times, [Some(2.5), Some(1.5), Some(2.5), Some(0.8)]);
     assert_eq!(
         f.problems(BIDS, PLAIN)[0].1,
-        ["no motion file, from which head motion is read; set the pattern scans.motion, or have motion \
-             measured from the images by motion.from = \"images\""]
+        ["no motion file, which motion.from = \"table\" asks for; set the pattern scans.motion, or measure motion \
+             from the images with motion.from = \"images\""]
     );
 }
 
@@ -339,7 +339,7 @@ fn patterns_lose_what_a_scan_lacks() {
     assert_eq!(logs, [false, false, false, true]);
     assert_eq!(
         f.refused("bids = \"ds\"\nwatch_log = \"logs/{stem}.tsv\"", ""),
-        "scans.watch_log finds no file for any scan (the first looked for is \
+        "scans.watch_log finds no file for any scan (the first one looked for was \
          DIR/logs/sub-a_ses-1_task-rest.tsv); correct the pattern or leave it out"
     );
     // A pattern without {run} gives two runs the same table.
@@ -347,7 +347,7 @@ fn patterns_lose_what_a_scan_lacks() {
     let scans = "bids = \"ds\"\nbrain_mask = \"k/{participant}.nii\"\nmotion = \"n/{participant}{session}.txt\"";
     assert_eq!(
         f.problems(scans, PLAIN)[2].1,
-        ["motion DIR/n/b.txt is also that of sub-b_task-rest_run-02; each run has its own"]
+        ["motion DIR/n/b.txt is also used by sub-b_task-rest_run-02; each run needs its own"]
     );
 }
 
@@ -387,7 +387,7 @@ fn several_files_of_one_run_ask_for_where() {
                  sub-a_task-rest_space-child_desc-smooth_bold.nii.gz, \
                  sub-a_task-rest_space-scanner_desc-raw_bold.nii.gz";
     let expected = format!(
-        "3 files are this same run ({files}); space is \"child\" or \"scanner\"; desc is \"raw\" or \"smooth\"; \
+        "3 files are the same run ({files}); space is \"child\" or \"scanner\"; desc is \"raw\" or \"smooth\"; \
          choose, as in scans.where = {{ space = \"child\" }}"
     );
     for (_, problems) in f.problems(BIDS, "") {
@@ -398,7 +398,7 @@ fn several_files_of_one_run_ask_for_where() {
     assert!(!cohort.scans[0].problems.iter().any(|problem| problem.contains("same run")));
     assert_eq!(
         f.refused("bids = \"ds\"\nwhere = { space = \"adult\" }", ""),
-        "none of the 3 runs in DIR/ds matches scans.where (space = \"adult\"); space is \"child\" or \"scanner\" there; correct it"
+        "none of the 3 runs in DIR/ds matches scans.where (space = \"adult\"); in the dataset space is \"child\" or \"scanner\"; correct scans.where"
     );
 }
 
@@ -443,8 +443,8 @@ fn bad_names_and_sidecars_are_the_scans_problems() {
     assert_eq!(
         found[0].1[..2],
         [
-            "DIR/ds/sub-a/func/sub-a_odd_task-rest_bold.nii: 'odd' in the file name is not of the form key-label; \
-             rename the file by the BIDS standard",
+            "DIR/ds/sub-a/func/sub-a_odd_task-rest_bold.nii: 'odd' in the file name does not have the form key-label; \
+             rename the file as the BIDS standard says",
             "DIR/ds/sub-a/func/sub-a_bold.json RepetitionTime: repetition time is 800; expected seconds, above 0 and \
              at most 100",
         ]

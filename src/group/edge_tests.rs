@@ -1,15 +1,17 @@
-//! Ordinary least squares an edge: coefficients, standard errors, t, two-sided p.
+//! Ordinary least squares for each edge: coefficients (columns `…_estimate`), standard errors (`…_se`), `…_t` and
+//! two-sided `…_p`.
 //!
 //! y = Xβ + ε, children × edges on children × coefficients. The design's columns are scaled to unit norm and factorised
 //! once, X = QR by Householder reflections (LAPACK); then β = R⁻¹Qᵀy, residuals y − QQᵀy formed as such, s² = Σ e²/(n − p),
 //! se(βⱼ) = s √((XᵀX)⁻¹ⱼⱼ), t = β/se with n − p degrees of freedom. Golub & Van Loan 2013, Matrix Computations, 4th ed.,
 //! §5.3; the normal equations are never formed. Products over all edges are matrix products.
 //!
-//! An edge that some children lack is fitted on the children who have it (complete cases), with its own n and degrees of
-//! freedom, n − rank; edges that the same children lack share a factorisation. Coefficients that those children do not
-//! determine (a level that none of them has, a reference that none of them is in) are not available, and the others are:
-//! see [`rank`]. Where no degree of freedom is left, none is. Leaving children out is sound when the lack has nothing to do
-//! with the edge's value; a table of who lacks what belongs beside the result.
+//! An edge that some children lack is fitted on the children who have it (complete cases), with its own n and degrees
+//! of freedom, n − rank; edges that the same children lack share a factorisation. Some coefficients may not be
+//! determined by those children (a level that none of them has, a reference that none of them is in); these are not
+//! available, and the others are: see [`rank`]. Where no degree of freedom is left, no coefficient is available.
+//! Leaving children out is sound when what they lack has nothing to do with the edge's value; a table of who lacks what
+//! belongs beside the result.
 
 mod rank;
 
@@ -23,33 +25,31 @@ use self::rank::Rank;
 use super::{block_columns, columns_as_f64, tails};
 use crate::linalg::{LinalgError, lapack_error, require_finite};
 
-/// A residual sum of squares of at most this share of the total is what rounding leaves (some 1e-30; own convention): the
-/// fit is perfect, as of an edge that is the same in all children, and a test of its coefficients means nothing.
+/// Rounding alone leaves a residual sum of squares of some 1e-30 of the total. At or below this share (own convention)
+/// the fit is perfect, as for an edge that is the same in all children, and a test of its coefficients means nothing.
 pub(super) const PERFECT: f64 = 1e-26;
 
-/// What the rounding of 32-bit tables may take of a number, and a little more: see [`rank`].
+/// The share of a number that the rounding of 32-bit tables may change, and a little more: see [`rank`].
 pub(super) const ROUNDING: f64 = rank::TOLERANCE;
 
 /// What can be wrong with a test.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum EdgeTestError {
-    /// A column of the design that the others give.
+    /// A column of the design that follows from the others.
     #[error(
         "the model's column {column} follows from its columns {others} but for the rounding of the tables, so their \
          coefficients cannot be told apart; leave out one of the terms that they come from"
     )]
     Dependent { column: String, others: String },
-    /// A column that does not vary, beside an intercept; zeros also without one.
-    #[error(
-        "the model's column {column} is {value} for every child of the test; leave the term that it comes from out of the formula"
-    )]
+    /// A column that does not vary although there is an intercept, or that is all 0.
+    #[error("the model's column {column} is {value} for every child in the test; leave its term out of the formula")]
     Same { column: String, value: f64 },
     /// No column at all.
     #[error("the model has no coefficient; give it at least an intercept")]
     Empty,
     /// Not more children than coefficients.
     #[error(
-        "the model has {coefficients} coefficients but only {children} children, and needs at least one child more than \
+        "the model has {coefficients} coefficients but only {children} children, and it needs more children than \
          coefficients; leave columns out of the formula"
     )]
     TooFewChildren { children: usize, coefficients: usize },
@@ -61,21 +61,20 @@ pub enum EdgeTestError {
     NoCoefficient { number: usize, coefficients: usize },
     /// The intercept, under permutation.
     #[error(
-        "the model's column {column} is the same for every child, and permuting children leaves means as they are; read its \
-         p from the t test"
+        "the model's column {column} is the same for every child, and permuting children leaves means as they are; \
+         use the p of its t test"
     )]
     Constant { column: String },
-    /// A column that holds a part of the intercept, under permutation.
+    /// A column without which the model has no intercept, under permutation.
     #[error(
-        "the model without its column {column} has no intercept, nor columns that add up to one, so that residuals would be \
-         permuted whose mean is not 0 and family-wise p would say nothing of {column}; keep the intercept in the formula, or \
-         read p of the t test"
+        "without its column {column} the model has neither an intercept nor columns that add up to one, so the \
+         permuted residuals would not have a mean of 0 and family-wise p would say nothing about {column}; keep the intercept in the formula, or use the p of the t test"
     )]
     NotCentred { column: String },
     /// More permutations than can be held.
     #[error(
-        "{count} permutations are more than {most}, which give a smallest p of 1 in {most} and whose largest |t| are all held \
-         in memory; ask for fewer"
+        "{count} permutations are too many: {most} already give a smallest p of 1 in {most}, and the largest |t| of \
+         each is held in memory; ask for at most {most}"
     )]
     TooManyPermutations { count: usize, most: usize },
     /// Infinity among the edges.
@@ -130,31 +129,30 @@ pub struct EdgeFits {
 }
 
 impl Model {
-    /// Factorises a design of children × coefficients, one name a coefficient.
+    /// Factorises a design of children × coefficients, with one name per coefficient.
     ///
     /// # Errors
     /// A value that is not finite, too few children, a column that does not vary beside another such, or columns that depend
     /// on one another within the rounding of tables ([`rank`]). The columns are named.
     ///
-    /// # Panics
-    /// When there is not one name a column.
+    /// # Panics When there is not one name per column.
     pub fn new(design: ArrayView2<'_, f64>, names: &[String]) -> Result<Self, EdgeTestError> {
         let (children, coefficients) = design.dim();
-        assert_eq!(coefficients, names.len(), "one name a column of the design");
+        assert_eq!(coefficients, names.len(), "one name per column of the design");
         require_finite("model", design)?;
         if coefficients == 0 {
             return Err(EdgeTestError::Empty);
         }
         let same = |column: usize| EdgeTestError::Same { column: names[column].clone(), value: design[[0, column]] };
         let constant = |column: usize| is_constant(design.column(column));
-        // Before the number of children: a column less may be enough for as few as there are.
+        // Checked before the number of children: with one column fewer, the children may be enough.
         let zero = |column: usize| design.column(column).iter().all(|v| *v == 0.0);
         let first = (0..coefficients).find(|&column| constant(column));
         let idle = (0..coefficients).find(|&c| zero(c) || (constant(c) && Some(c) != first));
         if let Some(column) = idle.filter(|_| children > 1) {
             return Err(same(column));
         }
-        // Before the rank: with as few, one column always depends on the others.
+        // Checked before the rank: with so few children, one column always depends on the others.
         if children <= coefficients {
             return Err(EdgeTestError::TooFewChildren { children, coefficients });
         }
@@ -255,7 +253,7 @@ impl Model {
         Ok(out)
     }
 
-    /// The same model on some of the children; none where it leaves no degree of freedom.
+    /// The same model on some of the children; none where no degree of freedom is left.
     fn of_children(&self, present: &[usize]) -> Result<Option<Factors>, EdgeTestError> {
         let mut scaled = self.scaled.select(Axis(0), present);
         let own = scaled.map_axis(Axis(0), |column| match norm(column) {
@@ -317,7 +315,7 @@ impl Model {
 }
 
 impl Factors {
-    /// Of columns of unit norm that were divided by `norms`; at least one of them is used.
+    /// For columns of unit norm that were divided by `norms`; at least one of them is used.
     fn of(scaled: ArrayView2<'_, f64>, norms: ArrayView1<'_, f64>, rank: &Rank) -> Result<Self, EdgeTestError> {
         let used = scaled.select(Axis(1), &rank.used);
         let (q, r) = used.qr().map_err(|e| lapack_error("QR factorisation of the model", used.dim(), &e))?;
@@ -380,7 +378,7 @@ fn invert_upper(r: ArrayView2<'_, f64>) -> Array2<f64> {
     inverse
 }
 
-/// Whether a column does not vary but for the rounding of tables.
+/// Whether a column does not vary apart from the rounding of tables.
 fn is_constant(column: ArrayView1<'_, f64>) -> bool {
     let (low, high) = column.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &v| (low.min(v), high.max(v)));
     high - low <= rank::TOLERANCE * low.abs().max(high.abs())

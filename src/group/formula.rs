@@ -1,6 +1,7 @@
 //! Model formulas: `z ~ age + sex + mean_fd_mm`, the ordinary form of R and statsmodels.
 //!
-//! Wilkinson & Rogers 1973, J R Stat Soc C 22:392; Chambers & Hastie 1992, Statistical Models in S, ch. 2. Understood are:
+//! Wilkinson & Rogers 1973, J R Stat Soc C 22:392; Chambers & Hastie 1992, Statistical Models in S, ch. 2. These forms
+//! are understood:
 //!
 //! | written | means |
 //! |---|---|
@@ -12,14 +13,15 @@
 //! | `a:b` | the product of two terms, whose parts must be in the formula too |
 //! | `a*b` | `a + b + a:b` |
 //!
-//! Everything else (functions, powers, parentheses, taking terms away) is refused with its place: make a column of it.
-//! An interaction without its parts is refused because its coefficients would hang on the coding of the factors.
+//! Everything else (functions, powers, parentheses, removing terms) is refused, and the message gives its place;
+//! compute such terms as columns of the table. An interaction without its parts is refused because its coefficients
+//! would depend on how the factors are coded.
 //!
-//! A column of text is a factor in treatment coding: one 0/1 column a level but the first, which is the reference. Levels
-//! are sorted by their letters' code points (numbers by size), as R does in the C locale; only levels that occur count, and
-//! texts of one number (`1`, `1.0`) are one level. Without an intercept the first factor has a column for every level, as in R. Terms stand in order of their
-//! number of parts, columns of an interaction with the first part's levels running fastest, names as R gives them:
-//! `sexM`, `factor(site)2`, `age:sexM`; odd names without their backticks.
+//! A column of text is a factor. It gets one 0/1 column for each level except the first, which is the reference. Levels
+//! are sorted by their letters' code points (numbers by size), as R does in the C locale. Only levels that occur count,
+//! and texts of one number (`1`, `1.0`) are one level. Without an intercept the first factor has a column for every
+//! level, as in R. Terms are ordered by their number of parts; among the columns of an interaction the first part's
+//! levels run fastest. Columns are named as in R: `sexM`, `factor(site)2`, `age:sexM`; odd names lose their backticks.
 
 mod design;
 mod parse;
@@ -28,7 +30,7 @@ mod tests;
 
 pub use design::{Column, Design, Levels, Missing};
 
-/// What is explained.
+/// What the model explains.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Response {
     /// Fisher's z.
@@ -70,15 +72,15 @@ pub enum FormulaError {
     /// Something stands at a place where it cannot.
     #[error("the formula \"{formula}\" has {found} at character {place}, where {expected} was expected")]
     Unexpected { formula: String, place: usize, found: String, expected: &'static str },
-    /// A form of R that is not understood here.
-    #[error("the formula \"{formula}\" has {found} at character {place}, which is not understood here; {instead}")]
+    /// A form of R's formulas that is not supported.
+    #[error("the formula \"{formula}\" has {found} at character {place}, which is not supported; {instead}")]
     NotSupported { formula: String, place: usize, found: String, instead: &'static str },
     /// One column both as numbers and as a factor.
     #[error(
         "the formula \"{formula}\" has {column} both as it is and as factor({column}) at character {place}; write it one way only"
     )]
     TwoWays { formula: String, place: usize, column: String },
-    /// An interaction whose parts are not in the formula.
+    /// An interaction whose parts are not all in the formula.
     #[error("the formula has {term} without {part}; write {whole}, which stands for the interaction and its parts")]
     PartMissing { term: String, part: String, whole: String },
     /// A column that the table does not have.
@@ -95,8 +97,8 @@ pub enum FormulaError {
     Length { column: String, found: usize, expected: usize },
     /// Numbers and words in one column.
     #[error(
-        "the column {column} holds numbers and, in row {row}, \"{text}\"; correct that cell, or write factor({column}) to take \
-         the column as names of groups"
+        "the column {column} holds numbers and, in row {row}, \"{text}\"; correct that cell, or write \
+         factor({column}) to treat the column as names of groups"
     )]
     Mixed { column: String, row: usize, text: String },
     /// Infinity in a column.
@@ -109,8 +111,8 @@ pub enum FormulaError {
     OneLevel { column: String, level: String },
     /// Levels that do not occur together.
     #[error(
-        "no child with all columns of the formula has {cell}, so that the interaction {term} cannot be told; leave it out, or make \
-         one column of the combinations that occur and name that in place of {whole}"
+        "no child with all columns of the formula has {cell}, so the interaction {term} cannot be estimated; leave it \
+         out, or make one column of the combinations that occur and name it in place of {whole}"
     )]
     EmptyCell { cell: String, term: String, whole: String },
     /// No child has all columns.

@@ -1,15 +1,16 @@
 //! Are groups alike in a number: mean FD, minutes kept, age? Groups that differ in motion are the trap.
 //!
-//! Of each group the number of children, mean, sample SD and median. Of all, two tests and an effect size:
+//! Each group gets its number of children, mean, sample SD and median. All groups together get two tests and an effect
+//! size:
 //!
-//! - **Welch**: means, without taking the variances for equal. Two groups: t with Satterthwaite's degrees of freedom (Welch
-//!   1947, Biometrika 34:28). More: Welch's F (Welch 1951, Biometrika 38:330), which for two groups is t².
-//! - **Kruskal–Wallis**: ranks, for numbers as skew as motion is; H corrected for ties, χ² with groups − 1 degrees of
-//!   freedom (Kruskal & Wallis 1952, J Am Stat Assoc 47:583).
-//! - **Effect**: two groups, Hedges's g, the difference of means (first − second) over the pooled SD, with the small-sample
-//!   factor 1 − 3/(4ν − 1), ν = n₁ + n₂ − 2 (Hedges 1981, J Educ Stat 6:107). More, ω²: the share of the variance that
-//!   is between groups, less what is there by chance alone, so that it is 0 on the average where groups are alike, and may
-//!   be below (Hays 1963, Statistics for Psychologists; *from memory*).
+//! - **Welch**: compares means without assuming equal variances. Two groups: t with Satterthwaite's degrees of freedom
+//!   (Welch 1947, Biometrika 34:28). More: Welch's F (Welch 1951, Biometrika 38:330), which for two groups is t².
+//! - **Kruskal–Wallis**: compares ranks, for numbers as skewed as motion is; H corrected for ties, χ² with groups − 1
+//!   degrees of freedom (Kruskal & Wallis 1952, J Am Stat Assoc 47:583).
+//! - **Effect**: two groups, Hedges's g, the difference of means (first − second) over the pooled SD, with the
+//!   small-sample factor 1 − 3/(4ν − 1), ν = n₁ + n₂ − 2 (Hedges 1981, J Educ Stat 6:107). More groups, ω²: the share
+//!   of the variance that lies between groups, minus what chance alone gives. It is 0 on average where groups are
+//!   alike, and may be negative (Hays 1963, Statistics for Psychologists; *from memory*).
 //!
 //! A test that does not reach 0.05 in a small sample does not show that groups are alike: read the effect size.
 
@@ -21,7 +22,7 @@ use crate::connectivity::average_ranks;
 #[derive(Debug, Clone, PartialEq)]
 pub struct GroupSummary {
     pub name: String,
-    /// Children with a value; the rest is in `missing`.
+    /// Children with a value; the others are in `missing`.
     pub children: usize,
     pub missing: usize,
     pub mean: f64,
@@ -73,14 +74,17 @@ pub struct Comparison {
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum GroupsError {
     /// No second group.
-    #[error("groups are compared in {found} group only; name a column with at least two groups")]
+    #[error(
+        "a comparison needs at least two groups, but there is only {found}; name a column with at least two \
+        groups"
+    )]
     TooFewGroups { found: usize },
     /// A group in which nobody has a value.
     #[error("no child of the group {group} has a value to compare; leave the group out")]
     Empty { group: String },
 }
 
-/// Compares groups, each a name and one value a child (NaN where missing).
+/// Compares groups, each given as a name and one value per child (NaN where missing).
 ///
 /// With one child in a group, or no spread in any, Welch's test and the effect are NaN.
 ///
@@ -182,7 +186,7 @@ fn kruskal_wallis(groups: &[Vec<f64>]) -> Test {
         between += sum * sum / group.len() as f64;
         first += group.len();
     }
-    // With ties the ranks' own sum of squares stands for n(n² − 1)/12: that is the correction.
+    // With ties the ranks' own sum of squares replaces n(n² − 1)/12: that is the correction for ties.
     let total: f64 = ranks.iter().map(|r| (r - centre).powi(2)).sum();
     let h = (n - 1.0) * between / total;
     let dof = groups.len() as f64 - 1.0;

@@ -1,10 +1,10 @@
-//! Children of whom groups have the same motion: as many as a comparison of the groups can use.
+//! Choosing children so that groups have the same motion, and as many children as a comparison of the groups can use.
 //!
-//! Two ways, both with a caliper:
-//! [`means`] leaves out children until the groups' means lie within the caliper, so a large group may stay large; [`tuples`] keeps one child of each group for one of every other, so each value has its like, and the groups come
-//! out equal in number.
+//! There are two ways, both with a caliper: [`means`] leaves out children until the groups' means lie within the
+//! caliper, so a large group may stay large; [`tuples`] keeps one child of each group for one of every other group, so
+//! each child has a partner with a similar value and the groups become equal in number.
 //!
-//! Both depend on nothing but the values, the groups, the caliper and, where values are equal, the order of the input.
+//! Both depend only on the values, the groups, the caliper and, where values are equal, the order of the input.
 
 mod means;
 mod tuples;
@@ -15,8 +15,8 @@ pub use tuples::match_tuples;
 /// Who is kept and who is not.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Matching {
-    /// Of [`match_tuples`] each tuple: one place in the input a group, in order of the groups; tuples in order of their
-    /// values.
+    /// The tuples of [`match_tuples`]: in each, one place in the input per group, in order of the groups; tuples in
+    /// order of their values.
     pub tuples: Vec<Vec<usize>>,
     /// All places kept, rising.
     pub kept: Vec<usize>,
@@ -59,7 +59,7 @@ pub enum MatchingError {
 }
 
 impl Matching {
-    /// Out of those of some group with a value, and those without.
+    /// From the children of some group who have a value, and those who have none.
     fn of(
         queues: &[Vec<usize>],
         mut kept: Vec<usize>,
@@ -75,7 +75,7 @@ impl Matching {
     }
 }
 
-/// Of each group its children in order of their values, and those who have none or no group.
+/// Each group's children in order of their values, and the children without a value or a group.
 type Queues = (Vec<Vec<usize>>, Vec<LeftOut>);
 
 fn queues(values: &[f64], groups: &[Option<usize>], group_count: usize, caliper: f64) -> Result<Queues, MatchingError> {
@@ -96,7 +96,7 @@ fn queues(values: &[f64], groups: &[Option<usize>], group_count: usize, caliper:
         }
     }
     for queue in &mut queues {
-        // A stable sort: of equal values the first stays first.
+        // The sort is stable: among equal values the first stays first.
         queue.sort_by(|&a, &b| values[a].total_cmp(&values[b]));
     }
     Ok((queues, left_out))
@@ -105,8 +105,7 @@ fn queues(values: &[f64], groups: &[Option<usize>], group_count: usize, caliper:
 /// The SD within groups: the root of the mean of their variances (n − 1), groups of one child aside, as Cochran & Rubin 1973
 /// (Sankhyā A 35:417) scale a caliper. NaN where no group has two children with a value.
 ///
-/// # Panics
-/// When there is not one group a value, or a group is out of range.
+/// # Panics When there is not one group per value, or a group is out of range.
 #[must_use]
 pub fn sd_within(values: &[f64], groups: &[Option<usize>], group_count: usize) -> f64 {
     assert_eq!(values.len(), groups.len(), "one group a value");

@@ -1,8 +1,8 @@
-//! Many tests at once: the share of false findings among the edges called different from zero.
+//! Many tests at once: the share of false findings among the edges that are called different from zero (columns `…_q`).
 //!
-//! Benjamini & Hochberg 1995, J R Stat Soc B 57:289. Of m p values in rising order, qₖ = min over l ≥ k of m·p₍ₗ₎/l: the
-//! smallest rate of false discovery at which test k is still called. Valid for independent tests and for those with
-//! positive regression dependence (Benjamini & Yekutieli 2001, Annals of Statistics 29:1165).
+//! Benjamini & Hochberg 1995, J R Stat Soc B 57:289. For m p values in rising order, qₖ = min over l ≥ k of m·p₍ₗ₎/l:
+//! the smallest false discovery rate at which test k is still called significant. Valid for independent tests and for
+//! those with positive regression dependence (Benjamini & Yekutieli 2001, Annals of Statistics 29:1165).
 
 /// The q value of each p value; NaN stays NaN and is not counted among the tests.
 #[must_use]

@@ -1,4 +1,5 @@
-//! Family-wise p values of one coefficient, by permuting residuals, with the largest |t| over all edges.
+//! Family-wise p values of one coefficient (columns `…_p_familywise`), by permuting residuals and taking the largest |t|
+//! over all edges.
 //!
 //! Freedman & Lane 1983, J Business & Economic Statistics 1:292: fit the model without the tested column (nuisance Z) to
 //! each edge, permute the residuals e over children, add the fit back, and fit the whole model to that. The largest |t|
@@ -15,13 +16,13 @@
 //! and ‖Pe‖ = ‖e‖. With e scaled to norm 1, all that a permutation needs is QᵀP, a gather of Q's rows, times e: one product
 //! of (permutations · p) × children by children × edges a block. A slow twin in the tests fits each permuted edge anew.
 //!
-//! The family is the edges that every child has: with other children missing from edge to edge one permutation would not
-//! be the same for all. The others' p values are not available. Children must be exchangeable under the model: not
-//! siblings, not repeated scans.
+//! The family consists of the edges that every child has: if different children were missing from different edges, one
+//! permutation would not mean the same for all of them. The other edges' p values are not available. Children must be
+//! exchangeable under the model: not siblings, not repeated scans.
 //!
-//! **The intercept.** A permutation moves residuals about, never their mean ē: Σₖ uₖ (Pe)ₖ is on average ē Σ u. Unless u sums
-//! to 0, which it does when Z holds a constant, permuted t lie around another value than 0 and the largest of them says
-//! nothing of chance. Such a column is refused.
+//! **The intercept.** A permutation moves residuals about, never their mean ē: Σₖ uₖ (Pe)ₖ is on average ē Σ u. Unless
+//! u sums to 0, which it does when Z holds a constant, permuted t lie around a value other than 0, and the largest of
+//! them says nothing about chance. Such a column is refused.
 
 use ndarray::linalg::general_mat_mul;
 use ndarray::{Array1, Array2, ArrayView1, ArrayView2, Axis, s};
@@ -32,25 +33,26 @@ use rayon::prelude::*;
 use super::edge_tests::{EdgeTestError, Model, PERFECT, ROUNDING, require_not_infinite};
 use super::{block_columns, columns_as_f64};
 
-/// What a permuted |t| must reach to count as reaching `t`: a little less, since a permutation that leaves the data as they
-/// are gives the same t but for rounding. The share is 1e-9, and more where hardly anything is left of the residuals:
-/// 1 − Σc² then has lost digits, some 1e-15 (1 + t²/ν) of t (own convention, ten times that).
+/// What a permuted |t| must reach to count as reaching `t`. It is a little less than `t`, since a permutation that
+/// leaves the data as they are gives the same t only up to rounding. The share is 1e-9, and more where hardly anything
+/// is left of the residuals: 1 − Σc² then has lost digits, some 1e-15 (1 + t²/ν) of t (own convention, ten times that).
 fn bound(t: f64, dof: f64) -> f64 {
     t.abs() * (1.0 - (1e-9 + 1e-14 * t * t / dof).min(1e-3))
 }
 
-/// Rows of QᵀP in one product: enough to keep the product busy, few enough for the caches. 1,000 children × 19,900 edges ×
-/// 1,000 permutations with 6 coefficients took 6 s of one core so (own measurement: `group_check time permutation`).
+/// Rows of QᵀP in one product: enough to keep the product busy, few enough for the caches. 1,000 children × 19,900
+/// edges × 1,000 permutations with 6 coefficients took 6 s of one core (`cargo run --release --example group_check --
+/// time permutation`).
 const PRODUCT_ROWS: usize = 192;
 
-/// What the permutations say of one coefficient.
+/// What the permutations say about one coefficient.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PermutationTest {
-    /// Of each edge, t of the data as they are; NaN where a child lacks the edge or the fit is perfect.
+    /// For each edge, t of the data as they are; NaN where a child lacks the edge or the fit is perfect.
     pub t: Array1<f64>,
-    /// Of each edge, the family-wise p.
+    /// For each edge, the family-wise p.
     pub family_wise_p: Array1<f64>,
-    /// Of each permutation, the largest |t| over the family.
+    /// For each permutation, the largest |t| over the family.
     pub maxima: Vec<f64>,
     /// Number of edges in the family.
     pub family: usize,
@@ -63,8 +65,8 @@ pub struct Draws {
     pub seed: u64,
 }
 
-/// More permutations are refused: their largest |t|, held twice, would take more than 160 MB, for a p that is finer than one
-/// in ten million (own convention).
+/// More permutations are refused: their largest |t|, held twice, would take more than 160 MB, only to make p finer than
+/// one in ten million (own convention).
 pub const MOST_PERMUTATIONS: usize = 10_000_000;
 
 /// Places of drawn permutations that are held at once: 16 MB (own convention).
@@ -103,14 +105,14 @@ pub(super) fn below(rng: &mut ChaCha8Rng, limit: u64) -> u64 {
     }
 }
 
-/// Whether coefficient `tested` of a design (children × coefficients, one name a column) can be tested by permutation.
+/// Whether coefficient `tested` of a design (children × coefficients, one name per column) can be tested by
+/// permutation.
 ///
 /// # Errors
 /// As [`Model::new`]; a coefficient that is not there; a column that is the same for all children; one without which the
 /// model has no intercept: see above.
 ///
-/// # Panics
-/// When there is not one name a column.
+/// # Panics When there is not one name per column.
 pub fn require_permutable(design: ArrayView2<'_, f64>, names: &[String], tested: usize) -> Result<(), EdgeTestError> {
     basis(design, names, tested).map(|_| ())
 }
@@ -140,19 +142,19 @@ fn basis(design: ArrayView2<'_, f64>, names: &[String], tested: usize) -> Result
     Ok(q)
 }
 
-/// Tests coefficient `tested` of a design (children × coefficients, one name a column) on every edge of `data` (children ×
-/// edges; NaN where a child lacks an edge), under permutations that are drawn as they are needed. Parallel over blocks of
-/// edges on rayon's current pool.
+/// Tests coefficient `tested` of a design (children × coefficients, one name per column) on every edge of `data`
+/// (children × edges; NaN where a child lacks an edge), under permutations that are drawn as they are needed. Parallel
+/// over blocks of edges on rayon's current pool.
 ///
-/// Memory beyond the inputs: 4 bytes × children × (2²² / children, but 64 to 4,096) of permutations, 16 MB for most cohorts;
-/// 16 bytes a permutation; 24 bytes an edge; and each thread 8 bytes × children × (a block of 16 to 256 edges, and 192 rows of
-/// a product, or as many as coefficients if these are more): some 4 MB with 1,000 children, 65 MB with 20,000.
+/// Memory beyond the inputs: 4 bytes × children × (2²² / children, but 64 to 4,096) of permutations, 16 MB for most
+/// cohorts; 16 bytes per permutation; 24 bytes per edge; and for each thread 8 bytes × children × (a block of 16 to 256
+/// edges, and 192 rows of a product, or as many as there are coefficients if these are more): some 4 MB with 1,000
+/// children, 65 MB with 20,000.
 ///
 /// # Errors
 /// As [`require_permutable`] and [`Model::fit`]; more than [`MOST_PERMUTATIONS`].
 ///
-/// # Panics
-/// When there is not one name a column.
+/// # Panics When there is not one name per column.
 pub fn freedman_lane<T>(
     design: ArrayView2<'_, f64>,
     names: &[String],
@@ -193,8 +195,8 @@ pub fn require_few(count: usize) -> Result<(), EdgeTestError> {
     Ok(())
 }
 
-/// t of each edge, and the largest |t| of each permutation. Permutations are drawn `at_once` many, and the residuals worked
-/// out anew for each such lot, which costs little beside its products.
+/// t of each edge, and the largest |t| of each permutation. Permutations are drawn `at_once` at a time. The residuals
+/// are computed anew for each such batch, which costs little beside its products.
 fn largest<T>(
     q: &Array2<f64>,
     data: ArrayView2<'_, T>,

@@ -1,19 +1,21 @@
 //! Cohort quality: does motion drive the edges?
 //!
-//! QC-FC is, for each edge, the correlation over children of its Fisher z with mean framewise displacement: Power et al.
-//! 2012, NeuroImage 59:2142; Satterthwaite et al. 2012, NeuroImage 60:623; Ciric et al. 2017, NeuroImage 154:174. Told
-//! are the median |r|, the shares of edges with p < 0.05 and with q < 0.05 (Benjamini–Hochberg), and the rank correlation
-//! of QC-FC with the distance between the parcels' centroids: motion makes near parcels more alike than far ones.
+//! QC-FC is, for each edge, the correlation over children of its Fisher z with mean framewise displacement (in
+//! `…_qcfc.tsv` the columns `before_r`, `after_r` and, with covariates taken out, `after_adjusted_r`; likewise `…_p`,
+//! `…_q`): Power et al. 2012, NeuroImage 59:2142; Satterthwaite et al. 2012, NeuroImage 60:623; Ciric et al. 2017,
+//! NeuroImage 154:174. Reported are the median |r|, the shares of edges with p < 0.05 and with q < 0.05
+//! (Benjamini–Hochberg), and the rank correlation of QC-FC with the distance between the parcels' centroids: motion
+//! makes near parcels more alike than far ones.
 //!
-//! [`Accumulator`] takes one child after the other, so that memory does not grow with children. It keeps means and sums of
-//! products about the means (Welford 1962, Technometrics 4:419; for products Chan, Golub & LeVeque 1983, The American
-//! Statistician 37:242): stable whatever the offset. An edge that a child lacks keeps covariate moments of its own from
-//! then on, begun from those of the children before, so each edge's correlation is that of exactly the children who have
-//! it.
+//! [`Accumulator`] takes one child after the other, so that memory does not grow with children. It keeps means and sums
+//! of products about the means (Welford 1962, Technometrics 4:419; for products Chan, Golub & LeVeque 1983, The
+//! American Statistician 37:242): stable whatever the offset. From the first child who lacks it, an edge keeps
+//! covariate moments of its own, begun from those of the children before. So each edge's correlation is over exactly
+//! the children who have it.
 //!
-//! Edges share children and parcels and go together, so that far more or far fewer than 5 % of them reach p < 0.05 by
-//! chance too. What chance does to these edges and these children is seen by shuffling motion among the children
-//! ([`Shuffled`]), in the same pass.
+//! Edges share children and parcels and are correlated with one another, so chance alone can bring far more or far
+//! fewer than 5 % of them to p < 0.05. Shuffling motion among the children shows what chance does to these edges and
+//! these children ([`Shuffled`]), in the same pass.
 
 mod accumulator;
 mod chance;

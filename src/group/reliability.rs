@@ -1,24 +1,25 @@
 //! How far a child's matrix can be trusted, from its own cleaned frames.
 //!
-//! - **Split-half**: a run's kept frames in order are cut into blocks of 30 s (as many frames as 30 s hold); odd against
-//!   even blocks, counted on over runs, give two matrices, and the correlation r of their upper triangles says how alike
-//!   they are. Spearman–Brown, 2r/(1 + r), makes of it what two parts twice as long would give if their errors were
-//!   independent (Spearman 1910, Br J Psychol 3:271; Brown 1910, Br J Psychol 3:296). They are not: a slow wave goes from a
-//!   block into the next, so r is too high. The **first against the second half** of the kept time meets at one place
-//!   only; still the regressors were fitted once over both, and what they took is shared, which can be counted and taken
-//!   away ([`first_against_second`]). docs/methods.md has figures.
-//! - **Curve**: the same correlation of a matrix from the first m minutes with that of all of them, m = 5, 6, …: where it
-//!   flattens, more minutes add little. Part and whole share frames, so it ends at 1 by construction and says nothing of
-//!   another day.
-//! - **Standard errors** an edge: moving blocks drawn with replacement, so that neighbouring frames, which are not
-//!   independent, stay together (Künsch 1989, Annals of Statistics 17:1217); the SD over replicates, made larger for what
-//!   few blocks and cleaning hide ([`widening`]). They say how far chance within the recording moves an edge, not how far
-//!   another day would.
-//! - **Equal data** ([`choose`]): the spread of r depends on how much was kept, so groups are compared on as many minutes a
-//!   child: the earliest, or blocks drawn by seed.
+//! - **Split-half**: a run's kept frames in order are cut into blocks of 30 s (as many frames as fit into 30 s). The
+//!   odd and the even blocks, counted on over runs, give two matrices, and the correlation r of their upper triangles
+//!   says how alike they are. Spearman–Brown, 2r/(1 + r), estimates what r would be with parts twice as long if their
+//!   errors were independent (Spearman 1910, Br J Psychol 3:271; Brown 1910, Br J Psychol 3:296). They are not
+//!   independent: a slow wave runs from one block into the next, so r is too high. The **first and the second half** of
+//!   the kept time meet at one place only. They still share what the regressors took, because these were fitted once
+//!   over both; that can be counted and corrected ([`first_against_second`], column `reliability_corrected`).
+//!   docs/methods.md has figures.
+//! - **Curve**: the correlation of the matrix from the first m minutes with the matrix from all of them, m = 5, 6, …:
+//!   where the curve flattens, more minutes add little. Part and whole share frames, so the curve ends at 1 by
+//!   construction and says nothing about another day.
+//! - **Standard errors** of each edge: moving blocks are drawn with replacement, so that neighbouring frames, which are
+//!   not independent, stay together (Künsch 1989, Annals of Statistics 17:1217). The standard error is the SD over
+//!   replicates, made larger for what few blocks and cleaning hide ([`widening`]). It says how far chance within the
+//!   recording moves an edge, not how far another day would.
+//! - **Equal data** ([`choose`]): the spread of r depends on how much was kept, so groups are compared with the same
+//!   number of minutes for each child: the earliest ones, or blocks drawn by seed.
 //!
-//! Frames count by what is kept: "5 minutes" are kept frames that lasted 5 minutes together. Edges are compared as Fisher's
-//! z (covariances as they are); edges that either side lacks do not count.
+//! Minutes count kept frames only: "5 minutes" are kept frames that lasted 5 minutes together. Edges are compared as
+//! Fisher's z (covariances as they are); edges that either side lacks do not count.
 
 mod bootstrap;
 mod choice;
@@ -28,7 +29,7 @@ mod tests;
 use ndarray::{Array1, ArrayView2, Axis};
 
 pub use bootstrap::{bootstrap_rows, standard_errors, widening};
-pub use choice::{Choice, RunFrames, choose};
+pub use choice::{RunFrames, WhichFrames, choose};
 
 use super::upper_triangle;
 use crate::connectivity::{connectivity, fisher_z, join};
@@ -46,13 +47,13 @@ pub struct RunSeries<'a> {
     pub tr: Seconds,
 }
 
-/// Rows of each run: a choice of kept frames.
+/// The rows chosen from each run's kept frames.
 pub type Rows = Vec<Vec<usize>>;
 
 /// What can be wrong with a child's frames.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum ReliabilityError {
-    /// Not one frame number a row.
+    /// Not one frame number per row.
     #[error("run {run} (from 0) has {rows} kept frames but {frames} frame numbers; read both from one record")]
     Frames { run: usize, rows: usize, frames: usize },
     /// Different parcels.
@@ -62,10 +63,10 @@ pub enum ReliabilityError {
     #[error("{what} is {found} s, but must be a number above 0")]
     Time { what: &'static str, found: f64 },
     /// An SD needs two.
-    #[error("standard errors were asked for from {found} replicates; ask for at least 2, better some hundred")]
+    #[error("standard errors were asked for from {found} replicates; ask for at least 2, or better a few hundred")]
     Replicates { found: usize },
     /// Not even two frames.
-    #[error("the child has {found} kept frames, too few to be split; it needs at least 2 in each half")]
+    #[error("the child has {found} kept frames, too few to split; each half needs at least 2")]
     TooShort { found: usize },
     /// A value that is not finite, or LAPACK.
     #[error(transparent)]
@@ -102,7 +103,7 @@ pub struct Agreement {
     pub r: f64,
 }
 
-/// Compares odd with even blocks of `block` (methods.md: 30 s).
+/// Compares odd with even blocks of length `block` (30 s by default: docs/methods.md, "Reliability").
 ///
 /// # Errors
 /// Runs that do not fit together, fewer than two frames in a half, or a value that is not finite.
@@ -119,24 +120,24 @@ pub fn split_half(runs: &[RunSeries<'_>], block: Seconds, measure: Measure) -> R
 /// Compares the first with the second half of the kept time, over all runs: with one repetition time the first ⌊n/2⌋ of n
 /// kept frames with the others.
 ///
-/// Least squares took its degrees of freedom once over the whole run, and what it hides of a run (`hidden`, as
-/// [`widening`] takes it) moves all its frames alike: in units of one frame's error, two frames of a run of n share
-/// hidden/n. So halves of N_A and N_B frames, a and b of them in each run, have the errors V_A = (1 + Σa²·hidden/n/N_A)/N_A
-/// and V_B likewise, V in the mean, and share C = Σab·hidden/n/(N_A·N_B); the whole of N frames has W = (1 + Σn·hidden/N)/N.
-/// With S what the edges truly differ by, r = (S + C)/(S + V), and the reliability of the whole is S/(S + W): `corrected`.
-/// Of one run that is 1 − (1 + hidden)(1 − Spearman–Brown); halves that are a run each share nothing. Derived here.
+/// Least squares took its degrees of freedom once over the whole run, and the error that this hides (`hidden`, as
+/// [`widening`] takes it) moves all frames of the run alike: in units of one frame's error, two frames of a run of n
+/// share hidden/n. So halves of N_A and N_B frames, a and b of them in each run, have the errors V_A = (1 +
+/// Σa²·hidden/n/N_A)/N_A and V_B likewise, V in the mean, and share C = Σab·hidden/n/(N_A·N_B); the whole of N frames
+/// has W = (1 + Σn·hidden/N)/N. With S the variance of the true differences between edges, r = (S + C)/(S + V), and the
+/// reliability of the whole is S/(S + W): `corrected`. Of one run that is 1 − (1 + hidden)(1 − Spearman–Brown); halves
+/// that are a run each share nothing. Derived here.
 ///
 /// # Errors
 /// Runs that do not fit together, fewer than two frames in a half, or a value that is not finite.
 ///
-/// # Panics
-/// When there is not one number of `hidden` a run.
+/// # Panics When there is not one number of `hidden` per run.
 pub fn first_against_second(
     runs: &[RunSeries<'_>],
     hidden: &[f64],
     measure: Measure,
 ) -> Result<FirstSecond, ReliabilityError> {
-    assert_eq!(runs.len(), hidden.len(), "one number a run");
+    assert_eq!(runs.len(), hidden.len(), "one number per run");
     let frames = frames_of(runs)?;
     let all: Rows = runs.iter().map(|run| (0..run.frames.len()).collect()).collect();
     let too_short = || ReliabilityError::TooShort { found: all.iter().map(Vec::len).sum() };
@@ -144,8 +145,8 @@ pub fn first_against_second(
     if total <= 0.0 {
         return Err(too_short());
     }
-    let first = choose(&frames, total / 2.0, Choice::Earliest)?.ok_or_else(too_short)?;
-    // The earliest frames of a run are a beginning of it.
+    let first = choose(&frames, total / 2.0, WhichFrames::Earliest)?.ok_or_else(too_short)?;
+    // The earliest frames of a run are its beginning.
     let second: Rows = all.iter().zip(&first).map(|(all, first)| all[first.len()..].to_vec()).collect();
     let counts: Vec<[f64; 2]> = first.iter().zip(&second).map(|(a, b)| [a.len() as f64, b.len() as f64]).collect();
     let halves = compare(runs, &frames, &[first, second], measure)?;
@@ -189,14 +190,15 @@ fn compare(
     Ok(SplitHalf { minutes, edges, r, spearman_brown })
 }
 
-/// The curve: `from` minutes, one more, … and all of them; the parts taken as `how` says (the earliest, or drawn).
+/// The curve at `from` minutes, one more, … and all of them; `how` says which frames make a part (the earliest, or
+/// drawn blocks).
 ///
 /// # Errors
 /// Runs that do not fit together, or a value that is not finite.
 pub fn agreement_curve(
     runs: &[RunSeries<'_>],
     from: u32,
-    how: Choice,
+    how: WhichFrames,
     measure: Measure,
 ) -> Result<Vec<Agreement>, ReliabilityError> {
     let frames = frames_of(runs)?;
@@ -225,10 +227,9 @@ pub fn agreement_curve(
 /// # Errors
 /// A value that is not finite, or LAPACK.
 ///
-/// # Panics
-/// When there is not one list of rows a run, or a row is not there.
+/// # Panics When there is not one list of rows per run, or a row does not exist.
 pub fn edges_of(runs: &[RunSeries<'_>], rows: &Rows, measure: Measure) -> Result<Array1<f64>, ReliabilityError> {
-    assert_eq!(runs.len(), rows.len(), "one list of rows a run");
+    assert_eq!(runs.len(), rows.len(), "one list of rows per run");
     let parts: Vec<_> = runs
         .iter()
         .zip(rows)
@@ -249,7 +250,7 @@ fn require_time(what: &'static str, time: Seconds) -> Result<(), ReliabilityErro
     if time.0.is_finite() && time.0 > 0.0 { Ok(()) } else { Err(ReliabilityError::Time { what, found: time.0 }) }
 }
 
-/// The runs without their values, once they fit together.
+/// The runs without their values, after checking that they fit together.
 fn frames_of<'a>(runs: &[RunSeries<'a>]) -> Result<Vec<RunFrames<'a>>, ReliabilityError> {
     let expected = runs.first().map_or(0, |run| run.residuals.ncols());
     for (number, run) in runs.iter().enumerate() {

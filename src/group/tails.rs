@@ -1,7 +1,7 @@
 //! Tail probabilities of the t, F and χ² distributions, by the incomplete beta and gamma functions of statrs.
 //!
-//! Abramowitz & Stegun 1964, Handbook of Mathematical Functions, 26.5.27 (t), 26.6.2 (F), 26.4.19 (χ²): written as tails,
-//! so that small probabilities keep their digits. What is not a number, or has no degrees of freedom, gives NaN.
+//! Abramowitz & Stegun 1964, Handbook of Mathematical Functions, 26.5.27 (t), 26.6.2 (F), 26.4.19 (χ²): written as
+//! tails, so that small probabilities keep their digits. The tail of NaN, or without degrees of freedom, is NaN.
 
 use statrs::function::beta::checked_beta_reg;
 use statrs::function::gamma::checked_gamma_ur;

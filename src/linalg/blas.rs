@@ -3,9 +3,10 @@
 //! OpenBLAS reads `OPENBLAS_CORETYPE` and `OPENBLAS_NUM_THREADS` in its own constructor, before `main`. So they are set
 //! in an `.init_array` entry with a priority that runs before it, unless the user has set them:
 //!
-//! - one thread, because scans are already done in parallel (16 jobs took 383 ms so and 1643 ms with two threads each);
-//! - the Haswell kernel where the processor has AVX2 and FMA, so that two machines give the same bits, and because Debian
-//!   12's OpenBLAS 0.3.21 takes new Intel processors for one of 2004.
+//! - one thread, because scans are already done in parallel (a second layer of threads only makes them wait for each
+//!   other);
+//! - the Haswell kernel where the processor has AVX2 and FMA, so that two machines give the same bits, and because the
+//!   OpenBLAS 0.3.21 of Debian 12 mistakes new Intel processors for one of 2004.
 //!
 //! The static archive lacks one Fortran run-time symbol, which is given here.
 

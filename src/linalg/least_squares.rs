@@ -10,7 +10,8 @@ use ndarray::{Array1, Array2, ArrayView2, Axis};
 
 use super::{LinalgError, require_finite};
 
-/// A column counts as dependent when at most this share of it lies outside the columns before it (methods.md, Cleaning).
+/// A column counts as dependent when at most this share of it lies outside the columns before it (docs/methods.md,
+/// "Cleaning").
 pub const RANK_TOLERANCE: f64 = 1e-10;
 
 /// A factorised design matrix, ready to fit any number of data columns.

@@ -1,4 +1,4 @@
-//! Motion tables: text, one row a frame, six columns found by name or position, in mm or m and rad or degrees.
+//! Motion tables: text, one row per frame, six columns found by name or position, in mm or m and rad or degrees.
 
 use std::path::{Path, PathBuf};
 
@@ -19,7 +19,8 @@ pub enum ParametersError {
     )]
     NoHeader { path: PathBuf, names: String },
     #[error(
-        "{}: there is no column \"{name}\" among {found}; set motion.columns in the study file to the names (or positions) of the six motion columns",
+        "{}: there is no column \"{name}\"; the columns are {found}; set motion.columns in the study file to the \
+         names (or positions) of the six motion columns",
         path.display()
     )]
     NoColumn { path: PathBuf, name: String, found: String },
@@ -29,7 +30,8 @@ pub enum ParametersError {
     )]
     NoPosition { path: PathBuf, position: usize, columns: usize },
     #[error(
-        "{} line {line}: the motion parameter \"{column}\" has no value ({cell}); every frame needs all six, so mend the table or leave the scan out",
+        "{} line {line}: the motion parameter \"{column}\" has no value ({cell}); every frame needs all six, so \
+         correct the table or leave the scan out",
         path.display()
     )]
     Missing { path: PathBuf, line: usize, column: String, cell: String },

@@ -1,17 +1,18 @@
 //! Breathing in the motion trace.
 //!
 //! Breathing moves the scanner's field, and so the estimated head position, without the head moving. Children breathe
-//! fast, and what is faster than 1/(2·TR) shows at a lower frequency ([`band`]). Two filters ([`design`]) take it out of
-//! the six parameters before they are differenced, each run forward and backward, so that no frame's motion is laid to
-//! another's charge:
+//! fast, and what is faster than 1/(2·TR) shows at a lower frequency ([`band`]). Two filters ([`design`]) take it out
+//! of the six parameters before they are differenced, each run forward and backward, so that no frame's motion is
+//! charged to another frame:
 //!
 //! - *notch*: over the folded band of the child's rates. Fair et al. 2020, NeuroImage 208:116400.
 //! - *low-pass*: Butterworth of order 2. Gratton et al. 2020, NeuroImage 217:116866.
 //!
-//! A band that reaches a folding point has no two edges for a notch. At the Nyquist frequency everything from its lower
-//! folded edge upward is breathing, and a low-pass there takes it out (said in words), unless that edge is so low that
-//! hardly any motion would be left to censor by; at 0 breathing lies among the slow movements that are to be found. Then a
-//! notch is refused. [`spectrum`] shows what was there and what is left.
+//! A band that reaches a folding point does not have the two edges that a notch needs. If it reaches the Nyquist
+//! frequency, everything from its lower folded edge upward is breathing. A low-pass at that edge takes it out, and the
+//! report says so, unless the edge is so low that hardly any motion would be left to censor by. If the band reaches 0,
+//! breathing lies among the slow movements that are to be found. In these last two cases a notch is refused.
+//! [`spectrum`] shows what was there and what is left.
 
 pub mod band;
 pub mod design;
@@ -30,17 +31,18 @@ pub use band::{BreathingBand, FoldedBand};
 /// Values by which each end is extended, by odd reflection: three times the number of coefficients (common practice).
 const EXTENSION: usize = 9;
 
-/// A low-pass below this is not put in a notch's place, Hz: it is the published low-pass (Gratton et al. 2020), and a
-/// lower one takes the head's own movements out, so that no frame would seem to have moved (own convention).
+/// No low-pass below this frequency, in Hz, replaces a notch. It is that of the published low-pass (Gratton et al.
+/// 2020); a lower one takes out the head's own movements, so that no frame would seem to have moved (own convention).
 const LOWEST_STAND_IN_HZ: f64 = 0.1;
 /// 18 breaths a minute at TR 2.5 s fold onto 0.1 Hz but for rounding.
 const ROUNDING: f64 = 1e-9;
 
-/// What can keep breathing in a trace.
+/// Why breathing cannot be filtered out of a trace.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum RespirationError {
     #[error(
-        "an age of {age_months} months says nothing of breathing; correct it, or give motion.breaths_per_min = [low, high]"
+        "no breathing rate is known for an age of {age_months} months; correct the age, or give \
+         motion.breaths_per_min = [low, high]"
     )]
     Age { age_months: f64 },
     #[error(
@@ -48,27 +50,33 @@ pub enum RespirationError {
     )]
     Rates { low_per_min: f64, high_per_min: f64 },
     #[error(
-        "motion.low_pass_hz is {cutoff_hz} Hz, but frames {tr_s} s apart need a cut-off above 0 and below {nyquist_hz:.4} Hz; give such a one, or set motion.respiration = \"leave\""
+        "motion.low_pass_hz is {cutoff_hz} Hz, but frames {tr_s} s apart need a cut-off above 0 and below \
+         {nyquist_hz:.4} Hz; give such a cut-off, or set motion.respiration = \"leave\""
     )]
     CutoffOutside { cutoff_hz: f64, tr_s: f64, nyquist_hz: f64 },
     #[error(
-        "{low_per_min} to {high_per_min} breaths a minute fold onto everything from 0 to {high_hz:.4} Hz in frames {tr_s} s apart, among the slow movements of the head, where no notch may go; set motion.respiration = \"low-pass\" or \"leave\""
+        "{low_per_min} to {high_per_min} breaths a minute fold onto everything from 0 to {high_hz:.4} Hz in frames \
+         {tr_s} s apart, and a notch there would remove the head's slow movements; set motion.respiration = \"low-pass\" or \"leave\""
     )]
     ReachesZero { low_per_min: f64, high_per_min: f64, high_hz: f64, tr_s: f64 },
     #[error(
-        "{low_per_min} to {high_per_min} breaths a minute fold onto everything from {low_hz:.4} Hz up in frames {tr_s} s apart, and without that (a low-pass below {lowest_hz} Hz) hardly any motion would be left to censor by; give a narrower motion.breaths_per_min, or set motion.respiration = \"low-pass\" or \"leave\""
+        "{low_per_min} to {high_per_min} breaths a minute fold onto everything from {low_hz:.4} Hz up in frames \
+         {tr_s} s apart, and removing all of that (a low-pass below {lowest_hz} Hz) would leave hardly any motion to censor by; give a narrower motion.breaths_per_min, or set motion.respiration = \"low-pass\" or \"leave\""
     )]
     ReachesFarDown { low_per_min: f64, high_per_min: f64, low_hz: f64, lowest_hz: f64, tr_s: f64 },
     #[error(
-        "{low_per_min} to {high_per_min} breaths a minute fold onto all frequencies that frames {tr_s} s apart can show (0 to {nyquist_hz:.4} Hz), which leaves nothing for a notch to spare; give a narrower motion.breaths_per_min, or set motion.respiration = \"low-pass\" or \"leave\""
+        "{low_per_min} to {high_per_min} breaths a minute fold onto all frequencies that frames {tr_s} s apart can \
+         show (0 to {nyquist_hz:.4} Hz), so a notch would remove everything; give a narrower motion.breaths_per_min, or set motion.respiration = \"low-pass\" or \"leave\""
     )]
     CoversEverything { low_per_min: f64, high_per_min: f64, nyquist_hz: f64, tr_s: f64 },
     #[error(
-        "the motion trace has {frames} frames, but filtering breathing out of it takes at least {needed}; set motion.respiration = \"leave\" or leave the run out"
+        "the motion trace has {frames} frames, but a breathing filter needs at least {needed}; set motion.respiration \
+         = \"leave\" or leave the run out"
     )]
     TooFewFrames { frames: usize, needed: usize },
     #[error(
-        "motion parameter {parameter} of frame {frame} (counted from 0) is not a number, but a filter needs every frame's; mend the motion trace or set motion.respiration = \"leave\""
+        "motion parameter {parameter} of frame {frame} (counted from 0) is not a number, but a filter needs a number \
+         for every frame; correct the motion trace or set motion.respiration = \"leave\""
     )]
     NotFinite { frame: usize, parameter: usize },
 }
@@ -78,7 +86,7 @@ pub enum RespirationError {
 pub enum Design {
     /// A notch between the two folded edges.
     Notch { centre_hz: f64, bandwidth_hz: f64 },
-    /// A low-pass in place of a notch, since the folded band reaches up to the Nyquist frequency.
+    /// A low-pass that replaces a notch, since the folded band reaches up to the Nyquist frequency.
     LowPassForNotch { cutoff_hz: f64 },
     /// The low-pass that was asked for.
     LowPass { cutoff_hz: f64 },
@@ -125,7 +133,8 @@ impl RespirationFilter {
         Ok(Self { design, section, band: Some(band), tr })
     }
 
-    /// The low-pass. The band of rates, if known, changes nothing of it and lets [`Self::sentences`] say what it leaves.
+    /// The low-pass. The band of rates, if known, does not change it; it only lets [`Self::sentences`] say what the
+    /// filter leaves.
     ///
     /// # Errors
     /// [`RespirationError::CutoffOutside`].
@@ -163,32 +172,31 @@ impl RespirationFilter {
             Design::Notch { centre_hz, bandwidth_hz } => {
                 let [from, to] = design::half_power_hz(centre_hz, bandwidth_hz, self.tr);
                 format!(
-                    "A notch about {centre_hz:.3} Hz, {bandwidth_hz:.3} Hz wide (half the power of a pass at {from:.3} and \
-                     {to:.3} Hz), was run forward and backward over the six motion parameters before displacement was taken \
-                     (Fair et al. 2020). It covers {:.0} % of what these frames show, and the head's own movements in there \
-                     go with the breathing.",
+                    "A notch filter centred on {centre_hz:.3} Hz and {bandwidth_hz:.3} Hz wide (one pass halves the \
+                     power at {from:.3} and {to:.3} Hz) was run forward and backward over the six motion parameters before displacement was computed (Fair et al. 2020). It covers {:.0} % of the frequencies that these frames can show, and it removes the head's own movements there together with the breathing.",
                     100.0 * bandwidth_hz / band::nyquist_hz(self.tr)
                 )
             }
             Design::LowPassForNotch { cutoff_hz } => format!(
-                "There is no upper edge for a notch, so a low-pass at the lower folded edge, {cutoff_hz:.3} Hz, was run \
-                 forward and backward over the six motion parameters instead, before displacement was taken; the head's own \
-                 movements above it go with the breathing."
+                "A notch would have no upper edge, so a low-pass at the lower folded edge, {cutoff_hz:.3} Hz, was run \
+                 forward and backward over the six motion parameters before displacement was computed. It removes the head's own movements above that edge together with the breathing."
             ),
             Design::LowPass { cutoff_hz } => format!(
                 "A low-pass at {cutoff_hz:.3} Hz was run forward and backward over the six motion parameters before \
-                 displacement was taken (Gratton et al. 2020)."
+                 displacement was computed (Gratton et al. 2020)."
             ),
         });
         if let (Design::LowPass { cutoff_hz }, Some(folded)) = (self.design, self.folded()) {
             let [low_hz, high_hz] = folded.edges_hz(self.tr);
             if high_hz <= cutoff_hz {
                 said.push(format!(
-                    "Breathing shows below {cutoff_hz:.3} Hz in these frames, so the low-pass leaves it in the motion trace."
+                    "Breathing shows below {cutoff_hz:.3} Hz in these frames, so the low-pass leaves it in the motion \
+                     trace."
                 ));
             } else if low_hz < cutoff_hz {
                 said.push(format!(
-                    "Breathing shows in part below {cutoff_hz:.3} Hz in these frames; the low-pass leaves that part in the \
+                    "Part of the breathing shows below {cutoff_hz:.3} Hz in these frames, and the low-pass leaves \
+                     that part in the \
                      motion trace."
                 ));
             }
@@ -196,7 +204,7 @@ impl RespirationFilter {
         said
     }
 
-    /// The trace without breathing; the one given stays as it is.
+    /// The trace without breathing; the given trace stays as it is.
     ///
     /// # Errors
     /// [`RespirationError::TooFewFrames`] (fewer than 10) and [`RespirationError::NotFinite`].
@@ -220,7 +228,7 @@ impl RespirationFilter {
     }
 }
 
-/// In words: the rates and where they show in frames `tr` apart. Also for a report whose trace is not filtered.
+/// In words: the rates and where they show in frames `tr` apart. A report whose trace is not filtered says this too.
 #[must_use]
 pub fn where_it_shows(band: &BreathingBand, tr: Seconds) -> Vec<String> {
     let [low, high] = band.per_min();
@@ -236,24 +244,27 @@ pub fn where_it_shows(band: &BreathingBand, tr: Seconds) -> Vec<String> {
     let [from, to] = folded.edges_hz(tr);
     let shown = match folded {
         FoldedBand::Whole { .. } if band.is_below_nyquist(tr) => {
-            format!("Frames {} s apart show up to {nyquist_hz:.3} Hz, so it stands where it is.", tr.0)
+            format!("Frames {} s apart show up to {nyquist_hz:.3} Hz, so breathing appears at its own frequency.", tr.0)
         }
         FoldedBand::Whole { .. } => format!(
-            "Frames {} s apart show up to {nyquist_hz:.3} Hz only, so it is folded to {from:.3} to {to:.3} Hz.",
+            "Frames {} s apart show up to {nyquist_hz:.3} Hz only, so breathing is folded to {from:.3} to {to:.3} Hz.",
             tr.0
         ),
         FoldedBand::AtNyquist { .. } => format!(
-            "Frames {} s apart show up to {nyquist_hz:.3} Hz, a folding point that this band reaches: it covers everything \
+            "Frames {} s apart show up to {nyquist_hz:.3} Hz, and the breathing band reaches that folding point: it \
+             covers everything \
              from {from:.3} Hz up.",
             tr.0
         ),
         FoldedBand::AtZero { .. } => format!(
-            "Frames {} s apart fold {:.3} Hz onto 0, and this band reaches it: it covers everything from 0 to {to:.3} Hz.",
+            "Frames {} s apart fold {:.3} Hz onto 0, and the breathing band reaches that point: it covers everything \
+             from 0 to {to:.3} Hz.",
             tr.0,
             ((low_hz + high_hz) / 2.0 * tr.0).round() / tr.0
         ),
         FoldedBand::Everything => format!(
-            "Frames {} s apart show up to {nyquist_hz:.3} Hz only, and this band is folded onto all of it, from 0 up.",
+            "Frames {} s apart show up to {nyquist_hz:.3} Hz only, and the breathing band is folded onto all of it, \
+             from 0 up.",
             tr.0
         ),
     };

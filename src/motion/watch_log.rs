@@ -1,7 +1,7 @@
-//! The watch log: what the person sitting with the child wrote down, as BIDS events.
+//! The watch log: notes of an observer during the scan, as BIDS events.
 //!
-//! `onset` and `duration` are seconds from the first frame. A frame i is acquired during \[i·TR, (i+1)·TR) and is logged
-//! when that interval overlaps one of the log's; an entry of no duration marks the frame it falls in.
+//! `onset` and `duration` are seconds from the first frame. A frame i is acquired during \[i·TR, (i+1)·TR) and is
+//! logged when that interval overlaps one of the log's; an entry without duration marks the frame it falls in.
 
 use std::path::{Path, PathBuf};
 
@@ -24,7 +24,8 @@ pub enum WatchLogError {
     #[error(transparent)]
     Table(#[from] TableError),
     #[error(
-        "{}: a watch log needs the columns onset, duration and trial_type (BIDS events); \"{column}\" is not there; add it",
+        "{}: a watch log needs the columns onset, duration and trial_type (BIDS events); \"{column}\" is missing; add \
+         it",
         path.display()
     )]
     NoColumn { path: PathBuf, column: &'static str },

@@ -10,11 +10,11 @@ use super::{Atlases, memory};
 use crate::clean::{confounds, filter};
 use crate::discover::{Child, Scan, Sex};
 use crate::motion::respiration::{BreathingBand, RespirationFilter};
-use crate::motion::{MotionTrace, head_size, parameters, watch_log};
+use crate::motion::{MotionTrace, parameters, sphere, watch_log};
 use crate::nifti::{self, Header};
 use crate::record::inputs;
 use crate::study::Study;
-use crate::study::settings::{BreathsPerMin, HeadRadius, MotionSource, Respiration, Tissue};
+use crate::study::settings::{BreathsPerMin, MotionSource, Respiration, SphereRadius, Tissue};
 use crate::units::{Millimetres, Seconds};
 
 /// The largest difference allowed between the table's and the header's repetition time (interface.md).
@@ -197,11 +197,11 @@ pub fn examine(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
     }
     let radius_by_age = sphere_radius_by_age(child);
     let radius = match study.motion.sphere_radius {
-        HeadRadius::Mm(mm) => {
+        SphereRadius::Mm(mm) => {
             Some(HeadSphere { radius: Millimetres(mm), from: "motion.sphere_radius in the study file".to_owned() })
         }
-        HeadRadius::FromMask => None,
-        HeadRadius::ByAge => {
+        SphereRadius::FromMask => None,
+        SphereRadius::ByAge => {
             // Discovery has told already what is wrong with the child's age.
             if radius_by_age.is_none() && scan.problems.is_empty() {
                 problems.push(no_age(scan, "motion.sphere_radius is \"by-age\"", "give a radius in mm"));
@@ -338,7 +338,7 @@ fn sphere_radius_by_age(child: Option<&Child>) -> Option<HeadSphere> {
         Sex::Female => "female",
         Sex::Unknown => "sex unknown, mean of both",
     };
-    Some(HeadSphere { radius: head_size::radius(age, sex), from: format!("age {age:.1} months, {who}") })
+    Some(HeadSphere { radius: sphere::radius(age, sex), from: format!("age {age:.1} months, {who}") })
 }
 
 fn no_age(scan: &Scan, what: &str, instead: &str) -> String {

@@ -13,7 +13,7 @@ use crate::motion::respiration::where_it_shows;
 use crate::motion::{FramewiseDisplacement, ImageMotion, MotionTrace, displacement};
 use crate::record::{MotionFacts, OtherRadius};
 use crate::study::Study;
-use crate::study::settings::{Axis as WorldAxis, HeadRadius, MotionSource, RotationOrder, Settling};
+use crate::study::settings::{Axis as WorldAxis, MotionSource, RotationOrder, Settling, SphereRadius};
 use crate::units::{Millimetres, Seconds};
 
 /// The radius that most published limits stand on: Power et al. 2012, NeuroImage 59:2142.
@@ -191,6 +191,6 @@ pub fn settling_frames(study: &Study, mask_mean: ArrayView1<'_, f64>) -> usize {
 #[must_use]
 pub fn needs_a_reading(study: &Study) -> bool {
     study.motion.from == MotionSource::Images
-        || study.motion.sphere_radius == HeadRadius::FromMask
+        || study.motion.sphere_radius == SphereRadius::FromMask
         || study.censor.settling == Settling::Auto
 }

@@ -45,10 +45,10 @@ impl Equal {
     }
 
     /// How a child's frames are chosen.
-    pub(super) fn how(&self, stem: &str) -> reliability::Choice {
+    pub(super) fn how(&self, stem: &str) -> reliability::WhichFrames {
         match self.draw {
-            None => reliability::Choice::Earliest,
-            Some(seed) => reliability::Choice::Blocks { block: BLOCK, seed: runs::seed_of(seed, stem) },
+            None => reliability::WhichFrames::Earliest,
+            Some(seed) => reliability::WhichFrames::Blocks { block: BLOCK, seed: runs::seed_of(seed, stem) },
         }
     }
 

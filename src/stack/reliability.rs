@@ -20,7 +20,7 @@ use super::whole::{Unfinished, Whole};
 use super::{StackError, Work};
 use crate::group::quantile;
 use crate::group::reliability::{
-    Agreement, Choice, FirstSecond, ReliabilityError, SplitHalf, agreement_curve, first_against_second, split_half,
+    Agreement, FirstSecond, ReliabilityError, SplitHalf, WhichFrames, agreement_curve, first_against_second, split_half,
 };
 use crate::outputs::{number_cell, text_table};
 
@@ -155,7 +155,7 @@ fn least_minutes(results: &Path, found: &Found) -> Result<f64, StackError> {
 fn look(results: &Path, found: &Found, atlases: &[Atlas], child: &Child, from: u32) -> Result<Vec<Told>, StackError> {
     let runs = Runs::read(results, child)?;
     let rows = equal::rows(found, child, &runs)?;
-    let how = found.equal.as_ref().map_or(Choice::Earliest, |equal| equal.how(&child.stem));
+    let how = found.equal.as_ref().map_or(WhichFrames::Earliest, |equal| equal.how(&child.stem));
     let mut told = Vec::with_capacity(found.kinds.len());
     for atlas in atlases {
         let series = runs.series(atlas, rows.as_deref())?;

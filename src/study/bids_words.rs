@@ -1,7 +1,7 @@
 //! The words of the BIDS standard that a study file may use: entity keys and their long names.
 
-/// Entities with the key that stands in file names and the long name (BIDS specification 1.10, appendix "Entities";
-/// list from memory).
+/// Entities that a file below `sub-*` can have, each with its key in file names and its long name (BIDS specification
+/// 1.11, appendix "Entities"; list from memory).
 pub const ENTITIES: [(&str, &str); 34] = [
     ("sub", "subject"),
     ("ses", "session"),

@@ -11,7 +11,7 @@ use toml::de::{DeTable, DeValue};
 use super::problem::{Fault, Problem};
 use crate::tables::nearest;
 
-/// Sections and their keys: the contract. `[[parcels]]` may stand several times.
+/// Sections and their keys: the contract. `[[parcels]]` may appear several times.
 pub(super) const SECTIONS: [(&str, &[&str]); 10] = [
     ("study", &["name", "results"]),
     ("scans", &["table", "bids", "where", "motion", "confounds", "brain_mask", "white_matter", "csf", "watch_log"]),
@@ -87,14 +87,14 @@ impl<'t> Document<'t> {
         Ok(document)
     }
 
-    /// A section that stands once. Not given at all: every value is the default.
+    /// A section that may appear once. If it is not given, every value is the default.
     pub(super) fn section(&self, name: &'static str) -> Section<'_, 't> {
         let user = self.user.get(name).and_then(|value| value.get_ref().as_table());
         let defaults = self.defaults.get(name).and_then(|value| value.get_ref().as_table());
         Section { document: self, name, line: self.user.get_key_value(name).map(|(k, _)| self.line(k)), user, defaults }
     }
 
-    /// The blocks of a section that may stand several times; their defaults come from the first default block.
+    /// The blocks of a section that may appear several times; their defaults come from the first default block.
     pub(super) fn blocks(&self, name: &'static str) -> Vec<Section<'_, 't>> {
         let defaults = array_of(&self.defaults, name).first().and_then(|value| value.get_ref().as_table());
         let blocks = array_of(&self.user, name).iter().filter(|value| value.get_ref().is_table());
@@ -203,7 +203,7 @@ pub(super) struct Section<'d, 't> {
 }
 
 /// A value with what messages need to say about it.
-pub(super) struct Found<'d, 't> {
+pub(super) struct FoundValue<'d, 't> {
     pub(super) value: &'d DeValue<'t>,
     /// Line in the study file; none for a default.
     pub(super) line: Option<usize>,
@@ -223,18 +223,18 @@ impl<'d, 't> Section<'d, 't> {
     }
 
     /// The user's value, else the default, else none.
-    pub(super) fn find(&self, key: &str) -> Option<Found<'d, 't>> {
+    pub(super) fn find(&self, key: &str) -> Option<FoundValue<'d, 't>> {
         if let Some(value) = self.user.and_then(|table| table.get(key)) {
             let (line, written) = (Some(self.document.line(value)), self.document.written(value));
-            return Some(Found { value: value.get_ref(), line, written });
+            return Some(FoundValue { value: value.get_ref(), line, written });
         }
         let value = self.defaults?.get(key)?;
         let written = shortened(self.document.default_text.get(value.span()).unwrap_or_default());
-        Some(Found { value: value.get_ref(), line: None, written })
+        Some(FoundValue { value: value.get_ref(), line: None, written })
     }
 
     /// As [`Self::find`], but notes a key that has neither value nor default.
-    pub(super) fn need(&self, key: &str, allowed: &str) -> Option<Found<'d, 't>> {
+    pub(super) fn need(&self, key: &str, allowed: &str) -> Option<FoundValue<'d, 't>> {
         let found = self.find(key);
         if found.is_none() {
             self.note(self.line, Fault::Missing { key: self.full(key), allowed: allowed.to_owned() });
@@ -247,7 +247,7 @@ impl<'d, 't> Section<'d, 't> {
     }
 
     /// Notes that a value is not what is allowed.
-    pub(super) fn refuse(&self, key: &str, found: &Found<'_, '_>, allowed: &str) {
+    pub(super) fn refuse(&self, key: &str, found: &FoundValue<'_, '_>, allowed: &str) {
         let (text, allowed) = (found.written.clone(), allowed.to_owned());
         self.note(found.line, Fault::Value { key: self.full(key), found: text, allowed });
     }
@@ -346,7 +346,7 @@ impl<'d, 't> Section<'d, 't> {
         })
     }
 
-    fn refuse_word(&self, key: &str, found: &Found<'_, '_>, word: Option<&str>, names: &[&str], allowed: &str) {
+    fn refuse_word(&self, key: &str, found: &FoundValue<'_, '_>, word: Option<&str>, names: &[&str], allowed: &str) {
         match word.and_then(|word| nearest(word, names.iter().copied())) {
             Some(near) => self.note(
                 found.line,
@@ -383,7 +383,7 @@ pub(super) fn not_blank(value: &DeValue<'_>) -> Option<String> {
     value.as_str().filter(|text| !text.trim().is_empty()).map(str::to_owned)
 }
 
-/// Whether no element stands twice.
+/// Whether no element appears twice.
 pub(super) fn distinct<T: PartialEq>(list: &[T]) -> bool {
     list.iter().enumerate().all(|(i, element)| !list[..i].contains(element))
 }

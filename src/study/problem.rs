@@ -38,7 +38,7 @@ pub enum Fault {
     Syntax { reason: String },
     #[error("unknown section '{name}'; {}", advice(near.as_deref(), "the sections are", known))]
     UnknownSection { name: String, near: Option<String>, known: String },
-    #[error("key '{key}' stands outside its section; move it below [{section}]")]
+    #[error("key '{key}' is outside its section; move it below [{section}]")]
     OutsideSection { key: String, section: String },
     #[error("unknown key '{key}'; {}", advice(near.as_deref(), "keys allowed here are", known))]
     UnknownKey { key: String, near: Option<String>, known: String },
@@ -68,7 +68,7 @@ pub enum Fault {
         "motion.realign works only with motion.from = \"images\"; images that come with a motion table are taken as already aligned, so leave the key out"
     )]
     RealignWithTable,
-    #[error("parcels.name '{name}' stands twice (first on line {first}); give each atlas its own name")]
+    #[error("parcels.name '{name}' appears twice (first on line {first}); give each atlas its own name")]
     NameTwice { name: String, first: usize },
 }
 

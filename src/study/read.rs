@@ -1,4 +1,4 @@
-//! From the sections of a study file to checked settings, one function a section.
+//! From the sections of a study file to checked settings, one function per section.
 //!
 //! Each function reads all its keys before it gives up, so that one pass finds every problem.
 
@@ -12,8 +12,8 @@ use super::file::{Document, Section, distinct, not_blank, number, whole};
 use super::problem::{Fault, Problem};
 use super::settings::{
     AgeUnit, Axis, BreathsPerMin, CensorSettings, ChildrenSettings, CleanSettings, ConnectivitySettings, Displacement,
-    EnoughSettings, Fill, HeadRadius, Join, MatrixFormat, Measure, MotionColumns, MotionSettings, MotionSource,
-    OutputSettings, ParcelsSettings, Respiration, RotationOrder, RotationUnit, SeriesFormat, Settling, Tissue,
+    EnoughSettings, Fill, Join, MatrixFormat, Measure, MotionColumns, MotionSettings, MotionSource, OutputSettings,
+    ParcelsSettings, Respiration, RotationOrder, RotationUnit, SeriesFormat, Settling, SphereRadius, Tissue,
     TranslationUnit,
 };
 use super::{BidsPatterns, ScanSource, Study};
@@ -25,9 +25,9 @@ const MOST_FRAMES: usize = 1_000_000;
 const MOST_DETREND: usize = 10;
 /// More components or confounds than this leaves no degrees of freedom in any usual run (common practice).
 const MOST_COMPONENTS: usize = 100;
-/// Radii of heads, mm: a very preterm newborn's is about 40 by circumference (23 cm gives 37), a large adult's 95
-/// (60 cm) (circumference ÷ 2π, from memory); wider, to leave room for other conventions.
-const HEAD_RADIUS_MM: (f64, f64) = (20.0, 100.0);
+/// Allowed radii, mm. By circumference ÷ 2π a very preterm newborn's head has 37 (23 cm) and a large adult's 95 (60 cm;
+/// from memory); the range is wider, to leave room for other conventions.
+const SPHERE_RADIUS_MM: (f64, f64) = (20.0, 100.0);
 
 /// Reads all sections.
 pub(super) fn study(path: &Path, document: Document<'_>) -> Result<Study, Vec<Problem>> {
@@ -178,7 +178,7 @@ fn children(document: &Document<'_>, folder: &Path, motion: Option<&MotionSettin
             s.note(Some(line), Fault::ColumnWithoutTable { key: s.full(key) });
         }
     }
-    if motion.is_some_and(|m| m.sphere_radius == HeadRadius::ByAge) && s.given("age_column").is_none() {
+    if motion.is_some_and(|m| m.sphere_radius == SphereRadius::ByAge) && s.given("age_column").is_none() {
         s.note(document.section("motion").given("sphere_radius"), Fault::RadiusWithoutAge);
     }
     let by_age = |m: &MotionSettings| m.respiration == Respiration::Notch && m.breaths_per_min == BreathsPerMin::ByAge;
@@ -273,20 +273,20 @@ fn rotation_order(value: &DeValue<'_>) -> Option<RotationOrder> {
     axes.try_into().ok().map(RotationOrder)
 }
 
-fn sphere_radius(s: &Section<'_, '_>) -> Option<HeadRadius> {
+fn sphere_radius(s: &Section<'_, '_>) -> Option<SphereRadius> {
     let allowed = "a radius of 20 to 100 mm, \"by-age\", or \"from-mask\"";
     let found = s.need("sphere_radius", allowed)?;
     match found.value.as_str() {
-        Some("by-age") => return Some(HeadRadius::ByAge),
-        Some("from-mask") => return Some(HeadRadius::FromMask),
+        Some("by-age") => return Some(SphereRadius::ByAge),
+        Some("from-mask") => return Some(SphereRadius::FromMask),
         _ => {}
     }
-    let (least, most) = HEAD_RADIUS_MM;
+    let (least, most) = SPHERE_RADIUS_MM;
     let radius = number(found.value).filter(|mm| (least..=most).contains(mm));
     if radius.is_none() {
         s.refuse("sphere_radius", &found, allowed);
     }
-    radius.map(HeadRadius::Mm)
+    radius.map(SphereRadius::Mm)
 }
 
 fn censor(s: &Section<'_, '_>) -> Option<CensorSettings> {
@@ -386,8 +386,8 @@ fn connectivity(s: &Section<'_, '_>) -> Option<ConnectivitySettings> {
 
 fn enough(s: &Section<'_, '_>) -> Option<EnoughSettings> {
     let minutes = s.number("minutes", "a number of minutes, 0 or more", |v| v >= 0.0);
-    let dof = s.number("dof", "a number, 0 or more (0: not asked)", |v| v >= 0.0);
-    let coverage = share(s, "coverage", "a share from 0 to 1 (0: not asked)");
+    let dof = s.number("dof", "a number, 0 or more (0: not required)", |v| v >= 0.0);
+    let coverage = share(s, "coverage", "a share from 0 to 1 (0: not required)");
     Some(EnoughSettings { minutes: minutes?, dof: dof?, coverage: coverage? })
 }
 

@@ -1,4 +1,4 @@
-//! The checked settings, one plain struct a stage, units in the field names.
+//! The checked settings, one plain struct per stage, with units in the field names.
 //!
 //! No struct here has a `Default`: every scientific default is in `defaults.toml`, with its source. The structs are
 //! serialised into each report ("the settings that were in force") and into the fingerprints that decide whether a
@@ -19,7 +19,7 @@ pub struct MotionSettings {
     pub rotation_order: RotationOrder,
     /// The measure that censoring uses; both are always reported.
     pub displacement: Displacement,
-    pub sphere_radius: HeadRadius,
+    pub sphere_radius: SphereRadius,
     /// What is done about breathing in the motion trace.
     pub respiration: Respiration,
     pub breaths_per_min: BreathsPerMin,
@@ -124,7 +124,7 @@ pub enum Displacement {
 /// Radius of the sphere that turns rotations into millimetres.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum HeadRadius {
+pub enum SphereRadius {
     /// From the child's age and sex, by head circumference.
     ByAge,
     /// The mean distance from the brain mask's centroid to its surface.

@@ -2,7 +2,7 @@ use std::path::Path;
 
 use serde_json::json;
 
-use super::settings::{AgeUnit, Axis, HeadRadius, MotionColumns, Settling, Tissue};
+use super::settings::{AgeUnit, Axis, MotionColumns, Settling, SphereRadius, Tissue};
 use super::*;
 
 const SCANS: &str = "[scans]\ntable = \"runs.tsv\"\n";
@@ -30,7 +30,7 @@ fn smallest_study_has_the_defaults() {
     assert_eq!(study.name, "unnamed study");
     assert_eq!(study.results, Path::new("work/results"));
     assert!(matches!(&study.scans, ScanSource::Table(path) if path == Path::new("work/runs.tsv")));
-    assert_eq!(study.motion.sphere_radius, HeadRadius::Mm(50.0));
+    assert_eq!(study.motion.sphere_radius, SphereRadius::Mm(50.0));
     assert_eq!(study.motion.rotation_order.0, [Axis::X, Axis::Y, Axis::Z]);
     assert!(matches!(&study.motion.columns, MotionColumns::Names(names) if names[3] == "rotation_x_rad"));
     assert_eq!((study.censor.fd_mm, study.censor.before, study.censor.after), (0.2, 1, 2));
@@ -188,7 +188,7 @@ fn every_message() {
                    z, then rotations x y z";
     let cases: Vec<(&str, String)> = vec![
         ("[censr]", "line 1: unknown section 'censr'; did you mean 'censor'?".into()),
-        ("fd_mm = 1", "line 1: key 'fd_mm' stands outside its section; move it below [censor]".into()),
+        ("fd_mm = 1", "line 1: key 'fd_mm' is outside its section; move it below [censor]".into()),
         (
             "[weather]",
             "line 1: unknown section 'weather'; the sections are study, scans, children, motion, censor, clean, \
@@ -318,7 +318,7 @@ fn every_message() {
         ),
         (
             "[enough]\ncoverage = 90",
-            "line 2: enough.coverage is 90; expected a share from 0 to 1 (0: not asked)".into(),
+            "line 2: enough.coverage is 90; expected a share from 0 to 1 (0: not required)".into(),
         ),
         ("[study]\nname = \" \"", "line 2: study.name is \" \"; expected a name in quotes".into()),
         ("output = 3", "line 1: output is 3; expected a section that starts with [output]".into()),
@@ -338,7 +338,7 @@ fn every_message() {
         ),
         (
             "[[parcels]]\nname = \"Tern30\"\nimage = \"a.nii\"",
-            "line 7: parcels.name 'tern30' stands twice (first on line 2); give each atlas its own name".into(),
+            "line 7: parcels.name 'tern30' appears twice (first on line 2); give each atlas its own name".into(),
         ),
         (
             "[[parcels]]\nname = \"a\"\nimage = \"a.nii\"\nleast_coverage = 1.5",

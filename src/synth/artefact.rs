@@ -36,7 +36,7 @@ pub struct LossField {
 pub struct Loss {
     /// `[frame][parcel]`.
     pub parcels: Vec<Vec<f64>>,
-    /// What tissue outside parcels loses: the shared part, a value a frame.
+    /// What tissue outside parcels loses: the shared part, one value per frame.
     pub shared: Vec<f64>,
 }
 
@@ -51,7 +51,8 @@ impl LossField {
         Some(Self { factor: covariance.cholesky()? })
     }
 
-    /// Losses for a run: `moved_mm` is the head's own displacement a frame, `startled` says when the pattern changes.
+    /// Losses for a run: `moved_mm` is the head's own displacement in each frame, `startled` says when the pattern
+    /// changes.
     pub fn draw(&self, moved_mm: &[f64], startled: &[bool], tr_s: f64, rng: &mut ChaCha8Rng) -> Loss {
         let fades = (-tr_s / RETURN_S).exp();
         let mut pattern = self.pattern(rng);

@@ -7,8 +7,8 @@
 //!
 //! Sizes by age: adult half-axes of 70, 84 and 62 mm (round figures, from memory) are scaled by the ratio of median
 //! head circumferences, child to adult. Circumferences: World Health Organization, Child Growth Standards 2007, head
-//! circumference-for-age, mean of boys' and girls' medians; beyond five years linear to the adult value of this
-//! project's methods at 18 years.
+//! circumference-for-age, mean of boys' and girls' medians; beyond five years linear to the adult value at 18 years
+//! ([`crate::motion::sphere`]).
 
 use serde::Serialize;
 

@@ -1,9 +1,9 @@
 //! Images as the scanner saw them: the head moves through the voxels.
 //!
 //! In frame i the head's rest position x lies at R(x − c) + c + t, R = Rz·Ry·Rx, world mm, with t and the three angles
-//! from the motion table and the pivot c at the world's origin, the centre of the invented brain; so x ↦ R x + t. What
-//! the table says of breathing moves the image, too: breathing shifts the picture through the field, and a scanner cannot
-//! tell that from a moved head. What the head itself did is written beside it, in `truth/`.
+//! from the motion table and the pivot c at the world's origin, the centre of the invented brain; so x ↦ R x + t. The
+//! breathing in the table moves the image, too: breathing shifts the picture through the field, and a scanner cannot
+//! tell that from a moved head. The head's own movement is written to `truth/`.
 //!
 //! The head at rest is a continuous function, a sum of cubic B-splines on a grid that holds all of it, the parts beyond
 //! the field of view as well, so that what moves in at an edge is there. Two things make it (Unser, Aldroubi & Eden 1993,
@@ -14,9 +14,9 @@
 //! - The fluctuations are a share of the blurred baseline, and a prefilter makes the splines pass through them: they are
 //!   not blurred, and the signals of neighbouring parcels are not mixed.
 //!
-//! Each voxel of the frame is that function at the place in the head that lies there, plus white noise with an SD of the
-//! value ÷ tsnr, plus the noise of air. Sensitivity and drift go with the head. Slices that a child's scan lacks are the
-//! field's, so they hold air wherever the head is. Masks and atlases are those of the rest position.
+//! Each voxel of the frame is that function at the place in the head that lies there, plus white noise with an SD of
+//! the value ÷ tsnr, plus the noise of air. Sensitivity and drift go with the head. Missing slices belong to the field
+//! of view, so they hold air wherever the head is. Masks and atlases are those of the rest position.
 
 #[cfg(test)]
 mod tests;
@@ -32,7 +32,7 @@ use crate::motion::displacement::rotation;
 use crate::nifti::ImageWriter;
 use crate::study::settings::{Axis, RotationOrder};
 
-/// About what the head turns, world mm.
+/// The point that the head turns about, world mm.
 pub const PIVOT_MM: [f64; 3] = [0.0; 3];
 /// R = Rz·Ry·Rx.
 const ORDER: RotationOrder = RotationOrder([Axis::X, Axis::Y, Axis::Z]);
@@ -72,8 +72,8 @@ pub struct FieldOfView<'a> {
     pub floor_mm: f64,
 }
 
-/// Draws a run whose head moves as `poses` say (one a frame: mm, rad) and hands each volume to the writer. The plan's grid
-/// and voxels are those of the widened grid.
+/// Draws a run whose head moves as `poses` say (one per frame: mm, rad) and hands each volume to the writer. The plan's
+/// grid and voxels are those of the widened grid.
 ///
 /// # Errors
 /// The disk refuses.

@@ -1,13 +1,12 @@
-//! How an invented child moves: drift, startles, restless spells, and breathing that shows in the trace only.
+//! How an invented child moves: drift, startles, restless spells, and breathing, which shows in the trace only.
 //!
 //! Head position is six parameters (mm, rad). A **startle** moves the head at once in a random direction; part of it
 //! stays and the rest goes back over a few seconds. A **spell** (stirring, crying) is a train of startles over ten to
-//! twenty-five seconds, and the person sitting with the child writes it down. **Drift** is a slow slide. **Breathing**
-//! oscillates in the recorded trace and not in the head: the moving chest disturbs the field and with it the estimated
-//! position (Fair et al. 2020, NeuroImage 208:116400). Rates of breathing by age are those of
-//! [`crate::motion::respiration::band`]. Younger children move more often and
-//! farther; the figures for that are this project's invention, set so that a calm child keeps most of a run at a limit
-//! of 0.2 mm and a restless young one does not keep five minutes of ten.
+//! twenty-five seconds, and an observer logs it. **Drift** is a slow slide. **Breathing** oscillates in the recorded
+//! trace and not in the head: the moving chest disturbs the field and with it the estimated position (Fair et al. 2020,
+//! NeuroImage 208:116400). Rates of breathing by age are those of [`crate::motion::respiration::band`]. Younger
+//! children move more often and farther; the figures for that are this project's invention, set so that a calm child
+//! keeps most of a run at a limit of 0.2 mm and a restless young one does not keep five minutes of ten.
 
 use std::f64::consts::PI;
 
@@ -22,7 +21,7 @@ const SPHERE_MM: f64 = 50.0;
 /// How much more often a restless child startles.
 const RESTLESS: f64 = 3.6;
 
-/// How a child moves in a run.
+/// How restless a child is in a run.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Temper {
     pub startles_per_min: f64,
@@ -69,7 +68,7 @@ pub struct Logged {
 /// What a run's head did, and what was recorded of it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Movement {
-    /// Where the head was, one row a frame: translations mm, rotations rad.
+    /// Where the head was, one row per frame: translations mm, rotations rad.
     pub head: Vec<[f64; 6]>,
     /// What the motion table says: the same with breathing.
     pub recorded: Vec<[f64; 6]>,
@@ -104,7 +103,7 @@ impl Movement {
             let what = if rng.random::<f64>() < 0.5 { "stirring" } else { "crying" };
             log.push(Logged { onset_s: onset_s + late_s, duration_s: duration_s + 1.0, what });
         }
-        // Lying awake and still is logged as well, and need not come with movement.
+        // Eyes open is logged as well, and need not come with movement.
         for onset_s in arrivals(0.04, length_s, rng) {
             log.push(Logged { onset_s, duration_s: 15.0 + 20.0 * rng.random::<f64>(), what: "eyes_open" });
         }

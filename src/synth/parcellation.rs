@@ -21,7 +21,7 @@ use super::SynthError;
 use super::head::{AgeGroup, Head, Matter, VoxelGrid};
 use crate::nifti::{Voxel, write_image};
 
-/// Names of the invented networks: trees, which mean nothing in a brain.
+/// Names of the invented networks: trees, which have no meaning in a brain.
 const NETWORKS: [&str; 9] = ["Ash", "Birch", "Cedar", "Elder", "Hazel", "Larch", "Maple", "Rowan", "Willow"];
 /// Rounds of growing and moving seeds; the cells hardly change after this many.
 const ROUNDS: usize = 6;
@@ -95,7 +95,7 @@ pub struct Parcel {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Parcellation {
     pub grid: VoxelGrid,
-    /// One label a voxel in storage order, 0 for none.
+    /// One label per voxel in storage order, 0 for none.
     pub labels: Vec<i16>,
     pub parcels: Vec<Parcel>,
     pub networks: Vec<&'static str>,

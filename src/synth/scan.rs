@@ -34,11 +34,11 @@ const DRIFT_PERCENT: f64 = 1.5;
 const GREY_UNITS: f64 = 1000.0;
 /// The scalp's baseline.
 pub(super) const SCALP_UNITS: f64 = 250.0;
-/// Scaling of the stored numbers: half a unit a step is well under the noise.
+/// Scaling of the stored numbers: half a unit per step is well below the noise.
 pub(super) const SLOPE: f64 = 0.5;
 pub(super) const INTER: f64 = 10.0;
 
-/// What the voxels of one child are, in storage order.
+/// What each voxel of one child is, in storage order.
 #[derive(Debug, Clone)]
 pub struct Voxels {
     /// Brain mask, white matter and fluid, as masks are written: 0 or 1.

@@ -50,7 +50,7 @@ impl Spectrum {
         Self { frames, harmonics, cosine, sine }
     }
 
-    /// One signal of unit variance, a value a frame.
+    /// One signal of unit variance, one value per frame.
     pub fn draw(&self, rng: &mut ChaCha8Rng) -> Vec<f64> {
         let period = 2 * self.frames;
         let mut signal = vec![0.0; self.frames];

@@ -37,7 +37,7 @@ watch_log        = false
         let (title, results) = if which == Which::Usual {
             ("Invented children with a known answer: the usual censoring.", "results")
         } else {
-            ("The same children by the motion that their images were made with.", "results-true-motion")
+            ("The same children with the motion that their images were made with.", "results-true-motion")
         };
         (
             title,
@@ -65,7 +65,7 @@ name    = {name}
 results = \"{results}\"
 
 [scans]
-table = \"runs.tsv\"              # one line a run: where its images and tables are
+table = \"runs.tsv\"              # one line per run: where its images and tables are
 
 [children]
 table      = \"participants.tsv\"
@@ -78,7 +78,7 @@ sex_column = \"sex\"
 columns          = [\"translation_x_mm\", \"translation_y_mm\", \"translation_z_mm\", \"rotation_x_rad\", \"rotation_y_rad\", \"rotation_z_rad\"]
 translation_unit = \"mm\"
 rotation_unit    = \"rad\"
-sphere_radius      = 50.0          # mm; \"by-age\" measures small heads by their own size
+sphere_radius    = 50.0          # mm; \"by-age\" measures small heads by their own size
 
 {censor}
 [clean]
@@ -88,13 +88,13 @@ detrend_degree = 1
 band_hz        = [0.01, 0.1]     # the invented signals lie in this band
 
 [[parcels]]
-name         = \"{atlas}\"
-image        = \"atlas.nii.gz\"
-labels       = \"atlas.tsv\"
-least_coverage = 0.5               # one child in five was scanned without the lowest slices
+name           = \"{atlas}\"
+image          = \"atlas.nii.gz\"
+labels         = \"atlas.tsv\"
+least_coverage = 0.5             # one child in five was scanned without the lowest slices
 
 [connectivity]
-measures = [\"pearson\"]           # what truth/true_correlation.tsv is to be compared with
+measures = [\"pearson\"]           # compare these with truth/true_correlation.tsv
 
 [enough]
 minutes = 5.0                    # some of the younger children do not keep that much
@@ -148,7 +148,7 @@ pub(super) fn participants(children: &[Child]) -> String {
     text
 }
 
-/// The motion table: a header line, then a row a frame; six decimals of a millimetre, eight of a radian.
+/// The motion table: a header line, then one row per frame; six decimals of a millimetre, eight of a radian.
 pub(super) fn motion(movement: &Movement) -> String {
     let mut text = String::from(
         "translation_x_mm\ttranslation_y_mm\ttranslation_z_mm\trotation_x_rad\trotation_y_rad\trotation_z_rad\n",
@@ -218,7 +218,7 @@ pub(super) fn truth(settings: &SynthSettings, truth: &Truth, children: &[Child])
         told["moved_images"] = json!({
             "pose": "the head's rest position x lies at R (x - pivot) + pivot + t, R = Rz Ry Rx, world mm",
             "pivot_mm": PIVOT_MM,
-            "poses": "sub-*_pose.tsv: the image's pose a frame, then the head's own, without breathing",
+            "poses": "sub-*_pose.tsv: the image's pose in each frame, then the head's own, without breathing",
         });
     }
     told
@@ -227,9 +227,7 @@ pub(super) fn truth(settings: &SynthSettings, truth: &Truth, children: &[Child])
 pub(super) fn readme(settings: &SynthSettings) -> String {
     let images = if settings.move_images {
         "
-The head moves through the voxels of the 4-D images, as a scanner sees it, by the poses in the motion tables; masks and
-atlas are those of the head at rest. truth/*_pose.tsv holds the poses in full and, beside them, the head's own, without
-what breathing does to the picture.
+The head moves through the voxels of the 4-D images, as a scanner sees it, by the poses in the motion tables; masks and atlas are those of the head at rest. truth/*_pose.tsv holds these poses in full and, beside them, the head's own poses, without what breathing does to the picture.
 "
     } else {
         ""
@@ -242,16 +240,15 @@ random generator (keepstill {version}, seed {seed}). Use them to try the program
 come to a known answer, never as evidence about children.
 
 study.toml              the study, ready for `keepstill run study.toml`
-study-uncensored.toml   the same with no frame dropped, results in another folder
-study-true-motion.toml  with --move-images only: the same by the true motion table
-runs.tsv               one line a run
-participants.tsv        one line a child
+study-uncensored.toml   the same study with no frame dropped; its results go to another folder
+study-true-motion.toml  with --move-images only: the same study with the true motion table
+runs.tsv                one line per run
+participants.tsv        one line per child
 sub-*/func/             images (4-D), motion tables, watch logs, masks
 atlas.nii.gz, .tsv      {parcels} invented parcels
-truth/                  the true correlation matrix, the settings it was made with, and what befell each run
+truth/                  the true correlation matrix, the settings it was made with, and what happened in each run
 
-All images lie in one template space, the head of a {head} of the invented parcellations: as in a real study after
-normalisation. Children differ in how much they move, in how fast they breathe, and a little in their brain masks.
+All images lie in one template space, as in a real study after normalisation; the template is the {head} head of the invented parcellations. Children differ in how much they move, in how fast they breathe, and a little in their brain masks.
 {images}",
         name = settings.name.replace(char::is_control, " "),
         version = env!("CARGO_PKG_VERSION"),

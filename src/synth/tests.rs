@@ -260,7 +260,7 @@ fn the_same_seed_gives_the_same_bytes_on_any_number_of_threads_and_another_seed_
     }
     for (name, contents) in one.iter().filter(|(n, _)| {
         let n = n.to_string_lossy();
-        n.ends_with("_bold.nii.gz") || n.ends_with("_motion.tsv") || n.ends_with("true_correlation.tsv")
+        n.ends_with("_bold.nii.gz") || n.ends_with("_headmotion.tsv") || n.ends_with("true_correlation.tsv")
     }) {
         assert_ne!(Some(contents), other.get(name), "{}", name.display());
     }

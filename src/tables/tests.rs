@@ -90,7 +90,7 @@ fn bad_tables_are_named() {
         (b"", "FILE is empty; expected a header line and rows"),
         (b"a,b\n1,2\n", "FILE line 1: no tab in the header line 'a,b'; the table must be separated by tabs"),
         (b"a\tb\n1\t2\n\n1\t2\t3\n", "FILE line 4: 3 cells, expected 2 as in line 1; fill gaps with n/a"),
-        (b"a\tb\ta\n", "FILE line 1: column 'a' stands twice (columns 1 and 3); rename or remove one"),
+        (b"a\tb\ta\n", "FILE line 1: column 'a' appears twice (columns 1 and 3); rename or remove one"),
         (b"a\t\tc\n", "FILE line 1: column 2 has no name; name every column of the header line"),
         (b"a\tb\nx\t\xe9\n", "FILE line 2: bytes that are not UTF-8; save the table as UTF-8 text"),
         (b"\xff\xfea\0", "FILE is written in UTF-16; save it as UTF-8 text"),
@@ -101,10 +101,10 @@ fn bad_tables_are_named() {
     }
     let cases: [(&[u8], &str); 5] = [
         (b"# only words\n", "FILE is empty; expected a header line and rows"),
-        (b"x y z\n", "FILE has no rows; expected one row a frame"),
+        (b"x y z\n", "FILE has no rows; expected one row per frame"),
         (b"x y\n1 2\n1 2 3\n", "FILE line 3: 3 cells, expected 2 as in line 1; fill gaps with n/a"),
         (b"1;2\n", "FILE line 1: cells separated by semicolons; separate them by tabs, commas or blanks"),
-        (b"x,y,x\n1,2,3\n", "FILE line 1: column 'x' stands twice (columns 1 and 3); rename or remove one"),
+        (b"x,y,x\n1,2,3\n", "FILE line 1: column 'x' appears twice (columns 1 and 3); rename or remove one"),
     ];
     for (bytes, message) in cases {
         assert_eq!(numeric_message(bytes), message);

@@ -224,7 +224,7 @@ def mixed_cohort(folder):
         # Columns in another order, degrees; commas for one, blanks and no header are tried in their own test.
         table = np.degrees(six)
         table[:, :3] = six[:, :3]
-        header = ["spare", "pitch", "roll", "yaw", "dz", "dx", "dy"]
+        header = ["spare", "about_x", "about_y", "about_z", "up", "right", "front"]
         listed = [[0.0, *row[[3, 4, 5]], row[2], row[0], row[1]] for row in table]
         write_tsv(folder / "tables" / f"{name}_headmotion.tsv", header, [[float(v) for v in r] for r in listed])
         extra = [[None if i == 0 else float(v[0]), float(v[1])] for i, v in enumerate(rng.normal(size=(frames, 2)))]
@@ -292,7 +292,7 @@ table = "children.tsv"
 age_column = "age_m"
 sex_column = "sex"
 [motion]
-columns = ["dx", "dy", "dz", "pitch", "roll", "yaw"]
+columns = ["right", "front", "up", "about_x", "about_y", "about_z"]
 rotation_unit = "deg"
 rotation_order = "zxy"
 displacement = "sum"

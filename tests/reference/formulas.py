@@ -39,24 +39,24 @@ def sphere_radius(age_months, sex):
     return 50.0 * child / adult
 
 
-def fd_sum(trans_mm, rot_rad, radius_mm):
+def fd_sum(translation_mm, rotation_rad, radius_mm):
     """Sum of absolute backward differences, mm [T]; NaN in frame 0 (Power et al. 2012)."""
-    steps = np.abs(np.diff(trans_mm, axis=0)).sum(1) + radius_mm * np.abs(np.diff(rot_rad, axis=0)).sum(1)
+    steps = np.abs(np.diff(translation_mm, axis=0)).sum(1) + radius_mm * np.abs(np.diff(rotation_rad, axis=0)).sum(1)
     return np.concatenate([[np.nan], steps])
 
 
-def rigid(trans_mm, rot_rad, order):
+def rigid(translation_mm, rotation_rad, order):
     """4x4 matrices [T,4,4]; `order` says which fixed axis turns first (scipy's lower-case, extrinsic convention)."""
-    angles = np.asarray(rot_rad)[:, ["xyz".index(a) for a in order]]
-    matrices = np.tile(np.eye(4), (len(trans_mm), 1, 1))
+    angles = np.asarray(rotation_rad)[:, ["xyz".index(a) for a in order]]
+    matrices = np.tile(np.eye(4), (len(translation_mm), 1, 1))
     matrices[:, :3, :3] = Rotation.from_euler(order, angles).as_matrix()
-    matrices[:, :3, 3] = trans_mm
+    matrices[:, :3, 3] = translation_mm
     return matrices
 
 
-def fd_rms(trans_mm, rot_rad, radius_mm, order="xyz"):
+def fd_rms(translation_mm, rotation_rad, radius_mm, order="xyz"):
     """RMS displacement over a sphere centred at 0, mm [T]; NaN in frame 0 (Jenkinson 1999, TR99MJ1)."""
-    poses = rigid(trans_mm, rot_rad, order)
+    poses = rigid(translation_mm, rotation_rad, order)
     out = [np.nan]
     for before, now in zip(poses[:-1], poses[1:]):
         # now · before⁻¹ − 1, with the difference taken first so that small steps keep their digits.

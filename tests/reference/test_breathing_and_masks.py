@@ -17,7 +17,7 @@ def trace(rng, frames):
 
 
 def apply(stages, trans, rot, **how):
-    return stages("respiration", trans_mm=trans, rot_rad=rot, **how)
+    return stages("respiration", translation_mm=trans, rotation_rad=rot, **how)
 
 
 def same(got, expected, tolerance=1e-10):
@@ -74,8 +74,8 @@ def test_notch_against_iirnotch_and_filtfilt(stages, frames, tr_s, band):
     else:
         assert got["design"] == "low-pass for notch" and "low-pass at the lower folded edge" in " ".join(got["said"])
         expected = [f.low_pass(values, low_hz, tr_s) for values in (trans, rot)]
-    same(got["trans_mm"], expected[0])
-    same(got["rot_rad"], expected[1])
+    same(got["translation_mm"], expected[0])
+    same(got["rotation_rad"], expected[1])
 
 
 @pytest.mark.parametrize("rates, tr_s", [((20, 34), 0.8), ((50, 55), 2.0), ((17.9, 18.1), 2.0), ((31, 44), 2.0 / 3)])
@@ -84,8 +84,8 @@ def test_notch_over_given_rates(stages, rates, tr_s):
     got = apply(stages, trans, rot, rates=rates, tr_s=tr_s)
     edges = sorted(abs(hz - round(hz * tr_s) / tr_s) for hz in (rates[0] / 60, rates[1] / 60))
     assert got["design"] == "notch"
-    same(got["trans_mm"], f.notch(trans, *edges, tr_s))
-    same(got["rot_rad"], f.notch(rot, *edges, tr_s))
+    same(got["translation_mm"], f.notch(trans, *edges, tr_s))
+    same(got["rotation_rad"], f.notch(rot, *edges, tr_s))
 
 
 @pytest.mark.parametrize("frames", [10, 48, 300])
@@ -93,14 +93,14 @@ def test_notch_over_given_rates(stages, rates, tr_s):
 def test_low_pass_against_butter_and_filtfilt(stages, frames, cutoff_hz, tr_s):
     trans, rot = trace(np.random.default_rng(frames), frames)
     got = apply(stages, trans, rot, cutoff_hz=cutoff_hz, tr_s=tr_s)
-    same(got["trans_mm"], f.low_pass(trans, cutoff_hz, tr_s))
-    same(got["rot_rad"], f.low_pass(rot, cutoff_hz, tr_s))
+    same(got["translation_mm"], f.low_pass(trans, cutoff_hz, tr_s))
+    same(got["rotation_rad"], f.low_pass(rot, cutoff_hz, tr_s))
 
 
 @pytest.mark.parametrize("frames", [3, 16, 101, 300])
 def test_spectrum_against_the_periodogram(stages, frames):
     trans, rot = trace(np.random.default_rng(frames), frames)
-    got = stages("motion_spectrum", trans_mm=trans, rot_rad=rot, tr_s=0.8)
+    got = stages("motion_spectrum", translation_mm=trans, rotation_rad=rot, tr_s=0.8)
     hz, power = scipy.signal.periodogram(
         np.hstack([trans, rot]), fs=1 / 0.8, window="hann", detrend="linear", scaling="density", axis=0
     )
@@ -195,6 +195,6 @@ def test_a_notch_brings_displacement_near_the_heads_own(stages, keepstill, tmp_p
         assert got["design"] == "notch"
         median = lambda trans, rot: np.nanmedian(f.fd_sum(np.array(trans), np.array(rot), 50))
         own, recorded = median(poses[:, 6:9], poses[:, 9:]), median(poses[:, :3], poses[:, 3:6])
-        left = median(got["trans_mm"], got["rot_rad"])
+        left = median(got["translation_mm"], got["rotation_rad"])
         assert recorded > 1.4 * own
         assert abs(left - own) < 0.2 * (recorded - own)

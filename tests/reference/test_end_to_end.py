@@ -255,7 +255,7 @@ def test_bids_validator_passes(keepstill, mixed):
     issues = json.loads(done.stdout)["issues"]["issues"]
     errors = [i for i in issues if i.get("severity") == "error"]
     assert done.returncode == 0 and not errors, "\n".join(map(str, errors[:10])) + done.stderr
-    # The validator does not miss these in a derivative (testdata.md), so they are asked for here.
+    # The validator does not ask for these in a derivative, so they are asked for here.
     description = json.loads((results / "dataset_description.json").read_text())
     assert description["DatasetType"] == "derivative"
     assert description["Name"] and description["BIDSVersion"]

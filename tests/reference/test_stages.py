@@ -38,23 +38,23 @@ def test_displacement(stages, order, radius):
     rng = np.random.default_rng(11)
     trans, rot = motion(rng, 40)
     rot[20] += [0.4, -0.3, 0.5]  # a large turn, where the order shows
-    got = stages("displacement", trans_mm=trans, rot_rad=rot, radius_mm=radius, order=order)
+    got = stages("displacement", translation_mm=trans, rotation_rad=rot, radius_mm=radius, order=order)
     close(got["sum"], f.fd_sum(trans, rot, radius))
     close(got["rms"], f.fd_rms(trans, rot, radius, order))
 
 
 def test_displacement_at_rest_and_of_one_frame(stages):
-    got = stages("displacement", trans_mm=[[1, 2, 3]] * 3, rot_rad=[[0.1, 0.2, 0.3]] * 3, radius_mm=50, order="xyz")
+    got = stages("displacement", translation_mm=[[1, 2, 3]] * 3, rotation_rad=[[0.1, 0.2, 0.3]] * 3, radius_mm=50, order="xyz")
     assert got["sum"] == [None, 0, 0]
     assert got["rms"][0] is None and max(got["rms"][1:]) < 1e-9
-    got = stages("displacement", trans_mm=[[1, 2, 3]], rot_rad=[[0.1, 0.2, 0.3]], radius_mm=50, order="xyz")
+    got = stages("displacement", translation_mm=[[1, 2, 3]], rotation_rad=[[0.1, 0.2, 0.3]], radius_mm=50, order="xyz")
     assert got == {"sum": [None], "rms": [None]}
 
 
 @pytest.mark.parametrize("terms", [0, 6, 12, 24])
 def test_motion_terms(stages, terms):
     trans, rot = motion(np.random.default_rng(12), 15)
-    got = stages("motion_terms", trans_mm=trans, rot_rad=rot, terms=terms)["data"]
+    got = stages("motion_terms", translation_mm=trans, rotation_rad=rot, terms=terms)["data"]
     expected = f.motion_terms(trans, rot, terms)
     # The order of columns is not part of the contract, the set of columns is.
     assert array(got).reshape(15, -1).shape == expected.shape

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use super::files::{Kind, motion_table};
-use super::{Found, Guess, clean, head, motion_columns, quoted, relative};
+use super::{Contents, Guess, clean, head, motion_columns, quoted, relative};
 use crate::discover::bids::{self, BidsName, fill};
 use crate::discover::{Scan, ScanId, tidy};
 use crate::study::BidsPatterns;
@@ -16,7 +16,7 @@ use crate::tables::TextTable;
 const MOST_PATTERNS: usize = 50;
 
 /// A study file for a dataset; none if the folder is no dataset with runs.
-pub(super) fn guess(found: &Found<'_>) -> Option<Guess> {
+pub(super) fn guess(found: &Contents<'_>) -> Option<Guess> {
     let none = BTreeMap::new();
     let all = bids::scans(found.data, &none, &BidsPatterns::default(), found.study_dir, &mut Vec::new());
     if all.is_empty() {
@@ -36,7 +36,7 @@ pub(super) fn guess(found: &Found<'_>) -> Option<Guess> {
         }
         None => {
             text.push_str(
-                "# No motion tables were found. If there are any, name them by a pattern, and take [motion] out:\n",
+                "# No motion tables were found. If there are any, name them with a pattern and remove [motion]:\n",
             );
             text.push_str("# motion = \"motion/sub-{participant}/ses-{session}/{stem}.txt\"\n");
             notes.push(motion_columns::FROM_IMAGES.to_owned());
@@ -56,9 +56,9 @@ pub(super) fn guess(found: &Found<'_>) -> Option<Guess> {
     let white_matter = complete("white_matter", Kind::WhiteMatter, &mut text);
     let csf = complete("csf", Kind::Csf, &mut text);
     if !brain {
-        text.push_str("# No brain masks were found. If there are any, name them by a pattern:\n");
+        text.push_str("# No brain masks were found. If there are any, name them with a pattern:\n");
         text.push_str("# brain_mask = \"masks/sub-{participant}/ses-{session}/{stem}_mask.nii.gz\"\n");
-        notes.push("no brain masks were found: they are made from the images, which is second best".to_owned());
+        notes.push("no brain masks were found: masks are made from the images, which is second best".to_owned());
     }
     text.push('\n');
     text.push_str(&found.children(true, &mut notes));
@@ -90,7 +90,7 @@ fn choose(all: Vec<Scan>, text: &mut String, notes: &mut Vec<String>) -> Vec<Sca
             None => {
                 let first = tasks.first().map_or("", String::as_str);
                 let _ = writeln!(text, "# CHOOSE: which task of {told}? As in where = {{ task = {} }}", quoted(first));
-                notes.push(format!("several tasks ({told}): choose one by scans.where"));
+                notes.push(format!("several tasks ({told}): choose one with scans.where"));
             }
         }
     }
@@ -112,8 +112,8 @@ fn choose(all: Vec<Scan>, text: &mut String, notes: &mut Vec<String>) -> Vec<Sca
     }
     if !told.is_empty() {
         let told = told.join("; ");
-        let _ = writeln!(text, "# CHOOSE: some runs are there in several forms ({told}); add the wanted one to where");
-        notes.push(format!("some runs are there in several forms ({told}): choose by scans.where"));
+        let _ = writeln!(text, "# CHOOSE: some runs exist in several forms ({told}); add the one you want to where");
+        notes.push(format!("some runs exist in several forms ({told}): choose with scans.where"));
     }
     if !chosen.is_empty() {
         let _ = writeln!(text, "where = {{ {} }}", chosen.join(", "));
@@ -128,7 +128,7 @@ fn pattern_line(key: &str, pattern: &str, hits: usize, scans: usize, text: &mut 
 }
 
 /// Files as patterns: the entities of each file's own name become placeholders. With one file of each pattern.
-fn patterns<'p>(found: &Found<'_>, files: impl Iterator<Item = &'p Path>) -> Vec<(String, &'p Path)> {
+fn patterns<'p>(found: &Contents<'_>, files: impl Iterator<Item = &'p Path>) -> Vec<(String, &'p Path)> {
     let mut seen: BTreeMap<String, (usize, &Path)> = BTreeMap::new();
     for path in files {
         let Some(name) = path.file_name().and_then(|name| name.to_str()) else { continue };
@@ -167,12 +167,12 @@ fn swap(text: &str, token: &str, by: &str) -> String {
 }
 
 /// Where a pattern leads for a scan. The study's folder need not exist yet, so `..` is taken away by letters.
-fn filled(found: &Found<'_>, pattern: &str, scan: &Scan) -> std::path::PathBuf {
+fn filled(found: &Contents<'_>, pattern: &str, scan: &Scan) -> std::path::PathBuf {
     tidy(&found.study_dir.join(fill(pattern, &scan.id, "")))
 }
 
 /// The pattern that finds files for most scans, with their count; the shorter of equals.
-fn best(found: &Found<'_>, scans: &[Scan], patterns: &[(String, &Path)]) -> Option<(String, usize)> {
+fn best(found: &Contents<'_>, scans: &[Scan], patterns: &[(String, &Path)]) -> Option<(String, usize)> {
     let hits = |pattern: &str| scans.iter().filter(|scan| filled(found, pattern, scan).is_file()).count();
     let counted = patterns.iter().map(|(pattern, _)| (hits(pattern), pattern)).filter(|(hits, _)| *hits > 0);
     let (hits, pattern) = counted.max_by_key(|(hits, pattern)| (*hits, std::cmp::Reverse(pattern.len())))?;
@@ -180,7 +180,7 @@ fn best(found: &Found<'_>, scans: &[Scan], patterns: &[(String, &Path)]) -> Opti
 }
 
 /// The best pattern of motion tables, with one of the tables.
-fn motion_pattern(found: &Found<'_>, scans: &[Scan]) -> Option<(String, usize, TextTable)> {
+fn motion_pattern(found: &Contents<'_>, scans: &[Scan]) -> Option<(String, usize, TextTable)> {
     let frames = |path: &Path| {
         let scan_of = |pattern: &str| scans.iter().find(|scan| filled(found, pattern, scan) == path);
         let scan = patterns(found, std::iter::once(path)).first().and_then(|(pattern, _)| scan_of(pattern))?;

@@ -1,7 +1,7 @@
 //! What lies in a folder, by names and the first bytes of images: runs, masks, atlases, tables of numbers.
 //!
 //! Only the axes are read from an image header (NIfTI-1: eight 16-bit numbers at byte 40; NIfTI-2: eight 64-bit numbers
-//! at byte 16), enough to tell a run from a single volume. Whatever cannot be read is told by its name alone.
+//! at byte 16), enough to tell a run from a single volume. Whatever cannot be read is judged by its name alone.
 
 use std::fs::File;
 use std::io::Read;
@@ -12,7 +12,7 @@ use crate::tables::{TextTable, read_numeric};
 
 /// Folders below this depth are not looked at.
 const DEEPEST: usize = 12;
-/// More files than this is no study folder but a disk.
+/// A folder with more files than this is a disk rather than a study.
 const MOST_FILES: usize = 500_000;
 /// Larger text files are not tried as motion tables, bytes.
 const LARGEST_MOTION_TABLE: u64 = 16 * 1024 * 1024;
@@ -139,8 +139,8 @@ fn frames(path: &Path) -> Option<usize> {
     if axis(0)? < 4 { Some(1) } else { usize::try_from(axis(4)?).ok() }
 }
 
-/// A text file that holds at least six columns of numbers, and one row a frame where the count is known. Its name must
-/// speak of motion unless it has exactly six columns.
+/// A text file with at least six columns of numbers, and one row per frame where the count is known. Its name must
+/// mention motion unless it has exactly six columns.
 pub(super) fn motion_table(path: &Path, frames: Option<usize>) -> Option<TextTable> {
     let extension = path.extension().and_then(|extension| extension.to_str()).unwrap_or_default();
     if !["txt", "tsv", "csv", "dat"].contains(&extension.to_ascii_lowercase().as_str()) {
@@ -154,7 +154,7 @@ pub(super) fn motion_table(path: &Path, frames: Option<usize>) -> Option<TextTab
     let named = ["motion", "movement", "realign", "confound"].iter().any(|word| stem.contains(word));
     let fits = frames.is_none_or(|frames| table.rows.len() == frames);
     let six = table.columns() == 6 && frames.is_some();
-    // Six columns of words are no positions.
+    // Six columns of words are not positions.
     let last = table.rows.len() - 1;
     let numbers = (0..table.columns().min(6)).all(|col| table.number(last, col).is_ok());
     (table.columns() >= 6 && fits && numbers && (named || six)).then_some(table)

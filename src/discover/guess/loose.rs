@@ -1,15 +1,16 @@
-//! The guess for loose files: who is who by names and folders, and which masks and tables lie nearest to each run.
+//! The guess for loose files: which child is which, by names and folders, and which masks and tables lie nearest to
+//! each run.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use super::files::{Kind, image_stem, motion_table};
-use super::{Found, Guess, clean, head, motion_columns};
+use super::{Contents, Guess, clean, head, motion_columns};
 use crate::tables::TextTable;
 
 /// One run as guessed.
-struct Run<'a> {
+struct GuessedRun<'a> {
     path: &'a Path,
     frames: Option<usize>,
     participant: String,
@@ -18,7 +19,7 @@ struct Run<'a> {
 }
 
 /// A study file and scan table for the 4-D images of a folder; none if there are none.
-pub(super) fn guess(found: &Found<'_>) -> Option<Guess> {
+pub(super) fn guess(found: &Contents<'_>) -> Option<Guess> {
     let mut notes = Vec::new();
     let runs = runs(found, &mut notes)?;
     let participants: BTreeSet<&str> = runs.iter().map(|run| run.participant.as_str()).collect();
@@ -39,7 +40,7 @@ pub(super) fn guess(found: &Found<'_>) -> Option<Guess> {
     match missing(&brain) {
         0 => {}
         count => notes.push(format!(
-            "{count} of {} runs have no brain mask: fill in runs.tsv, or it is made from the image",
+            "{count} of {} runs have no brain mask: fill in runs.tsv, or a mask is made from the images",
             runs.len()
         )),
     }
@@ -78,7 +79,7 @@ pub(super) fn guess(found: &Found<'_>) -> Option<Guess> {
     Some(Guess { study_toml: text, scan_table: Some(rows), notes })
 }
 
-fn runs<'a>(found: &Found<'a>, notes: &mut Vec<String>) -> Option<Vec<Run<'a>>> {
+fn runs<'a>(found: &Contents<'a>, notes: &mut Vec<String>) -> Option<Vec<GuessedRun<'a>>> {
     let images: Vec<(&Path, Option<usize>)> = found
         .images
         .iter()
@@ -97,21 +98,21 @@ fn runs<'a>(found: &Found<'a>, notes: &mut Vec<String>) -> Option<Vec<Run<'a>>> 
     let unsure = images.iter().filter(|(_, frames)| frames.is_none()).count();
     if unsure > 0 {
         notes.push(format!(
-            "{unsure} images are taken for runs by their names alone, since their headers were not read"
+            "{unsure} images are taken for runs by their names alone, because their headers could not be read"
         ));
     }
     if labelled < images.len() {
         notes.push(format!(
-            "{} runs have no sub- in their names: children are told by folder, else by file name",
+            "{} runs have no sub- in their names: children are told apart by folder, or else by file name",
             images.len() - labelled
         ));
     }
-    // One folder around all of them names nobody.
+    // A single folder around all of them names no child.
     let folders: BTreeSet<Option<String>> = images.iter().map(|(path, _)| by_folder(found, path)).collect();
     let folder = |path| by_folder(found, path).filter(|_| folders.len() > 1);
-    let mut runs: Vec<Run<'a>> = images
+    let mut runs: Vec<GuessedRun<'a>> = images
         .into_iter()
-        .map(|(path, frames)| Run {
+        .map(|(path, frames)| GuessedRun {
             path,
             frames,
             participant: token(found, path, "sub").or_else(|| folder(path)).unwrap_or_else(|| by_name(path)),
@@ -124,7 +125,7 @@ fn runs<'a>(found: &Found<'a>, notes: &mut Vec<String>) -> Option<Vec<Run<'a>>> 
 }
 
 /// Runs that could not be told apart are numbered in the order of their names.
-fn number_same_runs(runs: &mut [Run<'_>], notes: &mut Vec<String>) {
+fn number_same_runs(runs: &mut [GuessedRun<'_>], notes: &mut Vec<String>) {
     let mut same: BTreeMap<(String, Option<String>, Option<String>), Vec<usize>> = BTreeMap::new();
     for (i, run) in runs.iter().enumerate() {
         same.entry((run.participant.clone(), run.session.clone(), run.run.clone())).or_default().push(i);
@@ -143,7 +144,7 @@ fn number_same_runs(runs: &mut [Run<'_>], notes: &mut Vec<String>) {
 }
 
 /// The label of `key-label` in a path below the data folder, the file name first, then the nearest folder.
-fn token(found: &Found<'_>, path: &Path, key: &str) -> Option<String> {
+fn token(found: &Contents<'_>, path: &Path, key: &str) -> Option<String> {
     let inside = path.strip_prefix(found.data).unwrap_or(path);
     let components: Vec<String> = inside.components().map(|c| c.as_os_str().to_string_lossy().into_owned()).collect();
     components.iter().rev().find_map(|component| {
@@ -156,7 +157,7 @@ fn token(found: &Found<'_>, path: &Path, key: &str) -> Option<String> {
 }
 
 /// The first folder below the data folder, as a label.
-fn by_folder(found: &Found<'_>, path: &Path) -> Option<String> {
+fn by_folder(found: &Contents<'_>, path: &Path) -> Option<String> {
     let inside = path.strip_prefix(found.data).ok()?;
     let first = inside.parent()?.components().next()?;
     Some(letters(&first.as_os_str().to_string_lossy())).filter(|label| !label.is_empty())
@@ -174,8 +175,8 @@ fn letters(text: &str) -> String {
 
 /// A motion table for each run, none used twice, and one of them to look into.
 fn motion_tables<'a>(
-    found: &Found<'a>,
-    runs: &[Run<'a>],
+    found: &Contents<'a>,
+    runs: &[GuessedRun<'a>],
     participants: &BTreeSet<&str>,
 ) -> (Vec<Option<&'a Path>>, Option<TextTable>) {
     let texts: Vec<&Path> =
@@ -201,8 +202,8 @@ fn motion_tables<'a>(
 }
 
 fn nearest_file<'a>(
-    found: &Found<'_>,
-    run: &Run<'_>,
+    found: &Contents<'_>,
+    run: &GuessedRun<'_>,
     files: &[&'a Path],
     participants: &BTreeSet<&str>,
     shared: bool,
@@ -213,8 +214,8 @@ fn nearest_file<'a>(
 /// Files that may belong to a run, the likeliest first: none of another child, session or run; those in the same
 /// folder and with the longest common start of the name first. `shared`: a file that names no child may serve all.
 fn ranked<'a>(
-    found: &Found<'_>,
-    run: &Run<'_>,
+    found: &Contents<'_>,
+    run: &GuessedRun<'_>,
     files: &[&'a Path],
     participants: &BTreeSet<&str>,
     shared: bool,

@@ -10,7 +10,7 @@ use crate::tables::TextTable;
 /// Rotations beyond this are taken for degrees: a head in a coil does not turn by 0.6 rad, 34° (common practice).
 const LARGEST_RAD: f64 = 0.6;
 
-/// What is said where there is no motion table at all.
+/// The note where there is no motion table at all.
 pub(super) const FROM_IMAGES: &str = "no motion tables were found: head motion is measured from the images";
 
 /// The lines of `[motion]` where there is no motion table at all.
@@ -28,7 +28,7 @@ pub(super) fn section(table: &TextTable, notes: &mut Vec<String>) -> String {
     };
     let Some(positions) = positions else {
         notes.push(format!(
-            "which columns of the motion tables are the head's position could not be told: {}",
+            "the six columns of head position could not be found in the motion tables: {}",
             table.header.as_ref().map_or("they have no header".to_owned(), |header| header.join(", "))
         ));
         return "[motion]\n# CHOOSE: translations x y z, then rotations x y z, by name or by position from 1\n\
@@ -62,7 +62,8 @@ pub(super) fn section(table: &TextTable, notes: &mut Vec<String>) -> String {
     if text.is_empty() { text } else { format!("[motion]\n{text}\n") }
 }
 
-/// Six columns by their names: three that speak of shifts, three of turns, each group in the order of the header.
+/// Six columns by their names: three that mention shifts and three that mention turns, each group in the order of the
+/// header.
 fn by_name(header: &[String]) -> Option<[usize; 6]> {
     let defaults = [
         "translation_x_mm",

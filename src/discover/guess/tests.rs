@@ -121,7 +121,7 @@ fn loose_files_become_a_scan_table_that_works() {
             "motion tables have no header: columns 1 to 3 are taken as translations, 4 to 6 as rotations",
             "rotations reach 3, so they are taken as degrees",
             "not every scan has masks of white matter and csf, so their means are not removed",
-            "../data/tern_atlas.nii.gz is taken for the atlas by its name",
+            "../data/tern_atlas.nii.gz is taken for the atlas because of its name",
             NOT_LOOKED_FOR,
         ]
     );
@@ -261,9 +261,9 @@ fn a_dataset_that_leaves_choices_says_so() {
         guess.notes,
         [
             "../ds is a BIDS dataset with 2 runs",
-            "some runs are there in several forms (space is \"adult\" or \"child\"): choose by scans.where",
+            "some runs exist in several forms (space is \"adult\" or \"child\"): choose with scans.where",
             "no motion tables were found: head motion is measured from the images",
-            "no brain masks were found: they are made from the images, which is second best",
+            "no brain masks were found: masks are made from the images, which is second best",
             "not every scan has masks of white matter and csf, so their means are not removed",
             "no atlas was found: fill in the [[parcels]] block of the study file",
             NOT_LOOKED_FOR,

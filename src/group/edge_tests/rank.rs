@@ -1,21 +1,22 @@
 //! Which columns of a design depend on one another, and which coefficients the children determine.
 //!
-//! Columns, scaled to unit norm, are taken in order. A column x whose best copy Σ cᵢ xᵢ from those before it leaves at most
-//! 10⁻⁷ (1 + Σ |cᵢ|) of it is set aside: changing the columns by 10⁻⁷ of themselves makes it depend on the others. Tables
-//! hold 32-bit numbers, which have lost up to 6·10⁻⁸ of themselves, so that nothing finer than this can be told apart;
-//! R's `lm` takes the same 10⁻⁷ (from memory), without the sum, which a column needs that is a small difference of large
-//! ones. Columns are not centred: what is lost is a share of the number itself, not of its spread.
+//! Columns, scaled to unit norm, are taken in order. A column x is compared with its best copy Σ cᵢ xᵢ from the columns
+//! before it. If the two differ by at most 10⁻⁷ (1 + Σ |cᵢ|), x is set aside: changing the columns by 10⁻⁷ of
+//! themselves would make it depend on the others. Tables hold 32-bit numbers, which have lost up to 6·10⁻⁸ of
+//! themselves, so nothing finer than this can be told apart. R's `lm` takes the same 10⁻⁷ (from memory) but not the
+//! sum, which is needed where a column is a small difference of large ones. Columns are not centred: what is lost is a
+//! share of the number itself, not of its spread.
 //!
-//! The rest of the columns give the fit. A coefficient is determined when its column does not lie in the span of all the
-//! others (estimable functions: Searle 1971, Linear Models, §5.4; from memory): it is among those kept, and no column set
-//! aside needs it, that is, leaves more than the above when its copy is without it.
+//! The remaining columns give the fit. A coefficient is determined when its column does not lie in the span of all the
+//! others (estimable functions: Searle 1971, Linear Models, §5.4; from memory). That is so when the column was kept and
+//! no column set aside needs it for its copy: without it, each such copy would still differ by no more than the above.
 
 use ndarray::{Array1, Array2, ArrayView2, s};
 
-/// The share of a column that the rounding of tables may have taken: see above.
+/// The share of a column that the rounding of tables may have changed: see above.
 pub(super) const TOLERANCE: f64 = 1e-7;
 
-/// The columns of a design, parted.
+/// The columns of a design, kept or set aside.
 pub(super) struct Rank {
     /// Columns that do not depend on those before them, rising.
     pub used: Vec<usize>,
@@ -24,8 +25,8 @@ pub(super) struct Rank {
 }
 
 impl Rank {
-    /// Of columns of unit norm, or of zeros; Gram–Schmidt done twice, which is orthogonal to rounding (Golub & Van Loan 2013,
-    /// Matrix Computations, §5.2).
+    /// For columns of unit norm or of zeros. Gram–Schmidt is done twice, which makes the basis orthogonal up to
+    /// rounding (Golub & Van Loan 2013, Matrix Computations, §5.2).
     pub fn of(scaled: ArrayView2<'_, f64>) -> Self {
         let (rows, columns) = scaled.dim();
         let mut rank = Self { used: Vec::new(), aside: Vec::new() };

@@ -165,7 +165,7 @@ fn a_column_that_does_not_vary_is_named_with_its_value() {
     let x = array![[1.0, 10.2, 3.0], [1.0, 10.200001, 5.0], [1.0, 10.2, 4.0]];
     assert_eq!(
         Model::new(x.view(), &names).unwrap_err().to_string(),
-        "the model's column minutes is 10.2 for every child of the test; leave the term that it comes from out of the formula"
+        "the model's column minutes is 10.2 for every child in the test; leave its term out of the formula"
     );
     // Without an intercept, a factor's levels add up to one.
     let names = ["sexF", "sexM", "minutes"].map(String::from);

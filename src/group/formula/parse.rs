@@ -162,12 +162,10 @@ impl Parser<'_> {
                     self.next += 1;
                 }
                 Some(_) if minus => {
-                    return Err(
-                        self.not_supported(
-                            "only the intercept can be taken away (- 1); leave the term out instead, and put a column's name \
-                             that has such a sign in it between backticks",
-                        )
-                    );
+                    return Err(self.not_supported(
+                        "only the intercept can be taken away (- 1); leave the term out instead, and put a column \
+                             name that contains such a sign between backticks",
+                    ));
                 }
                 _ => {
                     for term in self.product()? {
@@ -183,13 +181,13 @@ impl Parser<'_> {
                 Some(Token::Sign('-')) => true,
                 Some(Token::Sign('^' | '/' | '%' | '|' | '(' | '[' | '$')) => {
                     return Err(self.not_supported(
-                        "make a column of it in the table and name that; a column's name that has such a sign in it goes \
-                         between backticks",
+                        "compute it as a column of the table and name that column; a column name that contains such a \
+                         sign goes between backticks",
                     ));
                 }
                 Some(Token::Name(_) | Token::Quoted(_) | Token::Number(_)) => {
                     return Err(self.unexpected(
-                        "+, -, :, * or the end (a column's name that has a blank in it goes between backticks)",
+                        "+, -, :, * or the end (a column name that contains a blank goes between backticks)",
                     ));
                 }
                 Some(_) => return Err(self.unexpected("+, -, :, * or the end")),
@@ -230,11 +228,11 @@ impl Parser<'_> {
                     (true, "factor") => return self.forced_factor(place),
                     (true, _) => {
                         return Err(self.not_supported(
-                            "functions cannot be called; make a column of it in the table and name that",
+                            "functions cannot be called; compute it as a column of the table and name that column",
                         ));
                     }
                     (false, ".") => {
-                        return Err(self.not_supported("name each column that the model is to have"));
+                        return Err(self.not_supported("name each column that the model should have"));
                     }
                     (false, _) => Variable { column, as_factor: false },
                 }
@@ -257,8 +255,8 @@ impl Parser<'_> {
         self.next += 1;
         if self.peek() == Some(&Token::Sign(',')) {
             return Err(self.not_supported(
-                "the reference is the first level in order, of letters or of size; for another rename its level so that it \
-                 comes first, or make a column of your own and name that",
+                "the reference is the first level in order of letters or of size; to have another reference, rename a \
+                 level so that it comes first, or add a column of your own and name it",
             ));
         }
         if !self.take(')') {

@@ -49,13 +49,13 @@ fn refusals_name_the_place_and_what_was_expected() {
         ("z ~ 2", 5, "the number 2"),
         ("z ~ age - sex", 11, "only the intercept"),
         ("z ~ log(age)", 5, "functions cannot be called"),
-        ("z ~ age^2", 8, "make a column of it"),
+        ("z ~ age^2", 8, "compute it as a column"),
         ("z ~ (age + sex)", 5, "without parentheses"),
         ("z ~ .", 5, "name each column"),
         ("z ~ factor(1)", 12, "the name of a column"),
         ("z ~ factor(site + base)", 17, "\")\" after"),
         ("z ~ factor(site, 'b' first)", 16, "the reference is the first level in order"),
-        ("z ~ ses z", 9, "that has a blank in it goes between backticks"),
+        ("z ~ ses z", 9, "that contains a blank goes between backticks"),
         ("z ~ `ses`2", 10, "goes between backticks"),
         ("z ~ ses-z", 9, "between backticks"),
         ("z ~ ses/z", 8, "goes between backticks"),
@@ -108,7 +108,8 @@ fn columns_that_cannot_be_used_are_refused() {
     ));
     assert_eq!(
         said("z ~ odd"),
-        "the column odd holds numbers and, in row 3, \"three\"; correct that cell, or write factor(odd) to take the column as \
+        "the column odd holds numbers and, in row 3, \"three\"; correct that cell, or write factor(odd) to treat the \
+         column as \
          names of groups"
     );
     assert!(said("z ~ same").contains("holds \"x\" for every child"));
@@ -167,8 +168,8 @@ fn interactions_with_an_empty_cell_say_what_can_be_done() {
     let group = ["infant", "infant", "infant", "toddler", "toddler", "toddler"];
     let words = |cell: &str| {
         Err(format!(
-            "no child with all columns of the formula has {cell}, so that the interaction group:arm cannot be told; leave it out, \
-             or make one column of the combinations that occur and name that in place of group*arm"
+            "no child with all columns of the formula has {cell}, so the interaction group:arm cannot be estimated; \
+             leave it out, or make one column of the combinations that occur and name it in place of group*arm"
         ))
     };
     assert_eq!(said(group, ["a", "b", "a", "a", "a", "a"], "z ~ group*arm"), words("group toddler and arm b"));
@@ -178,7 +179,7 @@ fn interactions_with_an_empty_cell_say_what_can_be_done() {
     let every = ["a", "b", "a", "a", "b", "a"];
     assert_eq!(said(group, every, "z ~ group*arm"), Ok(4));
     let three = said(group, every, "z ~ group*arm*factor(site)").unwrap_err();
-    assert!(three.contains("has arm b and site 2, so that the interaction arm:factor(site) cannot"), "{three}");
+    assert!(three.contains("has arm b and site 2, so the interaction arm:factor(site) cannot"), "{three}");
     // A number has no cells.
     assert_eq!(said(group, every, "z ~ group*site"), Ok(4));
 }

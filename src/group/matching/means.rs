@@ -1,36 +1,38 @@
 //! Groups whose means lie within a caliper: largest mean − smallest mean ≤ caliper.
 //!
-//! Of a group whose mean is too large children with large values are left out, of one whose mean is too small children with
-//! small ones; the groups may stay of different size. Of all ways to do so that is the largest that is worth most in a
-//! comparison of groups, by Σ 1/n over the groups, to which the variance of a difference of means is proportional; then
-//! that with the most children; then means that are near to one another. (With the number of children alone, a small group would melt away before a large one gives
-//! up a child.)
+//! A group whose mean is too large loses children with large values, and one whose mean is too small loses children
+//! with small values; the groups may keep different sizes. Among all ways to do so, the best one gives the group
+//! comparison most power: it has the smallest Σ 1/n over the groups, to which the variance of a difference of means is
+//! proportional. Among equals, the one with the most children is taken, and then the one whose means are nearest to one
+//! another. (By the number of children alone, a small group would melt away before a large one gives up a child.)
 //!
-//! **How.** For a window of means [h − caliper, h] each group's choice is its own: the most of its children whose mean lies in
-//! the window, and of those the ones whose mean is nearest to that of the whole group. Of any best choice the window can be
-//! slid down until its upper end is one group's mean; so those are tried as h.
+//! **How.** For a window of means [h − caliper, h] each group chooses for itself: as many children as possible with a
+//! mean in the window, and among such choices the one whose mean is nearest to that of the whole group. The window of
+//! any best choice can be slid down until its upper end is one group's mean, so these means are tried as h.
 //!
 //! - Up to [`EVERY`] children: every subset is looked at.
-//! - More: blocks of children who follow each other in order of their values, and blocks one longer without one child. From
-//!   the m smallest to the m largest these rise by steps of (a gap between neighbours)/m, so they miss a window only where a
-//!   gap is more than m times as wide (m: those kept). As h the means of the m smallest and of the m largest are tried, between which the m
-//!   that a window allows does not change.
+//! - More: blocks of children who are neighbours in order of their values, and blocks that are one child longer with
+//!   one child taken out. From the m smallest to the m largest the means of these rise by steps of (a gap between
+//!   neighbours)/m, so they miss a window only where a gap is more than m times as wide as the window (m: children
+//!   kept). The means of the m smallest and of the m largest are tried as h; between these the m that a window allows
+//!   does not change.
 //!
 //! The tests hold both against trying every subset.
 
 use super::{Matching, MatchingError, WhyLeftOut, queues};
 
-/// Children of whom every subset is looked at: 4096 of a group (own choice).
+/// The largest group of which every subset is looked at: 4096 subsets (own choice).
 const EVERY: usize = 12;
-/// Of a larger group so many sizes, from the largest that a window allows down, are looked at in a window (own choice: where
-/// neighbours lie so far apart that these all miss it, some other window is worth more).
+/// For a larger group, this many sizes are looked at in each window, from the largest that the window allows downward
+/// (own choice: where neighbours lie so far apart that all of these miss it, some other window is better).
 const SIZES: usize = 32;
-/// Rounding of a mean, as a share of the range of values: means that differ by as much more than the caliper are within it.
+/// The rounding of a mean, as a share of the range of values: means that exceed the caliper by no more than this are
+/// within it.
 const ROUNDING: f64 = 1e-12;
-/// How often the means are brought nearer by half what is left, nobody given up for it (own choice).
+/// How often the means are brought nearer by half of what is left, without giving up any child (own choice).
 const NEARER: usize = 8;
 
-/// Which children of a group, by their place in order of their values, are kept.
+/// Which children of a group are kept, by their place in order of their values.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Members {
     /// Bit k: the child with the k-th smallest value.
@@ -65,12 +67,12 @@ struct Group {
     sorted: Vec<f64>,
     /// Sums of the first k.
     sums: Vec<f64>,
-    /// Of each size from 1 the means of all subsets, rising, with their members; nothing of a large group.
+    /// For each size from 1, the means of all subsets, rising, with their members; empty for a large group.
     subsets: Vec<Vec<(f64, u32)>>,
 }
 
 impl Group {
-    /// `sorted` rises; of up to `every` children all subsets are looked at.
+    /// `sorted` rises; with up to `every` children all subsets are looked at.
     fn new(sorted: Vec<f64>, every: usize) -> Self {
         let mut sums = vec![0.0];
         sorted.iter().for_each(|v| sums.push(sums[sums.len() - 1] + v));
@@ -82,7 +84,7 @@ impl Group {
                 let count = members().count();
                 subsets[count - 1].push((members().map(|k| sorted[k]).sum::<f64>() / count as f64, set));
             }
-            // Of equal means the order of the children decides.
+            // Among equal means the order of the children decides.
             subsets.iter_mut().for_each(|of| of.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1))));
         }
         Self { sorted, sums, subsets }
@@ -103,7 +105,7 @@ impl Group {
         }
     }
 
-    /// The most of this group with a mean in the window, nearest to the whole group's.
+    /// As much of this group as can have a mean in the window, the mean being nearest to the whole group's.
     fn part(&self, low: f64, high: f64) -> Option<Part> {
         let n = self.sorted.len();
         if n == 0 {
@@ -131,8 +133,9 @@ impl Group {
         (1..n).rev().find_map(within)
     }
 
-    /// Of the blocks of m, and of those of m + 1 without one, the one with the largest mean up to `high` (of a group with a
-    /// larger mean) or the smallest from `low` (of one with a smaller), should it lie in the window.
+    /// Among the blocks of m, and those of m + 1 without one child, the one with the largest mean up to `high` (for a
+    /// group with a larger mean) or the smallest mean from `low` (for one with a smaller mean), if it lies in the
+    /// window.
     fn block_within(&self, m: usize, low: f64, high: f64, of_larger: bool) -> Option<(f64, Members)> {
         let last = self.sorted.len() - m;
         // At both ends the blocks themselves, to the last bit, so that the ends of windows are found again.
@@ -141,7 +144,7 @@ impl Group {
             all if all == m => self.block(first, m),
             _ => (self.sums[first + m + 1] - self.sums[first] - self.sorted[place]) / m as f64,
         };
-        // Where blocks pass the window's side; one longer than the last there is none.
+        // Where blocks pass the window's side; no block is longer than the last one.
         let passed = first_of(0, last + 1, |first| {
             let mean = self.block(first, m);
             if of_larger { mean > high } else { mean >= low }
@@ -168,7 +171,7 @@ impl Group {
     }
 }
 
-/// The first of `from..to` of which something holds, which holds of all that follow; `to` if of none.
+/// The first of `from..to` for which something holds that then holds for all that follow; `to` if it holds for none.
 fn first_of(from: usize, to: usize, holds: impl Fn(usize) -> bool) -> usize {
     let (mut low, mut high) = (from, to);
     while low < high {
@@ -178,8 +181,8 @@ fn first_of(from: usize, to: usize, holds: impl Fn(usize) -> bool) -> usize {
     low
 }
 
-/// A choice of a part a group.
-struct Choice {
+/// A choice of one part per group.
+struct Combination {
     parts: Vec<Part>,
     /// Σ 1/n.
     variance: f64,
@@ -189,7 +192,7 @@ struct Choice {
     largest: f64,
 }
 
-impl Choice {
+impl Combination {
     fn new(parts: Vec<Part>) -> Self {
         let fold = |f: fn(f64, f64) -> f64, from| parts.iter().map(|part| part.mean).fold(from, f);
         let largest = fold(f64::max, f64::NEG_INFINITY);
@@ -202,12 +205,12 @@ impl Choice {
         }
     }
 
-    /// Keeps as many of each kind of group.
+    /// Whether both give the comparison the same power.
     fn worth_as_much_as(&self, other: &Self) -> bool {
         self.children == other.children && (self.variance - other.variance).abs() < 1e-12
     }
 
-    /// Worth more in a comparison, or as much with more children, or with means that are nearer, or smaller.
+    /// Whether it gives the comparison more power, or the same with more children, or with nearer or smaller means.
     fn better_than(&self, other: &Self) -> bool {
         self.variance
             .total_cmp(&other.variance)
@@ -218,14 +221,14 @@ impl Choice {
     }
 }
 
-/// Leaves out children until the means of `values` (NaN where missing) of the `groups` (0 to `group_count` − 1; `None` for a
-/// child of none) lie within the caliper. Nobody is kept where that cannot be with a child of each group.
+/// Leaves out children until the means of `values` (NaN where missing) of the `groups` (0 to `group_count` − 1; `None`
+/// for a child of none) lie within the caliper. Nobody is kept where that is impossible with at least one child of each
+/// group.
 ///
 /// # Errors
 /// Fewer than two groups, or a caliper that is negative or no number.
 ///
-/// # Panics
-/// When there is not one group a value, or a group is out of range.
+/// # Panics When there is not one group per value, or a group is out of range.
 pub fn match_means(
     values: &[f64],
     groups: &[Option<usize>],
@@ -235,7 +238,7 @@ pub fn match_means(
     match_means_of(values, groups, group_count, caliper, EVERY)
 }
 
-/// As [`match_means`], with every subset looked at of groups of up to `every` children.
+/// As [`match_means`], looking at every subset of groups of up to `every` children.
 fn match_means_of(
     values: &[f64],
     groups: &[Option<usize>],
@@ -244,7 +247,8 @@ fn match_means_of(
     every: usize,
 ) -> Result<Matching, MatchingError> {
     let (queues, left_out) = queues(values, groups, group_count, caliper)?;
-    // From the smallest of all, so that means of equal values are equal to the last bit, however many they are.
+    // Counted from the smallest value of all, so that means of equal values are equal to the last bit, however many
+    // there are.
     let smallest = queues.iter().flatten().map(|&child| values[child]).fold(f64::INFINITY, f64::min);
     let above = |queue: &Vec<usize>| queue.iter().map(|&child| values[child] - smallest).collect::<Vec<f64>>();
     let of: Vec<Group> = queues.iter().map(|queue| Group::new(above(queue), every)).collect();
@@ -252,7 +256,7 @@ fn match_means_of(
     let Some(mut best) = best_within(&of, caliper + ROUNDING * range) else {
         return Ok(Matching::of(&queues, Vec::new(), left_out, Vec::new(), |_| WhyLeftOut::NoPartner));
     };
-    // As near as can be with nobody given up.
+    // The means are brought as near as possible without giving up a child.
     let mut apart = 0.0;
     for _ in 0..NEARER {
         let nearer = f64::midpoint(apart, best.spread);
@@ -271,11 +275,11 @@ fn match_means_of(
     Ok(Matching::of(&queues, kept.collect(), left_out, Vec::new(), why))
 }
 
-/// The best choice with means that far apart at most.
-fn best_within(of: &[Group], caliper: f64) -> Option<Choice> {
+/// The best choice whose means are at most this far apart.
+fn best_within(of: &[Group], caliper: f64) -> Option<Combination> {
     let choices = of.iter().flat_map(Group::ends).filter_map(|high| {
         let parts: Option<Vec<Part>> = of.iter().map(|group| group.part(high - caliper, high)).collect();
-        parts.map(Choice::new)
+        parts.map(Combination::new)
     });
     choices.reduce(|best, other| if other.better_than(&best) { other } else { best })
 }

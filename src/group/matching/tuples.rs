@@ -1,31 +1,32 @@
 //! Tuples: one child of each group (a pair, with two groups) whose values lie within a caliper.
 //!
-//! Largest − smallest ≤ caliper in each tuple, and as many tuples as can be; matching with a caliper: Cochran & Rubin 1973,
-//! Sankhyā A 35:417. The groups come out equal in number, and their means differ by at most the caliper.
+//! In each tuple largest − smallest ≤ caliper, and there are as many tuples as possible. Matching with a caliper:
+//! Cochran & Rubin 1973, Sankhyā A 35:417. The groups come out equal in number, and their means differ by at most the
+//! caliper.
 //!
-//! **Two groups.** Of all choices with the most pairs, one with the smallest sum of distances within pairs: so a group whose
-//! values are larger as a whole does not stay larger where partners are at hand. Among sorted values pairs need not cross
-//! (uncrossing two makes neither the sum nor the larger distance larger), so dynamic programming over the first i of one
-//! and the first j of the other finds it; n₁ · n₂ steps, a quarter byte each.
+//! **Two groups.** Among all choices with the most pairs, one with the smallest sum of distances within pairs is taken,
+//! so a group with larger values overall does not stay larger where partners are at hand. Among sorted values pairs
+//! need not cross (uncrossing two makes neither the sum nor the larger distance larger), so dynamic programming over
+//! the first i of one group and the first j of the other finds it, in n₁ · n₂ steps of a quarter byte each.
 //!
-//! **More groups.** One walk over sorted values: look at the smallest child left of each group; if they lie within the
-//! caliper they are a tuple, else the smallest of them can be in none (all that is left of the group of the largest is at
-//! least as far) and is left out. That gives the most tuples: take any best choice; the first tuple that the walk finds can
-//! be put in place of whatever its members are in there, because their later partners, which are no smaller, can take
-//! each other's place. It does not look for the smallest distances, so compare the groups that come out.
+//! **More groups.** One walk over sorted values looks at the smallest remaining child of each group. If they lie within
+//! the caliper they are a tuple. Otherwise the smallest of them cannot be in any tuple (everyone who remains in the
+//! group of the largest is at least as far away) and is left out. This gives the most tuples. Proof: take any best
+//! choice; the first tuple that the walk finds can replace the tuples that its members have there, because their later
+//! partners, which are no smaller, can take each other's place. The walk does not look for the smallest distances, so
+//! compare the groups that come out.
 //!
 //! The tests hold both against trying everything, over small sizes.
 
 use super::{Matching, MatchingError, WhyLeftOut, queues};
 
-/// Matches children by `values` (NaN where missing) between `groups` (0 to `group_count` − 1; `None` for a child of none).
-/// Where values are equal the order of the input decides.
+/// Matches children by `values` (NaN where missing) between `groups` (0 to `group_count` − 1; `None` for a child of
+/// none). Among equal values the order of the input decides.
 ///
 /// # Errors
 /// Fewer than two groups, or a caliper that is negative or no number.
 ///
-/// # Panics
-/// When there is not one group a value, or a group is out of range.
+/// # Panics When there is not one group per value, or a group is out of range.
 pub fn match_tuples(
     values: &[f64],
     groups: &[Option<usize>],
@@ -51,7 +52,7 @@ const PAIR: u8 = 2;
 /// The most pairs with the smallest sum of distances; `a` and `b` are sorted by value.
 fn pairs(values: &[f64], a: &[usize], b: &[usize], caliper: f64) -> Vec<Vec<usize>> {
     let width = b.len() + 1;
-    // Two bits a step.
+    // Two bits per step.
     let mut steps = vec![0u8; ((a.len() + 1) * width).div_ceil(4)];
     // Number of pairs and sum of distances for the first i of `a` and each number of `b`.
     let mut row: Vec<(usize, f64)> = vec![(0, 0.0); width];
@@ -92,7 +93,7 @@ fn pairs(values: &[f64], a: &[usize], b: &[usize], caliper: f64) -> Vec<Vec<usiz
     found
 }
 
-/// More pairs, or as many with a smaller sum of distances.
+/// Whether `a` has more pairs, or as many with a smaller sum of distances.
 fn better(a: (usize, f64), b: (usize, f64)) -> bool {
     a.0 > b.0 || (a.0 == b.0 && a.1 < b.1)
 }

@@ -4,8 +4,8 @@ use ndarray::{Array1, Array2};
 
 use super::{QualityError, p_of_r};
 
-/// A covariate or an edge of which at most this share of its variance is left once the other covariates are taken out
-/// has nothing of its own (own convention; sums of products leave some 1e-15 of rounding).
+/// If at most this share of the variance of a covariate or an edge is left once the other covariates are taken out, it
+/// has nothing of its own (own convention; rounding in sums of products leaves some 1e-15).
 const NOTHING_LEFT: f64 = 1e-12;
 
 /// Number, means and sums of products about the means of the covariates of some children.
@@ -61,20 +61,20 @@ const COMPLETE: u32 = u32::MAX;
 #[derive(Debug, Clone)]
 pub struct Accumulator {
     covariates: Moments,
-    /// Of each edge; of no meaning for one that is incomplete.
+    /// For each edge; meaningless for an incomplete one.
     mean: Vec<f64>,
     squares: Vec<f64>,
-    /// Of each covariate, the sum of products with each edge.
+    /// For each covariate, the sum of products with each edge.
     products: Vec<Vec<f64>>,
     incomplete: Vec<Incomplete>,
-    /// Of each edge, its place in `incomplete`.
+    /// For each edge, its place in `incomplete`.
     place: Vec<u32>,
 }
 
 /// Correlations of each edge with one covariate.
 #[derive(Debug, Clone, PartialEq)]
 pub struct QcFc {
-    /// Of each edge; NaN where it cannot be computed.
+    /// For each edge; NaN where it cannot be computed.
     pub r: Array1<f64>,
     /// Two-sided, by t with `dof` degrees of freedom.
     pub p: Array1<f64>,
@@ -82,13 +82,13 @@ pub struct QcFc {
     pub children: Vec<usize>,
     /// Children − 2 − covariates that took something out; 0 where there is no correlation.
     pub dof: Vec<usize>,
-    /// Root of the sum of squares of what is left of the edge once the covariates are taken out.
+    /// Root of the sum of squares of the edge's residuals once the covariates are taken out.
     pub norm: Array1<f64>,
 }
 
 impl Accumulator {
-    /// For children with `edges` edges and `covariates` numbers each: mean FD first, then what may be taken out (age, sex
-    /// as 0/1 columns; [`crate::group::formula`] makes such columns of a table).
+    /// For children with `edges` edges and `covariates` numbers each: mean FD first, then the covariates that may be
+    /// taken out (age, sex as 0/1 columns; [`crate::group::formula`] makes such columns from a table).
     #[must_use]
     pub fn new(edges: usize, covariates: usize) -> Self {
         Self {
@@ -103,9 +103,8 @@ impl Accumulator {
 
     /// Adds a child: its edges (NaN where it lacks one) and its covariates, all of them.
     ///
-    /// # Errors
-    /// [`QualityError`] when numbers of edges or covariates differ, a covariate is not finite or an edge infinite; the sums
-    /// are as before then.
+    /// # Errors [`QualityError`] when numbers of edges or covariates differ, a covariate is not finite or an edge
+    /// infinite; the sums then stay as they were.
     pub fn add_child(&mut self, edges: &[f32], covariates: &[f64]) -> Result<(), QualityError> {
         if edges.len() != self.mean.len() {
             return Err(QualityError::Edges { found: edges.len(), expected: self.mean.len() });
@@ -116,7 +115,8 @@ impl Accumulator {
         if let Some(number) = covariates.iter().position(|v| !v.is_finite()) {
             return Err(QualityError::NotFinite { number });
         }
-        // The product with 0 of all together is 0 exactly when all are finite, and is quicker than looking at each.
+        // The product of 0 and all values together is 0 exactly when all are finite; this is quicker than looking at
+        // each.
         let all_finite = edges.iter().fold(0.0, |sum, v| sum + v * 0.0) == 0.0;
         if !all_finite && let Some(edge) = edges.iter().position(|v| v.is_infinite()) {
             return Err(QualityError::Infinite { edge });
@@ -149,7 +149,7 @@ impl Accumulator {
 
     /// Adds a child to the sums of every edge in plain loops over arrays; those of incomplete edges are not read again.
     fn add_to_all(&mut self, edges: &[f32], distances: &[f64]) {
-        /// Edges at once, so that what one loop leaves is still in the nearest cache for the next.
+        /// Edges worked on at once, so that what one loop leaves is still in the nearest cache for the next.
         const STRETCH: usize = 512;
         let share = 1.0 / self.covariates.children as f64;
         let mut after = [0.0; STRETCH];
@@ -193,14 +193,14 @@ impl Accumulator {
         )
     }
 
-    /// Of an edge that some child lacks, what those who have it are; none of one that all have.
+    /// For an edge that some child lacks, the children who have it; none for an edge that all have.
     pub(super) fn present(&self, edge: usize, of: usize, controls: &[usize]) -> Option<Present<'_>> {
         let own = self.incomplete(edge)?;
         let taken_out = TakenOut::new(&own.covariates, of, controls)?;
         Some(Present { moments: &own.covariates, sums: &own.sums, taken_out })
     }
 
-    /// Of each edge, the number of children who have it.
+    /// For each edge, the number of children who have it.
     #[must_use]
     pub fn children_of_edges(&self) -> Vec<usize> {
         (0..self.mean.len()).map(|edge| self.children_of(edge)).collect()
@@ -231,7 +231,7 @@ impl Accumulator {
     /// intercept. Fisher 1924, Metron 3:329, for its degrees of freedom, children − 2 − controls; a control that is constant
     /// or follows from the others, among the children who have the edge, takes nothing out and none away.
     ///
-    /// NaN where no degree of freedom is left, or nothing of the edge or of the covariate.
+    /// NaN where no degree of freedom is left, or where nothing is left of the edge or the covariate.
     ///
     /// # Errors
     /// A covariate that is not there.
@@ -280,9 +280,9 @@ impl Present<'_> {
         &self.moments.means
     }
 
-    /// The partial correlation of the edge with some other number w of these children, of which are given: the sum of squares
-    /// about its mean, the sum of products with the edge, and with each covariate, about the means too. 0 where nothing of w is
-    /// left. `norm` is of what is left of the edge.
+    /// The partial correlation of the edge with another number w of these children. Given are w's sum of squares and
+    /// its sums of products with the edge and with each covariate, all about the means. 0 where nothing is left of w.
+    /// `norm` is the norm of what is left of the edge.
     pub(super) fn correlation(&self, squares: f64, with_edge: f64, with_covariates: &[f64], norm: f64) -> f64 {
         let (mut left, mut product) = (squares, with_edge);
         for mixture in self.taken_out.controls() {
@@ -306,7 +306,8 @@ struct TakenOut {
 }
 
 impl TakenOut {
-    /// None where the asked-for covariate has nothing of its own. A control that follows from the others takes nothing out.
+    /// None where the covariate asked for has nothing of its own. A control that follows from the others takes nothing
+    /// out.
     fn new(moments: &Moments, of: usize, controls: &[usize]) -> Option<Self> {
         let order: Vec<usize> = controls.iter().copied().chain([of]).collect();
         let last = controls.len();
@@ -352,7 +353,7 @@ impl TakenOut {
         self.mixtures.rows().into_iter().take(self.order.len() - 1)
     }
 
-    /// The correlation, and the norm of what is left of the edge; none where nothing is.
+    /// The correlation, and the norm of what is left of the edge; none where nothing is left.
     fn correlation(&self, edge: &Sums) -> Option<(f64, f64)> {
         let mut left = edge.squares;
         let mut along = 0.0;

@@ -1,8 +1,8 @@
 //! What correlations come to by chance alone, and how many children it takes to see one.
 //!
-//! Of n children whose numbers have nothing to do with one another, r·√(ν/(1 − r²)) is Student's t with ν = n − 2
+//! For n children whose numbers have nothing to do with one another, r·√(ν/(1 − r²)) is Student's t with ν = n − 2
 //! degrees of freedom, one fewer for each covariate taken out (Fisher 1915, Biometrika 10:507; 1924, Metron 3:329). So
-//! all here is read off t's tails.
+//! everything here follows from the tails of t.
 
 use crate::group::tails::t_two_sided;
 
@@ -34,7 +34,7 @@ pub struct Chance {
 }
 
 impl Chance {
-    /// Of each edge its degrees of freedom; 0 for one without a correlation, which is passed over.
+    /// The degrees of freedom of each edge; 0 for an edge without a correlation, which is passed over.
     #[must_use]
     pub fn new(dof: &[usize]) -> Self {
         let mut sorted: Vec<usize> = dof.iter().copied().filter(|&dof| dof > 0).collect();
@@ -44,14 +44,14 @@ impl Chance {
         Self { shares }
     }
 
-    /// The median |r|; NaN of no edge.
+    /// The median |r|; NaN without any edge.
     #[must_use]
     pub fn median_abs_r(&self) -> f64 {
         let beyond = |r: f64| self.shares.iter().map(|&(dof, share)| share * p_of_r(r, dof)).sum::<f64>();
         if self.shares.is_empty() { f64::NAN } else { bisect(|r| beyond(r) > 0.5) }
     }
 
-    /// Share of the correlations between `from` and `to`; NaN of no edge.
+    /// Share of the correlations between `from` and `to`; NaN without any edge.
     #[must_use]
     pub fn share_between(&self, from: f64, to: f64) -> f64 {
         let below = |r: f64, dof: f64| {
@@ -75,7 +75,7 @@ fn bisect(holds: impl Fn(f64) -> bool) -> f64 {
     f64::midpoint(low, high)
 }
 
-/// The fewest children of whom a correlation of this size reaches p < `p`; none where no number does.
+/// The fewest children with whom a correlation of this size reaches p < `p`; none where no number is enough.
 #[must_use]
 pub fn children_needed(abs_r: f64, p: f64) -> Option<usize> {
     let enough = |children: usize| p_of_r(abs_r, children as f64 - 2.0) < p;

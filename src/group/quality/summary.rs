@@ -1,4 +1,4 @@
-//! What the correlations of all edges with motion come to.
+//! The correlations of all edges with motion in a few numbers.
 
 use ndarray::{Array1, Array2, ArrayView2};
 
@@ -22,10 +22,10 @@ pub struct QcFcSummary {
     pub share_q: f64,
 }
 
-/// How QC-FC goes with distance.
+/// How QC-FC depends on distance.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DistanceDependence {
-    /// Edges with both.
+    /// Edges with both a correlation and a distance.
     pub edges: usize,
     /// Spearman's rank correlation.
     pub rho: f64,
@@ -34,7 +34,7 @@ pub struct DistanceDependence {
     pub p: f64,
 }
 
-/// The numbers that methods.md asks for.
+/// The numbers that docs/methods.md, "QC-FC", describes.
 #[must_use]
 pub fn summarise(correlations: &QcFc) -> QcFcSummary {
     let mut sizes: Vec<f64> = correlations.r.iter().map(|r| r.abs()).filter(|r| !r.is_nan()).collect();
@@ -71,18 +71,17 @@ impl Distances {
     /// Spearman's rank correlation (Spearman 1904, Am J Psychol 15:72; ties share their mean rank) of each edge's `r` with
     /// its distance, over the edges that have both.
     ///
-    /// # Panics
-    /// When there is not one r a distance.
+    /// # Panics When there is not one r per distance.
     #[must_use]
     pub fn dependence(&self, r: &[f64]) -> DistanceDependence {
-        assert_eq!(r.len(), self.edges, "one distance an edge");
+        assert_eq!(r.len(), self.edges, "one distance per edge");
         let both: Vec<usize> = (0..self.places.len()).filter(|&k| r[self.places[k]].is_finite()).collect();
         let a = average_ranks(&both.iter().map(|&k| r[self.places[k]]).collect::<Vec<_>>());
         let own;
         let b = if both.len() == self.places.len() {
             &self.ranks
         } else {
-            // Ranks of some of them rise as those of all do.
+            // Ranks among some of them rise in the same order as ranks among all.
             own = average_ranks(&both.iter().map(|&k| self.ranks[k]).collect::<Vec<_>>());
             &own
         };
@@ -95,24 +94,22 @@ impl Distances {
     }
 }
 
-/// [`Distances::dependence`] of one set of correlations.
+/// [`Distances::dependence`] for one set of correlations.
 ///
-/// # Panics
-/// When there is not one distance an edge.
+/// # Panics When there is not one distance per edge.
 #[must_use]
 pub fn distance_dependence(r: &[f64], distance_mm: &[f64]) -> DistanceDependence {
     Distances::new(distance_mm).dependence(r)
 }
 
-/// Mean over edges within each network and between each pair, networks × networks, from the mean matrix's upper triangle
-/// and each parcel's network (0 to `networks` − 1; `None` leaves the parcel out). Edges that are not available do not
-/// count; NaN where none is left.
+/// Mean over edges within each network and between each pair, networks × networks, from the mean matrix's upper
+/// triangle and each parcel's network (0 to `networks` − 1; `None` leaves the parcel out). Edges that are not available
+/// do not count; NaN where no edge is left.
 ///
-/// # Panics
-/// When `mean` does not have one value an edge of the parcels.
+/// # Panics When `mean` does not have one value per edge of the parcels.
 #[must_use]
 pub fn network_means(mean: &[f64], network_of: &[Option<usize>], networks: usize) -> Array2<f64> {
-    assert_eq!(mean.len(), edge_count(network_of.len()), "one mean an edge");
+    assert_eq!(mean.len(), edge_count(network_of.len()), "one mean per edge");
     let mut sums = Array2::<f64>::zeros((networks, networks));
     let mut counts = Array2::<f64>::zeros((networks, networks));
     for ((i, j), &value) in edges(network_of.len()).zip(mean) {

@@ -1,23 +1,24 @@
 //! Standard errors by redrawing blocks: Künsch 1989, Annals of Statistics 17:1217.
 //!
-//! In a run of n kept frames, blocks of L consecutive kept frames are drawn with replacement from all n − L + 1 places until
-//! n frames are there, the last block cut short. Runs are redrawn each for itself, so each keeps its share. A run of fewer
-//! than two blocks is redrawn in blocks of half its frames: fewer places would hardly vary.
+//! In a run of n kept frames, blocks of L consecutive kept frames are drawn with replacement from all n − L + 1 places
+//! until n frames are there, the last block cut short. Each run is redrawn by itself, so it keeps its share. A run of
+//! fewer than two blocks is redrawn in blocks of half its frames: longer blocks would have too few places to vary.
 //!
 //! The SD over replicates is too small for two reasons that can be counted ([`widening`]; derived here).
 //!
-//! - *Few blocks.* Replicates spread about their own mean and not about the true value. Of independent frames a block of ℓ
-//!   has a sum with the variance ℓ about the truth, and ℓ − Σp² about the mean of all draws, p the chance of each frame to
-//!   be in it (fewer places hold the first and last frames). Over the blocks of a replicate the share Σ(ℓ − Σp²)/n is
-//!   seen: 0.77 of five blocks, a third of two.
-//! - *What cleaning took.* Residuals of n frames are P·x, P a projection that took q degrees of freedom for each that it
-//!   left. The covariance of two frames' parts in a correlation is ∝ P_ij²; on directions unlike single frames that is,
-//!   beside the diagonal, the same for all i and j. It adds s·q to the variance, s the share of the run's kept frames that are
-//!   used, moves all blocks alike, and so is not seen.
+//! - *Few blocks.* Replicates spread about their own mean and not about the true value. With independent frames, the
+//!   sum over a block of ℓ has the variance ℓ about the truth and ℓ − Σp² about the mean of all draws, where p is each
+//!   frame's chance to be in the block (fewer places hold the first and last frames). Over the blocks of a replicate
+//!   the share Σ(ℓ − Σp²)/n is seen: 0.77 with five blocks, a third with two.
+//! - *What cleaning took.* Residuals of n frames are P·x, where P is a projection that took q degrees of freedom for
+//!   each one that it left. The covariance of two frames' parts in a correlation is ∝ P_ij². Where the projection's
+//!   directions are unlike single frames, this is the same for all i and j off the diagonal. It adds s·q to the
+//!   variance, s the share of the run's kept frames that are used. It moves all blocks alike, so the replicates do not
+//!   show it.
 //!
-//! So the variance is multiplied by Σn(1 + s·q) / ΣΣ(ℓ − Σp²), sums over runs and their blocks. What is left: correlations
-//! reach from one block into the next, which longer blocks lose less of; docs/methods.md has the ratio to the true SD as
-//! measured.
+//! So the variance is multiplied by Σn(1 + s·q) / ΣΣ(ℓ − Σp²), sums over runs and their blocks. One error remains:
+//! correlations reach from one block into the next, and longer blocks lose less of them. docs/methods.md has the
+//! measured ratio to the true SD.
 
 use ndarray::Array1;
 use rand::SeedableRng;
@@ -68,7 +69,8 @@ fn seen(frames: usize, length: usize) -> f64 {
     let places = frames - length + 1;
     let of_block = |length: usize| {
         let reached = (places + length).saturating_sub(1);
-        // How many places hold a frame: 1, 2, … up to all or as many as a block has frames, and down again.
+        // The number of places whose block holds a frame: 1, 2, … up to all places or the block's length, and down
+        // again.
         let holding = (0..reached).map(|t| (t + 1).min(reached - t).min(length).min(places) as f64 / places as f64);
         length as f64 - holding.map(|p| p * p).sum::<f64>()
     };
@@ -76,19 +78,19 @@ fn seen(frames: usize, length: usize) -> f64 {
     (frames / length) as f64 * of_block(length) + of_block(frames % length)
 }
 
-/// The factor that standard errors of redrawn blocks are multiplied by. `hidden` has s·q of each run: the degrees of freedom
-/// that cleaning took ÷ those it left, times the share of its kept frames that is used; 0 corrects for few blocks alone.
+/// The factor by which standard errors of redrawn blocks are multiplied. `hidden` has s·q of each run: the degrees of
+/// freedom that cleaning took ÷ those it left (`dof_taken_per_left` of the stack's reliability.tsv), times the share of
+/// its kept frames that is used. With 0 it corrects for few blocks alone.
 ///
 /// # Errors
 /// A length or repetition time that is not a number above 0.
 ///
-/// # Panics
-/// When there is not one number a run.
+/// # Panics When there is not one number per run.
 pub fn widening(runs: &[RunFrames<'_>], block: Seconds, hidden: &[f64]) -> Result<f64, ReliabilityError> {
-    assert_eq!(runs.len(), hidden.len(), "one number a run");
+    assert_eq!(runs.len(), hidden.len(), "one number per run");
     require_time("the length of a block", block)?;
     let (mut whole, mut shown) = (0.0, 0.0);
-    // Runs of one frame say nothing and are not joined.
+    // Runs of one frame carry no information and are not joined.
     for (run, &hidden) in runs.iter().zip(hidden).filter(|(run, _)| run.frames.len() > 1) {
         require_time("a repetition time", run.tr)?;
         let frames = run.frames.len();
@@ -98,8 +100,9 @@ pub fn widening(runs: &[RunFrames<'_>], block: Seconds, hidden: &[f64]) -> Resul
     Ok(if shown > 0.0 { (whole / shown).sqrt() } else { 1.0 })
 }
 
-/// The standard error of each edge (of its Fisher z; of covariances as they are): the SD (n − 1) over `replicates`. An edge
-/// that is not available in all of them has none: NaN. As the replicates spread: see [`widening`].
+/// The standard error of each edge (of its Fisher z; of covariances as they are): the SD (n − 1) over `replicates`. An
+/// edge that is not available in all of them has no standard error: NaN. This is the bare spread of the replicates; see
+/// [`widening`] for what it hides.
 ///
 /// # Errors
 /// Runs that do not fit together, fewer than two replicates, no run of two frames, or a value that is not finite.

@@ -1,8 +1,8 @@
 //! Choosing kept frames that last a given time.
 //!
-//! Runs are cut into units: the run itself, or blocks of so many kept frames. Units are taken in order or in a drawn order,
-//! whole as long as they fit; the one that does not fit gives its first frames. So every child ends with the same time, to
-//! less than a frame, and with one repetition time with the same number of frames.
+//! Runs are cut into units: the run itself, or blocks of a given number of kept frames. Units are taken in order or in
+//! a drawn order, whole as long as they fit; the one that does not fit gives its first frames. So every child ends with
+//! the same time to within a frame, and with one repetition time with the same number of frames.
 
 use std::ops::Range;
 
@@ -27,8 +27,8 @@ pub struct RunFrames<'a> {
 
 /// Which frames are taken.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Choice {
-    /// The first ones, run after run.
+pub enum WhichFrames {
+    /// The first frames, run after run.
     Earliest,
     /// Whole blocks of `block` of kept frames in an order drawn by `seed` (ChaCha8, the same everywhere; give each child a
     /// seed of its own).
@@ -44,19 +44,19 @@ pub(super) struct Unit {
 
 /// Rows of each run, rising, that last `minutes` together; `None` when less is kept.
 ///
-/// With one repetition time these are ⌊minutes · 60/TR⌋ frames, to a thousandth of a frame; with several, what is short of
-/// `minutes` is less than the longest repetition time.
+/// With one repetition time these are ⌊minutes · 60/TR⌋ frames, to a thousandth of a frame; with several, the total
+/// falls short of `minutes` by less than the longest repetition time.
 ///
 /// # Errors
 /// A time that is not a number above 0.
-pub fn choose(runs: &[RunFrames<'_>], minutes: f64, how: Choice) -> Result<Option<Rows>, ReliabilityError> {
+pub fn choose(runs: &[RunFrames<'_>], minutes: f64, how: WhichFrames) -> Result<Option<Rows>, ReliabilityError> {
     require_time("the time to choose", Seconds(minutes * 60.0))?;
     for run in runs {
         require_time("a repetition time", run.tr)?;
     }
     let units = match how {
-        Choice::Earliest => (0..runs.len()).map(|run| Unit { run, rows: 0..runs[run].frames.len() }).collect(),
-        Choice::Blocks { block, seed } => {
+        WhichFrames::Earliest => (0..runs.len()).map(|run| Unit { run, rows: 0..runs[run].frames.len() }).collect(),
+        WhichFrames::Blocks { block, seed } => {
             require_time("the length of a block", block)?;
             shuffled(blocks(runs, block), seed)
         }

@@ -26,7 +26,7 @@ fn chosen_frames_last_as_asked_and_each_is_taken_once() {
         let runs =
             [RunFrames { frames: &frames, tr: Seconds(tr_a) }, RunFrames { frames: &frames[..77], tr: Seconds(tr_b) }];
         let total = (140.0 * tr_a + 77.0 * tr_b) / 60.0;
-        for how in [Choice::Earliest, Choice::Blocks { block: BLOCK, seed: 3 }] {
+        for how in [WhichFrames::Earliest, WhichFrames::Blocks { block: BLOCK, seed: 3 }] {
             for minutes in [0.5, 1.0, 1.7, total] {
                 let rows = choose(&runs, minutes, how).unwrap().unwrap();
                 for (run, rows) in runs.iter().zip(&rows) {
@@ -47,10 +47,11 @@ fn the_earliest_are_the_first_and_units_stay_whole() {
     let frames = [0, 1, 2, 3, 6, 7, 8, 9, 12, 13, 14, 15];
     let runs = [RunFrames { frames: &frames, tr: TR }];
     let minutes = |frames: usize| frames as f64 * 2.0 / 60.0;
-    assert_eq!(choose(&runs, minutes(5), Choice::Earliest).unwrap(), Some(vec![vec![0, 1, 2, 3, 4]]));
+    assert_eq!(choose(&runs, minutes(5), WhichFrames::Earliest).unwrap(), Some(vec![vec![0, 1, 2, 3, 4]]));
     let mut seen = std::collections::HashSet::new();
     for seed in 0..60 {
-        let rows = choose(&runs, minutes(6), Choice::Blocks { block: Seconds(8.0), seed }).unwrap().unwrap().remove(0);
+        let rows =
+            choose(&runs, minutes(6), WhichFrames::Blocks { block: Seconds(8.0), seed }).unwrap().unwrap().remove(0);
         // One block whole, the first half of another.
         let counts: Vec<usize> = (0..3).map(|s| rows.iter().filter(|&&r| r / 4 == s).count()).collect();
         assert!({
@@ -87,14 +88,14 @@ fn more_minutes_agree_better() {
     let series = mixed(600, 5);
     let frames: Vec<usize> = (0..600).collect();
     let runs = [RunSeries { residuals: series.view(), frames: &frames, tr: TR }];
-    for how in [Choice::Earliest, Choice::Blocks { block: BLOCK, seed: 1 }] {
+    for how in [WhichFrames::Earliest, WhichFrames::Blocks { block: BLOCK, seed: 1 }] {
         let curve = agreement_curve(&runs, 2, how, Measure::Pearson).unwrap();
         let minutes: Vec<f64> = curve.iter().map(|point| point.minutes).collect();
         assert_eq!(minutes, (2..=20).map(f64::from).collect::<Vec<_>>());
         assert!(curve[0].r < curve[10].r && curve[0].r > 0.8 && (curve[18].r - 1.0).abs() < 1e-12);
     }
     let short = [RunSeries { residuals: series.slice(ndarray::s![..100, ..]), frames: &frames[..100], tr: TR }];
-    let curve = agreement_curve(&short, 5, Choice::Earliest, Measure::Pearson).unwrap();
+    let curve = agreement_curve(&short, 5, WhichFrames::Earliest, Measure::Pearson).unwrap();
     assert_eq!(curve.len(), 1, "3 min 20 s: only all of it");
 }
 
@@ -151,7 +152,7 @@ fn what_cannot_be_done_is_said() {
     let runs = [RunSeries { residuals: series.view(), frames: &[0, 1, 2], tr: TR }];
     assert_eq!(split_half(&runs, BLOCK, Measure::Pearson), Err(ReliabilityError::TooShort { found: 3 }));
     assert_eq!(split_half(&[], BLOCK, Measure::Pearson), Err(ReliabilityError::TooShort { found: 0 }));
-    assert!(agreement_curve(&[], 5, Choice::Earliest, Measure::Pearson).is_err());
+    assert!(agreement_curve(&[], 5, WhichFrames::Earliest, Measure::Pearson).is_err());
     assert!(standard_errors(&[], BLOCK, 10, 1, Measure::Pearson).is_err());
     assert_eq!(standard_errors(&runs, BLOCK, 1, 1, Measure::Pearson), Err(ReliabilityError::Replicates { found: 1 }));
     let wrong = [RunSeries { residuals: series.view(), frames: &[0, 1], tr: TR }];
@@ -160,7 +161,7 @@ fn what_cannot_be_done_is_said() {
         Err(ReliabilityError::Frames { run: 0, rows: 3, frames: 2 })
     );
     assert!(split_half(&runs, Seconds(0.0), Measure::Pearson).is_err());
-    assert!(choose(&[], f64::NAN, Choice::Earliest).is_err());
+    assert!(choose(&[], f64::NAN, WhichFrames::Earliest).is_err());
 }
 
 #[test]
@@ -173,7 +174,7 @@ fn minutes_are_as_many_frames_whatever_the_precision_of_the_repetition_time() {
                     RunFrames { frames: &frames[..123], tr: Seconds(tr) },
                     RunFrames { frames: &frames, tr: Seconds(tr) },
                 ];
-                let rows = choose(&runs, minutes, Choice::Earliest).unwrap().unwrap();
+                let rows = choose(&runs, minutes, WhichFrames::Earliest).unwrap().unwrap();
                 rows.iter().map(Vec::len).sum::<usize>()
             };
             assert_eq!(count(tr), (minutes * 60.0 / tr + 1e-9) as usize, "{tr} s, {minutes} min");

@@ -1,12 +1,13 @@
 //! Evening out: each value relative to the mean around it, so that a pose is read from edges and not from brightness.
 //!
-//! The signal that a scan is made for is itself a change of brightness, of about a percent and smooth over centimetres; so
-//! are what head motion does to the magnetisation and to the receiving coil's field. A fit of brightness takes part of all
-//! these for movement, and poses so found, used as confounds, then take the signal out of the data. With
-//! w = v / (m + [`FLOOR`]), m the mean of v over a window of [`WINDOW_MM`] run over twice, what is smooth over the window
-//! cancels. Own method; measured on scans made by `synth --move-images` of 3 mm voxels (tests/reference/test_recovery.py
-//! holds what came of it): mean position error of still frames 0.123 mm without it, and 0.075, 0.037, 0.027, 0.022 mm
-//! with windows and floors of (20 mm, 1), (20 mm, 0.2), (14 mm, 0.2), (14 mm, 0.1).
+//! The signal that a scan is made for is itself a change of brightness, of about a percent and smooth over centimetres.
+//! So are the changes that head motion makes to the magnetisation and to the receiving coil's field. A fit of
+//! brightness takes part of all these for movement, and such poses, used as confounds, then take the signal out of the
+//! data. With w = v / (m + [`FLOOR`]), where m is v smoothed twice by the mean over a window of [`WINDOW_MM`],
+//! everything that is smooth over the window cancels. Own method; measured on scans made by `synth --move-images` with
+//! 3 mm voxels (tests/reference/test_recovery.py holds the result): mean position error of still frames 0.123 mm
+//! without it, and 0.075, 0.037, 0.027, 0.022 mm with windows and floors of (20 mm, 1), (20 mm, 0.2), (14 mm, 0.2), (14
+//! mm, 0.1).
 
 use super::spline::Padded;
 

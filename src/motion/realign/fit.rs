@@ -1,12 +1,12 @@
 //! One level's fit: Gauss–Newton steps on a robust least-squares cost.
 //!
 //! With T the pose so far and g the gain, a point x of the reference has the residual e = F(T x) − g R(x). A step
-//! solves Σ w (e − g ∂R·δ − R·dg)² → least for δ and dg, then T ← T ∘ Wδ⁻¹ and g ← g + dg. The weights are Tukey's
-//! biweight (Beaton & Tukey 1974, Technometrics 16:147), (1 − (e/4.685σ)²)² and 0 beyond, with σ from the median of
+//! minimises Σ w (e − g ∂R·δ − R·dg)² over δ and dg, then T ← T ∘ Wδ⁻¹ and g ← g + dg. The weights are Tukey's biweight
+//! (Beaton & Tukey 1974, Technometrics 16:147), (1 − (e/4.685σ)²)² and 0 beyond, with σ from the median of
 //! |e|, so that a place whose own signal changes does not pull the pose: where a blob of 60 % less signal (SD 6 voxels)
 //! wandered through the head, the mean position error was 0.51 mm without weights, 0.095 mm with Huber's and 0.026 mm
 //! with these when they were chosen (`local_change` in tests/reference/test_realign.py holds it). Without such places
-//! all three did alike.
+//! all three did equally well.
 
 use super::normal;
 use super::pyramid::Pyramid;
@@ -23,7 +23,7 @@ const MAD_TO_SD: f32 = 1.4826;
 const ROUNDING: f32 = 1e-6;
 /// A coordinate this far (voxels) beyond the outermost usable voxel is rounding, not outside.
 const EDGE: f32 = 1e-3;
-/// A step below this share of the error to expect anyway is the last one too: own convention.
+/// A step below this share of the error that is implied anyway is also the last one: own convention.
 const WORTHLESS: f64 = 0.1;
 /// Points whose products are summed in single precision before they go into a double: 256 · 2⁻²⁴ is far below the
 /// noise.
@@ -43,7 +43,7 @@ pub(super) struct State {
     /// Steps made, and the length below which one would have been the last, mm.
     pub steps: usize,
     pub tolerance_mm: f64,
-    /// What the residuals let expect of the pose's error, mm ([`spread`]); infinite when nothing could be solved.
+    /// The pose error that the residuals imply, mm ([`spread`]); infinite when nothing could be solved.
     pub spread_mm: f64,
 }
 
@@ -232,14 +232,14 @@ fn beside_a_hole(holes: Holes<'_>, level: &Level, at: [f32; 3]) -> bool {
     })
 }
 
-/// Root mean square error to expect of a pose, mm, over the sphere of [`super::Reference::radius_mm`], for residuals of
-/// SD 1.
+/// The root mean square pose error, mm over the sphere of [`super::Reference::radius_mm`], that residuals of SD 1
+/// imply.
 ///
 /// Were the residuals independent, the covariance of the solution would be the matrix's inverse; a turn by ω moves
-/// points of the sphere by ⅔ω² in the mean square. Smoothing by 1 2 1 and by β³, in all 1 6 10 6 1 an axis, leaves
-/// white noise with 174/576 of its variance an axis, spread over neighbours, so that a sum over all voxels varies
-/// (576/174)³ = 36 times as much as if they were independent; taking every `every`-th voxel takes that factor away
-/// again.
+/// points of the sphere by ⅔ω² in the mean square. Smoothing by 1 2 1 and by β³ amounts to 1 6 10 6 1 along each axis.
+/// It leaves white noise with 174/576 of its variance per axis, spread over neighbours, so that a sum over all voxels
+/// varies (576/174)³ = 36 times as much as if they were independent; taking every `every`-th voxel takes that factor
+/// away again.
 fn spread(matrix: &[[f64; 7]; 7], every: usize) -> Option<f64> {
     let dependence = ((576.0_f64 / 174.0).powi(3) / every as f64).max(1.0);
     let mut variance = 0.0;
@@ -269,7 +269,7 @@ fn equations(level: &Level, gain: f32, room: &mut Room) -> ([[f64; 8]; 8], f64) 
     let sigma = (MAD_TO_SD * *median).max(ROUNDING);
     let bound = BIWEIGHT * sigma;
     for (residuals, rows) in residuals.chunks(CHUNK).zip(level.rows.chunks(CHUNK)) {
-        // The upper triangle in blocks of four columns: as many sums as the processor has places for.
+        // The upper triangle in blocks of four columns: as many sums as the processor has registers for.
         let mut left = [[0.0_f32; 4]; 4];
         let mut right = [[0.0_f32; 4]; 7];
         for (&e, row) in residuals.iter().zip(rows) {

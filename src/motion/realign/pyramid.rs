@@ -7,7 +7,7 @@
 //! The finest level is smoothed by 1 2 1 first (SD 1/√2 voxel): what changes from voxel to voxel cannot be sampled
 //! between them without error. On frames of 3.3 × 3.3 × 4 mm cut from a sharper image, the mean position error was
 //! 0.022 mm without it, 0.015 mm with it and 0.015 mm with it twice (SNR 100, before the biweight; `known_motion` in
-//! tests/reference/test_realign.py holds what came of it).
+//! tests/reference/test_realign.py holds the result).
 
 use super::even::Evener;
 use super::spline::{PAD, Padded, padded_voxels};
@@ -16,7 +16,7 @@ use super::spline::{PAD, Padded, padded_voxels};
 /// and the smoothed voxel is about as wide as the jumps that must be found again (15 mm and 10°; `jumps` in
 /// tests/reference/test_realign.py).
 const COARSEST_MM: f64 = 8.0;
-/// An axis is halved only if that many voxels stay: a fit across fewer has no inner voxel with neighbours. Own
+/// An axis is halved only if this many voxels stay: a fit across fewer has no inner voxel with neighbours. Own
 /// convention.
 const FEWEST_VOXELS: usize = 4;
 /// An axis whose voxels are longer than the shortest by this factor waits until the others have caught up: √2, the

@@ -1,4 +1,4 @@
-//! The frame that all others are laid upon: its levels, and what each of their voxels says about a pose.
+//! The frame that all others are aligned with: its levels, and what each of their voxels says about a pose.
 //!
 //! Moving the reference by a small δ = (tδ, ωδ) changes its value at x by ∇R · (tδ + ωδ × r), r = x − c; as a row:
 //! \[∇R, r × ∇R, R\], the last for the gain. The rows are computed once (the inverse compositional form of
@@ -14,9 +14,9 @@ use crate::nifti::Affine;
 /// middle. Measured at 3 to 4 mm voxels and SNR 100, before the biweight: mean position error 0.021, 0.014, 0.014 mm
 /// with 0, 4 and 8 mm (`known_motion` in tests/reference/test_realign.py).
 const MARGIN_MM: f64 = 6.0;
-/// Points of a level: of more voxels that take part, every second, third … is taken. Measured at 64 × 64 × 36 and SNR
-/// 25 (`known_motion`, scan): mean position error 0.0295 mm with this many at 130 frames a second, 0.0303 mm with two
-/// thirds of them at 160.
+/// Points of a level, at most: if more voxels take part, every second, third … is taken. Measured at 64 × 64 × 36 and
+/// SNR 25 (`known_motion`, scan): mean position error 0.0295 mm with this many at 130 frames a second, 0.0303 mm with
+/// two thirds of them at 160.
 pub(super) const MOST_POINTS: usize = 49_152;
 /// Fewer voxels at the finest level than this cannot be told from noise: own convention, ten a parameter.
 const FEWEST_POINTS: usize = 70;
@@ -26,7 +26,7 @@ const LEAST_DETERMINED: f64 = 1e-3;
 
 /// Voxels at the edge of the finest level that are left out, reference and frame: β³ and the smoothing before it reach
 /// two voxels, and would mix in what the mirror made up. (At coarser levels, which only start the next, it makes no
-/// difference: measured.) At most an eighth of an axis a side, so that a few slices are not lost.
+/// difference: measured.) At most an eighth of an axis on each side, so that a few slices are not lost.
 const RIM: usize = 2;
 const RIM_SHARE: usize = 8;
 
@@ -39,7 +39,7 @@ pub(super) struct Level {
     pub to_voxel: Affine,
     /// Voxels at each side of each axis that are left out.
     pub rim: [usize; 3],
-    /// The points are every so-many-th of the voxels that take part.
+    /// The points are every n-th of the voxels that take part; this is n.
     pub every: usize,
     /// Voxel coordinates of the points.
     pub points: Vec<[f32; 3]>,
@@ -48,7 +48,7 @@ pub(super) struct Level {
     pub rows: Vec<[f32; 8]>,
 }
 
-/// The reference frame, ready to have others laid upon it.
+/// The reference frame, ready for others to be aligned with it.
 #[derive(Debug, Clone)]
 pub struct Reference {
     pub(super) levels: Vec<Level>,
@@ -63,11 +63,10 @@ pub struct Reference {
 }
 
 impl Reference {
-    /// Prepares a frame. `volume` and `brain` have one entry a voxel, x fastest; `affine` takes voxels to world mm. The
-    /// pivot is the centroid of `brain`. Voxels that are not finite are left out.
+    /// Prepares a frame. `volume` and `brain` have one entry per voxel, x fastest; `affine` takes voxels to world mm.
+    /// The pivot is the centroid of `brain`. Voxels that are not finite are left out.
     ///
-    /// # Errors
-    /// [`RealignError`], when there is too little image to tell a pose from.
+    /// # Errors [`RealignError`], when there is too little image to find a pose.
     pub fn new(volume: &[f32], shape: [usize; 3], affine: Affine, brain: &[bool]) -> Result<Self, RealignError> {
         let voxels: usize = shape.iter().product();
         if volume.len() != voxels || brain.len() != voxels {
@@ -171,8 +170,8 @@ impl Reference {
         self.levels.iter().map(|level| level.points.len() * BYTES_A_POINT).sum()
     }
 
-    /// At most the bytes that a [`Reference`] and a [`super::Tracker`] hold together while they are made and used, from
-    /// the grid alone: a point takes 44 bytes (at most 49 152 a level), a voxel of a padded level 4.
+    /// An upper limit, from the grid alone, for the bytes that a [`Reference`] and a [`super::Tracker`] hold together
+    /// while they are made and used: a point takes 44 bytes (at most 49 152 a level), a voxel of a padded level 4.
     #[must_use]
     pub fn most_bytes(shape: [usize; 3], voxel_mm: [f64; 3]) -> usize {
         let grids = plan(shape, voxel_mm);

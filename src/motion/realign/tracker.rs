@@ -5,14 +5,14 @@ use super::pyramid::Pyramid;
 use super::reference::Reference;
 use super::rigid::{Pose, Rigid};
 
-/// A frame whose correlation with the reference, at its best pose, is below this shows something else than the moved
+/// A frame whose correlation with the reference, at its best pose, is below this shows something other than the moved
 /// head. Measured (`frames_without_a_head` in tests/reference/test_realign.py): noise and smooth noise at most 0.28,
 /// half the volume gone at most 0.66, a head at SNR 1 at least 0.90; the limit lies in the middle of the gap.
 const LEAST_CORRELATION: f64 = 0.8;
-/// A frame may not be dimmer than this share of the reference: slices missing by turns leave the smoothed image alike,
-/// but half as bright. Brighter frames are common, since the first ones are not saturated. Own convention.
+/// A frame may not be dimmer than this share of the reference: alternate missing slices leave the smoothed image
+/// similar but half as bright. Brighter frames are common, since the first ones are not saturated. Own convention.
 const LEAST_GAIN: f64 = 2.0 / 3.0;
-/// The share of points that must stay inside the field of view. Own convention: of less, the rest of the head is
+/// The share of points that must stay inside the field of view. Own convention: with less, too much of the head is
 /// unseen.
 const LEAST_OVERLAP: f64 = 0.5;
 /// The finest level ends with a step below this, mm.
@@ -20,9 +20,9 @@ const FINE_TOLERANCE_MM: f64 = 0.003;
 /// Steps at the finest level, at most: twice what a frame with a pose took at most (10, where a place had lost 60 % of
 /// its signal; 1 to 5 as a rule; tests/reference/test_realign.py).
 const FINE_STEPS: usize = 20;
-/// A pose whose error is expected ([`fit::State::spread_mm`]) to be larger than this is none: what issue 4 of this
-/// project allows the worst frame of a scan. Crops of 10 × 10 × 18 and 17 × 21 × 3 voxels of real scans come to 0.28 mm
-/// and more, a whole head at SNR 25 to 0.03 mm (`crops_of_the_brain` in tests/reference/test_realign.py).
+/// A frame whose residuals imply a larger error than this ([`fit::State::spread_mm`]) has no pose. Own convention: no
+/// frame of a scan may be worse. Crops of 10 × 10 × 18 and 17 × 21 × 3 voxels of real scans come to 0.28 mm and more, a
+/// whole head at SNR 25 to 0.03 mm (`crops_of_the_brain` in tests/reference/test_realign.py).
 const MOST_SPREAD_MM: f64 = 0.25;
 /// Coarser levels end with a step below this share of their voxel; the next level does the rest.
 const COARSE_TOLERANCE: f64 = 0.01;
@@ -43,7 +43,7 @@ pub enum Unaligned {
     Unlike { found: f64, needed: f64 },
     #[error("the frame has {found:.2} times the reference's signal; at least {needed:.2} is needed")]
     Dim { found: f64, needed: f64 },
-    #[error("by what is left unexplained its pose is good to {found_mm:.2} mm only; {allowed_mm} mm are allowed")]
+    #[error("its residuals imply a pose error of {found_mm:.2} mm; at most {allowed_mm} mm is allowed")]
     Uncertain { found_mm: f64, allowed_mm: f64 },
     #[error("after {steps} steps the pose still moves by {step_mm:.3} mm a step")]
     NotConverged { steps: usize, step_mm: f64 },
@@ -68,7 +68,7 @@ impl<'a> Tracker<'a> {
         Self { reference, pyramid: Pyramid::new(&grids, voxel_mm), room: Room::new(most_points), last: Rigid::IDENTITY }
     }
 
-    /// The pose of the next frame. `frame` has one value a voxel, x fastest.
+    /// The pose of the next frame. `frame` has one value per voxel, x fastest.
     ///
     /// # Errors
     /// [`Unaligned`]: there is none that could be trusted.
@@ -118,7 +118,7 @@ impl<'a> Tracker<'a> {
     }
 }
 
-/// Whether a fit is to be taken rather than another: enough of the brain in view first, then the correlation.
+/// Whether fit `a` is better than `b`: enough of the brain in view counts first, then the correlation.
 fn better(a: &State, b: &State) -> bool {
     let seen = |state: &State| state.overlap >= LEAST_OVERLAP;
     match (seen(a), seen(b)) {

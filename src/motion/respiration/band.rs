@@ -55,8 +55,8 @@ pub enum FoldedBand {
 }
 
 impl BreathingBand {
-    /// The rates of an age in months. An exact boundary belongs to the older group (3 months: 33 to 55); below 0, as for
-    /// a child born early, the youngest group's are taken.
+    /// The rates at an age in months. An exact boundary belongs to the older group (3 months: 33 to 55); below 0, as
+    /// for a child born early, the youngest group's are taken.
     ///
     /// # Errors
     /// [`RespirationError::Age`] when the age is not a finite number.

@@ -115,7 +115,7 @@ fn cutoffs_and_traces_that_will_not_do() {
 #[test]
 fn sentences_say_where_breathing_stands() {
     let words = |rates: [f64; 2], tr: f64| where_it_shows(&band(rates[0], rates[1]), Seconds(tr)).join(" ");
-    assert!(words([20.0, 34.0], 0.8).contains("so it stands where it is"));
+    assert!(words([20.0, 34.0], 0.8).contains("so breathing appears at its own frequency"));
     assert!(words([18.0, 24.0], 2.0).contains("folded to 0.100 to 0.200 Hz"));
     assert!(words([25.0, 40.0], 2.0).contains("fold 0.500 Hz onto 0"));
     assert!(words([34.0, 57.0], 3.0).contains("folded onto all of it"));

@@ -30,7 +30,7 @@ fn motion_messages() {
         motion_cell("text in a number", "0.01mm"),
         motion_cell("a number that is not finite", "inf"),
         check("no header line", no_header),
-        motion("column not there", "rotation_z_rad", "rot_z"),
+        motion("column not there", "rotation_z_rad", "spin_z"),
         check("position beyond the last column", |folder| {
             folder.edit("study.toml", "[clean]", "[motion]\ncolumns = [2, 3, 4, 5, 6, 7]\n\n[clean]");
         }),

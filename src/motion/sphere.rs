@@ -1,12 +1,13 @@
 //! The radius of the sphere that turns rotations into millimetres, by age or from the brain mask.
 //!
-//! *By age*: 50 mm × median head circumference at the child's age and sex ÷ the adult value. The 50 mm sphere is an adult one; the
-//! scaling is this project's own convention. Medians: WHO Child Growth Standards 2007, head circumference-for-age
-//! (methods.md), linear between the table's ages; above 60 months linear to the adult value (55.1 cm male, 53.6 cm female)
-//! at 216 months. The mean of both sexes is used when sex is unknown.
+//! *By age*: 50 mm × median head circumference at the child's age and sex ÷ the adult value (columns
+//! `sphere_radius_mm`, `sphere_radius_from`). The 50 mm sphere is an adult one; the scaling is this project's own
+//! convention. Medians: WHO Child Growth Standards 2007, head circumference-for-age (table in docs/methods.md), linear
+//! between the table's ages; above 60 months linear to the adult value (55.1 cm male, 53.6 cm female) at 216 months.
+//! The mean of both sexes is used when sex is unknown.
 //!
 //! *From the mask*: the mean distance from the mask's centroid to its surface voxels, which are those with a face
-//! neighbour outside the mask (own convention, methods.md). It is the brain's radius, not the head's.
+//! neighbour outside the mask (own convention). It is the brain's radius, not the head's.
 
 use crate::discover::Sex;
 use crate::nifti::Affine;
@@ -59,10 +60,13 @@ pub fn radius(age_months: f64, sex: Sex) -> Millimetres {
     Millimetres(ADULT_RADIUS_MM * circumference_cm(age_months, sex) / adult)
 }
 
-/// What can keep a radius from being taken.
+/// Why no radius can be computed.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
-pub enum HeadSizeError {
-    #[error("the brain mask has {flags} flags for a grid of {voxels} voxels; give one flag a voxel of the scan's grid")]
+pub enum SphereError {
+    #[error(
+        "the brain mask has {flags} flags for a grid of {voxels} voxels; give one flag per voxel of the scan's \
+        grid"
+    )]
     Shape { flags: usize, voxels: usize },
     #[error(
         "the brain mask holds no voxel, so it has no radius; give another mask, or set motion.sphere_radius to millimetres or \"by-age\""
@@ -70,27 +74,27 @@ pub enum HeadSizeError {
     EmptyMask,
 }
 
-/// What a mask tells of the head's size.
+/// What a mask says about the head's size.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct MaskSize {
     /// Mean distance from the centroid to the centres of surface voxels.
     pub radius: Millimetres,
-    /// Mean place of the mask's voxel centres, world mm.
+    /// Mean position of the mask's voxel centres, world mm.
     pub centroid_mm: [f64; 3],
-    /// Voxels with a face neighbour outside; beyond the volume's border is outside.
+    /// Voxels with a face neighbour outside the mask; everything beyond the volume's border counts as outside.
     pub surface_voxels: usize,
 }
 
-/// The size of a mask: one flag a voxel of a grid of `shape` voxels, stored with the first axis fastest, placed in the
-/// world by `affine`.
+/// The size of a mask with one flag per voxel of a grid of `shape` voxels, stored with the first axis fastest and
+/// placed in the world by `affine`.
 ///
 /// # Errors
-/// [`HeadSizeError`].
-pub fn of_mask(mask: &[bool], shape: [usize; 3], affine: &Affine) -> Result<MaskSize, HeadSizeError> {
+/// [`SphereError`].
+pub fn of_mask(mask: &[bool], shape: [usize; 3], affine: &Affine) -> Result<MaskSize, SphereError> {
     let [nx, ny, nz] = shape;
     let voxels = nx * ny * nz;
     if mask.len() != voxels {
-        return Err(HeadSizeError::Shape { flags: mask.len(), voxels });
+        return Err(SphereError::Shape { flags: mask.len(), voxels });
     }
     let at = |voxel: usize| [voxel % nx, voxel / nx % ny, voxel / (nx * ny)];
     let (mut sum, mut count) = ([0.0; 3], 0.0);
@@ -100,7 +104,7 @@ pub fn of_mask(mask: &[bool], shape: [usize; 3], affine: &Affine) -> Result<Mask
         count += 1.0;
     }
     if count == 0.0 {
-        return Err(HeadSizeError::EmptyMask);
+        return Err(SphereError::EmptyMask);
     }
     let centroid_mm = affine.apply(sum.map(|s| s / count));
     let is_surface = |voxel: usize| {
@@ -169,10 +173,10 @@ mod tests {
     #[test]
     fn masks_without_a_voxel_or_of_another_grid_are_refused() {
         let affine = Affine::scaling([1.0; 3]);
-        assert_eq!(of_mask(&[false; 8], [2, 2, 2], &affine), Err(HeadSizeError::EmptyMask));
-        assert_eq!(of_mask(&[], [0, 2, 2], &affine), Err(HeadSizeError::EmptyMask));
+        assert_eq!(of_mask(&[false; 8], [2, 2, 2], &affine), Err(SphereError::EmptyMask));
+        assert_eq!(of_mask(&[], [0, 2, 2], &affine), Err(SphereError::EmptyMask));
         let error = of_mask(&[true; 7], [2, 2, 2], &affine).unwrap_err();
-        assert_eq!(error, HeadSizeError::Shape { flags: 7, voxels: 8 });
+        assert_eq!(error, SphereError::Shape { flags: 7, voxels: 8 });
     }
 
     #[test]
