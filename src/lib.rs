@@ -5,7 +5,9 @@
 //! ```text
 //! study.toml ─► Study ─► Cohort: scans, children                      (study, discover)
 //!  BOLD .nii.gz ─► VolumeStream ─► Digest, in one pass                (nifti, atlas, digest)    ← the only costly step
-//!  motion table ─► MotionTrace ─► FramewiseDisplacement ─► FrameMask  (motion, censor)
+//!    from = "images": each volume ─► pose ─► values at that pose      (motion::realign, pipeline)
+//!  motion table, or the poses found ─► MotionTrace, breathing filtered
+//!                      ─► FramewiseDisplacement ─► FrameMask          (motion, censor)
 //!        Digest + FrameMask ─► cleaned parcel series                  (clean)
 //!              runs joined ─► Connectivity                            (connectivity)
 //!                 one scan ─► Outcome, ScanRecord                     (pipeline, record)
