@@ -1,9 +1,9 @@
 //! What a person is to look at: three slices of a run's mean image, and parcel series as shades.
 //!
 //! *Slices* go through the centroid of the brain mask, one across each axis of the image, and are named after the world
-//! axis that this axis runs along most (for an oblique image, nearly). They are laid out so that the world's x and y rise to
-//! the right, y and z upwards. A voxel's shade is its mean over all frames: black at 0 (or the lowest value, for images
-//! with negative ones), white at the 99th centile of what is pictured (own convention).
+//! axis that this axis runs along most (for an oblique image, nearly). They are laid out so that the world's x and y
+//! rise to the right, y and z upwards. A voxel's shade is its mean over all frames: black at 0 (or the lowest value,
+//! for images with negative ones), white at the 99th centile of what is pictured (own convention).
 //!
 //! *Shades* turn a value into one byte: 128 stands for no difference, one step is 1/32 of the parcel's own standard
 //! deviation over its kept frames, so that the byte holds ±4 of them, cut off beyond; 0 stands for no value.

@@ -1,7 +1,5 @@
 //! The retained-data report of a child as JSON; for people, [`crate::pages`] show the same.
 
-mod axis;
-mod page;
 mod why;
 
 use serde_json::{Value, json};
@@ -11,8 +9,6 @@ use crate::outputs::CAUTION;
 use crate::pipeline::joined::{Joined, RunResult};
 use crate::study::Study;
 
-pub use axis::{round_step, step_digits};
-pub use page::{document, escape};
 pub use why::{WhyError, explain};
 
 pub use crate::tables::figures;

@@ -1,21 +1,22 @@
-//! A child's page: the verdict in a sentence, each run as a ribbon, then what is left and what other choices would change.
+//! A child's page: the verdict in a sentence, each run as a ribbon, then what is left and what other choices would
+//! change.
 
 use std::fmt::Write;
 
+use super::data::{ChildData, ChildRun, DEPTH_DB, Spectrum};
 use super::document::{Parts, document, fill};
-use super::gather::DEPTH_DB;
-use super::{ChildData, ChildRun, Mode, Spectrum};
+use super::kit::{Mode, escape};
 use crate::censor::Reason;
 use crate::outputs::{pretty, reason_words};
 use crate::record::{MotionFacts, OtherRadius, ReportRow, Verdict};
-use crate::report::{escape, figures};
+use crate::report::figures;
 
 const SCRIPT: &str = include_str!("page/child.js");
 const BODY: &str = include_str!("page/child.html");
 
-/// Said of a child of whom no run could be done.
-const WHAT_TO_DO: &str =
-    "Nothing could be measured. Mend what is told below, and run the study again: only this child is done anew.";
+/// Said of a child of whom no run could be processed.
+const WHAT_TO_DO: &str = "Nothing could be measured. Correct the problem given below and run the study again; only this \
+    child is processed again.";
 
 /// A child's page.
 #[must_use]
@@ -43,7 +44,7 @@ pub fn child_page(data: &ChildData, mode: Mode<'_>) -> String {
             .iter()
             .map(|run| {
                 format!(
-                    "<details><summary>The same of {}</summary>\n{}</details>\n",
+                    "<details><summary>The same for {}</summary>\n{}</details>\n",
                     escape(&run.name),
                     facts(&run.row)
                 )
@@ -66,7 +67,14 @@ pub fn child_page(data: &ChildData, mode: Mode<'_>) -> String {
             ("digest", &escape(&data.results_digest)),
             ("limits", &limits(data)),
             ("radii", &radii(data)),
-            ("facts", &if nothing { "<p>Nothing is left: no run could be read.</p>\n".to_owned() } else { facts(row) }),
+            (
+                "facts",
+                &if nothing {
+                    "<p>Nothing is left, because no run could be read.</p>\n".to_owned()
+                } else {
+                    facts(row)
+                },
+            ),
             ("legend", &if nothing { String::new() } else { legend(&data.runs) }),
             ("run-facts", &run_facts),
             ("motion", &motion),
@@ -81,17 +89,17 @@ pub fn child_page(data: &ChildData, mode: Mode<'_>) -> String {
 
 /// The verdict in plain words.
 fn verdict(row: &ReportRow, asked: f64) -> String {
-    // As many digits as it takes not to read "5.0 are kept, 5 are asked for".
+    // As many digits as it takes not to read "5.0 are kept, but 5 are required".
     let digits = (1..4).find(|&d| figures(row.minutes_kept, d) != figures(asked, d)).unwrap_or(1);
     let kept = figures(row.minutes_kept, digits);
     match row.verdict {
-        Verdict::Enough => format!("Enough data: {kept} minutes are kept, {asked} are asked for."),
-        Verdict::TooShort => format!("Too short: {kept} minutes are kept, {asked} are asked for."),
+        Verdict::Enough => format!("Enough data: {kept} minutes are kept, and {asked} are required."),
+        Verdict::TooShort => format!("Too short: {kept} minutes are kept, but {asked} are required."),
         Verdict::TooFewDof => "Too few degrees of freedom are left after cleaning.".to_owned(),
         Verdict::PoorCoverage => {
             format!("Poor coverage: {} of {} parcels have enough of their voxels.", row.parcels_used, row.parcels)
         }
-        Verdict::Failed => "No run could be done.".to_owned(),
+        Verdict::Failed => "No run could be processed.".to_owned(),
     }
 }
 
@@ -101,7 +109,7 @@ fn stillness(row: &ReportRow) -> String {
         return "Nothing could be measured.".to_owned();
     }
     format!(
-        "{} of {} minutes are left ({} %), the longest still stretch lasts {} s; mean FD is {} mm, and {} mm in what is kept.",
+        "{} of {} minutes are kept ({} %). The longest still stretch lasts {} s. Mean FD is {} mm, and {} mm in the frames kept.",
         figures(row.minutes_kept, 1),
         figures(row.minutes, 1),
         figures(100.0 * row.kept_share, 0),
@@ -157,7 +165,7 @@ fn facts(row: &ReportRow) -> String {
         ("degrees of freedom left", figures(row.dof, 1)),
         ("parcels used", format!("{} of {}", row.parcels_used, row.parcels)),
         ("median tSNR", figures(row.tsnr_median, 1)),
-        ("autocorrelation of cleaned series, a frame apart", figures(row.lag1_autocorrelation, 2)),
+        ("autocorrelation of cleaned series, one frame apart", figures(row.lag1_autocorrelation, 2)),
         ("sphere radius", format!("{} mm ({})", figures(row.sphere_radius_mm, 1), row.sphere_radius_from)),
         (
             "frames dropped, by first reason",
@@ -177,7 +185,7 @@ fn facts(row: &ReportRow) -> String {
 fn run_part(position: usize, run: &ChildRun) -> String {
     let name = escape(&run.name);
     if run.fd_mm.is_empty() {
-        return format!("<h3>{name}</h3>\n<p>The run could not be done; the reason is told above.</p>\n");
+        return format!("<h3>{name}</h3>\n<p>This run could not be processed; the reason is given above.</p>\n");
     }
     let problem = run.row.problem.as_ref().map(|p| format!("<p class=\"problem\">{}</p>\n", escape(p)));
     format!("<h3>{name}</h3>\n{}<div class=\"ribbon\" data-run=\"{position}\"></div>\n", problem.unwrap_or_default())
@@ -188,7 +196,7 @@ fn limits(data: &ChildData) -> String {
     if data.runs.iter().all(|run| run.minutes_at_limits.is_empty()) {
         return String::new();
     }
-    let mut out = "<table class=\"plain\">\n<caption>Another limit of displacement, all else the same; counted from motion alone, of all runs that could be read, whether or not cleaning leaves degrees of freedom</caption>\n<thead><tr><th scope=\"col\">limit, mm</th><th scope=\"col\">minutes kept</th><th scope=\"col\">long enough</th></tr></thead>\n<tbody>\n".to_owned();
+    let mut out = "<table class=\"plain\">\n<caption>With another limit of displacement, all else the same. The minutes go by motion alone and count every run that could be read, whether or not cleaning leaves it degrees of freedom.</caption>\n<thead><tr><th scope=\"col\">limit, mm</th><th scope=\"col\">minutes kept</th><th scope=\"col\">long enough</th></tr></thead>\n<tbody>\n".to_owned();
     for (k, limit) in data.limits_mm.iter().enumerate() {
         let minutes: f64 = data.runs.iter().filter_map(|run| run.minutes_at_limits.get(k)).sum();
         let own = limit.unwrap_or(0.0) == data.fd_limit_mm;
@@ -213,10 +221,10 @@ fn radii(data: &ChildData) -> String {
         .flat_map(|(name, motion)| motion.other_radii.iter().map(move |other| (name, other)))
         .collect();
     if rows.is_empty() {
-        let hidden = "<p>The sphere radius, and what another would change, are hidden with group, sex and age.</p>\n";
+        let hidden = "<p>The sphere radius is hidden together with group, sex and age, and so is what another radius would change.</p>\n";
         return if data.blinded { hidden.to_owned() } else { String::new() };
     }
-    let mut out = "<table class=\"plain\">\n<caption>Another sphere radius, all else the same</caption>\n<thead><tr><th scope=\"col\">run</th><th scope=\"col\">radius from</th><th scope=\"col\">mm</th><th scope=\"col\">mean FD, mm</th><th scope=\"col\">frames above the limit</th></tr></thead>\n<tbody>\n".to_owned();
+    let mut out = "<table class=\"plain\">\n<caption>With another sphere radius, all else the same</caption>\n<thead><tr><th scope=\"col\">run</th><th scope=\"col\">where the radius comes from</th><th scope=\"col\">radius, mm</th><th scope=\"col\">mean FD, mm</th><th scope=\"col\">frames above the limit</th></tr></thead>\n<tbody>\n".to_owned();
     for (name, other) in rows {
         let _ = writeln!(
             out,
@@ -261,10 +269,10 @@ fn motion_part(run: &ChildRun) -> String {
     if let Some(spectrum) = &run.spectrum {
         let _ = writeln!(
             out,
-            "<figure class=\"frequencies\">{}<figcaption>Power of the six motion parameters by frequency, in decibels below each one's peak: translations above, rotations below; x solid, y dashed, z dotted.{}</figcaption></figure>",
+            "<figure class=\"frequencies\">{}<figcaption>Power of the six motion parameters by frequency, in decibels below the peak of each: translations above, rotations below; x is solid, y dashed, z dotted.{}</figcaption></figure>",
             spectrum_figure(spectrum),
             if spectrum.breathing_band_hz.is_some() {
-                " Grey band: where the expected breathing rates show."
+                " The grey band is where the expected breathing rates appear."
             } else {
                 ""
             }
@@ -283,16 +291,19 @@ fn motion_sentences(motion: &MotionFacts) -> Vec<String> {
             ));
             said.push(match motion.largest_outside_share {
                 Some(share) => format!(
-                    "Parcels were averaged at each frame's own head position; of a kept frame, at most {} % of the brain mask lay outside the field of view there.",
+                    "Parcels were averaged at each frame's own head position. In no kept frame did more than {} % of the brain mask lie outside the field of view.",
                     figures(100.0 * share, 1)
                 ),
-                None => "Parcels were averaged where the voxels lie, without following the head.".to_owned(),
+                None => "Parcels were averaged at fixed voxels, without following the head.".to_owned(),
             });
         }
         _ => said.push("Head motion was read from the motion table.".to_owned()),
     }
     if motion.settling_frames > 0 {
-        said.push(format!("The first {} frames were cut while the signal settles.", motion.settling_frames));
+        said.push(format!(
+            "The first {} frames were cut because the signal was still settling.",
+            motion.settling_frames
+        ));
     }
     said.extend(motion.breathing.iter().cloned());
     said

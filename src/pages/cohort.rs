@@ -1,9 +1,10 @@
-//! `cohort.html`: a row a child, with its stillness strip; sorted by motion, filtered at will.
+//! `cohort.html`: one row per child, with its stillness strip; sorted by motion, filtered at will.
 
+use super::data::CohortData;
 use super::document::{Parts, document, fill};
-use super::{CohortData, Mode};
+use super::kit::{Mode, escape};
 use crate::record::Verdict;
-use crate::report::{escape, figures};
+use crate::report::figures;
 
 const SCRIPT: &str = include_str!("page/cohort.js");
 const BODY: &str = include_str!("page/cohort.html");
@@ -17,7 +18,7 @@ pub fn cohort_page(data: &CohortData, mode: Mode<'_>) -> String {
     children.dedup();
     let (kept, all) = data.rows.iter().fold((0.0, 0.0), |(k, a), row| (k + row.minutes_kept, a + row.minutes));
     let sentence = format!(
-        "{enough} of {} {} enough data: {} of {} minutes are kept in all.",
+        "{enough} of {} {} enough data. In all, {} of {} minutes are kept.",
         counted(children.len(), data.rows.len()),
         if data.rows.len() == 1 { "has" } else { "have" },
         figures(kept, 1),

@@ -1,14 +1,10 @@
-//! What both pages share: head, style, scripts, data, and the caution at the end.
-
-use std::fmt::Write;
+//! What both pages share: templates that are filled in, their data and their scripts.
 
 use serde::Serialize;
 
-use super::{Mode, embedded};
-use crate::outputs::CAUTION;
-use crate::report::escape;
+use super::embedded::embedded;
+use super::kit::{Mode, Script, Shell};
 
-const STYLE: &str = include_str!("page/style.css");
 const COMMON: &str = include_str!("page/common.js");
 const REVIEW: &str = include_str!("page/review.js");
 
@@ -44,35 +40,10 @@ pub(super) fn fill(template: &str, parts: &[(&str, &str)]) -> String {
     out + rest
 }
 
-/// The whole page. As a file it forbids itself any request; served, the server's policy goes by the nonce.
+/// The whole page.
 pub(super) fn document<T: Serialize>(parts: &Parts<'_, T>, mode: Mode<'_>) -> String {
-    let mut head = format!(
-        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>{}</title>\n",
-        escape(parts.title)
-    );
-    let nonce = match mode {
-        Mode::File => {
-            head += "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'\">\n";
-            String::new()
-        }
-        Mode::Review(review) => {
-            let blinded = if review.blinded { "yes" } else { "no" };
-            let _ = writeln!(
-                head,
-                "<meta name=\"keepstill-token\" content=\"{}\">\n<meta name=\"keepstill-blinded\" content=\"{blinded}\">",
-                escape(review.token)
-            );
-            format!(" nonce=\"{}\"", escape(review.nonce))
-        }
-    };
-    // Data are no script, so that no policy asks for a nonce.
     let data = embedded(parts.data);
     let review = if let Mode::Review(_) = mode { REVIEW } else { "" };
-    format!(
-        "{head}<style{nonce}>\n{STYLE}</style>\n</head>\n<body class=\"{}\">\n<a class=\"skip\" href=\"#main\">To the content</a>\n<main id=\"main\">\n{}<noscript><p class=\"problem\">The pictures and tables of this page are drawn by its own script, which is turned off here. The same numbers are in cohort.tsv and in the tables beside this page.</p></noscript>\n<p class=\"caution\">{}</p>\n</main>\n{data}\n<script{nonce}>\n\"use strict\";\n{COMMON}{}{review}</script>\n</body>\n</html>\n",
-        parts.kind,
-        parts.body,
-        escape(CAUTION),
-        parts.script
-    )
+    let script = Script { data: &data, parts: &[COMMON, parts.script, review] };
+    Shell { title: parts.title, kind: parts.kind, body: parts.body, script: Some(script) }.page(mode)
 }

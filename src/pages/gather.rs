@@ -2,11 +2,13 @@
 
 use ndarray::{Array2, ArrayView2};
 
-use super::encode::{base64, groups, one_byte, rounded, two_bytes};
-use super::{
-    ChildAtlas, ChildData, ChildMatrix, ChildParcel, ChildRun, ChildSeries, ChildSlice, Mode, STRIP_COLUMNS,
-    STRIP_TOP_LIMITS, STRIP_TOP_MM, Spectrum, StripRun, child_page,
+use super::child::child_page;
+use super::data::{
+    ChildAtlas, ChildData, ChildMatrix, ChildParcel, ChildRun, ChildSeries, ChildSlice, DEPTH_DB, STRIP_COLUMNS,
+    STRIP_TOP_LIMITS, STRIP_TOP_MM, Spectrum, StripRun,
 };
+use super::encode::{base64, groups, one_byte, rounded, two_bytes};
+use super::kit::Mode;
 use crate::atlas::Atlas;
 use crate::censor;
 use crate::digest::median;
@@ -18,8 +20,6 @@ use crate::study::settings::Displacement;
 
 /// Points of a spectrum, at most: of more frequencies the strongest of each group is shown (own choice).
 const SPECTRUM_POINTS: usize = 300;
-/// Decibels below its peak at which a spectrum is cut off (own choice).
-pub(super) const DEPTH_DB: f64 = 40.0;
 
 /// The stillness strip of a child's runs.
 #[must_use]

@@ -4,6 +4,7 @@ use super::encode::{base64, groups, one_byte, rounded, two_bytes};
 use super::*;
 use crate::censor::Reason;
 use crate::discover::ScanId;
+use crate::record::{ReportRow, Verdict};
 
 fn line(stem: &str) -> CohortLine {
     CohortLine {
@@ -193,7 +194,7 @@ fn sentences_do_not_contradict_themselves() {
     let mut data = child();
     data.joined.minutes_kept = 4.98;
     let html = child_page(&data, Mode::File);
-    assert!(html.contains("Too short: 4.98 minutes are kept, 5 are asked for."), "{html}");
+    assert!(html.contains("Too short: 4.98 minutes are kept, but 5 are required."), "{html}");
     // Sessions or runs that stand alone are no children.
     let twice = cohort_page(&cohort(vec![line("sub-01_ses-1"), line("sub-01_ses-2")]), Mode::File);
     assert!(twice.contains("2 of 2 rows (of 1 child) have enough data"));

@@ -1,14 +1,16 @@
-//! `thresholds.html`: one picture, the numbers under it, and what they leave out. Self-contained, no script, no request.
+//! `thresholds.html`: one picture, the numbers under it, and what they leave out. Self-contained, no script, no
+//! request.
 
 use std::fmt::Write;
 
 use super::chart::{chart, limit_words};
 use super::{MINIMUMS_MIN, Row, Thresholds};
-use crate::report::{document, escape, figures};
+use crate::pages::kit::{Mode, Shell, escape};
+use crate::report::figures;
 use crate::study::Study;
 use crate::study::settings::Displacement;
 
-/// "sum form of displacement, 1 frame before and 2 after a moved one dropped too".
+/// "sum form of displacement, with neighbours (1 frame before and 2 after each moved one are dropped too)".
 fn words(study: &Study, form: Displacement, neighbours: bool) -> String {
     let form = match form {
         Displacement::Sum => "sum form of displacement",
@@ -18,7 +20,7 @@ fn words(study: &Study, form: Displacement, neighbours: bool) -> String {
         let before = study.censor.before;
         let frames = if before == 1 { "frame" } else { "frames" };
         format!(
-            "{form}, with neighbours ({before} {frames} before and {} after a moved one dropped too)",
+            "{form}, with neighbours ({before} {frames} before and {} after each moved one are dropped too)",
             study.censor.after
         )
     } else {
@@ -72,7 +74,7 @@ pub fn page(study: &Study, found: &Thresholds) -> String {
     let about = words(study, form, true);
     let _ = writeln!(
         body,
-        "<figure class=\"chart\">{}<figcaption>How many of {counted} children keep at least so many minutes, by limit; {}.</figcaption></figure>",
+        "<figure class=\"chart\">{}<figcaption>How many of {counted} children keep enough minutes, by limit and for each minimum of minutes; {}.</figcaption></figure>",
         chart(&rows, found.own_limit_mm, &format!("{heading}: {about}")),
         escape(&about)
     );
@@ -103,7 +105,8 @@ pub fn page(study: &Study, found: &Thresholds) -> String {
         env!("CARGO_PKG_VERSION"),
         escape(&settings)
     );
-    document(&format!("{} – thresholds", study.name), &body)
+    let title = format!("{} – thresholds", study.name);
+    Shell { title: &title, kind: "thresholds", body: &body, script: None }.page(Mode::File)
 }
 
 /// What the study's own limit keeps.
@@ -117,6 +120,6 @@ fn sentence(rows: &[Row], own_mm: Option<f64>, counted: usize) -> String {
     let [a, b, c, d] = row.children_above;
     let [e, f, g, h] = MINIMUMS_MIN.map(|m| figures(m, 0));
     format!(
-        "{limit}, of {counted} {children} {a} keep at least {e} minutes, {b} at least {f}, {c} at least {g}, {d} at least {h}."
+        "{limit}, {a} of {counted} {children} keep at least {e} minutes, {b} at least {f}, {c} at least {g} and {d} at least {h}."
     )
 }

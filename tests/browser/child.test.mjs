@@ -58,11 +58,11 @@ test("the verdict's sentence tells the table's numbers, for each child", async (
       seen.add(r.verdict);
       const kept = Number(r.minutes_kept).toFixed(1);
       const sentence = {
-        enough: `Enough data: ${kept} minutes are kept, 10 are asked for.`,
-        too_short: `Too short: ${kept} minutes are kept, 10 are asked for.`,
+        enough: `Enough data: ${kept} minutes are kept, and 10 are required.`,
+        too_short: `Too short: ${kept} minutes are kept, but 10 are required.`,
         too_few_dof: "Too few degrees of freedom are left after cleaning.",
         poor_coverage: `Poor coverage: ${r.parcels_used} of ${r.parcels} parcels have enough of their voxels.`,
-        failed: "No run could be done.",
+        failed: "No run could be processed.",
       }[r.verdict];
       assert.equal((await page.textContent(".verdict")).trim(), sentence);
       const still = await page.textContent(".stillness");

@@ -1,7 +1,7 @@
 // The cohort page as a file: order, filters, pictures, keys, the window of rows, print; held against cohort.tsv.
 import assert from "node:assert/strict";
 import { after, before, test } from "node:test";
-import { browser, filePage, settled } from "./support/browser.mjs";
+import { HANG_MS, browser, drawn, filePage, settled } from "./support/browser.mjs";
 import { cohort, grown } from "./support/study.mjs";
 
 let chrome;
@@ -256,13 +256,13 @@ test("single-letter keys can be turned off, and stay off", () => on(study.page()
   assert.equal(await press(), "text");
   await box.uncheck();
   assert.notEqual(await press(), "text");
-  // Chromium hands what a page stores from process to process in its own time; a reload may come before it.
-  for (let round = 0; round < 20; round++) {
-    await page.waitForTimeout(100);
+  // Chromium hands what a page stores from process to process in its own time, and a reload may come before that.
+  const patience = performance.now() + HANG_MS;
+  do {
     await page.reload();
-    if (!await page.getByLabel("single-letter keys").isChecked()) break;
-  }
-  assert.equal(await page.getByLabel("single-letter keys").isChecked(), false);
+    await drawn(page);
+  } while (await box.isChecked() && performance.now() < patience);
+  assert.equal(await box.isChecked(), false);
   assert.notEqual(await press(), "text");
   await page.getByLabel("single-letter keys").check();
   assert.equal(await press(), "text");

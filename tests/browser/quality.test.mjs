@@ -1,6 +1,6 @@
-// The page quality.html of `keepstill stack`: it says what quality.json says, in words, tables and pictures; on wide and
-// narrow screens, in light and dark, on paper, for axe-core and by keys; whatever names it is given. Each check is also
-// held against a page that was spoiled on purpose.
+// The page quality.html of `keepstill stack`: it says what quality.json says, in words, tables and pictures; on wide
+// and narrow screens, in light and dark, on paper, for axe-core and by keys; whatever names it is given. Each check is
+// also held against a page that was spoiled on purpose.
 import assert from "node:assert/strict";
 import { readFileSync, readdirSync, rmSync, writeFileSync } from "node:fs";
 import { createRequire } from "node:module";
@@ -109,7 +109,7 @@ async function says(page, { told }) {
   assert.deepEqual(shown.map((note) => note.toLowerCase()), told.notes.map((note) => note.toLowerCase()));
   const { command, why_not: why } = told.before_censoring;
   const problems = await words(page, ".problem");
-  assert.equal(problems.some((problem) => problem.includes(`${why}. What to compare it with`)), command !== null);
+  assert.equal(problems.some((problem) => problem.includes(`${why}. To compare them with`)), command !== null);
   assert.deepEqual(await words(page, ".problem code"), command === null ? [] : [command]);
   const trap = told.notes.find((note) => note.includes("that is the trap"));
   assert.equal(problems.some((problem) => problem.includes("that is the trap")), trap !== undefined);
@@ -124,7 +124,7 @@ async function tabulates(page, { told, rows }) {
   let kind = "";
   for (const row of told.rows) {
     if (`${row.atlas}, ${row.measure}` !== kind) expected.push([kind = `${row.atlas}, ${row.measure}`]);
-    const taken = row.adjusted_for.length > 0 ? `, ${row.adjusted_for.join(", ")} taken out` : "";
+    const taken = row.adjusted_for.length > 0 ? `, adjusted for ${row.adjusted_for.join(", ")}` : "";
     const median = fixed(row.median_abs_r, 3) + (row.chance_median_abs_r === null ? "" : ` (${fixed(row.chance_median_abs_r, 3)})`);
     expected.push([`${row.censoring}${taken}`, String(row.children), String(row.edges_with_r), median, some(row.share_p), some(row.share_q), fixed(row.distance.rho, 2)]);
   }
@@ -139,7 +139,7 @@ async function tabulates(page, { told, rows }) {
     const of = told.kept[when];
     return [`${when} censoring`, spread(of.minutes_kept, 1), spread(of.kept_share, 0, 100), spread(of.dof, 1)];
   });
-  if (told.dof_lost !== null) kept.push(["lost by censoring, of each child", "–", "–", spread(told.dof_lost, 1)]);
+  if (told.dof_lost !== null) kept.push(["lost to censoring, per child", "–", "–", spread(told.dof_lost, 1)]);
   assert.deepEqual(tables[2].flat(), kept);
   const groups = (told.groups.groups ?? []).map((group, at) => [group.name, String(group.children), ...told.groups.compared.map((of) => {
     const found = of.groups?.[at];
@@ -167,7 +167,8 @@ async function draws(page, { told }) {
   assert.ok(drawn > 0);
 }
 
-/** Nothing is wider than the screen but tables and settings, which scroll for themselves; no word of a picture is cut or lies on another. */
+// Nothing is wider than the screen but tables and settings, which scroll for themselves; no word of a picture is cut or
+// lies on another.
 async function fits(page, width) {
   await unfold(page);
   const found = await page.evaluate(() => {
@@ -222,8 +223,8 @@ async function prints(page, { told }) {
 
 /** The tab key comes to everything that scrolls or unfolds, and shows where it is; keys then work it. */
 async function obeysKeys(page) {
-  const expected = await page.$$eval(".wide, summary", (all) => all.map((one) => one.getAttribute("aria-label") ?? one.textContent));
-  assert.ok(expected.length >= 3 && new Set(expected).size === expected.length, String(expected));
+  const expected = await page.$$eval(".skip, .wide, summary", (all) => all.map((one) => one.getAttribute("aria-label") ?? one.textContent));
+  assert.ok(expected.length >= 4 && new Set(expected).size === expected.length, String(expected));
   const seen = [];
   for (let k = 0; k <= expected.length; k++) {
     await page.keyboard.press("Tab");
@@ -328,13 +329,15 @@ const SPOILED = {
   "another quartile": [MANY, add(/(thread" d="M[\d.]+ )([\d.]+)(V)/, 1), draws],
   "a line that is not drawn": [MANY, style(".chart .line { stroke: none; }"), draws],
   "other names in the legend": [MANY, swap(">before censoring</text>", ">with censoring</text>"), draws],
-  "another sign": [MANY, swap('<rect class="above"', '<rect class="below"'), draws],
-  "another strength": [MANY, swap(/fill-opacity="0\.\d/, 'fill-opacity="0.99'), draws],
-  "another mean": [MANY, swap(/(<rect class="above".*\n<text [^>]*>)0\.\d\d/, "$10.99"), draws],
+  "another sign": [MANY, swap(/(<rect class="cell stop-)(?:1[7-9]|[23]\d)"/, '$13"'), draws],
+  "another strength": [MANY, swap(/(<rect class="cell stop-)\d+"/, '$118"'), draws],
+  "another mean": [MANY, swap(/(<rect class="cell stop-(?:1[7-9]|[23]\d)".*\n<text [^>]*>)0\.\d\d/, "$10.99"), draws],
+  "another scale": [MANY, swap(/(stop-32" d="M.*\n<text [^>]*>)-0\.\d\d/, "$1-0.01"), draws],
+  "other colours above": [MANY, swap(/--ramp-32: #\w+/, "--ramp-32: #114e82"), draws],
   "no words for a picture": [MANY, swap(/aria-label="Mean [^"]*"/, 'aria-label="Mean"'), draws],
   "another median in words": [MANY, swap(/(censoring: median \|r\| )0\.\d\d/, "$10.99"), draws],
   "a picture less": [MANY, (html) => html.slice(0, html.lastIndexOf("<figure")) + html.slice(html.lastIndexOf("</figure>") + 9), draws],
-  "a table that does not scroll": [MANY, swap("  overflow-x: auto;\n", ""), (page) => fits(page, 390), narrow],
+  "a table that does not scroll": [MANY, swap(".wide {\n  overflow-x: auto;\n", ".wide {\n"), (page) => fits(page, 390), narrow],
   "words that cannot be broken": [STRANGE, (html) => html.replaceAll("<wbr>", ""), (page) => fits(page, 320), narrowest],
   "a name that is cut": [MANY, swap(/>Wandering[^<]* 1<\/text>/, ">Wandering network A 1</text>"), (page) => fits(page, 390), narrow],
   "words over words": [MANY, swap('<text x="294.0" y="26.0"', '<text x="94.0" y="26.0"'), (page) => fits(page, 1280)],

@@ -382,7 +382,7 @@ fn the_page_is_whole_and_no_name_becomes_markup() {
         "<h1>Is it just motion?</h1>",
         "<p class=\"study\">Naps &lt;b",
         "&lt;script&gt;alert(1)&lt;/script&gt;",
-        "role=\"img\" aria-label=\"How many edges have which correlation with mean FD.",
+        "role=\"img\" aria-label=\"How the edges&#39; correlations with mean FD are spread.",
         "aria-label=\"Median correlation with mean FD by the distance",
         "before censoring",
         "not for diagnosis",

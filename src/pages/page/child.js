@@ -2,14 +2,20 @@
 const show = { cleaned: true, dvars: false, global: false, atlas: 0 };
 const ribbons = [];
 
-// ---- shades: orange above, white at none, blue below; dark enough at the ends to tell apart in grey ---------------
-const RAMP = [[8, 48, 107], [66, 132, 190], [198, 219, 239], [250, 248, 243], [253, 208, 162], [217, 120, 30], [110, 40, 4]];
+// ---- shades: the ramp of the style sheet, orange above, blue below ------------------------------------------------
+const RAMP = [];
+for (let at = 0; colour(`--ramp-${at}`); at++) RAMP.push([1, 3, 5].map((from) => parseInt(colour(`--ramp-${at}`).slice(from, from + 2), 16)));
 const SHADES = new Uint8ClampedArray(256 * 4);
 for (let k = 1; k < 256; k++) {
   const at = (k - 1) / 254 * (RAMP.length - 1);
   const low = Math.min(RAMP.length - 2, Math.floor(at));
   for (let c = 0; c < 3; c++) SHADES[4 * k + c] = RAMP[low][c] + (at - low) * (RAMP[low + 1][c] - RAMP[low][c]);
   SHADES[4 * k + 3] = 255;
+}
+// The ramp from end to end with numbers below it.
+function rampScale(numbers, more) {
+  return el("div", { class: "scale", "aria-hidden": "true" }, el("span", { class: "ramp" }),
+    el("span", { class: "numbers" }, numbers.map((number) => el("span", {}, number))), el("span", {}, more));
 }
 
 // ---- ribbons --------------------------------------------------------------------------------------------------
@@ -22,8 +28,9 @@ function makeRibbon(place, run) {
   const stage = el("div", { class: "stage" }, picture, cursor);
   const slider = el("input", { type: "range", min: 0, max: frames - 1, value: 0, step: 1, "aria-label": `Frame of ${run.name}` });
   // The slider speaks for itself; this is for the eye.
-  const read = el("p", { class: "read" }, "Move along the ribbon, or use the slider, to read out a frame.");
+  const read = el("p", { class: "read" }, "Point at the ribbon, or move the slider, to read out one frame.");
   place.append(stage, slider, read);
+  if (run.series.length) place.append(rampScale(["−4", "−2", "0", "2", "4"], "parcels, in standard deviations of their own kept frames"));
   const made = { run, frames, picture, cursor, slider, read, at: null, packed: run.series.map((s) => ({ raw: bytes(s.raw), cleaned: s.cleaned === null ? null : bytes(s.cleaned) })) };
   const go = (frame) => {
     made.at = Math.max(0, Math.min(frames - 1, frame));
@@ -278,7 +285,7 @@ function toggle(name, key, words, after) {
 function drawRibbons() { ribbons.forEach(drawRibbon); }
 function drawControls() {
   const parts = [
-    toggle("cleaned", "r", () => "cleaned parcels, not raw (r)", drawRibbons),
+    toggle("cleaned", "r", () => "cleaned parcels (r)", drawRibbons),
     toggle("dvars", "d", () => "DVARS (d)", drawRibbons),
     toggle("global", "g", () => "mean signal (g)", drawRibbons),
   ];
@@ -295,13 +302,13 @@ function drawControls() {
 function drawMatrix() {
   const place = document.getElementById("matrix");
   if (!data.matrices.length) {
-    place.append(el("p", {}, data.left_out.length ? "No matrix is drawn here; see above, under Noticed." : "There is no matrix: no run gives series."));
+    place.append(el("p", {}, data.left_out.length ? "No matrix is drawn here; the reason is given above, under Noticed." : "There is no matrix, because no run gives parcel series."));
     return;
   }
   const canvas = el("canvas", { "aria-hidden": "true" });
-  const read = el("output", { class: "read", "aria-live": "polite" }, "Point at the matrix, or focus it and use the arrow keys.");
+  const read = el("output", { class: "read", "aria-live": "polite" }, "Point at the matrix, or use the arrow keys when it has the focus.");
   const names = el("div", { class: "matrix-names", "aria-hidden": "true" });
-  const scaleBar = el("p", { class: "scale", "aria-hidden": "true" }, "−1 ", el("span", { class: "ramp" }), " +1; grey: no value");
+  const scaleBar = rampScale(["−1", "−0.5", "0", "0.5", "1"], "grey: no value");
   const wrap = el("div", { class: "matrix-wrap", tabindex: 0, role: "application", "aria-label": "Connectivity matrix; the arrow keys go from parcel to parcel" }, names, canvas);
   const means = el("div", { class: "wide", tabindex: 0, role: "region", "aria-label": "Mean connectivity by network" });
   const select = el("select", { onchange: () => pick(Number(select.value)) }, data.matrices.map((m, k) =>
@@ -408,14 +415,14 @@ function drawSlices() {
     for (const slice of run.slices) {
       const canvas = el("canvas", { role: "img", "aria-label": sliceWords(slice) });
       const title = data.runs.length > 1 ? `${run.name}: ${slice.name}` : slice.name;
-      figures.push(el("figure", {}, canvas, el("figcaption", {}, `${title}, image plane ${slice.index}. Mean image; brain mask in orange${slice.parcels.length ? ", parcels in blue" : ""}. ${EDGES[slice.name]}.${followed(run)}`)));
+      figures.push(el("figure", {}, canvas, el("figcaption", {}, `${title}, image plane ${slice.index}. Mean image; brain mask in yellow${slice.parcels.length ? ", parcels in violet" : ""}. ${EDGES[slice.name]}.${followed(run)}`)));
       drawSlice(canvas, slice);
     }
   }
   place.replaceChildren(...figures);
 }
-// Whose voxels inside the mask were averaged at each frame's own head position.
-const followed = (run) => (run.row.motion?.from === "images" && run.row.motion.realigned ? " Inside the mask the picture follows the head, around it it does not." : "");
+// Runs whose voxels inside the mask were averaged at each frame's own head position.
+const followed = (run) => (run.row.motion?.from === "images" && run.row.motion.realigned ? " Inside the mask the picture follows the head; outside the mask it does not." : "");
 const EDGES = { sagittal: "Front is right, top is up", coronal: "The child's right is right, top is up", axial: "The child's right is right, front is up" };
 function sliceWords(slice) {
   const inside = bytes(slice.inside);
@@ -456,13 +463,13 @@ function drawSlice(canvas, slice) {
     }
     pen.stroke();
   };
-  if (parcels.length) outline(parcels, "rgba(70, 170, 235, 0.95)", 1.25);
-  outline(inside, "#ff9d3c", 2);
+  if (parcels.length) outline(parcels, "rgba(206, 147, 240, 0.95)", 1.25);
+  outline(inside, "#f2e14c", 2);
 }
 function drawCoverage() {
   const atlas = data.atlases[show.atlas];
   if (data.runs.every((run) => !run.fd_mm.length)) {
-    document.getElementById("coverage").replaceChildren(el("p", {}, "No run could be read, so nothing is known of the parcels."));
+    document.getElementById("coverage").replaceChildren(el("p", {}, "No run could be read, so nothing is known about the parcels."));
     return;
   }
   const short = atlas.parcels.filter((p) => !p.used);
@@ -474,7 +481,7 @@ function drawCoverage() {
       el("td", { class: "n" }, el("span", { class: "bar", "aria-hidden": "true" }, fill), ` ${Math.round(100 * parcel.coverage)} %`), el("td", {}, parcel.used ? "yes" : "no"));
   });
   const head = el("tr", {}, ["parcel", "network", "voxels", "coverage", "used"].map((name) => el("th", { scope: "col" }, name)));
-  const left = short.length ? `Not used for want of coverage: ${short.slice(0, 30).map((p) => p.name).join(", ")}${short.length > 30 ? " and more" : ""}.` : "Every parcel has enough coverage.";
+  const left = short.length ? `Not used because of poor coverage: ${short.slice(0, 30).map((p) => p.name).join(", ")}${short.length > 30 ? " and more" : ""}.` : "Every parcel has enough coverage.";
   document.getElementById("coverage").replaceChildren(el("p", {}, `${atlas.name}: ${atlas.parcels.length - short.length} of ${atlas.parcels.length} parcels are used. ${left}`),
     el("details", {}, el("summary", {}, "Coverage of each parcel"), el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Coverage of each parcel" }, el("table", {}, el("thead", {}, head), el("tbody", {}, rows)))));
 }

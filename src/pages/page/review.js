@@ -6,7 +6,7 @@ const DECISIONS = [["include", "i"], ["exclude", "e"], ["unsure", "u"]];
 const remembered = (name) => { try { return localStorage.getItem(name) ?? ""; } catch { return ""; } };
 const remember = (name, value) => { try { localStorage.setItem(name, value); } catch { /* private window */ } };
 
-// What others decided is told when the reviewer has decided, so that agreement means something; or on asking.
+// What others decided is shown once the reviewer has decided, so that agreement means something; or when asked for.
 function statePath(reveal) {
   const query = new URLSearchParams();
   if (remembered("keepstill-reviewer")) query.set("reviewer", remembered("keepstill-reviewer"));
@@ -38,7 +38,7 @@ function initialsField(changed) {
 function initials(say) {
   const input = document.getElementById("reviewer");
   if (!input.value.trim()) {
-    say("Write your initials first.");
+    say("Enter your initials first.");
     input.focus();
     return null;
   }
@@ -47,10 +47,10 @@ function initials(say) {
 
 // ---- blinding ---------------------------------------------------------------------------------------------------
 function blindingPart(say) {
-  if (!blinded) return el("span", {}, "Group, sex and age are shown; decisions say so.");
+  if (!blinded) return el("span", {}, "Group, sex and age are shown, and your decisions record it.");
   const button = el("button", { type: "button", onclick: async () => {
     const reviewer = initials(say);
-    if (!reviewer || !confirm("Show group, sex and age? This is written down, with your initials.")) return;
+    if (!reviewer || !confirm("Show group, sex and age? This is recorded with your initials.")) return;
     try {
       const found = await ask("/api/unhide", { reviewer });
       location.search = `?shown=${encodeURIComponent(found.key)}`;
@@ -88,14 +88,14 @@ async function cohortReview(reveal = false) {
     if (!row) { say("You have decided on every child in the table."); return; }
     leave();
     location.href = hrefOf(row);
-  } }, "go to the next child that you have not decided on");
+  } }, "go to the next child you have not decided on");
   bar.replaceChildren(el("section", { class: "decide", "aria-labelledby": "review-heading" }, el("h2", { id: "review-heading" }, "Review"),
-    el("p", {}, `${told.length ? told.join(", ") : "No decisions yet"}; ${open} not reviewed${counts.out_of_date ? ", and those out of date to look at again" : ""}.${counts.withheld ? " Withheld: others have decided, you have not; deciding shows theirs." : ""}`),
+    el("p", {}, `${told.length ? told.join(", ") : "No decisions yet"}; ${open} not reviewed${counts.out_of_date ? ", and those out of date are to be looked at again" : ""}.${counts.withheld ? " Withheld means that others have decided and you have not; once you decide, you see their decisions." : ""}`),
     counts.withheld ? el("p", {}, el("button", { type: "button", onclick: () => cohortReview(true) }, "show all decisions")) : null,
     el("div", { class: "controls" }, initialsField(() => cohortReview()), next), el("p", {}, blindingPart(say)), status,
     found.disagreements.length ? el("div", {}, el("h3", {}, "To settle"), el("ul", {}, found.disagreements.map((stem) => el("li", {}, childLink(stem))))) : null,
     agreementPart(found),
-    found.skipped.length ? el("div", {}, el("h3", {}, "Lines of decisions.tsv that were passed over"), el("ul", { class: "warnings" }, found.skipped.map((line) => el("li", {}, line)))) : null));
+    found.skipped.length ? el("div", {}, el("h3", {}, "Lines of decisions.tsv that were ignored"), el("ul", { class: "warnings" }, found.skipped.map((line) => el("li", {}, line)))) : null));
   arrange();
 }
 
@@ -126,7 +126,7 @@ function historyPart(child) {
 }
 
 function standingWords(child) {
-  if (child.review === "out_of_date") return "Standing: out of date. The results have changed since the decisions below were made; look again.";
+  if (child.review === "out_of_date") return "Standing: out of date. The results have changed since the decisions below were made, so please look again.";
   return `Standing: ${child.review.replaceAll("_", " ")} (${child.reviewers.join(", ")}).`;
 }
 
@@ -156,7 +156,7 @@ async function childReview() {
     const others = child?.others ?? 0;
     const withheld = child?.review === "withheld";
     standing.replaceChildren(withheld
-      ? `${others} ${others === 1 ? "other has" : "others have"} decided; what, is shown when you have decided. `
+      ? `${others} ${others === 1 ? "other has" : "others have"} decided. You will see what, once you have decided. `
       : child && child.review !== "n/a" ? standingWords(child) : "Standing: not reviewed.",
     withheld ? el("button", { type: "button", onclick: async () => {
       try { tell((await ask(statePath(true))).children[data.stem]); } catch (error) { say(error.message); }
@@ -196,15 +196,15 @@ async function childReview() {
       const before = saves;
       try {
         const now = await ask(statePath(false));
-        // Asked before a decision and answered after it, it knows nothing of it.
+        // An answer that was asked for before a decision and comes after it does not know of it.
         if (saves === before) tell(now.children[data.stem]);
       } catch (error) { say(error.message); }
     }), el("label", {}, "reason (w)", reason), add, el("label", {}, "in your own words (t)", note),
       el("label", { class: "line" }, settles, "settles a disagreement")),
     el("div", { class: "controls buttons" }, buttons), status, el("p", {}, blindingPart(say)),
     el("details", {}, el("summary", {}, "Decisions so far, and keys"), history,
-      el("p", {}, ...DECISIONS.flatMap(([decision, key]) => [el("kbd", {}, key), ` ${decision}, `]), el("kbd", {}, "w"), " to the reasons, ", el("kbd", {}, "t"), " to the free text, ",
-        el("kbd", {}, "n"), " and ", el("kbd", {}, "p"), " to the next and the previous child. Keys do nothing while a field has them: ", el("kbd", {}, "Esc"), " leaves it."))));
+      el("p", {}, ...DECISIONS.flatMap(([decision, key]) => [el("kbd", {}, key), ` ${decision}, `]), el("kbd", {}, "w"), " goes to the reasons, ", el("kbd", {}, "t"), " to your own words, ",
+        el("kbd", {}, "n"), " and ", el("kbd", {}, "p"), " to the next and the previous child. While you type in a field, keys do nothing else: ", el("kbd", {}, "Esc"), " leaves the field."))));
   place.addEventListener("keydown", (event) => { if (event.key === "Escape" && event.target.closest("input, select")) event.target.blur(); });
 }
 

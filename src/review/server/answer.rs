@@ -9,7 +9,7 @@ use serde::Serialize;
 use serde_json::json;
 
 use crate::outputs::CAUTION;
-use crate::report::escape;
+use crate::pages::escape;
 
 /// A finished answer.
 #[derive(Debug)]

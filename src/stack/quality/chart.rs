@@ -1,21 +1,19 @@
-//! The pictures, as SVG: how QC-FC is spread against chance, how it goes with distance, and the mean matrix by network.
+//! The pictures, as SVG: how QC-FC is spread compared with chance, how it changes with distance, and the mean matrix by
+//! network.
 //!
-//! After censoring is a full line with round marks, before a dashed one with square marks, so that they differ without
-//! colour; chance alone is an area. Each picture tells its numbers in its text alternative.
+//! After censoring is a solid line with round marks, before censoring a dashed line with square marks, so that they
+//! differ without colour; chance alone is an area. The text alternative of each picture holds its numbers.
 
 use std::fmt::Write;
 
 use super::rows::{Censoring, Row};
 use super::tables::Mean;
 use super::words::{capital, percent, signed};
-use crate::report::{escape, figures, round_step, step_digits};
+use crate::pages::kit::chart::{Plot, RAMP_SCALE_HEIGHT, Scale, begin, cell, mark, ramp_scale, text, words_on_cell};
+use crate::pages::kit::ramp;
+use crate::report::figures;
 
-const WIDTH: f64 = 720.0;
-const LEFT: f64 = 70.0;
-const RIGHT: f64 = 700.0;
-const TOP: f64 = 76.0;
-const BOTTOM: f64 = 350.0;
-const HEIGHT: f64 = 420.0;
+const PLOT: Plot = Plot { left: 70.0, right: 700.0, top: 76.0, bottom: 350.0 };
 /// Above this many networks a cell is too small for its number in the large letters of narrow screens (own convention).
 const MOST_NUMBERS: usize = 8;
 /// Above this many letters a number is too long for a cell (own convention).
@@ -23,6 +21,9 @@ const LONGEST_NUMBER: usize = 5;
 /// Where the matrix begins, and the least height of a row: room for a name in those letters.
 const NAMES: f64 = 210.0;
 const LEAST_ROW: f64 = 26.0;
+
+/// Width of the scale of colours below the matrix.
+const SCALE_WIDTH: f64 = 330.0;
 
 /// A mean of at least this size has the full colour, so that means of next to nothing stay pale (own convention).
 const FULL_COLOUR: f64 = 0.1;
@@ -43,51 +44,6 @@ fn class(row: &Row) -> usize {
     }
 }
 
-/// Straight from numbers to places.
-#[derive(Clone, Copy)]
-struct Scale {
-    from: f64,
-    to: f64,
-    start: f64,
-    end: f64,
-}
-
-impl Scale {
-    fn at(self, value: f64) -> f64 {
-        self.start + (self.end - self.start) * (value - self.from) / (self.to - self.from)
-    }
-
-    fn ticks(self, most: f64) -> Vec<(f64, String)> {
-        let step = round_step(self.to - self.from, most);
-        let first = (self.from / step - 1e-9).ceil() as i64;
-        let last = (self.to / step + 1e-9).floor() as i64;
-        (first..=last).map(|k| k as f64 * step).map(|value| (value, figures(value, step_digits(step)))).collect()
-    }
-}
-
-fn begin(label: &str, height: f64) -> String {
-    format!("<svg viewBox=\"0 0 {WIDTH} {height}\" role=\"img\" aria-label=\"{}\">\n", escape(label))
-}
-
-fn text(svg: &mut String, [x, y]: [f64; 2], anchor: &str, words: &str) {
-    let _ = writeln!(svg, "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{anchor}\">{}</text>", escape(words));
-}
-
-fn axes(svg: &mut String, x: Scale, y: Scale, x_words: &str, y_words: &str) {
-    for (value, words) in y.ticks(7.0) {
-        let at = y.at(value);
-        let _ = writeln!(svg, "<path class=\"grid\" d=\"M{LEFT} {at:.1}H{RIGHT}\"/>");
-        text(svg, [LEFT - 8.0, at + 5.0], "end", &words);
-    }
-    for (value, words) in x.ticks(7.0) {
-        let at = x.at(value);
-        let _ = writeln!(svg, "<path class=\"grid\" d=\"M{at:.1} {BOTTOM}v6\"/>");
-        text(svg, [at, BOTTOM + 27.0], "middle", &words);
-    }
-    text(svg, [0.0, TOP - 18.0], "start", y_words);
-    text(svg, [f64::midpoint(LEFT, RIGHT), BOTTOM + 60.0], "middle", x_words);
-}
-
 /// Samples of lines with their names, above the picture.
 fn legend(svg: &mut String, rows: &[&Row], chance: bool) {
     let mut x = 0.0;
@@ -102,12 +58,6 @@ fn legend(svg: &mut String, rows: &[&Row], chance: bool) {
         let _ = writeln!(svg, "<path class=\"chance\" d=\"M{x:.1} 10h36v18h-36Z\"/>");
         text(svg, [x + 44.0, 26.0], "start", "chance alone");
     }
-}
-
-/// Circle after, square before.
-fn mark(svg: &mut String, class: usize, x: f64, y: f64) {
-    let shape = if class == 0 { "m-5 0a5 5 0 1 0 10 0a5 5 0 1 0 -10 0Z" } else { "m-4.5 -4.5h9v9h-9Z" };
-    let _ = writeln!(svg, "<path class=\"dot kept-{class}\" d=\"M{x:.1} {y:.1}{shape}\"/>");
 }
 
 /// Steps over the bars `first..`.
@@ -140,10 +90,10 @@ pub(super) fn histogram(rows: &[&Row]) -> Option<String> {
     let (low, high) = (bars / 2 - reach, bars / 2 + reach);
     let most = rows.iter().flat_map(|row| shares(row)).chain(chance.iter().copied()).fold(0.0, f64::max);
     let edge = reach as f64 * width;
-    let x = Scale { from: -edge, to: edge, start: LEFT, end: RIGHT };
-    let y = Scale { from: 0.0, to: 100.0 * most * 1.05, start: BOTTOM, end: TOP };
+    let x = Scale { from: -edge, to: edge, start: PLOT.left, end: PLOT.right };
+    let y = Scale { from: 0.0, to: 100.0 * most * 1.05, start: PLOT.bottom, end: PLOT.top };
     let mut label = format!(
-        "How many edges have which correlation with mean FD. By chance alone, median |r| {}.",
+        "How the edges' correlations with mean FD are spread. By chance alone, median |r| {}.",
         figures(first.chance_median(), 2)
     );
     for row in &rows {
@@ -156,14 +106,14 @@ pub(super) fn histogram(rows: &[&Row]) -> Option<String> {
             row.summary.edges
         );
     }
-    let mut svg = begin(&label, HEIGHT);
+    let mut svg = begin(&label, PLOT.height());
     let hundred = |shares: &[f64]| shares[low..high].iter().map(|s| 100.0 * s).collect::<Vec<_>>();
     if chance.iter().all(|share| share.is_finite()) {
         let path = stairs(x, y, width, low, &hundred(chance));
-        let _ = writeln!(svg, "<path class=\"chance\" d=\"{path}V{BOTTOM}H{LEFT}Z\"/>");
+        let _ = writeln!(svg, "<path class=\"chance\" d=\"{path}V{}H{}Z\"/>", PLOT.bottom, PLOT.left);
     }
-    axes(&mut svg, x, y, "correlation with mean FD over children (QC-FC)", "% of edges");
-    let _ = writeln!(svg, "<path class=\"limit\" d=\"M{:.1} {TOP}V{BOTTOM}\"/>", x.at(0.0));
+    PLOT.axes(&mut svg, ("correlation with mean FD over children (QC-FC)", &x.ticks()), ("% of edges", &y.ticks()));
+    let _ = writeln!(svg, "<path class=\"limit\" d=\"M{:.1} {}V{}\"/>", x.at(0.0), PLOT.top, PLOT.bottom);
     for row in rows.iter().rev() {
         let path = stairs(x, y, width, low, &hundred(&shares(row)));
         let _ = writeln!(svg, "<path class=\"line kept-{}\" d=\"{path}\"/>", class(row));
@@ -182,8 +132,8 @@ pub(super) fn distance(rows: &[&Row]) -> Option<String> {
         return None;
     }
     let edge = (most * 1.15).clamp(0.05, 1.0);
-    let x = Scale { from: 0.0, to: far, start: LEFT, end: RIGHT };
-    let y = Scale { from: -edge, to: edge, start: BOTTOM, end: TOP };
+    let x = Scale { from: 0.0, to: far, start: PLOT.left, end: PLOT.right };
+    let y = Scale { from: -edge, to: edge, start: PLOT.bottom, end: PLOT.top };
     let mut label = "Median correlation with mean FD by the distance between parcels, from near to far.".to_owned();
     for row in &rows {
         let medians: Vec<String> = row
@@ -199,9 +149,13 @@ pub(super) fn distance(rows: &[&Row]) -> Option<String> {
             medians.join(", ")
         );
     }
-    let mut svg = begin(&label, HEIGHT);
-    axes(&mut svg, x, y, "distance between parcels, mm", "correlation with mean FD: median and quartiles");
-    let _ = writeln!(svg, "<path class=\"limit\" d=\"M{LEFT} {:.1}H{RIGHT}\"/>", y.at(0.0));
+    let mut svg = begin(&label, PLOT.height());
+    PLOT.axes(
+        &mut svg,
+        ("distance between parcels, mm", &x.ticks()),
+        ("correlation with mean FD: median and quartiles", &y.ticks()),
+    );
+    let _ = writeln!(svg, "<path class=\"limit\" d=\"M{} {:.1}H{}\"/>", PLOT.left, y.at(0.0), PLOT.right);
     for row in rows.iter().rev() {
         let class = class(row);
         // Beside one another where both are drawn.
@@ -239,7 +193,7 @@ pub(super) fn matrix(mean: &Mean) -> Option<String> {
     let pairs = || (0..count).flat_map(|a| (a..count).map(move |b| (a, b)));
     let numbers = count <= MOST_NUMBERS && pairs().all(|(a, b)| number(a, b).len() <= LONGEST_NUMBER);
     let top = 50.0;
-    let wide = ((RIGHT - NAMES) / count as f64).min(70.0);
+    let wide = ((PLOT.right - NAMES) / count as f64).min(70.0);
     let high = wide.max(LEAST_ROW);
     let words: Vec<String> = pairs()
         .map(|(a, b)| {
@@ -252,7 +206,8 @@ pub(super) fn matrix(mean: &Mean) -> Option<String> {
         })
         .collect();
     let label = format!("Mean {} within and between networks: {}.", mean.measure, words.join(", "));
-    let mut svg = begin(&label, top + high * count as f64 + 20.0);
+    let bottom = top + high * count as f64;
+    let mut svg = begin(&label, bottom + 26.0 + RAMP_SCALE_HEIGHT);
     let every = label_every(count, wide);
     for (a, name) in mean.networks.iter().enumerate() {
         let middle = top + high * (a as f64 + 0.5) + 5.0;
@@ -266,17 +221,15 @@ pub(super) fn matrix(mean: &Mean) -> Option<String> {
                 continue;
             }
             let (x, y) = (NAMES + wide * b as f64, top + high * a as f64);
-            let class = if value < 0.0 { "below" } else { "above" };
-            let _ = writeln!(
-                svg,
-                "<rect class=\"{class}\" x=\"{x:.1}\" y=\"{y:.1}\" width=\"{wide:.1}\" height=\"{high:.1}\" fill-opacity=\"{:.3}\"/>",
-                0.75 * value.abs() / most
-            );
+            let position = ramp::position(value, most);
+            cell(&mut svg, [x, y], [wide, high], position);
             if numbers {
-                text(&mut svg, [x + wide / 2.0, middle], "middle", &number(a, b));
+                words_on_cell(&mut svg, [x + wide / 2.0, middle], position, &number(a, b));
             }
         }
     }
+    let ends = [signed(-most, digits), signed(0.0, digits), signed(most, digits)];
+    ramp_scale(&mut svg, [NAMES, bottom + 20.0], SCALE_WIDTH, [&ends[0], &ends[1], &ends[2]]);
     Some(svg + "</svg>")
 }
 
@@ -308,20 +261,6 @@ pub(super) fn shortened(name: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn ticks_are_round_and_inside() {
-        for (from, to) in [(0.0, 10.5), (-0.4, 0.4), (-1.0, 1.0), (0.0, 163.0), (0.0, 0.8)] {
-            let ticks = Scale { from, to, start: 0.0, end: 1.0 }.ticks(7.0);
-            assert!((2..=8).contains(&ticks.len()), "{from} {to}: {}", ticks.len());
-            for (value, words) in ticks {
-                assert!(value >= from - 1e-9 && value <= to + 1e-9);
-                assert!((words.parse::<f64>().unwrap() - value).abs() < 1e-9, "{words} {value}");
-            }
-        }
-        assert_eq!([1.0, 0.2, 0.05, 20.0].map(step_digits), [0, 1, 2, 0]);
-        assert_eq!(round_step(0.0, 5.0), 1.0);
-    }
 
     #[test]
     fn names_are_shortened_to_what_there_is_room_for() {

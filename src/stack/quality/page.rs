@@ -9,7 +9,8 @@ use super::told::{Spread, all_kept, dof_lost};
 use super::words::{self, percent};
 use super::{Findings, chart};
 use crate::group::quality::SHUFFLES;
-use crate::report::{document, escape, figures};
+use crate::pages::kit::{Mode, Shell, escape};
+use crate::report::figures;
 use crate::tables::p_words;
 
 /// The whole page.
@@ -25,7 +26,7 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
     if let (Before::None(why), Some(command)) = (&findings.before, command) {
         let _ = writeln!(
             body,
-            "<p class=\"problem\">Shown is what there is after censoring alone: {}. What to compare it with is made by <code>{}</code> (STUDY is the study file); then stack again.</p>",
+            "<p class=\"problem\">This page shows the data after censoring only: {}. To compare them with the data before censoring, run <code>{}</code> (STUDY is the study file), then stack again.</p>",
             soft(why, LONG_WORD),
             escape(&command)
         );
@@ -37,7 +38,7 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
     let _ = writeln!(body, "<h2>The same in numbers</h2>\n{}", numbers(&findings.rows));
     let _ = writeln!(
         body,
-        "<h2>Against motion shuffled among the children</h2>\n<p>What comes about by chance in these edges and these children: mean FD given to the children in {SHUFFLES} other orders. Each p is the share of orders, the true one counted, that come out at least as far.</p>\n{}",
+        "<h2>Against motion shuffled among the children</h2>\n<p>What chance alone gives in these edges and children: mean FD is shuffled among the children {SHUFFLES} times. Each p is the share of orders, the true one included, whose result is at least as extreme.</p>\n{}",
         shuffled(&findings.rows)
     );
     let _ = writeln!(body, "<h2>What is left of the data</h2>\n{}", kept(findings));
@@ -64,7 +65,8 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
         env!("CARGO_PKG_VERSION"),
         escape(&settings)
     );
-    document(&format!("{name} – is it just motion?"), &body)
+    let title = format!("{name} – is it just motion?");
+    Shell { title: &title, kind: "quality", body: &body, script: None }.page(Mode::File)
 }
 
 /// Pictures of each atlas and measure; more than one are told apart by a heading and a sentence.
@@ -88,16 +90,16 @@ fn kinds(body: &mut String, findings: &Findings<'_>) {
         if let Some(svg) = chart::histogram(&rows) {
             let _ = writeln!(
                 body,
-                "<figure class=\"chart\">{svg}<figcaption>Of each edge, the correlation over children of {what} ({}, {}) with mean framewise displacement, against what chance alone gives.</figcaption></figure>",
+                "<figure class=\"chart\">{svg}<figcaption>For each edge, {what} ({}, {}) is correlated with mean framewise displacement over children. The picture compares these correlations with what chance alone gives.</figcaption></figure>",
                 escape(measure),
                 soft(atlas, LONG_WORD)
             );
         }
         if let Some(svg) = chart::distance(&rows) {
-            let apart = if rows.len() > 1 { "; after and before are drawn a little apart" } else { "" };
+            let apart = if rows.len() > 1 { "; marks after and before censoring are drawn a little apart" } else { "" };
             let _ = writeln!(
                 body,
-                "<figure class=\"chart\">{svg}<figcaption>The same correlations by the distance between parcels: motion makes near parcels more alike than far ones. Each mark is the median of as many edges, thin lines reach from their lower to their upper quartile{apart}.</figcaption></figure>"
+                "<figure class=\"chart\">{svg}<figcaption>The same correlations by the distance between parcels. Motion makes near parcels more alike than far ones. Each mark is the median of an equal number of edges; thin lines reach from the lower to the upper quartile{apart}.</figcaption></figure>"
             );
         }
     }
@@ -191,7 +193,7 @@ fn shuffled(rows: &[Row]) -> String {
         "p of the median |r|",
         "p < 0.05 in nine of ten shuffles",
         "p of that share",
-        "p of q < 0.05",
+        "p of the share with q < 0.05",
         "p of rho with distance",
     ];
     let cells = |row: &Row| {
@@ -204,14 +206,14 @@ fn shuffled(rows: &[Row]) -> String {
     by_kind("Against motion shuffled among the children", &head, rows, cells)
 }
 
-/// `after, age_months, sex taken out`.
+/// `after, adjusted for age_months, sex`.
 fn which(row: &Row) -> String {
-    let taken_out = if row.adjusted_for.is_empty() {
+    let adjusted = if row.adjusted_for.is_empty() {
         String::new()
     } else {
-        format!(", {} taken out", row.adjusted_for.join(", "))
+        format!(", adjusted for {}", row.adjusted_for.join(", "))
     };
-    format!("{}{taken_out}", row.censoring.key())
+    format!("{}{adjusted}", row.censoring.key())
 }
 
 /// A table with a body for each atlas and measure, below its name.
@@ -251,7 +253,7 @@ fn kept(findings: &Findings<'_>) -> String {
         .collect();
     if let Some(lost) = dof_lost(findings) {
         let none = || "–".to_owned();
-        rows.push(vec!["lost by censoring, of each child".to_owned(), none(), none(), spread_words(&lost, 1.0, 1)]);
+        rows.push(vec!["lost to censoring, per child".to_owned(), none(), none(), spread_words(&lost, 1.0, 1)]);
     }
     let head = ["median (range) over children", "minutes kept", "% of frames kept", "degrees of freedom"];
     table("What is left of the data", &head, &rows)
@@ -307,7 +309,7 @@ fn means(body: &mut String, findings: &Findings<'_>) {
         .means
         .iter()
         .filter_map(|mean| {
-            let how = if mean.fisher_z { "averaged as Fisher's z and turned back" } else { "averaged as they are" };
+            let how = if mean.fisher_z { "averaged as Fisher's z and converted back" } else { "averaged as they are" };
             Some(format!(
                 "<figure class=\"chart\">{}<figcaption>{}, {}: means over the edges within and between networks, {how}.{}</figcaption></figure>\n",
                 chart::matrix(mean)?,

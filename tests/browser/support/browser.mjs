@@ -5,6 +5,9 @@ import { pathToFileURL } from "node:url";
 import { chromium } from "playwright-core";
 import { entrance } from "./access.mjs";
 
+/** No test passes or fails by a clock: tests wait for events, and this only ends one that hangs. */
+export const HANG_MS = 5 * 60_000;
+
 const executablePath = process.env.CHROMIUM ?? ["/usr/bin/chromium", "/usr/bin/chromium-browser"].find(existsSync);
 if (!executablePath) throw new Error("there is no Chromium; install Debian's package chromium, or name one in CHROMIUM");
 
@@ -18,8 +21,8 @@ export function browser() {
 }
 
 /**
- * A page in a profile of its own. `allowed(url)` says which addresses it may ask for; each console error or warning, each
- * error thrown, each breach of the content security policy and each other request is a complaint.
+ * A page in a profile of its own. `allowed(url)` says which addresses it may ask for; each console error or warning,
+ * each error thrown, each breach of the content security policy and each other request is a complaint.
  */
 export async function watched(chrome, allowed, options = {}, scripts = []) {
   const context = await chrome.newContext({ viewport: { width: 1280, height: 900 }, ...options });
@@ -38,7 +41,7 @@ export async function watched(chrome, allowed, options = {}, scripts = []) {
   });
   context.on("weberror", (error) => complaints.push(`threw ${error.error()}`));
   const page = await context.newPage();
-  page.setDefaultTimeout(15_000);
+  page.setDefaultTimeout(HANG_MS);
   const done = async () => {
     await context.close();
     assert.deepEqual(complaints, []);
@@ -73,6 +76,16 @@ export async function servedPage(chrome, url, options, scripts) {
   return opened;
 }
 
+/** Does `act`, which opens one dialog, and answers that dialog once; what the dialog said. */
+export async function answering(page, act, answer) {
+  // A click ends when its dialog is answered, so both are waited for together; a failure of either is the test's own.
+  const asked = page.waitForEvent("dialog").then(async (dialog) => {
+    await answer(dialog);
+    return dialog.message();
+  });
+  const [message] = await Promise.all([asked, act()]);
+  return message;
+}
 /** Waits until the page's script has drawn; `drawn` is a mark that the page sets at its end. */
 export async function drawn(page) {
   await page.waitForFunction(() => performance.getEntriesByName("drawn").length > 0);

@@ -5,6 +5,8 @@ import assert from "node:assert/strict";
 /** What each picture of a page is made of, in order, in the picture's own units. */
 export function pictures(page) {
   return page.$$eval("figure.chart svg", (all) => all.map((svg) => {
+    // A step of the ramp of colours, the lowest 0.
+    const stopOf = (one) => { const found = one.getAttribute("class")?.match(/\bstop-(\d+)$/); return found ? Number(found[1]) : null; };
     const numbers = (one, names) => Object.fromEntries(names.map((name) => [name, Number(one.getAttribute(name))]));
     return {
       label: svg.getAttribute("aria-label"),
@@ -12,7 +14,8 @@ export function pictures(page) {
       caption: svg.closest("figure").querySelector("figcaption").textContent,
       texts: [...svg.querySelectorAll("text")].map((one) => ({ ...numbers(one, ["x", "y"]), anchor: one.getAttribute("text-anchor"), words: one.textContent })),
       paths: [...svg.querySelectorAll("path")].map((one) => ({ kind: [...one.classList], d: one.getAttribute("d"), drawn: getComputedStyle(one).stroke !== "none" || getComputedStyle(one).fill !== "none" })),
-      cells: [...svg.querySelectorAll("rect")].map((one) => ({ ...numbers(one, ["x", "y", "width", "height", "fill-opacity"]), kind: one.getAttribute("class") })),
+      cells: [...svg.querySelectorAll("rect")].map((one) => ({ ...numbers(one, ["x", "y", "width", "height"]), stop: stopOf(one), fill: getComputedStyle(one).fill })),
+      scale: [...svg.querySelectorAll("path")].filter((one) => stopOf(one) !== null).map((one) => ({ stop: stopOf(one), x: Number(one.getAttribute("d").match(/^M(-?[\d.]+) /)[1]), fill: getComputedStyle(one).fill })),
     };
   }));
 }
@@ -123,6 +126,23 @@ export function holdsDistance(picture, rows) {
   return rows.length;
 }
 
+/** Red, green and blue of "rgb(1, 2, 3)". */
+const rgb = (fill) => fill.match(/^rgb\((\d+), (\d+), (\d+)\)$/).slice(1).map(Number);
+
+/** The scale of a matrix: the ramp's colours in their order, orange above and blue below, and the numbers of its ends. */
+function holdsScale(picture, strongest) {
+  const { scale } = picture;
+  assert.deepEqual(scale.map((part) => part.stop), [...Array(33).keys()]);
+  scale.slice(1).forEach((part, k) => assert.ok(part.x > scale[k].x, "from the lowest to the highest"));
+  const [low, middle, high] = [0, 16, 32].map((stop) => rgb(scale[stop].fill));
+  assert.ok(low[2] > low[0] + 40, `below is ${low}`);
+  assert.ok(high[0] > high[2] + 40, `above is ${high}`);
+  assert.ok(Math.max(...middle) - Math.min(...middle) <= 3, `zero is ${middle}`);
+  const words = picture.texts.filter((text) => text.y > Math.max(...picture.cells.map((cell) => cell.y + cell.height)));
+  assert.equal(words.length, 3);
+  words.forEach((text, k) => assert.ok(Math.abs(Number(text.words) - (k - 1) * strongest) <= 0.051 * strongest, `the scale says ${text.words}, the ends are ${strongest}`));
+}
+
 /** A mean matrix by network: each cell's place, sign, strength and number. */
 export function holdsMatrix(picture, told) {
   const { networks, network_means: means } = told;
@@ -136,12 +156,13 @@ export function holdsMatrix(picture, told) {
     const [a, b] = [Math.round((cell.y - top) / cell.height), Math.round((cell.x - left) / cell.width)];
     seen.add(`${a} ${b}`);
     const value = means[a][b];
-    assert.equal(cell.kind, value < 0 ? "below" : "above", `cell ${a} ${b}`);
-    assert.ok(Math.abs(cell["fill-opacity"] - 0.75 * Math.abs(value) / strongest) < 1e-3, `cell ${a} ${b}`);
+    assert.ok(Math.abs(cell.stop - 16 * (1 + value / strongest)) <= 0.5 + 1e-6, `cell ${a} ${b}`);
+    assert.equal(cell.fill, picture.scale[cell.stop].fill, `cell ${a} ${b}`);
     const inside = picture.texts.filter((text) => text.x > cell.x && text.x < cell.x + cell.width && text.y > cell.y && text.y < cell.y + cell.height);
     assert.equal(inside.length, count <= 8 ? 1 : 0, `cell ${a} ${b}`);
     for (const text of inside) assert.ok(Math.abs(Number(text.words) - value) <= 0.005 + 1e-9, `cell ${a} ${b} says ${text.words}, is ${value}`);
   }
+  holdsScale(picture, strongest);
   assert.equal(seen.size, values.length, "each cell has a place of its own");
   // The text alternative has every pair once, with the networks' whole names.
   networks.forEach((name, a) => networks.forEach((other, b) => {

@@ -1,9 +1,10 @@
 // Cohorts of invented children, made and run by the release binary named in KEEPSTILL; and their tables.
 import { execFileSync, spawn } from "node:child_process";
-import { copyFileSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import { copyFileSync, mkdtempSync, readFileSync, rmSync, watch, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { keepAccess, letIn } from "./access.mjs";
+import { HANG_MS } from "./browser.mjs";
 
 const program = process.env.KEEPSTILL;
 if (!program) throw new Error("KEEPSTILL does not name the release binary; run tests/run, or set it");
@@ -37,6 +38,28 @@ export function edit(path, change) {
   const after = change(before);
   if (after === before) throw new Error(`${path}: nothing was changed`);
   writeFileSync(path, after);
+}
+
+/** Waits until `check` holds, and looks again at each change in the folder `place`; only a hang ends it otherwise. */
+export function until(place, check) {
+  return new Promise((resolve, reject) => {
+    const changes = watch(place);
+    const end = (how, what) => {
+      clearTimeout(hang);
+      changes.close();
+      how(what);
+    };
+    const hang = setTimeout(() => end(reject, new Error(`never: ${check}`)), HANG_MS);
+    const look = () => {
+      try {
+        if (check()) end(resolve);
+      } catch (error) {
+        end(reject, error);
+      }
+    };
+    changes.on("change", look).on("error", (error) => end(reject, error));
+    look();
+  });
 }
 
 /** A study of invented children, run. `change` may edit its files before the run. */
@@ -109,8 +132,8 @@ export function grown(path, count) {
 }
 
 /**
- * `keepstill review` of a results folder, on a port of its own. `url` is without the access token, which browsers come in
- * by (`servedPage`); `headers` is what `fetch` must send.
+ * `keepstill review` of a results folder, on a port of its own. `url` is without the access token, which browsers come
+ * in by (`servedPage`); `headers` is what `fetch` must send.
  */
 export async function serve(results) {
   const child = spawn(program, ["review", results, "--port", "0", "--json"], { stdio: ["ignore", "pipe", "pipe"] });

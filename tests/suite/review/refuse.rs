@@ -5,7 +5,7 @@ use std::net::TcpListener;
 use std::os::unix::fs::{PermissionsExt, symlink};
 
 use keepstill::outputs::CAUTION;
-use keepstill::report::escape;
+use keepstill::pages::escape;
 use serde_json::{Value, json};
 
 use super::{Served, change_cohort, decisions, finished};

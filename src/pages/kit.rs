@@ -1,0 +1,13 @@
+//! What every page is made with: one shell, one style sheet, one code for the axes of pictures, one ramp of colours.
+//!
+//! A page is self-contained and asks for nothing over the network; [`shell`] says so in the page itself, too. Colours
+//! have one meaning on all pages: on the ramp ([`ramp`]) orange is above zero and blue below, and a scale with numbers
+//! is drawn wherever it is used.
+
+mod axis;
+pub(crate) mod chart;
+pub(crate) mod ramp;
+mod shell;
+
+pub use shell::{Mode, Review, escape};
+pub(crate) use shell::{Script, Shell};
