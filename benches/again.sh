@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Processor time a scan, user and system, everything included: reading against `igzip -dc` of the same files, an unpacked
+# Processor time per scan, user and system, everything included: reading against `igzip -dc` of the same files, an unpacked
 # image, deciding again from digests (200 parcels × 300 frames, 400 × 1200), two tries, and `check` on 1000 scans. Each
 # best of five rounds in turn, files in the page cache. Needs igzip (Debian's isal).
 # Usage: benches/again.sh [FOLDER] (default: a new one below the system's temporary folder)

@@ -3,7 +3,7 @@
     baseline.py STUDY OUT [--processes N] [--plain]
 
 It is written to be fast within those tools: one read of each image, float32, only brain voxels scaled and kept, parcel and tissue
-means by one sparse product, DVARS a frame at a time without a second copy, everything vectorised, one process a core with one
+means by one sparse product, DVARS one frame at a time without a second copy, everything vectorised, one process per core with one
 BLAS thread each. It does what the study file asks for with 3-D labels on the scan's own grid: frames table, DVARS, global
 and tissue means, tSNR, censoring, cleaning (linear fill), Pearson matrix of the joined runs, TSV files. What
 `keepstill run` does beyond that (reports, hashes, resumable writing, checks of headers and checksums) it leaves out.
@@ -50,7 +50,7 @@ def fd_both(six, radius):
 
 
 def censor(fd, dvars, logged, settings):
-    """Kept flags and the first reason a frame."""
+    """Kept flag and first reason of each frame."""
     n = len(fd)
     reason = np.full(n, "n/a", dtype="U13")
     bad = np.zeros(n, bool)

@@ -3,7 +3,7 @@
 # time that `dd` takes to write the same bytes with the same sync. After `tests/run`, whose Python it uses.
 # KEEPSTILL names a built program, PYTHON a Python with numpy, STACK_PLACE where to work.
 # Usage: benches/stack.sh [CHILDREN] [PARCELS] [npy|tsv: how the children's matrices are written] [arguments for stack…]
-# Needs disk for the matrices (200 parcels: 160 kB a child as npy, 450 kB as tsv) and for the stack; all is removed again.
+# Needs disk for the matrices (200 parcels: 160 kB per child as npy, 450 kB as tsv) and for the stack; all is removed again.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 children=${1:-200} parcels=${2:-200} form=${3:-npy}

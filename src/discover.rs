@@ -4,91 +4,25 @@
 //! belongs to one scan is kept with that scan, so that a run goes on without it and says so.
 
 pub mod bids;
+mod child;
 mod children;
 pub mod guess;
+mod paths;
 mod problem;
+mod scan;
 pub mod table;
 
+use self::paths::tidy;
+pub use child::{Child, Sex};
+pub use scan::{Scan, ScanId};
 use std::collections::{BTreeMap, BTreeSet};
-use std::fmt;
-use std::path::{Component, Path, PathBuf};
-
-use serde::{Deserialize, Serialize};
+use std::path::{Path, PathBuf};
 
 pub use problem::{CohortProblem, DiscoverError, ScanProblem};
 
 use crate::study::settings::{Join, MotionSource, Tissue};
 use crate::study::{ScanSource, Study};
 use children::Children;
-
-/// A repetition time above this, in s, must have a wrong unit (own convention).
-const LONGEST_TR_S: f64 = 100.0;
-
-/// Which child and run a scan is, by BIDS entities. Labels are held without their `sub-`, `ses-`, `task-`, `run-`.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-pub struct ScanId {
-    pub participant: String,
-    pub session: Option<String>,
-    pub task: Option<String>,
-    pub run: Option<String>,
-}
-
-impl fmt::Display for ScanId {
-    /// `sub-XX[_ses-YY][_task-T][_run-N]`, the stem of a scan's files.
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "sub-{}", self.participant)?;
-        for (label, value) in [("ses", &self.session), ("task", &self.task), ("run", &self.run)] {
-            if let Some(value) = value {
-                write!(f, "_{label}-{value}")?;
-            }
-        }
-        Ok(())
-    }
-}
-
-/// One run of one child: its files as found (paths joined to the folder of the table or study file they came from).
-#[derive(Debug, Clone, PartialEq)]
-pub struct Scan {
-    pub id: ScanId,
-    pub bold: PathBuf,
-    /// Repetition time, s, from the scan table or the JSON sidecar; none: the image header decides.
-    pub tr_s: Option<f64>,
-    pub motion: Option<PathBuf>,
-    pub confounds: Option<PathBuf>,
-    pub brain_mask: Option<PathBuf>,
-    pub white_matter: Option<PathBuf>,
-    pub csf: Option<PathBuf>,
-    pub watch_log: Option<PathBuf>,
-    /// What tables and file names show to be wrong with this scan; empty: nothing.
-    pub problems: Vec<String>,
-}
-
-impl Scan {
-    /// Every file that a message about the scan may name.
-    #[must_use]
-    pub fn files(&self) -> Vec<&Path> {
-        let others = [&self.motion, &self.confounds, &self.brain_mask, &self.white_matter, &self.csf, &self.watch_log];
-        others.into_iter().flatten().chain([&self.bold]).map(PathBuf::as_path).collect()
-    }
-}
-
-/// A child's sex, as far as it changes a formula.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Sex {
-    Male,
-    Female,
-    Unknown,
-}
-
-/// One row of the participants table.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Child {
-    pub age_months: Option<f64>,
-    pub sex: Sex,
-    /// The row's other cells, in the order of [`Cohort::child_columns`].
-    pub cells: Vec<String>,
-}
 
 /// All scans of a study, in the order participant, session, task, run, and their children.
 #[derive(Debug, Clone, PartialEq)]
@@ -237,37 +171,6 @@ fn refuse_results_among_scans(results: &Path, root: &Path, problems: &mut Vec<Co
     if among {
         problems.push(CohortProblem::ResultsAmongScans { results: results.to_owned(), root: root.to_owned() });
     }
-}
-
-/// A full path without `.` and `..`, by its letters alone.
-fn tidy(path: &Path) -> PathBuf {
-    let mut tidy = PathBuf::new();
-    for component in std::path::absolute(path).unwrap_or_else(|_| path.to_owned()).components() {
-        match component {
-            Component::CurDir => {}
-            Component::ParentDir => {
-                tidy.pop();
-            }
-            other => tidy.push(other),
-        }
-    }
-    tidy
-}
-
-/// What is wrong with a named file, if anything; `named_in` says where the name stands.
-fn check_file(what: &'static str, path: &Path, named_in: impl FnOnce() -> String) -> Option<ScanProblem> {
-    let path_buf = || path.to_owned();
-    match std::fs::metadata(path) {
-        Ok(about) if about.is_dir() => Some(ScanProblem::IsFolder { what, path: path_buf() }),
-        Ok(_) => None,
-        Err(_) if std::fs::symlink_metadata(path).is_ok() => Some(ScanProblem::DeadLink { what, path: path_buf() }),
-        Err(_) => Some(ScanProblem::NoFile { what, path: path_buf(), named_in: named_in() }),
-    }
-}
-
-/// A repetition time in seconds, if it can be one.
-fn usable_tr(tr_s: f64) -> Option<f64> {
-    (tr_s > 0.0 && tr_s <= LONGEST_TR_S).then_some(tr_s)
 }
 
 #[cfg(test)]

@@ -4,70 +4,22 @@
 //! key and the line) and hands on plain settings structs. Nothing else in the library sees TOML.
 
 pub mod bids_words;
+mod checked;
 mod file;
 mod problem;
 mod read;
 pub mod settings;
 
-use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+pub use checked::{BidsPatterns, ScanSource, Study};
+use std::path::Path;
 
 use serde_json::{Map, Value, json};
-
-use settings::{
-    CensorSettings, ChildrenSettings, CleanSettings, ConnectivitySettings, EnoughSettings, MotionSettings,
-    OutputSettings, ParcelsSettings,
-};
 
 pub use problem::{Fault, Problem, StudyError};
 
 /// Every default with its unit and source, as `keepstill init --defaults` prints it: the only place that holds
 /// defaults.
 pub const DEFAULTS: &str = include_str!("study/defaults.toml");
-
-/// A study file that has been read and checked; paths are joined to the study file's folder.
-#[derive(Debug, Clone)]
-pub struct Study {
-    /// The study file itself.
-    pub path: PathBuf,
-    pub name: String,
-    pub results: PathBuf,
-    pub scans: ScanSource,
-    pub children: ChildrenSettings,
-    pub motion: MotionSettings,
-    pub censor: CensorSettings,
-    pub clean: CleanSettings,
-    pub parcels: Vec<ParcelsSettings>,
-    pub connectivity: ConnectivitySettings,
-    pub enough: EnoughSettings,
-    pub output: OutputSettings,
-}
-
-/// Where the list of scans comes from.
-#[derive(Debug, Clone)]
-pub enum ScanSource {
-    /// A tab-separated scan table.
-    Table(PathBuf),
-    /// A BIDS dataset.
-    Bids {
-        root: PathBuf,
-        /// Entities that a file must match.
-        entities: BTreeMap<String, String>,
-        patterns: BidsPatterns,
-    },
-}
-
-/// Where a scan's other files lie, with `{participant}` `{session}` `{task}` `{run}` `{stem}` to fill in; relative
-/// paths are taken from the study file's folder.
-#[derive(Debug, Clone, Default)]
-pub struct BidsPatterns {
-    pub motion: Option<String>,
-    pub confounds: Option<String>,
-    pub brain_mask: Option<String>,
-    pub white_matter: Option<String>,
-    pub csf: Option<String>,
-    pub watch_log: Option<String>,
-}
 
 impl Study {
     /// Reads and checks a study file over the defaults. Files that it names are not looked at.

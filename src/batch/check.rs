@@ -5,7 +5,8 @@ use serde::Serialize;
 
 use crate::discover::Cohort;
 use crate::nifti;
-use crate::pipeline::prepare::{self, Estimate};
+use crate::pipeline::estimate::{Estimate, estimate};
+use crate::pipeline::prepare;
 use crate::pipeline::{Atlases, memory};
 use crate::study::Study;
 
@@ -56,7 +57,7 @@ pub fn check(study: &Study, cohort: &Cohort) -> Check {
             let name = scan.id.to_string();
             match prepare::prepare(scan, child, study) {
                 Ok(prepared) => {
-                    let estimate = atlases.as_ref().map(|atlases| prepare::estimate(&prepared, atlases, study));
+                    let estimate = atlases.as_ref().map(|atlases| estimate(&prepared, atlases, study));
                     CheckedScan {
                         scan: name,
                         frames: Some(prepared.header.frames),

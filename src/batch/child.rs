@@ -3,17 +3,17 @@
 use std::fs;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use serde_json::json;
-
-use super::plan::{self, RECEIPT_FORMAT, Receipt};
+use super::plan;
+use super::receipt::{self, Receipt};
 use super::scan::{SaveError, fault_of_ours, npy};
-use super::{Shared, lock_of, sweep};
+use super::shared::Shared;
+use super::sweep;
 use crate::cohort::CohortRow;
 use crate::event::Event;
 use crate::outputs;
 use crate::pages;
 use crate::pipeline::joined::{self, Joined, RunResult};
-use crate::record::files::{sync_folder, write_named_later, write_whole};
+use crate::record::files::{sync_folder, write_named_later};
 use crate::record::{self, results_digest};
 use crate::report;
 use crate::study::settings::MatrixFormat;
@@ -29,14 +29,15 @@ pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunR
     match done {
         Ok(row) => {
             let (minutes_kept, verdict) = (row.row.minutes_kept, row.row.verdict);
-            lock_of(&shared.work[group]).finished = Some(row);
+            shared.work_of(group).receipt_holds = true;
             (shared.tell)(&Event::ChildDone { child: stem, minutes_kept, verdict });
             None
         }
         Err(problem) => {
             let mut problem = shared.study.told_message(&problem, &[]);
             // What an earlier run said of the child holds no longer.
-            let _ = fs::remove_file(plan::receipt_path(shared.study, &plan.group));
+            let path = receipt::path(shared.study, &plan.group);
+            let _ = fs::remove_file(&path);
             let folder = outputs::folder(&plan.group.participant, plan.group.session.as_deref());
             if let Err(error) = sweep::child(shared.study, &folder, &stem, &[]) {
                 problem = format!("{problem}; {error}");
@@ -46,7 +47,7 @@ pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunR
             row.run_id = None;
             let participant = plan.group.participant.clone();
             let runs = plan.scans.len();
-            lock_of(&shared.work[group]).finished = Some(CohortRow {
+            let failed = Receipt::failed(CohortRow {
                 participant,
                 row,
                 runs,
@@ -55,6 +56,10 @@ pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunR
                 strip: Vec::new(),
                 minutes_at_limits: Vec::new(),
             });
+            match failed.write(&path) {
+                Ok(()) => shared.work_of(group).receipt_holds = true,
+                Err(error) => problem = format!("{problem}; {error}"),
+            }
             (shared.tell)(&Event::ChildFailed { child: stem, problem: problem.clone() });
             Some(problem)
         }
@@ -76,7 +81,7 @@ fn try_finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunResult>>
         };
         contents.push(match &run {
             RunResult::Done(done) => {
-                let files = crate::pipeline::prepare::input_files(&shared.cohort.scans[scan.index], shared.study);
+                let files = crate::pipeline::prepared::input_files(&shared.cohort.scans[scan.index], shared.study);
                 let hash = |role: &str| done.row.inputs.get(role).cloned().unwrap_or_default();
                 files.iter().map(|(role, _)| format!("{role}:{}", hash(role))).collect()
             }
@@ -100,7 +105,7 @@ fn save(
 ) -> Result<CohortRow, SaveError> {
     let (study, group) = (shared.study, &shared.groups[group].group);
     let (stem, folder) = (group.stem(), outputs::folder(&group.participant, group.session.as_deref()));
-    let receipt = plan::receipt_path(study, group);
+    let receipt = receipt::path(study, group);
     let _ = fs::remove_file(&receipt);
 
     let mut written: Vec<(String, u64)> = Vec::new();
@@ -144,8 +149,7 @@ fn save(
         strip: pages::strip(runs, study.censor.fd_mm),
         minutes_at_limits: minutes_at_limits(runs),
     };
-    let made = Receipt { format: RECEIPT_FORMAT, fingerprint, outputs: written, row: row.clone() };
-    write_whole(&receipt, json!(made).to_string().as_bytes())?;
+    Receipt::new(fingerprint, written, row.clone()).write(&receipt)?;
     Ok(row)
 }
 

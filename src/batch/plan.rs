@@ -1,17 +1,18 @@
 //! What must be done: which scans have no valid record, which children no valid receipt.
 
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
-use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
-use super::{BatchError, GroupWork, Options, STATE};
-use crate::cohort::CohortRow;
+use super::error::BatchError;
+use super::options::Options;
+use super::receipt;
 use crate::discover::{Cohort, Scan, ScanId};
+use crate::pipeline::Atlases;
 use crate::pipeline::joined::Group;
-use crate::pipeline::{Atlases, prepare};
-use crate::record::{self, Provenance};
+use crate::pipeline::prepared::input_files;
+use crate::record::{self, Provenance, STATE};
 use crate::study::Study;
 
 /// A run's plan.
@@ -31,8 +32,8 @@ pub(super) struct GroupPlan {
     pub scans: Vec<ScanPlan>,
     /// Whether the child's own files must be made.
     pub must_join: bool,
-    /// The row of a child whose receipt is valid.
-    row: Option<CohortRow>,
+    /// Whether the receipt on disk is of these settings and inputs.
+    pub receipt_holds: bool,
 }
 
 /// A scan and whether its record is valid.
@@ -44,18 +45,6 @@ pub(super) struct ScanPlan {
     /// Hashes of the inputs that the valid record was made from; none: the scan must be done.
     pub unchanged: Option<Vec<String>>,
 }
-
-/// What a child's own files were made from.
-#[derive(Serialize, Deserialize)]
-pub(super) struct Receipt {
-    pub format: u32,
-    pub fingerprint: String,
-    pub outputs: Vec<(String, u64)>,
-    pub row: CohortRow,
-}
-
-/// The version of [`Receipt`].
-pub(super) const RECEIPT_FORMAT: u32 = 3;
 
 impl Plan {
     pub(super) fn make(
@@ -108,14 +97,6 @@ impl GroupPlan {
     pub(super) fn unchanged_scans(&self) -> impl Iterator<Item = &ScanId> {
         self.scans.iter().filter(|s| self.selected && s.unchanged.is_some()).map(|s| &s.id)
     }
-
-    pub(super) fn new_work(&self) -> GroupWork {
-        GroupWork {
-            results: self.scans.iter().map(|_| None).collect(),
-            waiting: self.scans.iter().filter(|s| s.unchanged.is_none()).count(),
-            finished: if self.must_join { None } else { self.row.clone() },
-        }
-    }
 }
 
 /// Labels given by `--only`, without `sub-`.
@@ -155,16 +136,15 @@ fn plan_group(
             ScanPlan { index, id: scan.id.clone(), fingerprint, unchanged }
         })
         .collect();
-    let receipt = if redo || scans.iter().any(|s| s.unchanged.is_none()) {
-        None
+    let receipt_holds = if redo || scans.iter().any(|s| s.unchanged.is_none()) {
+        false
     } else {
         let contents = scans.iter().map(|s| s.unchanged.clone().unwrap_or_default()).collect::<Vec<_>>();
         let fingerprint = child_fingerprint(study, atlases, &scans, &contents);
-        read_receipt(&receipt_path(study, &group))
-            .filter(|r| r.fingerprint == fingerprint && outputs_are_there(study, &r.outputs))
+        receipt::read(&receipt::path(study, &group))
+            .is_some_and(|r| r.fingerprint == fingerprint && outputs_are_there(study, &r.outputs))
     };
-    let row = receipt.map(|receipt| receipt.row);
-    GroupPlan { group, selected, must_join: selected && row.is_none(), scans, row }
+    GroupPlan { group, selected, must_join: selected && !receipt_holds, scans, receipt_holds }
 }
 
 /// Hash of everything but its inputs' contents that a scan's result depends on.
@@ -216,11 +196,6 @@ pub(super) fn record_path(study: &Study, id: &ScanId) -> PathBuf {
     study.results.join(STATE).join("scans").join(format!("{id}.npz"))
 }
 
-/// Where a child's receipt lies.
-pub(super) fn receipt_path(study: &Study, group: &Group) -> PathBuf {
-    study.results.join(STATE).join("children").join(format!("{}.json", group.stem()))
-}
-
 /// The input hashes of a record that is sound, of these settings, and whose inputs and outputs are as they were.
 fn valid_record(study: &Study, scan: &Scan, fingerprint: &str, verify: bool) -> Option<Vec<String>> {
     if !scan.problems.is_empty() {
@@ -231,7 +206,7 @@ fn valid_record(study: &Study, scan: &Scan, fingerprint: &str, verify: bool) -> 
         return None;
     }
     let (_, provenance) = record::read(&path).ok()?;
-    let files = prepare::input_files(scan, study);
+    let files = input_files(scan, study);
     let same = provenance.fingerprint == fingerprint
         && provenance.inputs.len() == files.len()
         && files
@@ -249,10 +224,4 @@ pub(super) fn contents(provenance: &Provenance) -> Vec<String> {
 
 fn outputs_are_there(study: &Study, outputs: &[(String, u64)]) -> bool {
     outputs.iter().all(|(name, bytes)| fs::metadata(study.results.join(name)).is_ok_and(|m| m.len() == *bytes))
-}
-
-/// A receipt of this version; none when it is not there or cannot be read.
-pub(super) fn read_receipt(path: &Path) -> Option<Receipt> {
-    let receipt: Receipt = serde_json::from_slice(&fs::read(path).ok()?).ok()?;
-    (receipt.format == RECEIPT_FORMAT).then_some(receipt)
 }

@@ -8,13 +8,15 @@ use std::time::Instant;
 
 use ndarray_npy::WriteNpyExt;
 
+use super::shared::Shared;
 use super::store::Store;
-use super::{Shared, plan, sweep};
+use super::{plan, sweep};
 use crate::discover::ScanId;
 use crate::event::Event;
 use crate::outputs::{self, scan_file};
 use crate::pipeline::joined::RunResult;
-use crate::pipeline::{self, Outcome, prepare};
+use crate::pipeline::prepared::input_files;
+use crate::pipeline::{self, Outcome};
 use crate::record::files::{WriteError, sync_folder, write_named_later};
 use crate::record::inputs::InputState;
 use crate::record::{self, Provenance, RecordError};
@@ -78,10 +80,8 @@ fn attempt(shared: &Shared<'_>, group: usize, position: usize) -> Result<Option<
         !shared.interrupt.load(Ordering::Relaxed)
     };
     // As they are before anything is read: a file that is changed meanwhile must look changed to the next run.
-    let inputs: Result<Vec<InputState>, std::io::Error> = prepare::input_files(scan, shared.study)
-        .into_iter()
-        .map(|(role, path)| InputState::new(role, path, ""))
-        .collect();
+    let inputs: Result<Vec<InputState>, std::io::Error> =
+        input_files(scan, shared.study).into_iter().map(|(role, path)| InputState::new(role, path, "")).collect();
     let child = shared.cohort.children.get(&scan.id.participant);
     let store = Store::open(shared, scan);
     // A fault of ours in one scan must not take the night's other scans with it.

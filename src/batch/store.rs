@@ -8,11 +8,12 @@ use std::path::{Path, PathBuf};
 use serde_json::json;
 
 use super::gate::{Pass, Refused};
-use super::{Shared, cores, plan};
+use super::shared::Shared;
+use super::{cores, plan};
 use crate::digest::DigestError;
 use crate::discover::Scan;
 use crate::event::Event;
-use crate::pipeline::prepare::Prepared;
+use crate::pipeline::prepared::Prepared;
 use crate::pipeline::{DigestStore, Reading, ScanError, memory};
 use crate::record::RecordError;
 use crate::record::digests::{self, KnownInputs, ScanReading, inputs_path};

@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 use serde_json::json;
 
-use super::Summary;
+use super::summary::Summary;
 use crate::cohort::CohortRow;
 use crate::digest::median;
 use crate::discover::{self, Cohort};

@@ -12,7 +12,7 @@ use serde_json::json;
 use super::exit::{self, Failure};
 use super::{Common, out};
 
-/// Look through a folder (BIDS or loose files) and write a commented study file to start from.
+/// Look through a folder (BIDS or loose files) and write a commented study file.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   keepstill init dataset -o study.toml

@@ -8,8 +8,9 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+use super::paths::check_file;
 use super::problem::{CohortProblem, ScanProblem};
-use super::{Scan, ScanId, check_file, usable_tr};
+use super::scan::{Scan, ScanId, usable_tr};
 use crate::study::BidsPatterns;
 use crate::study::bids_words::{ENTITIES, is_label};
 

@@ -40,7 +40,7 @@ pub enum CohortProblem {
     Unlistable { path: PathBuf, reason: String },
     #[error("{} has no file sub-*/[ses-*/]func/*_bold.nii or .nii.gz; check scans.bids", path.display())]
     NoRuns { path: PathBuf },
-    #[error("none of the {count} runs in {} matches scans.where ({wanted}); in the dataset {found}; correct \
+    #[error("none of the {count} runs in {} matches scans.where ({wanted}); in the dataset, {found}; correct \
         scans.where", path.display())]
     NothingMatches { path: PathBuf, count: usize, wanted: String, found: String },
     #[error(

@@ -5,8 +5,9 @@ use std::path::{Path, PathBuf};
 
 use super::bids::BidsName;
 use super::children::{bare, needed_column};
+use super::paths::check_file;
 use super::problem::{CohortProblem, ScanProblem, place};
-use super::{Scan, ScanId, check_file, usable_tr};
+use super::scan::{Scan, ScanId, usable_tr};
 use crate::study::bids_words::is_label;
 use crate::tables::{TextTable, absent, nearest, read_tsv};
 

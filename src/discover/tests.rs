@@ -398,7 +398,7 @@ fn several_files_of_one_run_ask_for_where() {
     assert!(!cohort.scans[0].problems.iter().any(|problem| problem.contains("same run")));
     assert_eq!(
         f.refused("bids = \"ds\"\nwhere = { space = \"adult\" }", ""),
-        "none of the 3 runs in DIR/ds matches scans.where (space = \"adult\"); in the dataset space is \"child\" or \"scanner\"; correct scans.where"
+        "none of the 3 runs in DIR/ds matches scans.where (space = \"adult\"); in the dataset, space is \"child\" or \"scanner\"; correct scans.where"
     );
 }
 

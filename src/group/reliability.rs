@@ -23,55 +23,22 @@
 
 mod bootstrap;
 mod choice;
+mod error;
+mod runs;
 #[cfg(test)]
 mod tests;
 
-use ndarray::{Array1, ArrayView2, Axis};
+use self::error::require_time;
+use self::runs::frames_of;
+pub use error::ReliabilityError;
+use ndarray::Array1;
+pub use runs::{Rows, RunFrames, RunSeries, edges_of};
 
 pub use bootstrap::{bootstrap_rows, standard_errors, widening};
-pub use choice::{RunFrames, WhichFrames, choose};
+pub use choice::{WhichFrames, choose};
 
-use super::upper_triangle;
-use crate::connectivity::{connectivity, fisher_z, join};
-use crate::linalg::LinalgError;
 use crate::study::settings::Measure;
 use crate::units::Seconds;
-
-/// One run's cleaned, kept frames.
-#[derive(Debug, Clone, Copy)]
-pub struct RunSeries<'a> {
-    /// Kept frames × parcels.
-    pub residuals: ArrayView2<'a, f64>,
-    /// The number of each kept frame in its run, rising.
-    pub frames: &'a [usize],
-    pub tr: Seconds,
-}
-
-/// The rows chosen from each run's kept frames.
-pub type Rows = Vec<Vec<usize>>;
-
-/// What can be wrong with a child's frames.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
-pub enum ReliabilityError {
-    /// Not one frame number per row.
-    #[error("run {run} (from 0) has {rows} kept frames but {frames} frame numbers; read both from one record")]
-    Frames { run: usize, rows: usize, frames: usize },
-    /// Different parcels.
-    #[error("run {run} (from 0) has {found} parcels, but the first run has {expected}; join runs of one atlas")]
-    Parcels { run: usize, found: usize, expected: usize },
-    /// A time that is none.
-    #[error("{what} is {found} s, but must be a number above 0")]
-    Time { what: &'static str, found: f64 },
-    /// An SD needs two.
-    #[error("standard errors were asked for from {found} replicates; ask for at least 2, or better a few hundred")]
-    Replicates { found: usize },
-    /// Not even two frames.
-    #[error("the child has {found} kept frames, too few to split; each half needs at least 2")]
-    TooShort { found: usize },
-    /// A value that is not finite, or LAPACK.
-    #[error(transparent)]
-    Linalg(#[from] LinalgError),
-}
 
 /// How alike the two halves of a child's frames are.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -221,49 +188,9 @@ pub fn agreement_curve(
     Ok(curve)
 }
 
-/// The edges of the matrix of some kept frames: each run's rows standardised and joined, the measure, its upper triangle,
-/// Fisher's z of it (covariances as they are). Runs with fewer than two rows say nothing and are left out.
-///
-/// # Errors
-/// A value that is not finite, or LAPACK.
-///
-/// # Panics When there is not one list of rows per run, or a row does not exist.
-pub fn edges_of(runs: &[RunSeries<'_>], rows: &Rows, measure: Measure) -> Result<Array1<f64>, ReliabilityError> {
-    assert_eq!(runs.len(), rows.len(), "one list of rows per run");
-    let parts: Vec<_> = runs
-        .iter()
-        .zip(rows)
-        .filter(|(_, rows)| rows.len() > 1)
-        .map(|(run, rows)| run.residuals.select(Axis(0), rows))
-        .collect();
-    let views: Vec<_> = parts.iter().map(|part| part.view()).collect();
-    let edges = upper_triangle(connectivity(join(&views).view(), measure)?.matrix.view());
-    Ok(if measure == Measure::Covariance { edges } else { edges.mapv_into(fisher_z) })
-}
-
 /// Minutes that some rows lasted.
 fn minutes(frames: &[RunFrames<'_>], rows: &Rows) -> f64 {
     frames.iter().zip(rows).map(|(run, rows)| Seconds(run.tr.0 * rows.len() as f64).minutes()).sum()
-}
-
-fn require_time(what: &'static str, time: Seconds) -> Result<(), ReliabilityError> {
-    if time.0.is_finite() && time.0 > 0.0 { Ok(()) } else { Err(ReliabilityError::Time { what, found: time.0 }) }
-}
-
-/// The runs without their values, after checking that they fit together.
-fn frames_of<'a>(runs: &[RunSeries<'a>]) -> Result<Vec<RunFrames<'a>>, ReliabilityError> {
-    let expected = runs.first().map_or(0, |run| run.residuals.ncols());
-    for (number, run) in runs.iter().enumerate() {
-        let (rows, found) = run.residuals.dim();
-        if rows != run.frames.len() {
-            return Err(ReliabilityError::Frames { run: number, rows, frames: run.frames.len() });
-        }
-        if found != expected {
-            return Err(ReliabilityError::Parcels { run: number, found, expected });
-        }
-        require_time("a repetition time", run.tr)?;
-    }
-    Ok(runs.iter().map(|run| RunFrames { frames: run.frames, tr: run.tr }).collect())
 }
 
 /// Pearson's correlation over the places that both have, and their number; NaN where one side does not vary.

@@ -1,9 +1,9 @@
 //! From the bytes of a volume to scaled numbers.
 //!
 //! The stored value v stands for v · slope + inter (`nifti1.h`, "DATA SCALING"), computed in double precision for every
-//! type. The type and byte order are looked at once a volume; the loops inside are plain and wide.
+//! type. The type and byte order are looked at once per volume; the loops inside are plain and wide.
 
-use super::header::Dtype;
+use super::dtype::Dtype;
 
 /// One volume as it lies in the file. Voxels are counted with x fastest, then y, then z.
 #[derive(Debug, Clone, Copy)]

@@ -4,12 +4,14 @@
 //! header's size; read in the right byte order they tell the version and the byte order. Only the fields that a
 //! computation needs are read; free text never leaves the file.
 
-use std::fmt;
 use std::path::{Path, PathBuf};
 
 use super::decode::RawVolume;
+use super::dtype::Dtype;
+use super::error::{NiftiError, shape_text};
 use super::files::Files;
-use super::{Affine, AffineSource, NiftiError, shape_text};
+use super::time_unit::TimeUnit;
+use super::{Affine, AffineSource};
 
 /// Bytes of a NIfTI-1 header.
 pub(super) const NIFTI1_BYTES: usize = 348;
@@ -17,114 +19,6 @@ pub(super) const NIFTI1_BYTES: usize = 348;
 pub(super) const NIFTI2_BYTES: usize = 540;
 /// The longest repetition time that is taken at its word, s; above it milliseconds are likelier than seconds.
 const LONGEST_TR_S: f64 = 100.0;
-
-/// Number types that can be read.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Dtype {
-    U8,
-    I8,
-    U16,
-    I16,
-    U32,
-    I32,
-    U64,
-    I64,
-    F32,
-    F64,
-}
-
-impl Dtype {
-    /// Bytes a value.
-    #[must_use]
-    pub const fn size(self) -> usize {
-        match self {
-            Self::U8 | Self::I8 => 1,
-            Self::U16 | Self::I16 => 2,
-            Self::U32 | Self::I32 | Self::F32 => 4,
-            Self::U64 | Self::I64 | Self::F64 => 8,
-        }
-    }
-
-    /// Whether values of this type can be NaN or infinite.
-    #[must_use]
-    pub const fn is_float(self) -> bool {
-        matches!(self, Self::F32 | Self::F64)
-    }
-
-    /// The name that numpy uses too.
-    #[must_use]
-    pub const fn name(self) -> &'static str {
-        match self {
-            Self::U8 => "uint8",
-            Self::I8 => "int8",
-            Self::U16 => "uint16",
-            Self::I16 => "int16",
-            Self::U32 => "uint32",
-            Self::I32 => "int32",
-            Self::U64 => "uint64",
-            Self::I64 => "int64",
-            Self::F32 => "float32",
-            Self::F64 => "float64",
-        }
-    }
-
-    /// From NIfTI's datatype code (`nifti1.h`, NIFTI_TYPE_*).
-    fn from_code(code: i16, path: &Path) -> Result<Self, NiftiError> {
-        let path = || path.to_path_buf();
-        Ok(match code {
-            2 => Self::U8,
-            4 => Self::I16,
-            8 => Self::I32,
-            16 => Self::F32,
-            64 => Self::F64,
-            256 => Self::I8,
-            512 => Self::U16,
-            768 => Self::U32,
-            1024 => Self::I64,
-            1280 => Self::U64,
-            128 => return Err(NiftiError::ColourType { path: path(), name: "RGB24" }),
-            2304 => return Err(NiftiError::ColourType { path: path(), name: "RGBA32" }),
-            32 => return Err(NiftiError::ComplexType { path: path(), name: "complex64" }),
-            1792 => return Err(NiftiError::ComplexType { path: path(), name: "complex128" }),
-            2048 => return Err(NiftiError::ComplexType { path: path(), name: "complex256" }),
-            1536 => return Err(NiftiError::LongFloatType { path: path() }),
-            _ => return Err(NiftiError::UnknownType { path: path(), code }),
-        })
-    }
-}
-
-impl fmt::Display for Dtype {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(self.name())
-    }
-}
-
-/// Unit of the fourth axis (`nifti1.h`, NIFTI_UNITS_*, bits 3 to 5 of `xyzt_units`).
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum TimeUnit {
-    Seconds,
-    Milliseconds,
-    Microseconds,
-    /// Code 0: the header does not say.
-    Unknown,
-    /// Hertz (32), parts per million (40), radians a second (48), or a code that the standard lacks.
-    Other(u8),
-}
-
-impl fmt::Display for TimeUnit {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Seconds => f.write_str("seconds"),
-            Self::Milliseconds => f.write_str("milliseconds"),
-            Self::Microseconds => f.write_str("microseconds"),
-            Self::Unknown => f.write_str("an unnamed unit"),
-            Self::Other(32) => f.write_str("hertz"),
-            Self::Other(40) => f.write_str("parts per million"),
-            Self::Other(48) => f.write_str("radians a second"),
-            Self::Other(code) => write!(f, "the unknown unit {code}"),
-        }
-    }
-}
 
 /// What a header says, checked.
 #[derive(Debug, Clone, PartialEq)]

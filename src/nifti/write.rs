@@ -16,10 +16,11 @@ use ndarray::ArrayViewD;
 use nifti::NiftiHeader;
 use nifti::writer::WriterOptions;
 
+use super::affine::Affine;
+use super::error::{NiftiError, shape_text};
 use super::files::named_gz;
 use super::gzip::BUFFER_BYTES;
 use super::header::NIFTI1_BYTES;
-use super::{Affine, NiftiError, shape_text};
 
 /// Voxels start behind the header and four zero bytes that say "no extensions" (`nifti1.h`).
 const VOX_OFFSET: usize = NIFTI1_BYTES + 4;

@@ -61,7 +61,7 @@ impl ChildData {
 /// A problem or warning without what it may tell of age, sex or group: of those that speak of any, only that there is
 /// one.
 fn blinded_text(text: &str) -> String {
-    /// Words of the messages that go by the participants table (`discover`, `motion/respiration`, `motion/head_size`).
+    /// Words of the messages that go by the participants table (`discover`, `motion/respiration`, `motion/sphere`).
     const TELLING: [&str; 21] = [
         "participants",
         "participant",

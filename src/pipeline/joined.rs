@@ -8,7 +8,8 @@ use std::collections::BTreeMap;
 
 use ndarray::{Array2, ArrayView2, Axis, CowArray, Ix2};
 
-use super::{MotionSummary, verdict};
+use super::summary::MotionSummary;
+use super::verdict::verdict;
 use crate::atlas::Atlas;
 use crate::connectivity::{self, Connectivity};
 use crate::discover::ScanId;

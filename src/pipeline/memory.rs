@@ -10,8 +10,8 @@
 
 use std::path::Path;
 
-use super::Atlases;
-use super::prepare::{Prepared, tissues_needed};
+use super::atlases::Atlases;
+use super::prepared::{Prepared, tissues_needed};
 use crate::motion::realign::Reference;
 use crate::nifti::{self, Header, VolumeStream};
 use crate::study::Study;

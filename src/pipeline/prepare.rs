@@ -1,12 +1,11 @@
 //! What headers and tables say of a scan, before its image is read; every problem, not the first.
 
 use std::collections::BTreeMap;
-use std::fs;
 use std::path::{Path, PathBuf};
 
 use ndarray::Array2;
 
-use super::{Atlases, memory};
+use super::prepared::{HeadSphere, Prepared, TissueMask, input_files, mask_of, tissues_needed};
 use crate::clean::{confounds, filter};
 use crate::discover::{Child, Scan, Sex};
 use crate::motion::respiration::{BreathingBand, RespirationFilter};
@@ -17,94 +16,20 @@ use crate::study::Study;
 use crate::study::settings::{BreathsPerMin, MotionSource, Respiration, SphereRadius, Tissue};
 use crate::units::{Millimetres, Seconds};
 
-/// The largest difference allowed between the table's and the header's repetition time (interface.md).
+/// The largest share by which the table's and the header's repetition time may differ (own convention).
 const TR_TOLERANCE: f64 = 0.01;
 
-/// A scan whose headers and tables are sound.
-#[derive(Debug)]
-pub struct Prepared {
-    pub header: Header,
-    pub tr: Seconds,
-    /// From the motion table; none when motion is measured from the images.
-    pub trace: Option<MotionTrace>,
-    /// Chosen columns of the confounds table, frames × columns.
-    pub confounds: Array2<f64>,
-    /// The watch log, where frames are dropped by it.
-    pub log: Vec<watch_log::Interval>,
-    /// One flag a frame: inside a logged interval.
-    pub logged: Vec<bool>,
-    /// None: from the brain mask, which is read with the image.
-    pub radius: Option<HeadSphere>,
-    /// The radius by age, where the child's age is known.
-    pub radius_by_age: Option<HeadSphere>,
-    /// What takes breathing out of the motion trace; none: nothing does.
-    pub filter: Option<RespirationFilter>,
-    /// The rates at which the child is expected to breathe, where anything is known of them.
-    pub breathing: Option<BreathingBand>,
-    /// None: it is made from the image.
-    pub brain_mask: Option<PathBuf>,
-    /// Every tissue that the scan has a sound mask for, needed by these settings or not: a change of confounds must not
-    /// read the image again.
-    pub tissues: Vec<TissueMask>,
-    pub warnings: Vec<String>,
-    /// Content hashes of the inputs besides the image, by role; empty from [`examine`].
-    pub inputs: BTreeMap<String, String>,
+/// What examining a scan has shown so far, in sentences.
+#[derive(Default)]
+struct Findings {
+    problems: Vec<String>,
+    warnings: Vec<String>,
 }
 
-/// The sphere that turns rotations into millimetres.
-#[derive(Debug, Clone, PartialEq)]
-pub struct HeadSphere {
-    pub radius: Millimetres,
-    /// How the radius was got, in words.
-    pub from: String,
-}
-
-/// A tissue's mask.
-#[derive(Debug, Clone)]
-pub struct TissueMask {
-    pub tissue: Tissue,
-    pub path: PathBuf,
-    /// Whether these settings need it.
-    pub needed: bool,
-}
-
-impl Prepared {
-    /// The tissues that these settings need, with their masks.
-    pub fn tissues_needed(&self) -> impl Iterator<Item = (Tissue, &Path)> {
-        self.tissues.iter().filter(|t| t.needed).map(|t| (t.tissue, t.path.as_path()))
-    }
-}
-
-/// The tissues that cleaning needs: those named for means; for components, both when none is named.
-#[must_use]
-pub fn tissues_needed(study: &Study) -> Vec<Tissue> {
-    if study.clean.tissue_components > 0 && study.clean.tissue_means.is_empty() {
-        vec![Tissue::WhiteMatter, Tissue::Csf]
-    } else {
-        study.clean.tissue_means.clone()
-    }
-}
-
-/// The files of a scan that its result depends on, by role; the image itself comes first.
-#[must_use]
-pub fn input_files<'a>(scan: &'a Scan, study: &Study) -> Vec<(&'static str, &'a Path)> {
-    let mut files: Vec<(&'static str, Option<&PathBuf>)> = vec![
-        ("bold", Some(&scan.bold)),
-        ("motion", scan.motion.as_ref().filter(|_| study.motion.from == MotionSource::Table)),
-        ("brain_mask", scan.brain_mask.as_ref()),
-        ("confounds", scan.confounds.as_ref().filter(|_| !study.clean.confound_columns.is_empty())),
-        ("watch_log", scan.watch_log.as_ref().filter(|_| study.censor.watch_log)),
-    ];
-    for tissue in tissues_needed(study) {
-        files.push((tissue.key(), mask_of(scan, tissue)));
-    }
-    files.into_iter().filter_map(|(role, path)| Some((role, path?.as_path()))).collect()
-}
-
-fn mask_of(scan: &Scan, tissue: Tissue) -> Option<&PathBuf> {
-    match tissue {
-        Tissue::WhiteMatter => scan.white_matter.as_ref(),
-        Tissue::Csf => scan.csf.as_ref(),
+impl Findings {
+    /// Keeps an error as a sentence and goes on.
+    fn note<T, E: std::fmt::Display>(&mut self, result: Result<T, E>) -> Option<T> {
+        result.map_err(|error| self.problems.push(error.to_string())).ok()
     }
 }
 
@@ -120,13 +45,13 @@ pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
         .map(|(role, path)| (role, path, inputs::content_hash(path)))
         .collect();
     let mut prepared = examine(scan, child, study)?;
-    let mut problems = Vec::new();
+    let mut found = Findings::default();
     for (role, path, hash) in hashes {
-        if let Some(hash) = note(&mut problems, hash.map_err(|e| format!("{}: cannot read: {e}", path.display()))) {
+        if let Some(hash) = found.note(hash.map_err(|e| format!("{}: cannot read: {e}", path.display()))) {
             prepared.inputs.insert(role.to_owned(), hash);
         }
     }
-    if problems.is_empty() { Ok(prepared) } else { Err(problems) }
+    if found.problems.is_empty() { Ok(prepared) } else { Err(found.problems) }
 }
 
 /// Reads headers and tables alone: no image is read beyond its header, and nothing is hashed.
@@ -134,118 +59,29 @@ pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
 /// # Errors
 /// Every problem found, each a sentence.
 pub fn examine(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prepared, Vec<String>> {
-    let mut problems = scan.problems.clone();
-    let mut warnings = Vec::new();
-    // A path that discovery already found missing or a folder is not complained of twice.
-    let exists = |path: &&PathBuf| path.exists() && !path.is_dir();
-
-    let header = Some(&scan.bold).filter(exists).and_then(|path| note(&mut problems, nifti::read_header(path)));
-    let tr = header.as_ref().and_then(|header| note(&mut problems, repetition_time(scan, header)));
-    if let Some(header) = &header {
-        run_shaped(&mut problems, &scan.bold, header);
-    }
-    if let (Some(tr), Some([_, high])) = (tr, study.clean.band_hz) {
-        note(&mut problems, filter::require_below_nyquist(high, tr));
-    }
-
+    let mut found = Findings { problems: scan.problems.clone(), warnings: Vec::new() };
+    let header = run_header(scan, &mut found);
+    let tr = header.as_ref().and_then(|header| found.note(repetition_time(scan, header)));
+    check_run(scan, study, header.as_ref(), tr, &mut found);
     // Of an image that is no run, no rows can be too many.
     let frames = header.as_ref().map(|h| h.frames).filter(|&frames| frames > 1);
-    let mut trace = None;
-    let from_table = study.motion.from == MotionSource::Table;
-    if from_table
-        && let Some(path) = scan.motion.as_ref().filter(exists)
-        && let Some(read) = note(&mut problems, parameters::read(path, &study.motion))
-    {
-        rows_match(&mut problems, path, read.frames(), frames, "motion table");
-        warnings.extend(parameters::doubts(&read).into_iter().map(|d| format!("{}: {d}", path.display())));
-        trace = Some(read);
-    }
 
-    let wanted = &study.clean.confound_columns;
-    let mut columns = None;
-    if !wanted.is_empty()
-        && let Some(path) = scan.confounds.as_ref().filter(exists)
-        && let Some(values) = note(&mut problems, confounds::read(path, wanted))
-    {
-        rows_match(&mut problems, path, values.nrows(), frames, "confounds table");
-        columns = Some(values);
-    }
+    let trace = motion_table(scan, study, frames, &mut found);
+    let columns = confounds_table(scan, study, frames, &mut found);
+    let (log, logged) = watch_log_of(scan, study, frames, tr, &mut found);
 
-    let mut log = Vec::new();
-    let mut logged = vec![false; frames.unwrap_or(0)];
-    if study.censor.watch_log
-        && let Some(path) = scan.watch_log.as_ref().filter(exists)
-        && let Some(read) = note(&mut problems, watch_log::read(path))
-        && let (Some(frames), Some(tr)) = (frames, tr)
-    {
-        let run_s = frames as f64 * tr.0;
-        let outside = read.iter().filter(|i| i.onset_s >= run_s || i.onset_s + i.duration_s < 0.0).count();
-        if outside > 0 {
-            let all = read.len();
-            warnings
-                .push(format!("{}: {outside} of {all} intervals lie outside the run of {run_s:.1} s", path.display()));
-        }
-        logged = watch_log::logged_frames(&read, &study.censor.watch_log_types, frames, tr);
-        log = read;
-    }
-
-    if child.is_none() && study.children.table.is_some() {
-        warnings.push(format!(
-            "the participants table has no row for sub-{}, so the child has no age, sex or group",
-            scan.id.participant
-        ));
-    }
+    warn_of_unknown_child(scan, child, study, &mut found);
     let radius_by_age = sphere_radius_by_age(child);
-    let radius = match study.motion.sphere_radius {
-        SphereRadius::Mm(mm) => {
-            Some(HeadSphere { radius: Millimetres(mm), from: "motion.sphere_radius in the study file".to_owned() })
-        }
-        SphereRadius::FromMask => None,
-        SphereRadius::ByAge => {
-            // Discovery has told already what is wrong with the child's age.
-            if radius_by_age.is_none() && scan.problems.is_empty() {
-                problems.push(no_age(scan, "motion.sphere_radius is \"by-age\"", "give a radius in mm"));
-            }
-            radius_by_age.clone()
-        }
-    };
-    let breathing = match study.motion.breaths_per_min {
-        BreathsPerMin::Rates(rates) => note(&mut problems, BreathingBand::given(rates)),
-        BreathsPerMin::ByAge => {
-            let age = child.and_then(|c| c.age_months);
-            if age.is_none() && study.motion.respiration == Respiration::Notch && scan.problems.is_empty() {
-                let what = "motion.respiration is \"notch\" with rates by age";
-                problems.push(no_age(scan, what, "give motion.breaths_per_min = [low, high]"));
-            }
-            age.and_then(|age| note(&mut problems, BreathingBand::by_age(age)))
-        }
-    };
-    let filter = match (study.motion.respiration, tr, breathing) {
-        (Respiration::LowPass, Some(tr), band) => {
-            note(&mut problems, RespirationFilter::low_pass(study.motion.low_pass_hz, band, tr))
-        }
-        (Respiration::Notch, Some(tr), Some(band)) => note(&mut problems, RespirationFilter::notch(band, tr)),
-        _ => None,
-    };
-    let needed = tissues_needed(study);
-    let mut tissues = Vec::new();
-    for tissue in [Tissue::WhiteMatter, Tissue::Csf] {
-        let Some(path) = mask_of(scan, tissue).filter(exists) else { continue };
-        let needed = needed.contains(&tissue);
-        match mask_header(path) {
-            Ok(()) => tissues.push(TissueMask { tissue, path: path.clone(), needed }),
-            Err(problem) if needed => problems.push(problem),
-            // A mask that nothing needs is nobody's trouble.
-            Err(_) => {}
-        }
-    }
-    if let Some(path) = scan.brain_mask.as_ref().filter(exists) {
-        note(&mut problems, mask_header(path));
-    }
+    let radius = sphere_asked_for(scan, study, radius_by_age.as_ref(), &mut found);
+    let breathing = breathing_of(scan, child, study, &mut found);
+    let filter = respiration_filter(study, tr, breathing, &mut found);
 
-    let motion_known = trace.is_some() || !from_table;
+    let tissues = tissue_masks(scan, study, &mut found);
+    check_brain_mask(scan, &mut found);
+
+    let motion_known = trace.is_some() || study.motion.from == MotionSource::Images;
     match (header, tr) {
-        (Some(header), Some(tr)) if problems.is_empty() && motion_known => {
+        (Some(header), Some(tr)) if found.problems.is_empty() && motion_known => {
             let confounds = columns.unwrap_or_else(|| Array2::zeros((header.frames, 0)));
             Ok(Prepared {
                 header,
@@ -260,17 +96,160 @@ pub fn examine(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
                 breathing,
                 brain_mask: scan.brain_mask.clone(),
                 tissues,
-                warnings,
+                warnings: found.warnings,
                 inputs: BTreeMap::new(),
             })
         }
-        _ => {
-            if problems.is_empty() {
-                problems
-                    .push(format!("{}: a file that this scan needs is not named or not there", scan.bold.display()));
-            }
-            Err(problems)
+        _ if found.problems.is_empty() => {
+            Err(vec![format!("{}: a file that this scan needs is not named or not there", scan.bold.display())])
         }
+        _ => Err(found.problems),
+    }
+}
+
+/// Whether there is such a file; a path that discovery already found missing or a folder is not complained of twice.
+fn is_there(path: &&PathBuf) -> bool {
+    path.exists() && !path.is_dir()
+}
+
+fn run_header(scan: &Scan, found: &mut Findings) -> Option<Header> {
+    Some(&scan.bold).filter(is_there).and_then(|path| found.note(nifti::read_header(path)))
+}
+
+/// The image is a run, sampled fast enough for the band that cleaning keeps.
+fn check_run(scan: &Scan, study: &Study, header: Option<&Header>, tr: Option<Seconds>, found: &mut Findings) {
+    if let Some(header) = header {
+        run_shaped(&mut found.problems, &scan.bold, header);
+    }
+    if let (Some(tr), Some([_, high])) = (tr, study.clean.band_hz) {
+        found.note(filter::require_below_nyquist(high, tr));
+    }
+}
+
+fn motion_table(scan: &Scan, study: &Study, frames: Option<usize>, found: &mut Findings) -> Option<MotionTrace> {
+    if study.motion.from != MotionSource::Table {
+        return None;
+    }
+    let path = scan.motion.as_ref().filter(is_there)?;
+    let trace = found.note(parameters::read(path, &study.motion))?;
+    rows_match(&mut found.problems, path, trace.frames(), frames, "motion table");
+    found.warnings.extend(parameters::doubts(&trace).into_iter().map(|d| format!("{}: {d}", path.display())));
+    Some(trace)
+}
+
+fn confounds_table(scan: &Scan, study: &Study, frames: Option<usize>, found: &mut Findings) -> Option<Array2<f64>> {
+    let wanted = &study.clean.confound_columns;
+    if wanted.is_empty() {
+        return None;
+    }
+    let path = scan.confounds.as_ref().filter(is_there)?;
+    let values = found.note(confounds::read(path, wanted))?;
+    rows_match(&mut found.problems, path, values.nrows(), frames, "confounds table");
+    Some(values)
+}
+
+/// The watch log's intervals, and which frames they drop.
+fn watch_log_of(
+    scan: &Scan,
+    study: &Study,
+    frames: Option<usize>,
+    tr: Option<Seconds>,
+    found: &mut Findings,
+) -> (Vec<watch_log::Interval>, Vec<bool>) {
+    let none = (Vec::new(), vec![false; frames.unwrap_or(0)]);
+    let Some(path) = scan.watch_log.as_ref().filter(|_| study.censor.watch_log).filter(is_there) else { return none };
+    let (Some(log), Some(frames), Some(tr)) = (found.note(watch_log::read(path)), frames, tr) else { return none };
+    let run_s = frames as f64 * tr.0;
+    let outside = log.iter().filter(|i| i.onset_s >= run_s || i.onset_s + i.duration_s < 0.0).count();
+    if outside > 0 {
+        let (path, all) = (path.display(), log.len());
+        found.warnings.push(format!("{path}: {outside} of {all} intervals lie outside the run of {run_s:.1} s"));
+    }
+    let logged = watch_log::logged_frames(&log, &study.censor.watch_log_types, frames, tr);
+    (log, logged)
+}
+
+fn warn_of_unknown_child(scan: &Scan, child: Option<&Child>, study: &Study, found: &mut Findings) {
+    if child.is_none() && study.children.table.is_some() {
+        found.warnings.push(format!(
+            "the participants table has no row for sub-{}, so the child has no age, sex or group",
+            scan.id.participant
+        ));
+    }
+}
+
+/// The sphere by the study file; none where it is to be taken from the brain mask, or where the age is not known.
+fn sphere_asked_for(
+    scan: &Scan,
+    study: &Study,
+    by_age: Option<&HeadSphere>,
+    found: &mut Findings,
+) -> Option<HeadSphere> {
+    match study.motion.sphere_radius {
+        SphereRadius::Mm(mm) => {
+            Some(HeadSphere { radius: Millimetres(mm), from: "motion.sphere_radius in the study file".to_owned() })
+        }
+        SphereRadius::FromMask => None,
+        SphereRadius::ByAge => {
+            // Discovery has already reported what is wrong with the child's age.
+            if by_age.is_none() && scan.problems.is_empty() {
+                let what = "motion.sphere_radius is \"by-age\"";
+                found.problems.push(no_age(scan, what, "give a radius in mm"));
+            }
+            by_age.cloned()
+        }
+    }
+}
+
+/// The rates at which the child is expected to breathe.
+fn breathing_of(scan: &Scan, child: Option<&Child>, study: &Study, found: &mut Findings) -> Option<BreathingBand> {
+    match study.motion.breaths_per_min {
+        BreathsPerMin::Rates(rates) => found.note(BreathingBand::given(rates)),
+        BreathsPerMin::ByAge => {
+            let age = child.and_then(|c| c.age_months);
+            if age.is_none() && study.motion.respiration == Respiration::Notch && scan.problems.is_empty() {
+                let what = "motion.respiration is \"notch\" with rates by age";
+                found.problems.push(no_age(scan, what, "give motion.breaths_per_min = [low, high]"));
+            }
+            age.and_then(|age| found.note(BreathingBand::by_age(age)))
+        }
+    }
+}
+
+fn respiration_filter(
+    study: &Study,
+    tr: Option<Seconds>,
+    breathing: Option<BreathingBand>,
+    found: &mut Findings,
+) -> Option<RespirationFilter> {
+    match (study.motion.respiration, tr, breathing) {
+        (Respiration::LowPass, Some(tr), band) => {
+            found.note(RespirationFilter::low_pass(study.motion.low_pass_hz, band, tr))
+        }
+        (Respiration::Notch, Some(tr), Some(band)) => found.note(RespirationFilter::notch(band, tr)),
+        _ => None,
+    }
+}
+
+/// Every sound mask of a tissue, needed or not; of one that nothing needs, a fault is nobody's trouble.
+fn tissue_masks(scan: &Scan, study: &Study, found: &mut Findings) -> Vec<TissueMask> {
+    let needed = tissues_needed(study);
+    let mut tissues = Vec::new();
+    for tissue in [Tissue::WhiteMatter, Tissue::Csf] {
+        let Some(path) = mask_of(scan, tissue).filter(is_there) else { continue };
+        let needed = needed.contains(&tissue);
+        match mask_header(path) {
+            Ok(()) => tissues.push(TissueMask { tissue, path: path.clone(), needed }),
+            Err(problem) if needed => found.problems.push(problem),
+            Err(_) => {}
+        }
+    }
+    tissues
+}
+
+fn check_brain_mask(scan: &Scan, found: &mut Findings) {
+    if let Some(path) = scan.brain_mask.as_ref().filter(is_there) {
+        found.note(mask_header(path));
     }
 }
 
@@ -284,11 +263,6 @@ fn mask_header(path: &Path) -> Result<(), String> {
             path.display()
         )),
     }
-}
-
-/// Keeps an error as a sentence and goes on.
-fn note<T, E: std::fmt::Display>(problems: &mut Vec<String>, result: Result<T, E>) -> Option<T> {
-    result.map_err(|error| problems.push(error.to_string())).ok()
 }
 
 /// A run is a 4-D image of at least two frames.
@@ -311,7 +285,7 @@ fn run_shaped(problems: &mut Vec<String>, path: &Path, header: &Header) {
 fn rows_match(problems: &mut Vec<String>, path: &Path, rows: usize, frames: Option<usize>, what: &str) {
     if let Some(frames) = frames.filter(|&f| f != rows) {
         problems.push(format!(
-            "{}: the {what} has {rows} rows, but the image has {frames} frames; check that both are of the same run, one row a frame",
+            "{}: the {what} has {rows} rows, but the image has {frames} frames; check that both are of the same run, one row per frame",
             path.display()
         ));
     }
@@ -346,52 +320,4 @@ fn no_age(scan: &Scan, what: &str, instead: &str) -> String {
         "sub-{}: {what}, but the participants table gives no age for this child; add it, or {instead}",
         scan.id.participant
     )
-}
-
-/// What a scan will cost, roughly.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Estimate {
-    /// On one core.
-    pub seconds: f64,
-    /// Of this scan in work; the program and the atlases come once a run.
-    pub memory_bytes: u64,
-    pub disk_bytes: u64,
-}
-
-/// Bytes of image a second and core, compressed and plain; a little under what docs/measurements.md has.
-const COMPRESSED_BYTES_A_SECOND: f64 = 160e6;
-const PLAIN_BYTES_A_SECOND: f64 = 900e6;
-/// Voxels of image registered a second and core: 60 frames of 64×64×36.
-const VOXELS_REGISTERED_A_SECOND: f64 = 60.0 * 64.0 * 64.0 * 36.0;
-
-/// Estimates time, memory and disk of a scan from its headers and masks.
-#[must_use]
-pub fn estimate(prepared: &Prepared, atlases: &Atlases, study: &Study) -> Estimate {
-    let header = &prepared.header;
-    let parcels: u64 = atlases.list.iter().map(|a| a.parcels.len() as u64).sum();
-    let frames = header.frames as u64;
-    let compressed = header.data_path.extension().is_some_and(|e| e.eq_ignore_ascii_case("gz"));
-    let rate = if compressed { COMPRESSED_BYTES_A_SECOND } else { PLAIN_BYTES_A_SECOND };
-    let series = 8 * frames * parcels;
-    let memory_bytes = memory::scan_bytes(prepared, atlases, study, false, true);
-    let [x, y, z] = header.shape.map(|n| n as u64);
-    // The slices in digest and record; the page, with series as text of bytes and its own script.
-    let slices = 12 * (x * y + y * z + x * z);
-    let page = if study.output.pages { 110_000 + 14 * (2 * frames + parcels) * parcels / 10 } else { 0 };
-    // Tables, digest, record with its shades.
-    let disk_bytes = 11 * frames * parcels
-        + 2 * series
-        + frames * parcels
-        + 120 * frames
-        + 11 * parcels * parcels
-        + 60_000
-        + slices
-        + page;
-    let size = fs::metadata(&header.data_path).map_or(header.file_bytes, |m| m.len());
-    let mut seconds = size as f64 / rate;
-    if study.motion.from == MotionSource::Images {
-        // The file is read up to three times, and each frame is registered.
-        seconds = 3.0 * seconds + frames as f64 * header.voxels() as f64 / VOXELS_REGISTERED_A_SECOND;
-    }
-    Estimate { seconds, memory_bytes, disk_bytes }
 }

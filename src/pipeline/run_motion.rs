@@ -5,8 +5,8 @@ use std::path::Path;
 
 use ndarray::{Array1, Array2, ArrayView1, Axis, concatenate};
 
-use super::ScanError;
-use super::prepare::{HeadSphere, Prepared};
+use super::error::ScanError;
+use super::prepared::{HeadSphere, Prepared};
 use crate::censor::settling;
 use crate::motion::respiration::spectrum::spectrum;
 use crate::motion::respiration::where_it_shows;

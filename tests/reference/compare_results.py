@@ -60,13 +60,13 @@ class Comparison:
             self.problems.append(f"{where} {kind}: {got!r}, expected {expected!r}")
 
     def report(self, where, got, expected):
-        """Each number or word of a report block, looked up by its contract name."""
+        """Each number or word of a report block, looked up by its documented name."""
         for name, value in expected.items():
             kind = f"report {name}"
             if name not in got:
                 self.problems.append(f"{where} {kind}: missing")
             elif name.endswith("_id"):
-                # The contract leaves open whether labels carry their `sub-`, `ses-`, `run-`.
+                # The documentation leaves open whether labels carry their `sub-`, `ses-`, `run-`.
                 found = got[name]
                 self.equal(kind, where, found if found is None else found.removeprefix(f"{PREFIX[name]}-"), value)
             elif isinstance(value, (str, type(None))):

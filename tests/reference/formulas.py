@@ -1,6 +1,6 @@
-"""The formulas of the methods document, one function a stage, in numpy and scipy.
+"""The formulas of docs/methods.md, one function per stage, in numpy and scipy.
 
-Written from the contract alone, with other means than the program where there is a choice (a rotation library for the
+Written from the documentation alone, with other means than the program where there is a choice (a rotation library for the
 RMS displacement, an SVD for least squares, scipy's filters), so that agreement says something. Rows are frames.
 """
 
@@ -15,7 +15,7 @@ from sklearn.covariance import LedoitWolf
 
 REASONS = ["settling", "unaligned", "moved", "signal_jump", "logged", "beside_motion", "short_stretch"]
 
-# WHO Child Growth Standards 2007, head circumference-for-age, medians in cm, as the methods document lists them.
+# WHO Child Growth Standards 2007, head circumference-for-age, medians in cm, as docs/methods.md lists them.
 WHO_MONTHS = [0, 1, 2, 3, 4, 5, 6, 9, 12, 18, 24, 36, 48, 60]
 WHO_CM = {
     "male": [34.46, 37.28, 39.13, 40.51, 41.63, 42.56, 43.33, 45.00, 46.07, 47.37, 48.25, 49.46, 50.21, 50.74],
@@ -82,7 +82,7 @@ def motion_terms(trans, rot, terms):
 
 
 def censor(fd, dvars_percent, logged, fd_mm, dvars_limit, before, after, shortest_stretch, settling):
-    """Kept flags and reasons a frame. NaN in fd or dvars_percent never drops a frame."""
+    """Kept flag and reasons of each frame. NaN in fd or dvars_percent never drops a frame."""
     frames = len(fd)
     fd, dvars_percent = np.asarray(fd, float), np.asarray(dvars_percent, float)
     reasons = [[] for _ in range(frames)]

@@ -1,7 +1,7 @@
 """The whole of `keepstill run` a second time, from a study file to every number it writes, in numpy.
 
 Slow and obvious on purpose: whole images in memory, dense loops over parcels, formulas from `formulas.py`. It reads the
-study file, tables and images by itself (tomllib, nibabel) and shares nothing with the program but the contract.
+study file, tables and images by itself (tomllib, nibabel) and shares nothing with the program but the documentation.
 """
 
 import math
@@ -265,7 +265,7 @@ def lag1_of_kept(residuals, kept):
 
 
 def verdict(study, report, used, gives_series=True):
-    """The first thing that is lacking, in the order of the contract's list; `used` holds the flags of each atlas."""
+    """The first thing that is missing, in the documented order; `used` holds the flags of each atlas."""
     enough = study["enough"]
     if not gives_series:
         return "too_few_dof"
@@ -280,7 +280,7 @@ def verdict(study, report, used, gives_series=True):
 
 
 def joined_report(study, whole, atlases):
-    """The joined block's numbers that follow from the contract."""
+    """The joined block's numbers that follow from those of its runs."""
     if not whole:
         return {"verdict": "too_few_dof"}
     total = lambda name: sum(r["report"][name] for r in whole)

@@ -264,7 +264,7 @@ def test_bids_validator_passes(keepstill, mixed):
 
 @pytest.mark.parametrize("name", ["voxelwise", "voxelwise-spectral"])
 def test_cleaning_voxels_first_gives_the_same_series(keepstill, mixed, name):
-    """The architecture's premise: cleaning is linear, so parcel means can be cleaned instead of voxels."""
+    """What the design rests on: cleaning is linear, so parcel means can be cleaned instead of voxels."""
     fill = '"spectral"' if "spectral" in name else '"linear"'
     study_path, results = cohorts.mixed_study(mixed, name, motion_terms="6", fill=fill)
     keepstill("run", study_path)

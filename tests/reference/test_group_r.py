@@ -75,7 +75,7 @@ FORMULAS = [
 def test_lm(group, table, terms):
     folder, cells, z = table
     got = group("design", formula=f"z ~ {terms}", table=cells)
-        script = READ + f"""
+    script = READ + f"""
     for (name in c("z1", "z2", "z3")) {{
         fit <- lm(as.formula(paste(name, "~", "{terms}")), data = d)
         s <- summary(fit)

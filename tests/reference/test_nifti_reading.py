@@ -119,7 +119,7 @@ def test_scaling(read_voxels, tmp_path, version, slope, inter, expected):
 
 @pytest.mark.parametrize("inter", [np.nan, np.inf])
 def test_intercept_that_is_no_number(read_voxels, tmp_path, inter):
-    """The contract's "not finite: none" leaves open whether the slope survives; a clear refusal is right as well."""
+    """The documented "not finite: none" leaves open whether the slope survives; a clear refusal is right as well."""
     stored = stored_values("int16")
     read = read_voxels(images.write(tmp_path / "scan", stored, slope=2.0, inter=inter))
     if isinstance(read, str):

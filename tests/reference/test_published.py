@@ -167,7 +167,7 @@ def test_fisher_table(stages):
     assert limit == pytest.approx([8.4056, -8.4056], abs=1e-3)
 
 
-# WHO Child Growth Standards 2007, medians in cm (methods document), at ages that are table rows.
+# WHO Child Growth Standards 2007, medians in cm (docs/methods.md), at ages that are table rows.
 @pytest.mark.parametrize("age, male, female", [(0, 34.46, 33.88), (6, 43.33, 42.20), (12, 46.07, 44.90),
                                                (24, 48.25, 47.18), (60, 50.74, 49.92), (216, 55.1, 53.6)])
 def test_who_medians(stages, age, male, female):

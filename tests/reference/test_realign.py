@@ -55,7 +55,7 @@ GRIDS = {
 
 
 class Scan:
-    """The head on a grid, a frame a pose, (x, y, z, frame)."""
+    """The head on a grid, one frame per pose, (x, y, z, frame)."""
 
     def __init__(self, head, where, poses, snr, seed):
         spline, own = head

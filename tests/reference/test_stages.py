@@ -56,7 +56,7 @@ def test_motion_terms(stages, terms):
     trans, rot = motion(np.random.default_rng(12), 15)
     got = stages("motion_terms", translation_mm=trans, rotation_rad=rot, terms=terms)["data"]
     expected = f.motion_terms(trans, rot, terms)
-    # The order of columns is not part of the contract, the set of columns is.
+    # The order of columns is not documented, the set of columns is.
     assert array(got).reshape(15, -1).shape == expected.shape
     key = lambda a: sorted(map(tuple, np.round(array(a).reshape(15, -1).T, 15)))
     close(key(got), key(expected)) if terms else None

@@ -1,6 +1,8 @@
 //! The invariants of the library's layout, held by reading its source: who may use whom, who may print, what messages and
 //! module names must not hold.
 
+mod circles;
+
 use std::fs;
 use std::path::{Path, PathBuf};
 

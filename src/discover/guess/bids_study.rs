@@ -4,8 +4,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::path::Path;
 
+use super::answer::Guess;
 use super::files::{Kind, motion_table};
-use super::{Contents, Guess, clean, head, motion_columns, quoted, relative};
+use super::folder::{Contents, relative};
+use super::motion_columns;
+use super::quoting::quoted;
+use super::sections::{NOT_LOOKED_FOR, clean, head};
 use crate::discover::bids::{self, BidsName, fill};
 use crate::discover::{Scan, ScanId, tidy};
 use crate::study::BidsPatterns;
@@ -69,7 +73,7 @@ pub(super) fn guess(found: &Contents<'_>) -> Option<Guess> {
     });
     text.push_str(&clean(white_matter, csf, &mut notes));
     text.push_str(&found.parcels(&mut notes));
-    notes.push(super::NOT_LOOKED_FOR.to_owned());
+    notes.push(NOT_LOOKED_FOR.to_owned());
     Some(Guess { study_toml: text, scan_table: None, notes })
 }
 

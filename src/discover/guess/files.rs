@@ -7,7 +7,7 @@ use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
-use super::GuessError;
+use super::answer::GuessError;
 use crate::tables::{TextTable, read_numeric};
 
 /// Folders below this depth are not looked at.

@@ -5,8 +5,11 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
+use super::answer::Guess;
 use super::files::{Kind, image_stem, motion_table};
-use super::{Contents, Guess, clean, head, motion_columns};
+use super::folder::Contents;
+use super::motion_columns;
+use super::sections::{NOT_LOOKED_FOR, clean, head};
 use crate::tables::TextTable;
 
 /// One run as guessed.
@@ -75,7 +78,7 @@ pub(super) fn guess(found: &Contents<'_>) -> Option<Guess> {
     }
     text.push_str(&clean(missing(&white_matter) == 0, missing(&csf) == 0, &mut notes));
     text.push_str(&found.parcels(&mut notes));
-    notes.push(super::NOT_LOOKED_FOR.to_owned());
+    notes.push(NOT_LOOKED_FOR.to_owned());
     Some(Guess { study_toml: text, scan_table: Some(rows), notes })
 }
 

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::files::words;
-use super::quoted;
+use super::quoting::quoted;
 use crate::study::DEFAULTS;
 use crate::tables::TextTable;
 

@@ -1,5 +1,11 @@
 use std::io::Write as _;
 
+use std::path::PathBuf;
+
+use super::files::Kind;
+use super::folder::relative;
+use super::quoting::quoted;
+use super::sections::NOT_LOOKED_FOR;
 use super::*;
 use crate::discover::{Cohort, discover};
 use crate::study::Study;
@@ -120,7 +126,7 @@ fn loose_files_become_a_scan_table_that_works() {
             "2 children in ../data/participants.tsv",
             "motion tables have no header: columns 1 to 3 are taken as translations, 4 to 6 as rotations",
             "rotations reach 3, so they are taken as degrees",
-            "not every scan has masks of white matter and csf, so their means are not removed",
+            "not every scan has masks of white matter and csf, so means of a tissue without them are not removed",
             "../data/tern_atlas.nii.gz is taken for the atlas because of its name",
             NOT_LOOKED_FOR,
         ]
@@ -264,7 +270,7 @@ fn a_dataset_that_leaves_choices_says_so() {
             "some runs exist in several forms (space is \"adult\" or \"child\"): choose with scans.where",
             "no motion tables were found: head motion is measured from the images",
             "no brain masks were found: masks are made from the images, which is second best",
-            "not every scan has masks of white matter and csf, so their means are not removed",
+            "not every scan has masks of white matter and csf, so means of a tissue without them are not removed",
             "no atlas was found: fill in the [[parcels]] block of the study file",
             NOT_LOOKED_FOR,
         ]

@@ -11,6 +11,7 @@
 //! others (estimable functions: Searle 1971, Linear Models, §5.4; from memory). That is so when the column was kept and
 //! no column set aside needs it for its copy: without it, each such copy would still differ by no more than the above.
 
+use super::triangle::{invert_upper, norm};
 use ndarray::{Array1, Array2, ArrayView2, s};
 
 /// The share of a column that the rounding of tables may have changed: see above.
@@ -42,13 +43,13 @@ impl Rank {
                 left -= &basis.dot(&part);
                 along += &part;
             }
-            let outside = super::norm(left.view());
+            let outside = norm(left.view());
             let copy = solve_upper(r.slice(s![..count, ..count]), &along);
             let forgiven = TOLERANCE * (1.0 + copy.fold(0.0, |sum, c| sum + c.abs()));
             if count == rows || outside <= forgiven {
                 // Without xᵢ the copy would leave |cᵢ| of what xᵢ has outside the others: 1 over the norm of row i of R⁻¹.
-                let inverse = super::invert_upper(r.slice(s![..count, ..count]));
-                let needed = |(i, c): (usize, &f64)| c.abs() > forgiven * super::norm(inverse.row(i));
+                let inverse = invert_upper(r.slice(s![..count, ..count]));
+                let needed = |(i, c): (usize, &f64)| c.abs() > forgiven * norm(inverse.row(i));
                 let given = copy.iter().enumerate().filter(|part| needed(*part)).map(|(i, _)| rank.used[i]);
                 let given = given.collect();
                 rank.aside.push((place, given));

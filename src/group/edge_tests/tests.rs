@@ -2,6 +2,8 @@ use ndarray::array;
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 
+use ndarray::s;
+
 use super::*;
 
 fn names(count: usize) -> Vec<String> {

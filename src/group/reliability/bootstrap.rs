@@ -25,7 +25,8 @@ use rand::SeedableRng;
 use rand::rngs::ChaCha8Rng;
 
 use super::choice::block_frames;
-use super::{ReliabilityError, Rows, RunFrames, RunSeries, edges_of, frames_of, require_time};
+use super::error::{ReliabilityError, require_time};
+use super::runs::{Rows, RunFrames, RunSeries, edges_of, frames_of};
 use crate::group::permutation::below;
 use crate::study::settings::Measure;
 use crate::units::Seconds;

@@ -9,21 +9,14 @@ use std::ops::Range;
 use rand::SeedableRng;
 use rand::rngs::ChaCha8Rng;
 
-use super::{ReliabilityError, Rows, require_time};
+use super::error::{ReliabilityError, require_time};
+use super::runs::{Rows, RunFrames};
 use crate::group::permutation::below;
 use crate::units::Seconds;
 
 /// Share of a frame that does not count: a repetition time may have been a 32-bit float, which has 0.8 s
 /// only to 1.2e-8 s: 5 minutes of it are 374.999994 frames. Enough for 16,000 frames at half a last place each (6e-8).
 const ROUNDING: f64 = 1e-3;
-
-/// One run's kept frames without their values.
-#[derive(Debug, Clone, Copy)]
-pub struct RunFrames<'a> {
-    /// The number of each kept frame in its run, rising.
-    pub frames: &'a [usize],
-    pub tr: Seconds,
-}
 
 /// Which frames are taken.
 #[derive(Debug, Clone, Copy, PartialEq)]

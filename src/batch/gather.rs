@@ -1,0 +1,77 @@
+//! From the receipts of all children to the cohort's table, dictionary and page.
+//!
+//! Everything here is read from disk: whoever gathers need not have worked on a single child.
+
+use super::plan::GroupPlan;
+use super::receipt;
+use crate::cohort::{CohortRow, carried_columns, cohort_table, page_data};
+use crate::discover::Cohort;
+use crate::event::{Event, Listener};
+use crate::outputs;
+use crate::pages::{self, Mode};
+use crate::record::Verdict;
+use crate::record::files::{WriteError, write_whole};
+use crate::review::decisions::{self, Decisions};
+use crate::review::standing::Standing;
+use crate::review::{RowId, overview};
+use crate::study::Study;
+
+/// The stem and the row of every child of the study whose receipt holds, in the study's order.
+pub(super) fn rows(
+    study: &Study,
+    children: &[GroupPlan],
+    receipt_holds: impl Fn(usize) -> bool,
+) -> Vec<(String, CohortRow)> {
+    let row = |(position, child): (usize, &GroupPlan)| {
+        let receipt = receipt_holds(position).then(|| receipt::read(&receipt::path(study, &child.group)))??;
+        Some((child.group.stem(), receipt.row))
+    };
+    children.iter().enumerate().filter_map(row).collect()
+}
+
+/// Warns of children who have no row.
+pub(super) fn warn_of_missing(children: usize, rows: usize, tell: Listener<'_>) {
+    let message = match children.saturating_sub(rows) {
+        0 => return,
+        1 => "1 child is not done yet with these settings and has no row".to_owned(),
+        n => format!("{n} children are not done yet with these settings and have no row"),
+    };
+    tell(&Event::Warning { about: "cohort.tsv".to_owned(), message });
+}
+
+/// Writes the cohort's table, its dictionary and its page.
+pub(super) fn write_cohort(
+    study: &Study,
+    cohort: &Cohort,
+    rows: &[(String, CohortRow)],
+    tell: Listener<'_>,
+) -> Result<(), WriteError> {
+    let results = &study.results;
+    let table: Vec<CohortRow> = rows.iter().map(|(_, row)| row.clone()).collect();
+    let standings = standings(study, &table, tell);
+    write_whole(&results.join("cohort.tsv"), cohort_table(&table, &standings, cohort).as_bytes())?;
+    let dictionary = outputs::cohort_dictionary(&carried_columns(cohort));
+    write_whole(&results.join("cohort.json"), outputs::pretty(&dictionary).as_bytes())?;
+    let data = page_data(study, cohort, rows);
+    write_whole(&results.join("cohort.html"), pages::cohort_page(&data, Mode::File).as_bytes())
+}
+
+/// What reviewers decided about each row. A night's work does not end in nothing because of a line that cannot be read: a
+/// warning names it, and the decisions stay where they are.
+fn standings(study: &Study, rows: &[CohortRow], tell: Listener<'_>) -> Vec<Standing> {
+    let warn = |message| tell(&Event::Warning { about: "cohort.tsv".to_owned(), message });
+    let decisions = decisions::read(&study.results).unwrap_or_else(|error| {
+        warn(format!("reviewers' decisions are missing: {}", study.told_message(&error.to_string(), &[])));
+        Decisions::default()
+    });
+    decisions.skipped.iter().for_each(|words| warn(words.clone()));
+    let ids: Vec<RowId> = rows.iter().map(CohortRow::id).collect();
+    let digests = rows.iter().map(|row| row.results_digest.as_str());
+    overview::standings(&decisions, ids.iter().zip(digests))
+}
+
+/// Children by verdict: (word, count), in the order of the verdicts.
+pub(super) fn count_verdicts(rows: &[(String, CohortRow)]) -> Vec<(&'static str, usize)> {
+    let all = [Verdict::Enough, Verdict::TooShort, Verdict::TooFewDof, Verdict::PoorCoverage, Verdict::Failed];
+    all.iter().map(|v| (v.key(), rows.iter().filter(|(_, r)| r.row.verdict == *v).count())).collect()
+}

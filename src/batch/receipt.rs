@@ -1,0 +1,57 @@
+//! What a finished child leaves on disk beside its files: what they were made from, and its row of the cohort's table.
+//!
+//! A child whose own files could not be made leaves a receipt too, with no fingerprint: its row says why, and the next run
+//! does it again.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+
+use crate::cohort::CohortRow;
+use crate::pipeline::joined::Group;
+use crate::record::STATE;
+use crate::record::files::{WriteError, write_whole};
+use crate::study::Study;
+
+/// The version of [`Receipt`].
+const FORMAT: u32 = 3;
+
+/// What a child's own files were made from.
+#[derive(Serialize, Deserialize)]
+pub(super) struct Receipt {
+    format: u32,
+    /// Empty where the files could not be made: no child has this one.
+    pub fingerprint: String,
+    pub outputs: Vec<(String, u64)>,
+    pub row: CohortRow,
+}
+
+impl Receipt {
+    /// Of files that were made.
+    pub(super) fn new(fingerprint: String, outputs: Vec<(String, u64)>, row: CohortRow) -> Self {
+        Self { format: FORMAT, fingerprint, outputs, row }
+    }
+
+    /// Of a child whose files could not be made.
+    pub(super) fn failed(row: CohortRow) -> Self {
+        Self::new(String::new(), Vec::new(), row)
+    }
+
+    /// Writes the receipt; the files that it vouches for must be there.
+    pub(super) fn write(&self, path: &Path) -> Result<(), WriteError> {
+        write_whole(path, json!(self).to_string().as_bytes())
+    }
+}
+
+/// Where a child's receipt lies.
+pub(super) fn path(study: &Study, group: &Group) -> PathBuf {
+    study.results.join(STATE).join("children").join(format!("{}.json", group.stem()))
+}
+
+/// A receipt of this version; none when it is not there or cannot be read.
+pub(super) fn read(path: &Path) -> Option<Receipt> {
+    let receipt: Receipt = serde_json::from_slice(&fs::read(path).ok()?).ok()?;
+    (receipt.format == FORMAT).then_some(receipt)
+}

@@ -1,0 +1,71 @@
+//! The work of a run: scans and children taken up in order, many at once.
+//!
+//! What a scan and a child come to is left on disk, a record and a receipt each; nothing else is handed to whoever gathers.
+
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use super::error::BatchError;
+use super::shared::Shared;
+use super::{child, scan};
+use crate::pipeline::joined::RunResult;
+
+/// What became of the work.
+pub(super) struct Outcomes {
+    /// Scans that were done.
+    pub done: usize,
+    /// Scan, or child whose report could not be made, and reason.
+    pub failed: Vec<(String, String)>,
+}
+
+/// Takes up tasks in order, `jobs` at a time.
+pub(super) fn work_through(shared: &Shared<'_>, tasks: &[(usize, usize)], jobs: usize) -> Result<Outcomes, BatchError> {
+    // Children whose scans are all unchanged but whose own files are not: nothing to wait for.
+    let ready: Vec<usize> =
+        (0..shared.groups.len()).filter(|&g| shared.groups[g].must_join && shared.work_of(g).waiting == 0).collect();
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(jobs.min(tasks.len().max(ready.len())).max(1))
+        .build()
+        .map_err(|e| BatchError::Threads { jobs, message: e.to_string() })?;
+    let next = AtomicUsize::new(0);
+    let done = AtomicUsize::new(0);
+    let failed = Mutex::new(Vec::new());
+    let ready_next = AtomicUsize::new(0);
+    let note_failure = |failure| failed.lock().unwrap_or_else(|e| e.into_inner()).push(failure);
+    pool.broadcast(|_| {
+        while !shared.interrupt.load(Ordering::Relaxed) {
+            let Some(&(group, scan)) = tasks.get(next.fetch_add(1, Ordering::Relaxed)) else { break };
+            let Some(result) = scan::work(shared, group, scan) else { break };
+            shared.cores.finished();
+            match &result {
+                RunResult::Done(_) => {
+                    done.fetch_add(1, Ordering::Relaxed);
+                }
+                RunResult::Failed { id, problem } => {
+                    note_failure((group, scan, id.to_string(), problem.clone()));
+                }
+            }
+            let mut work = shared.work_of(group);
+            work.results[scan] = Some(result);
+            work.waiting -= 1;
+            if work.waiting == 0 {
+                let results = std::mem::take(&mut work.results);
+                drop(work);
+                if let Some(problem) = child::finish(shared, group, results) {
+                    note_failure((group, usize::MAX, shared.groups[group].group.stem(), problem));
+                }
+            }
+        }
+        while !shared.interrupt.load(Ordering::Relaxed) {
+            let Some(&group) = ready.get(ready_next.fetch_add(1, Ordering::Relaxed)) else { break };
+            let results = std::mem::take(&mut shared.work_of(group).results);
+            if let Some(problem) = child::finish(shared, group, results) {
+                note_failure((group, usize::MAX, shared.groups[group].group.stem(), problem));
+            }
+        }
+    });
+    let mut failed = failed.into_inner().unwrap_or_else(|e| e.into_inner());
+    failed.sort();
+    let failed = failed.into_iter().map(|(_, _, id, problem)| (id, problem)).collect();
+    Ok(Outcomes { done: done.into_inner(), failed })
+}

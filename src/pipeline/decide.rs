@@ -1,0 +1,210 @@
+//! Everything after the reading: cheap, and open to other settings at will.
+
+use ndarray::{Array1, Array2, ArrayView2, Axis, ShapeBuilder, s};
+
+use super::atlases::Atlases;
+use super::error::ScanError;
+use super::outcome::Outcome;
+use super::prepared::Prepared;
+use super::regressors;
+use super::report_row::{Decided, report_row};
+use super::run_motion::{RunMotion, USUAL_RADIUS, settling_frames};
+use crate::atlas::Atlas;
+use crate::censor::{self, FrameMask};
+use crate::clean;
+use crate::digest::{AtlasDigest, Digest};
+use crate::discover::Scan;
+use crate::picture;
+use crate::record::digests::ScanReading;
+use crate::record::{AtlasRecord, ScanRecord};
+use crate::study::Study;
+use crate::study::settings::{CensorSettings, CleanSettings};
+use crate::units::Seconds;
+
+/// Which frames are kept, and with which limits others would be.
+struct Censored {
+    mask: FrameMask,
+    kept: Vec<bool>,
+    /// Leading frames whose signal has not settled.
+    settling: usize,
+    /// Frames that would be kept with each of [`censor::usual_limits`].
+    kept_at_limits: Vec<usize>,
+}
+
+/// Decides about a scan that has been read: frames, confounds, cleaned series, the row of the report.
+pub(super) fn decide(
+    scan: &Scan,
+    study: &Study,
+    atlases: &Atlases,
+    prepared: Prepared,
+    reading: ScanReading,
+) -> Result<Outcome, ScanError> {
+    let ScanReading { digest, motion: image_motion, mask_radius_mm, mask_made, picture } = reading;
+    require_dvars(scan, study, &digest)?;
+    let motion = RunMotion::of(&scan.bold, study, &prepared, image_motion.as_ref(), mask_radius_mm)?;
+    let fd = motion.fd(motion.sphere.radius);
+    let fd_mm = fd.of(study.motion.displacement).to_owned();
+    let censored = censor_frames(study, &prepared, &digest, &motion, &fd_mm);
+    let Censored { mask, kept, settling, kept_at_limits } = censored;
+
+    let confounds = regressors::gather(study, &motion, &prepared, &digest, &kept[settling..], settling)?;
+    let cleaning =
+        Cleaning { confounds: confounds.view(), kept: &kept, settling, tr: prepared.tr, settings: &study.clean };
+    let (records, dof) = cleaning.of_atlases(&atlases.list, &digest.atlases)?;
+
+    let (facts, spectrum) = motion.facts(study, &prepared, mask_radius_mm, &fd_mm, &kept, settling);
+    let mut warnings = prepared.warnings;
+    warnings.extend(mask_made);
+    warnings.extend(doubts(&digest, &motion, facts.reference_frame));
+    let mut inputs = prepared.inputs;
+    inputs.insert("bold".to_owned(), digest.content.clone());
+    // The first frame after settling has no frame before it to have moved from.
+    let motion_from = settling.max(1);
+    let decided = Decided {
+        id: &scan.id,
+        tr_s: prepared.tr.0,
+        digest: &digest,
+        motion: &motion,
+        facts,
+        fd_mm: &fd_mm,
+        mask: &mask,
+        kept: &kept,
+        motion_from,
+        atlases: &records,
+        dof,
+        warnings,
+        inputs,
+    };
+    let row = report_row(decided, &study.enough);
+    let record = ScanRecord {
+        id: scan.id.clone(),
+        row,
+        fd_mm,
+        dvars_percent: digest.dvars_percent,
+        motion_spectrum: spectrum,
+        global_signal: digest.global_signal.clone(),
+        kept,
+        first_reason: first_reasons(&mask),
+        motion_from,
+        atlases: records,
+        log: prepared.log,
+        kept_at_limits,
+        picture,
+    };
+    Ok(Outcome {
+        record,
+        fd_unfiltered_mm: motion.fd_unfiltered(motion.sphere.radius).of(study.motion.displacement).to_owned(),
+        fd_radius_50_mm: motion.fd(USUAL_RADIUS).of(study.motion.displacement).to_owned(),
+        trace: motion.trace,
+        image_motion,
+        fd,
+        global_signal: digest.global_signal,
+        mask,
+        parcels: digest.atlases,
+    })
+}
+
+/// DVARS in percent needs a mean image whose median is above 0.
+fn require_dvars(scan: &Scan, study: &Study, digest: &Digest) -> Result<(), ScanError> {
+    let have_a_meaning = digest.median_of_mean_image > 0.0;
+    if study.censor.dvars_percent > 0.0 && !have_a_meaning {
+        return Err(ScanError::NoDvars { path: scan.bold.clone(), median: digest.median_of_mean_image });
+    }
+    Ok(())
+}
+
+/// Which frames are kept, by these limits and by the usual ones.
+fn censor_frames(
+    study: &Study,
+    prepared: &Prepared,
+    digest: &Digest,
+    motion: &RunMotion,
+    fd_mm: &Array1<f64>,
+) -> Censored {
+    let settling = settling_frames(study, digest.global_signal.view());
+    let by = |settings: &CensorSettings| {
+        let dvars = digest.dvars_percent.view();
+        censor::censor(fd_mm.view(), dvars, &motion.aligned, &prepared.logged, settling, settings)
+    };
+    let at_limit =
+        |limit: &Option<f64>| by(&CensorSettings { fd_mm: limit.unwrap_or(0.0), ..study.censor.clone() }).frames_kept();
+    let mask = by(&study.censor);
+    let kept_at_limits = censor::usual_limits(&study.censor).iter().map(at_limit).collect();
+    Censored { kept: mask.kept(), mask, settling, kept_at_limits }
+}
+
+/// How every atlas of a run is cleaned.
+struct Cleaning<'a> {
+    /// Frames after settling × columns.
+    confounds: ArrayView2<'a, f64>,
+    /// Over all frames.
+    kept: &'a [bool],
+    settling: usize,
+    tr: Seconds,
+    settings: &'a CleanSettings,
+}
+
+impl Cleaning<'_> {
+    /// Cleans every atlas; also gives the degrees of freedom that are left.
+    fn of_atlases(&self, atlases: &[Atlas], signals: &[AtlasDigest]) -> Result<(Vec<AtlasRecord>, f64), ScanError> {
+        let mut records = Vec::new();
+        let mut dof = f64::NAN;
+        for (atlas, signal) in atlases.iter().zip(signals) {
+            let (record, left) = self.of_atlas(atlas, signal)?;
+            dof = left;
+            records.push(record);
+        }
+        Ok((records, dof))
+    }
+
+    fn of_atlas(&self, atlas: &Atlas, signal: &AtlasDigest) -> Result<(AtlasRecord, f64), ScanError> {
+        let used: Vec<bool> = signal.coverage.iter().map(|&c| c > 0.0 && c >= atlas.least_coverage).collect();
+        let columns: Vec<usize> = (0..used.len()).filter(|&p| used[p]).collect();
+        let data = self.columns_after_settling(signal, &columns);
+        let kept_after = &self.kept[self.settling..];
+        let cleaned = clean::clean(data.view(), self.confounds, kept_after, self.tr, self.settings)?;
+        let raw = signal.means.select(Axis(1), &columns);
+        let record = AtlasRecord {
+            name: atlas.name.clone(),
+            used,
+            coverage: signal.coverage.clone(),
+            voxels: signal.voxels.clone(),
+            raw_shades: picture::shades(raw.view(), self.kept),
+            residuals: (cleaned.dof > clean::LEAST_DOF).then_some(cleaned.residuals),
+        };
+        Ok((record, cleaned.dof))
+    }
+
+    /// Chosen columns of the parcels' means without the settling frames, one column after another in memory.
+    fn columns_after_settling(&self, signal: &AtlasDigest, columns: &[usize]) -> Array2<f64> {
+        let means = signal.means.slice(s![self.settling.., ..]);
+        let mut data = Array2::zeros((means.nrows(), columns.len()).f());
+        for (mut to, &column) in data.columns_mut().into_iter().zip(columns) {
+            to.assign(&means.column(column));
+        }
+        data
+    }
+}
+
+/// What a reader of the report should look at.
+fn doubts(digest: &Digest, motion: &RunMotion, reference_frame: Option<usize>) -> Vec<String> {
+    let frames = digest.frames;
+    let unaligned = motion.aligned.iter().filter(|aligned| !**aligned).count();
+    let mut doubts = Vec::new();
+    if 2 * unaligned > frames {
+        doubts.push(format!(
+            "{unaligned} of {frames} frames could not be aligned with frame {} (counted from 0); look whether the \
+             image shows a head throughout",
+            reference_frame.unwrap_or(0)
+        ));
+    }
+    if digest.read_twice {
+        doubts.push("some voxels stop being finite after the first frame; they were left out".to_owned());
+    }
+    doubts
+}
+
+/// The first reason of each dropped frame, as its position plus 1; 0 for kept frames.
+fn first_reasons(mask: &FrameMask) -> Vec<u8> {
+    mask.reasons().iter().map(|r| r.first().map_or(0, |reason| *reason as u8 + 1)).collect()
+}

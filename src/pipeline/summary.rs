@@ -1,0 +1,45 @@
+//! Motion numbers over one or several runs.
+
+use ndarray::ArrayView1;
+
+use crate::digest;
+
+/// Motion numbers over one or several runs.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MotionSummary {
+    pub mean_fd_mm: f64,
+    pub mean_fd_kept_mm: f64,
+    pub max_fd_mm: f64,
+    pub median_dvars_percent: f64,
+}
+
+/// A run's FD, DVARS, kept flags, and the frame from which motion counts.
+pub type MotionOfRun<'a> = (ArrayView1<'a, f64>, ArrayView1<'a, f64>, &'a [bool], usize);
+
+impl MotionSummary {
+    /// Means, largest and median over all frames of the runs together that have a value; NaN where there is none.
+    #[must_use]
+    pub fn of(runs: &[MotionOfRun<'_>]) -> Self {
+        let (mut all, mut kept_fd, mut dvars) = (Vec::new(), Vec::new(), Vec::new());
+        for (fd, dv, kept, from) in runs {
+            for i in *from..fd.len() {
+                if !fd[i].is_nan() {
+                    all.push(fd[i]);
+                    if kept[i] {
+                        kept_fd.push(fd[i]);
+                    }
+                }
+                if !dv[i].is_nan() {
+                    dvars.push(dv[i]);
+                }
+            }
+        }
+        let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len() as f64;
+        Self {
+            mean_fd_mm: mean(&all),
+            mean_fd_kept_mm: mean(&kept_fd),
+            max_fd_mm: all.iter().copied().fold(f64::NAN, f64::max),
+            median_dvars_percent: digest::median(dvars),
+        }
+    }
+}
