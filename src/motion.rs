@@ -65,7 +65,8 @@ impl MotionTrace {
 
     /// The trace without the positions of frames that are not `aligned`.
     ///
-    /// # Panics When there is not one flag per frame.
+    /// # Panics
+    /// When there is not one flag per frame.
     #[must_use]
     pub fn only(&self, aligned: &[bool]) -> Self {
         assert_eq!(aligned.len(), self.frames(), "one flag per frame");

@@ -146,7 +146,8 @@ pub struct Tsv {
 impl Tsv {
     /// Reads the file and its header line; see [`read_tsv`].
     ///
-    /// # Errors Those errors of [`read_tsv`] that do not concern a row.
+    /// # Errors
+    /// Those errors of [`read_tsv`] that do not concern a row.
     pub fn open(path: &Path) -> Result<Self, TableError> {
         let text = read_text(path)?;
         let Some((first, header_line)) = lines_of(&text).next() else {
@@ -220,7 +221,8 @@ pub fn no_value(cell: &str) -> bool {
 /// Reads a table of the BIDS form: tab-separated, header line, UTF-8 (a byte order mark is dropped), any line ends.
 /// Lines of blanks and tabs alone are skipped; a table without rows is allowed.
 ///
-/// # Errors See [`TableError`]; among others a ragged row and a column name that is empty or appears twice.
+/// # Errors
+/// See [`TableError`]; among others a ragged row and a column name that is empty or appears twice.
 pub fn read_tsv(path: &Path) -> Result<TextTable, TableError> {
     let table = Tsv::open(path)?;
     let rows = table.rows().collect::<Result<Vec<TextRow>, TableError>>()?;
@@ -231,7 +233,8 @@ pub fn read_tsv(path: &Path) -> Result<TextTable, TableError> {
 /// first line is a header if one of its cells is neither a number nor [`missing`]. Lines that start with `#` and blank
 /// lines are skipped. Names may stand in double quotes.
 ///
-/// # Errors See [`TableError`]; among others a table without rows, a ragged row, a column name that appears twice.
+/// # Errors
+/// See [`TableError`]; among others a table without rows, a ragged row, a column name that appears twice.
 pub fn read_numeric(path: &Path) -> Result<TextTable, TableError> {
     let text = read_text(path)?;
     let mut lines = numbered_lines(&text)

@@ -6,7 +6,7 @@ use std::fmt::Write;
 use std::path::PathBuf;
 
 use clap::Args;
-use keepstill::stack::{self as library, Choice, Condition, Format, Missing, Stacked};
+use keepstill::stack::{self as library, Condition, Format, Missing, StackRequest, Stacked};
 use serde_json::{Value, json};
 
 use super::exit::{self, Failure};
@@ -26,23 +26,24 @@ use super::{Common, out};
 
 Children with the verdict \"enough\" whom no review excludes are taken, in the order of cohort.tsv.
 The files, a table of who was left out and why, and stack.json, which says what each array holds,
-are written below stack/ in the results folder.")]
+are written to stack/ in the results folder.")]
 pub(crate) struct Stack {
     /// The results folder.
     results: PathBuf,
     /// File formats: npy, tsv, parquet, mat; with commas between, or given more than once.
     #[arg(long = "as", value_name = "FORMAT", value_delimiter = ',', value_parser = format, default_value = "npy")]
     formats: Vec<Format>,
-    /// Take children whatever their verdict, if they have a matrix.
+    /// Take all children who have a matrix, whatever their verdict.
     #[arg(long)]
     all: bool,
-    /// Minutes kept that a child needs, instead of the study's.
+    /// How many kept minutes a child needs, in place of the study's setting.
     #[arg(long, value_name = "X", value_parser = minutes, allow_negative_numbers = true)]
     min_minutes: Option<f64>,
-    /// Only children whose cell in this column of cohort.tsv is (=) or is not (!=) VALUE; all that are given must hold.
+    /// Only children whose cell in this column of cohort.tsv is (=) or is not (!=) VALUE; if given more than once, all
+    /// must hold.
     #[arg(long = "where", value_name = "COLUMN=VALUE")]
     conditions: Vec<Condition>,
-    /// What to do about parcels that some child lacks: keep, drop-parcel, drop-child.
+    /// What to do about parcels that are missing in at least one child: keep, drop-parcel, drop-child.
     #[arg(long, value_name = "WHAT", value_parser = missing, default_value = "keep")]
     missing: Missing,
     /// Write Fisher's z in place of correlations; file names then have Z.
@@ -76,7 +77,7 @@ pub(crate) fn main(args: &Stack, common: &Common) -> Result<u8, Failure> {
             formats.push(format);
         }
     }
-    let choice = Choice {
+    let request = StackRequest {
         all: args.all,
         min_minutes: args.min_minutes,
         conditions: args.conditions.clone(),
@@ -87,7 +88,7 @@ pub(crate) fn main(args: &Stack, common: &Common) -> Result<u8, Failure> {
         group: args.further.group.clone(),
     };
     let steps = Steps::new(common);
-    let stacked = library::stack(&args.results, &choice, &|step| steps.show(step));
+    let stacked = library::stack(&args.results, &request, &|step| steps.show(step));
     steps.done();
     let stacked = stacked.map_err(Failure::nothing_done)?;
     if common.json {

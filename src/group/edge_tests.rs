@@ -137,7 +137,8 @@ impl Model {
     /// A value that is not finite, too few children, a column that does not vary beside another such, or columns that depend
     /// on one another within the rounding of tables ([`rank`]). The columns are named.
     ///
-    /// # Panics When there is not one name per column.
+    /// # Panics
+    /// When there is not one name per column.
     pub fn new(design: ArrayView2<'_, f64>, names: &[String]) -> Result<Self, EdgeTestError> {
         let (children, coefficients) = design.dim();
         assert_eq!(coefficients, names.len(), "one name per column of the design");

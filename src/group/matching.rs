@@ -105,7 +105,8 @@ fn queues(values: &[f64], groups: &[Option<usize>], group_count: usize, caliper:
 /// The SD within groups: the root of the mean of their variances (n − 1), groups of one child aside, as Cochran & Rubin 1973
 /// (Sankhyā A 35:417) scale a caliper. NaN where no group has two children with a value.
 ///
-/// # Panics When there is not one group per value, or a group is out of range.
+/// # Panics
+/// When there is not one group per value, or a group is out of range.
 #[must_use]
 pub fn sd_within(values: &[f64], groups: &[Option<usize>], group_count: usize) -> f64 {
     assert_eq!(values.len(), groups.len(), "one group a value");

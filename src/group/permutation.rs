@@ -112,7 +112,8 @@ pub(super) fn below(rng: &mut ChaCha8Rng, limit: u64) -> u64 {
 /// As [`Model::new`]; a coefficient that is not there; a column that is the same for all children; one without which the
 /// model has no intercept: see above.
 ///
-/// # Panics When there is not one name per column.
+/// # Panics
+/// When there is not one name per column.
 pub fn require_permutable(design: ArrayView2<'_, f64>, names: &[String], tested: usize) -> Result<(), EdgeTestError> {
     basis(design, names, tested).map(|_| ())
 }
@@ -154,7 +155,8 @@ fn basis(design: ArrayView2<'_, f64>, names: &[String], tested: usize) -> Result
 /// # Errors
 /// As [`require_permutable`] and [`Model::fit`]; more than [`MOST_PERMUTATIONS`].
 ///
-/// # Panics When there is not one name per column.
+/// # Panics
+/// When there is not one name per column.
 pub fn freedman_lane<T>(
     design: ArrayView2<'_, f64>,
     names: &[String],

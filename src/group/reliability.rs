@@ -98,7 +98,8 @@ pub fn split_half(runs: &[RunSeries<'_>], block: Seconds, measure: Measure) -> R
 /// # Errors
 /// Runs that do not fit together, fewer than two frames in a half, or a value that is not finite.
 ///
-/// # Panics When there is not one number of `hidden` per run.
+/// # Panics
+/// When there is not one number of `hidden` per run.
 pub fn first_against_second(
     runs: &[RunSeries<'_>],
     hidden: &[f64],

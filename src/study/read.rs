@@ -378,8 +378,7 @@ fn parcels(document: &Document<'_>, folder: &Path) -> Vec<ParcelsSettings> {
 }
 
 fn connectivity(s: &Section<'_, '_>) -> Option<ConnectivitySettings> {
-    let known = [Measure::Pearson, Measure::Spearman, Measure::Partial, Measure::Covariance];
-    let measures = s.choices("measures", &known.map(|measure| (measure.key(), measure)), 1);
+    let measures = s.choices("measures", &Measure::ALL.map(|measure| (measure.key(), measure)), 1);
     let join = s.choice("join", &[("runs", Join::Runs), ("sessions", Join::Sessions), ("none", Join::None)]);
     Some(ConnectivitySettings { measures: measures?, join: join? })
 }

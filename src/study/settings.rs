@@ -240,6 +240,20 @@ pub enum Measure {
 }
 
 impl Measure {
+    pub const ALL: [Self; 4] = [Self::Pearson, Self::Spearman, Self::Partial, Self::Covariance];
+
+    /// The measure that a file name calls so.
+    #[must_use]
+    pub fn of_key(key: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|measure| measure.key() == key)
+    }
+
+    /// Whether it is a correlation, which has a Fisher's z.
+    #[must_use]
+    pub fn is_correlation(self) -> bool {
+        self != Self::Covariance
+    }
+
     /// The name used in the study file and in file names.
     #[must_use]
     pub fn key(self) -> &'static str {

@@ -620,7 +620,7 @@ def test_json_of_a_test(tested, results):
     files |= {array["table"] for array in about["arrays"]}
     assert files <= {path.name for path in folder.iterdir()}
     assert {array["measure"] for array in about["arrays"]} == set(CORRELATIONS)
-    assert "covariance is no correlation and is not tested" in told["notes"]
+    assert "covariance is not a correlation and is not tested" in told["notes"]
 
 
 def test_r_instead_of_z(keepstill, results):

@@ -387,7 +387,7 @@ def test_no_number_of_quality_json_is_left_untried(stacked):
     counted = (p.min(axis=0) <= p.min(axis=0)[0]).mean()
     starts = "Motion is in" if counted < 0.05 else "Perhaps" if p[:, 0].min() < 0.05 else "No sign"
     assert len(p) == 6 and stacked.told["answer"].startswith(starts)
-    said = re.search(r"p = ([\d.]+)(?: of one look, ([\d.]+) with|,) 6 looks counted", stacked.told["answer"])
+    said = re.search(r"p = ([\d.]+)(?:; ([\d.]+)|,) corrected for 6 comparisons", stacked.told["answer"])
     assert float(said[2] or said[1]) == pytest.approx(counted, abs=0.0151)
     assert f"{100 * first['share_p']:.1f} % of {first['edges']} edges" in stacked.told["answer"]
     assert stacked.told["before_censoring"]["try"] == "fd_mm-0"

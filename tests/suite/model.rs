@@ -107,7 +107,7 @@ fn children_with_less_are_left_out_and_the_others_have_as_many_frames() {
     assert_eq!(column(&table, "frames_used"), ["60"; 3]);
     assert_eq!(column(&table, "minutes_used"), ["2"; 3]);
     assert_eq!(about(&folder)["equal_minutes"]["minutes"], 2.0);
-    assert_eq!(about(&folder)["equal_minutes"]["frames_a_child"], serde_json::json!([60, 60]));
+    assert_eq!(about(&folder)["equal_minutes"]["frames_per_child"], serde_json::json!([60, 60]));
     let said = folder.keepstill(&["stack", "results", "--equal-minutes", "30"]).expect(1).stderr;
     assert!(
         said.contains("no child of 3 is left to stack (3 less_than_equal_minutes); ask for fewer --equal-minutes"),
@@ -249,7 +249,11 @@ fn rows_of_one_child_are_not_independent_and_the_test_says_so() {
     let folder = Tiny { children: 3, sessions: 2, ..Tiny::default() }.build();
     folder.run(&["-q"]).expect(0);
     let ran = folder.keepstill(&["stack", "results", "--test", "z ~ age_months"]).expect(0);
-    assert!(ran.stderr.contains("the test takes 6 rows of 3 children as independent"), "{}", ran.stderr);
+    assert!(
+        ran.stderr.contains("the test assumes that its 6 rows are independent, but they are of 3 children"),
+        "{}",
+        ran.stderr
+    );
     let one = folder.keepstill(&["stack", "results", "--test", "z ~ 1", "--where", "session_id=ses-1"]).expect(0);
     assert!(!one.stderr.contains("independent"), "{}", one.stderr);
     // A mean of z against 0 is a test of the intercept.
@@ -261,8 +265,8 @@ fn children_without_a_cell_are_named_and_stay_in_the_stack() {
     let folder = finished(6);
     set_column(&folder, "age_months", &["6", "n/a", "18", "24", "30", "36"]);
     let ran = folder.keepstill(&["stack", "results", "--test", "z ~ age_months", "--permutations", "19"]).expect(0);
-    assert!(ran.stderr.contains("1 of the stack not in the test"), "{}", ran.stderr);
-    assert!(ran.stderr.contains("covariance is no correlation and is not tested"), "{}", ran.stderr);
+    assert!(ran.stderr.contains("not in the test because of empty cells: 1 of the stack"), "{}", ran.stderr);
+    assert!(ran.stderr.contains("covariance is not a correlation and is not tested"), "{}", ran.stderr);
     assert!(ran.stdout.contains("Test z ~ age_months: 5 children, 3 degrees of freedom"), "{}", ran.stdout);
     let test: Value = serde_json::from_str(&folder.read("results/stack/test.json")).unwrap();
     assert_eq!(test["left_out"], serde_json::json!([{ "stem": "sub-02", "empty": ["age_months"] }]));
@@ -331,7 +335,7 @@ fn a_site_without_a_parcel_takes_away_its_own_coefficient_alone() {
     assert_eq!(of(&array, "edges_tested"), expected([6, 6, 3, 6]));
     assert_eq!(of(&array, "family"), expected([3; 4]));
     let note =
-        "atlas-tern5_desc-pearson: on 3 of 10 edges the children who have them do not determine every coefficient";
+        "atlas-tern5_desc-pearson: on 3 of 10 edges the children who have the edge do not determine every coefficient";
     assert!(said.contains(note), "{said}");
     assert!(about(&folder)["notes"].as_array().unwrap().iter().any(|n| n.as_str().unwrap().starts_with(note)));
     let table = stacked(&folder, &format!("{NAME}_test.tsv"));
@@ -356,12 +360,12 @@ fn what_to_know_of_a_model_is_told() {
     set_column(&folder, "ses", &["1", "2", "N/A", "4", "7", "6"]);
     let said = |more: &[&str]| folder.keepstill(&[&["stack", "results"], more].concat()).expect(0).stderr;
     let (motion, broken) = ("there is no motion in the model", "the match need not hold");
-    let few = "the smallest family-wise p is 0.050, and none can be below 0.05";
+    let few = "the smallest possible family-wise p is 0.050, so none can be below 0.05";
     let plain = said(&["--test", "z ~ ses", "--permutations", "19"]);
     assert!(plain.contains(motion) && plain.contains(few) && !plain.contains(broken), "{plain}");
-    assert!(plain.contains("1 of the stack not in the test: empty cells"), "{plain}");
+    assert!(plain.contains("not in the test because of empty cells: 1 of the stack"), "{plain}");
     let with = said(&["--test", "z ~ ses + max_fd_mm", "--permutations", "20"]);
-    assert!(!with.contains(motion) && !with.contains("smallest family-wise p"), "{with}");
+    assert!(!with.contains(motion) && !with.contains("smallest possible family-wise p"), "{with}");
     let matched = said(&["--test", "z ~ ses", "--match", "motion", "--caliper", "0.1"]);
     assert!(!matched.contains(motion) && matched.contains(broken), "{matched}");
     let whole = said(&["--test", "z ~ age_months", "--match", "motion", "--caliper", "0.1"]);
@@ -378,7 +382,7 @@ fn a_stack_of_too_few_frames_is_refused_and_enough_is_told() {
     for (minutes, frames) in [("0.01", 0), ("0.07", 2), ("0.12", 3)] {
         let said = folder.keepstill(&["stack", "results", "--equal-minutes", minutes]).expect(1).stderr;
         let expected = format!(
-            "sub-01: --equal-minutes {minutes} gives {frames} kept frames, and a correlation needs 4 to have a spread; ask for \
+            "sub-01: --equal-minutes {minutes} gives {frames} kept frames, and a correlation needs 4 to have a standard error; ask for \
              at least 0.14"
         );
         assert!(said.contains(&expected), "{said}");
@@ -398,9 +402,9 @@ fn less_than_the_study_asks_for_is_noted() {
     // The study asks for 0.5 min.
     let folder = finished(2);
     let few = folder.keepstill(&["stack", "results", "--equal-minutes", "0.4"]).expect(0).stderr;
-    assert!(few.contains("--equal-minutes 0.4 is less than the 0.50 min that the study asks of a child"), "{few}");
+    assert!(few.contains("--equal-minutes 0.4 is less than the 0.50 min that the study requires per child"), "{few}");
     let enough = folder.keepstill(&["stack", "results", "--equal-minutes", "0.5"]).expect(0).stderr;
-    assert!(!enough.contains("that the study asks"), "{enough}");
+    assert!(!enough.contains("that the study requires"), "{enough}");
     assert!(!enough.contains("repetition times"), "{enough}");
 }
 
@@ -411,7 +415,7 @@ fn unlike_repetition_times_are_noted() {
     folder.patch("bold_02.nii", 92, &1.0_f32.to_le_bytes());
     folder.run(&["-q"]).expect(0);
     let said = folder.keepstill(&["stack", "results", "--equal-minutes", "1.5"]).expect(0).stderr;
-    let expected = "repetition times go from 1 to 2 s, so the same minutes are 45 to 90 frames a child";
+    let expected = "repetition times range from 1 to 2 s, so the same minutes are 45 to 90 frames per child";
     assert!(said.contains(expected), "{said}");
     assert_eq!(column(&stacked(&folder, "children.tsv"), "frames_used"), ["45", "90", "45"]);
     let alike = ["stack", "results", "--equal-minutes", "1.5", "--where", "tr_s=2"];

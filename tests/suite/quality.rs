@@ -101,7 +101,7 @@ fn rows_are_after_and_before_plain_and_with_age_and_sex_taken_out() {
     assert!(told["answer"].as_str().unwrap().contains("Before censoring it was"));
     let answer = told["answer"].as_str().unwrap();
     assert!(answer.contains("With 9 children that says little") || answer.starts_with("Motion is"), "{answer}");
-    assert!(answer.ends_with("This is of tern5, pearson; the others stand on the page."), "{answer}");
+    assert!(answer.ends_with("This is for tern5, pearson; the page has the others."), "{answer}");
     no_nan(&folder);
 }
 
@@ -111,7 +111,7 @@ fn without_a_try_it_says_so_and_gives_the_command() {
     let said = folder.keepstill(&["stack", "results"]).expect(0);
     let command = "keepstill run STUDY --try censor.fd_mm=0 censor.dvars_percent=0";
     assert!(said.stderr.contains(command), "{}", said.stderr);
-    assert!(said.stdout.contains("It cannot be told: 4 children have too few orders"), "{}", said.stdout);
+    assert!(said.stdout.contains("It cannot be told: 4 children are too few to shuffle"), "{}", said.stdout);
     let told = quality(&folder);
     assert_eq!(
         (&told["before_censoring"]["status"], &told["before_censoring"]["command"]),
@@ -172,7 +172,7 @@ fn a_correlation_that_is_none_stops_the_stack_and_its_file_is_named() {
         table[2][3] = value.to_owned();
         folder.write(name, &table.iter().map(|row| row.join("\t") + "\n").collect::<String>());
         let said = folder.keepstill(&["stack", "results"]).expect(1);
-        let expected = format!("{name}: dune with reef: a correlation of {value} is none, it lies between -1 and 1");
+        let expected = format!("{name}: dune with reef: {value} cannot be a correlation, which lies between -1 and 1");
         assert!(said.stderr.contains(&expected), "{}", said.stderr);
     }
     assert!(!folder.join("results/stack").exists());
@@ -202,8 +202,11 @@ fn motion_in_the_result_of_few_children_is_called_so_and_its_absence_says_little
     let told = stack(&folder, &[]);
     let answer = told["answer"].as_str().unwrap();
     // The smallest p that 199 shuffles give: motion rises with age, so there are none with age taken out.
-    assert!(answer.starts_with("Motion is in the result: edges go with it more"), "{answer}");
-    assert!(answer.contains("(p = 0.005, 3 looks counted). Mean FD goes with 100.0 % of 6 edges"), "{answer}");
+    assert!(answer.starts_with("Motion is in the result: edges are related to motion more"), "{answer}");
+    assert!(
+        answer.contains("(p = 0.005, corrected for 3 comparisons). Mean FD is related to 100.0 % of 6 edges"),
+        "{answer}"
+    );
     let shuffled = &told["rows"][0]["shuffled"];
     assert_eq!((&shuffled["shuffles"], &shuffled["p"]["median_abs_r"]), (&199.into(), &0.005.into()));
     // Edges that all go together reach p < 0.05 together, in one shuffle of twenty.

@@ -180,7 +180,7 @@ fn how_matrices_are_written_and_how_many_threads_there_are_changes_nothing() {
 fn fisher_z_is_of_correlations_only_and_shows_in_names() {
     let folder = finished(&measures("both"));
     let said = folder.keepstill(&["stack", "results", "--fisher-z"]).expect(0);
-    assert!(said.stderr.contains("covariance is no correlation"), "{}", said.stderr);
+    assert!(said.stderr.contains("covariance is not a correlation"), "{}", said.stderr);
     let z = edges(&folder, "atlas-tern5_desc-pearsonZ");
     let plain = edges(&folder, "atlas-tern5_desc-covariance");
     for (child, stem) in stems(&folder).iter().enumerate() {

@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use clap::Args;
 use keepstill::group::groups::{Comparison, Effect};
-use keepstill::stack::{Alike, Equal, Further, Match, Matched, StandardErrors, Test};
+use keepstill::stack::{Alike, Equal, Further, Match, Matched, StandardErrors, TestRequest};
 use keepstill::tables::{figures, p_words};
 use keepstill::units::Seconds;
 use serde_json::Value;
@@ -15,31 +15,32 @@ use super::super::out;
 #[derive(Debug, Args)]
 #[command(next_help_heading = "Equal data and matched groups")]
 pub(super) struct Options {
-    /// Work out each matrix anew from kept frames that last M minutes together; file names then have EqualM.
+    /// Compute each matrix anew from kept frames that last M minutes in total; file names then have EqualM.
     #[arg(long, value_name = "M", value_parser = above_zero)]
     equal_minutes: Option<f64>,
-    /// Draw those frames in blocks of 30 s by this seed; otherwise the earliest are taken.
+    /// Draw those frames in blocks of 30 s with this seed; by default the earliest are taken.
     #[arg(long, value_name = "SEED", requires = "equal_minutes", value_parser = seed, allow_negative_numbers = true)]
     draw: Option<u64>,
-    /// Keep as many children as a comparison of groups can use with motion alike. motion: the groups' means of mean FD lie
-    /// within the caliper; motion-pairs: each child has one in every other group within the caliper.
+    /// Leave out children until groups have the same motion, with the choice that gives the group comparison most
+    /// power. motion: the groups' means of mean FD lie within the caliper; motion-pairs: each child has a partner in
+    /// every other group within the caliper.
     #[arg(long = "match", value_name = "WHAT", value_parser = alike)]
     matching: Option<Alike>,
-    /// Column of cohort.tsv that has the groups to match, and to compare in motion and minutes [default: group, where there
-    /// is one].
+    /// Column of cohort.tsv with the groups to match, and to compare in motion and minutes [default: group, if there is
+    /// one].
     #[arg(long, value_name = "COLUMN")]
     pub(super) group: Option<String>,
-    /// How far apart, in mm of mean FD, means or the children of a pair may be [default: 0.1 (motion) or 0.2 (motion-pairs)
-    /// of the SD within groups].
+    /// How far apart, in mm of mean FD, the means or the children of a pair may be [default: 0.1 (motion) or 0.2
+    /// (motion-pairs) of the SD within groups].
     #[arg(long, value_name = "MM", requires = "matching", value_parser = caliper, allow_negative_numbers = true)]
     caliper: Option<f64>,
-    /// Write how alike each child's halves are, and the curve of agreement against minutes.
+    /// Write how well the halves of each child's data agree, and the curve of agreement against minutes.
     #[arg(long, help_heading = "Reliability")]
     reliability: bool,
-    /// Write the standard error of each child's edges, by drawing blocks of kept frames anew.
+    /// Write the standard error of each child's edges, from blocks of kept frames drawn with replacement.
     #[arg(long, help_heading = "Reliability")]
     standard_errors: bool,
-    /// How often blocks are drawn anew.
+    /// How often blocks are drawn.
     #[arg(long, value_name = "N", requires = "standard_errors", default_value = "200", help_heading = "Reliability",
         value_parser = resamples, allow_negative_numbers = true)]
     resamples: u32,
@@ -50,17 +51,17 @@ pub(super) struct Options {
     /// Fit a linear model to each edge, such as "z ~ age + sex + mean_fd_mm"; z or r, columns of children.tsv.
     #[arg(long, value_name = "FORMULA", help_heading = "Tests")]
     test: Option<String>,
-    /// Test only this term, column or coefficient; may be given more than once. Otherwise all but the intercept.
+    /// Test only this term, column or coefficient; may be given more than once [default: all but the intercept].
     #[arg(long, value_name = "TERM", requires = "test", help_heading = "Tests")]
     of: Vec<String>,
-    /// Permutations for family-wise p; 0: none.
+    /// Number of permutations for family-wise p; 0: none.
     #[arg(long, value_name = "N", requires = "test", default_value = "0", help_heading = "Tests",
         value_parser = permutations, allow_negative_numbers = true)]
     permutations: u32,
-    /// Permute only this term, column or coefficient; may be given more than once. Otherwise all that are tested.
+    /// Permute only this term, column or coefficient; may be given more than once [default: all that are tested].
     #[arg(long, value_name = "TERM", requires_all = ["test", "permutations"], help_heading = "Tests")]
     permute: Vec<String>,
-    /// Seed of --standard-errors and --permutations.
+    /// Seed for --standard-errors and --permutations.
     #[arg(long, value_name = "SEED", default_value = "1", help_heading = "Tests", value_parser = seed,
         allow_negative_numbers = true)]
     seed: u64,
@@ -117,7 +118,7 @@ impl Options {
                 seed: self.seed,
                 block: Seconds(self.block_seconds),
             }),
-            test: self.test.as_ref().map(|formula| Test {
+            test: self.test.as_ref().map(|formula| TestRequest {
                 formula: formula.clone(),
                 of: self.of.clone(),
                 permutations: self.permutations as usize,

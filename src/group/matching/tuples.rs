@@ -26,7 +26,8 @@ use super::{Matching, MatchingError, WhyLeftOut, queues};
 /// # Errors
 /// Fewer than two groups, or a caliper that is negative or no number.
 ///
-/// # Panics When there is not one group per value, or a group is out of range.
+/// # Panics
+/// When there is not one group per value, or a group is out of range.
 pub fn match_tuples(
     values: &[f64],
     groups: &[Option<usize>],

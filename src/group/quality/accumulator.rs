@@ -103,7 +103,8 @@ impl Accumulator {
 
     /// Adds a child: its edges (NaN where it lacks one) and its covariates, all of them.
     ///
-    /// # Errors [`QualityError`] when numbers of edges or covariates differ, a covariate is not finite or an edge
+    /// # Errors
+    /// [`QualityError`] when numbers of edges or covariates differ, a covariate is not finite or an edge
     /// infinite; the sums then stay as they were.
     pub fn add_child(&mut self, edges: &[f32], covariates: &[f64]) -> Result<(), QualityError> {
         if edges.len() != self.mean.len() {

@@ -96,7 +96,8 @@ mod tests {
 
     #[test]
     fn critical_values_are_those_of_the_tables() {
-        // Fisher & Yates, Statistical Tables for Biological, Agricultural and Medical Research, table VII (from memory).
+        // Fisher & Yates, Statistical Tables for Biological, Agricultural and Medical Research, table VII (from
+        // memory).
         for (dof, r) in [(1.0, 0.99692), (10.0, 0.5760), (20.0, 0.4227), (100.0, 0.1946)] {
             assert!((abs_r_of_p(0.05, dof) - r).abs() < 6e-5, "{dof}: {}", abs_r_of_p(0.05, dof));
         }

@@ -1,23 +1,23 @@
 //! What chance alone does to these edges and these children: motion shuffled among the children.
 //!
-//! Edges share children and parcels and go together, so the share of them that reaches p < 0.05 is nowhere near a binomial
-//! with a mean of 5 %, and a rank correlation over edges has no t distribution. Shuffling the children's motion breaks what
-//! it has to do with their edges and leaves all else as it is: edges, their ties, motion's few large values. The share of
-//! shuffles that come out at least as far as the data, the data counted as one of them, is a p value that holds whatever
-//! the edges have to do with one another (permutation tests: Fisher 1935, The Design of Experiments; with the data counted:
-//! Phipson & Smyth 2010, Stat Appl Genet Mol Biol 9:39; from memory).
+//! Edges share children and parcels and go together, so the share of them that reaches p < 0.05 is nowhere near a
+//! binomial with a mean of 5 %, and a rank correlation over edges has no t distribution. Shuffling the children's
+//! motion breaks what it has to do with their edges and leaves all else as it is: edges, their ties, motion's few large
+//! values. The share of shuffles that come out at least as far as the data, the data counted as one of them, is a p
+//! value that holds whatever the edges have to do with one another (permutation tests: Fisher 1935, The Design of
+//! Experiments; with the data counted: Phipson & Smyth 2010, Stat Appl Genet Mol Biol 9:39; from memory).
 //!
 //! With covariates taken out, motion's residuals are shuffled and made orthogonal to the covariates again (residuals
-//! permuted: Freedman & Lane 1983, J Business & Economic Statistics 1:292, there of the edges, here of motion, of which there
-//! is one), and correlated with what is left of the edges.
+//! permuted: Freedman & Lane 1983, J Business & Economic Statistics 1:292, there of the edges, here of motion, of which
+//! there is one), and correlated with what is left of the edges.
 //!
 //! The products of every edge with every shuffle are sums over children, and so gathered in the same pass as all else:
 //! shuffles × children times children × edges, a block of children at a time, in single precision (products of a few
-//! thousand terms of either sign keep four digits, and two where one child in a hundred has the edge; the shuffles decide
-//! at two). An edge that children lack is correlated
-//! with shuffled motion over the children who have it, as with motion itself; for that it has sums of shuffled motion, its
-//! square and its products with the covariates over the children who lack it, which over all are known. Memory is 4
-//! bytes a shuffle for each child and each edge, and for an edge that children lack as much again for each of these sums.
+//! thousand terms of either sign keep four digits, and two where one child in a hundred has the edge; the shuffles
+//! decide at two). An edge that children lack is correlated with shuffled motion over the children who have it, as with
+//! motion itself; for that it has sums of shuffled motion, its square and its products with the covariates over the
+//! children who lack it, which over all are known. Memory is 4 bytes a shuffle for each child and each edge, and for an
+//! edge that children lack as much again for each of these sums.
 
 use ndarray::linalg::general_mat_mul;
 use ndarray::{Array2, ArrayView1, ArrayView2, s};
@@ -40,14 +40,14 @@ const STRETCH: usize = 256;
 
 /// The largest |r| of a shuffle with an edge that children lack (own choice: a last place of single precision below 1).
 const MOST: f64 = 1.0 - 1e-7;
-/// A number that is smaller by less than this share is as large: rounding to single precision must not make a shuffle that
-/// gives the data back look smaller (own choice: a hundred of its last places).
+/// A number that is smaller by less than this share is as large: rounding to single precision must not make a shuffle
+/// that gives the data back look smaller (own choice: a hundred of its last places).
 const SAME: f64 = 1.0 - 1e-5;
 
-/// The p value of the farthest of several looks at the same children, with that choice counted: of the data and of every
-/// shuffle the smallest of its looks' p values is taken, and the data stand where they stand among those (the smallest p by
-/// resampling: Westfall & Young 1993, Resampling-Based Multiple Testing; from memory). Looks that go together cost little.
-/// NaN of no look.
+/// The p value of the farthest of several looks at the same children, with that choice counted: of the data and of
+/// every shuffle the smallest of its looks' p values is taken, and the data stand where they stand among those (the
+/// smallest p by resampling: Westfall & Young 1993, Resampling-Based Multiple Testing; from memory). Looks that go
+/// together cost little. NaN of no look.
 ///
 /// # Panics
 /// When looks are of different numbers of shuffles.
@@ -105,8 +105,8 @@ struct Absent {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Beyond {
     pub shuffles: usize,
-    /// Median |r|, share of edges with p < 0.05 and share with q < 0.05 of the data and then of each shuffle; empty where
-    /// there are none.
+    /// Median |r|, share of edges with p < 0.05 and share with q < 0.05 of the data and then of each shuffle; empty
+    /// where there are none.
     pub looks: Vec<[f64; 3]>,
     /// Share of shuffles, the data counted, with at least as large a median |r|.
     pub median_abs_r: f64,
@@ -132,9 +132,9 @@ struct Found {
 }
 
 impl Shuffled {
-    /// Shuffles `motion` of the children, with covariates (children × number, without an intercept) taken out. Where they are
-    /// part of others who are shuffled too, `places` are theirs among `of` children, whose orders they then keep: so that
-    /// shuffle k of both goes together.
+    /// Shuffles `motion` of the children, with covariates (children × number, without an intercept) taken out. Where
+    /// they are part of others who are shuffled too, `places` are theirs among `of` children, whose orders they then
+    /// keep: so that shuffle k of both goes together.
     ///
     /// # Errors
     /// A number that is not finite.
@@ -205,8 +205,8 @@ impl Shuffled {
         });
     }
 
-    /// Holds the correlations of the data against those of the shuffles: `data` as `sums` gives them with motion first and all
-    /// its other covariates taken out, `sums` of the same children as were taken here.
+    /// Holds the correlations of the data against those of the shuffles: `data` as `sums` gives them with motion first
+    /// and all its other covariates taken out, `sums` of the same children as were taken here.
     #[must_use]
     pub fn beyond(&self, sums: &Accumulator, data: &QcFc, distance_mm: &[f64]) -> Beyond {
         let tested: Vec<usize> = (0..data.r.len()).filter(|&edge| !data.r[edge].is_nan()).collect();
@@ -454,7 +454,8 @@ mod tests {
             const COHORTS: u64 = 120;
             for seed in 0..COHORTS {
                 let mut case = case(1000 + seed, 0.0);
-                // Edges of one kind are lacked by those who move, with age in the edges: what an approximation stumbles over.
+                // Edges of one kind are lacked by those who move, with age in the edges: what an approximation stumbles
+                // over.
                 let numbers = case.numbers.clone();
                 case.numbers.column_mut(0).mapv_inplace(|v| (6.0 * v).exp());
                 case.z.indexed_iter_mut().for_each(|((i, e), z)| {

@@ -71,7 +71,8 @@ impl Distances {
     /// Spearman's rank correlation (Spearman 1904, Am J Psychol 15:72; ties share their mean rank) of each edge's `r` with
     /// its distance, over the edges that have both.
     ///
-    /// # Panics When there is not one r per distance.
+    /// # Panics
+    /// When there is not one r per distance.
     #[must_use]
     pub fn dependence(&self, r: &[f64]) -> DistanceDependence {
         assert_eq!(r.len(), self.edges, "one distance per edge");
@@ -96,7 +97,8 @@ impl Distances {
 
 /// [`Distances::dependence`] for one set of correlations.
 ///
-/// # Panics When there is not one distance per edge.
+/// # Panics
+/// When there is not one distance per edge.
 #[must_use]
 pub fn distance_dependence(r: &[f64], distance_mm: &[f64]) -> DistanceDependence {
     Distances::new(distance_mm).dependence(r)
@@ -106,7 +108,8 @@ pub fn distance_dependence(r: &[f64], distance_mm: &[f64]) -> DistanceDependence
 /// triangle and each parcel's network (0 to `networks` − 1; `None` leaves the parcel out). Edges that are not available
 /// do not count; NaN where no edge is left.
 ///
-/// # Panics When `mean` does not have one value per edge of the parcels.
+/// # Panics
+/// When `mean` does not have one value per edge of the parcels.
 #[must_use]
 pub fn network_means(mean: &[f64], network_of: &[Option<usize>], networks: usize) -> Array2<f64> {
     assert_eq!(mean.len(), edge_count(network_of.len()), "one mean per edge");

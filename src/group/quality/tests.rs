@@ -23,7 +23,8 @@ fn slow_twin(z: &[f64], of: &[f64], controls: &Array2<f64>) -> Option<f64> {
 }
 
 proptest! {
-    // The same cases every time: one small design in many thousands is so nearly dependent that the twin loses its digits.
+    // The same cases every time: one small design in many thousands is so nearly dependent that the twin loses its
+    // digits.
     #![proptest_config(ProptestConfig { cases: 400, rng_seed: RngSeed::Fixed(1), ..ProptestConfig::default() })]
     #[test]
     fn correlations_are_those_of_the_children_who_have_the_edge(

@@ -86,7 +86,8 @@ fn seen(frames: usize, length: usize) -> f64 {
 /// # Errors
 /// A length or repetition time that is not a number above 0.
 ///
-/// # Panics When there is not one number per run.
+/// # Panics
+/// When there is not one number per run.
 pub fn widening(runs: &[RunFrames<'_>], block: Seconds, hidden: &[f64]) -> Result<f64, ReliabilityError> {
     assert_eq!(runs.len(), hidden.len(), "one number per run");
     require_time("the length of a block", block)?;

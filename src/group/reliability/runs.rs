@@ -27,7 +27,8 @@ pub type Rows = Vec<Vec<usize>>;
 /// # Errors
 /// A value that is not finite, or LAPACK.
 ///
-/// # Panics When there is not one list of rows per run, or a row does not exist.
+/// # Panics
+/// When there is not one list of rows per run, or a row does not exist.
 pub fn edges_of(runs: &[RunSeries<'_>], rows: &Rows, measure: Measure) -> Result<Array1<f64>, ReliabilityError> {
     assert_eq!(runs.len(), rows.len(), "one list of rows per run");
     let parts: Vec<_> = runs

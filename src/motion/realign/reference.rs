@@ -66,7 +66,8 @@ impl Reference {
     /// Prepares a frame. `volume` and `brain` have one entry per voxel, x fastest; `affine` takes voxels to world mm.
     /// The pivot is the centroid of `brain`. Voxels that are not finite are left out.
     ///
-    /// # Errors [`RealignError`], when there is too little image to find a pose.
+    /// # Errors
+    /// [`RealignError`], when there is too little image to find a pose.
     pub fn new(volume: &[f32], shape: [usize; 3], affine: Affine, brain: &[bool]) -> Result<Self, RealignError> {
         let voxels: usize = shape.iter().product();
         if volume.len() != voxels || brain.len() != voxels {

@@ -2,7 +2,7 @@
 //! limits of motion, which are off.
 //!
 //! A try serves only if every child of the stack has its matrices in it, made from the same inputs under the same
-//! settings of all that changes a matrix. Otherwise it is told why not, and how to make one.
+//! settings of all that changes a matrix. Otherwise the notes say why not, and how to make one.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
@@ -11,8 +11,8 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 use serde_json::{Value, json};
 
-use super::children::{Facts, Kept};
-use crate::stack::found::{Child, Found};
+use super::facts::{ChildFacts, Kept};
+use crate::stack::gather::children::{Child, GatheredChildren};
 use crate::tables;
 
 /// Sections that must agree; of `censor` only what is not about motion.
@@ -111,7 +111,7 @@ fn inputs(report: &Value) -> Vec<&Value> {
 }
 
 /// Why a child's results in a try do not serve, if they do not.
-fn unfit(results: &Path, tried: &Path, found: &Found, child: &Child) -> Option<String> {
+fn unfit(results: &Path, tried: &Path, found: &GatheredChildren, child: &Child) -> Option<String> {
     for kind in 0..found.kinds.len() {
         let (path, _) = child.matrix(tried, &found.kinds, kind);
         if !path.is_file() {
@@ -133,7 +133,12 @@ fn unfit(results: &Path, tried: &Path, found: &Found, child: &Child) -> Option<S
 }
 
 /// Looks for results of the same children before censoring by motion.
-pub(super) fn find(results: &Path, found: &Found, facts: &[Facts], settings: &Result<Value, String>) -> Before {
+pub(super) fn find(
+    results: &Path,
+    found: &GatheredChildren,
+    facts: &[ChildFacts],
+    settings: &Result<Value, String>,
+) -> Before {
     match settings {
         Err(error) => return Before::None(format!("the study's settings are not known ({error})")),
         Ok(settings) if without_limits(settings) => return Before::Study,

@@ -6,8 +6,8 @@
 
 use std::fmt::Write;
 
-use super::rows::{Censoring, Row};
-use super::tables::Mean;
+use super::means::MeanMatrix;
+use super::rows::{Censoring, QcFcRow};
 use super::words::{capital, percent, signed};
 use crate::pages::kit::chart::{Plot, RAMP_SCALE_HEIGHT, Scale, begin, cell, mark, ramp_scale, text, words_on_cell};
 use crate::pages::kit::ramp;
@@ -29,7 +29,7 @@ const SCALE_WIDTH: f64 = 330.0;
 const FULL_COLOUR: f64 = 0.1;
 
 /// What a row is called in pictures.
-fn name_of(row: &Row) -> &'static str {
+fn name_of(row: &QcFcRow) -> &'static str {
     match row.censoring {
         Censoring::After => "after censoring",
         Censoring::Before => "before censoring",
@@ -37,7 +37,7 @@ fn name_of(row: &Row) -> &'static str {
 }
 
 /// The line and marks of a row.
-fn class(row: &Row) -> usize {
+fn class(row: &QcFcRow) -> usize {
     match row.censoring {
         Censoring::After => 0,
         Censoring::Before => 1,
@@ -45,7 +45,7 @@ fn class(row: &Row) -> usize {
 }
 
 /// Samples of lines with their names, above the picture.
-fn legend(svg: &mut String, rows: &[&Row], chance: bool) {
+fn legend(svg: &mut String, rows: &[&QcFcRow], chance: bool) {
     let mut x = 0.0;
     for row in rows {
         let class = class(row);
@@ -72,12 +72,12 @@ fn stairs(x: Scale, y: Scale, width: f64, first: usize, shares: &[f64]) -> Strin
 }
 
 /// How the correlations are spread, against chance alone; nothing where there is none.
-pub(super) fn histogram(rows: &[&Row]) -> Option<String> {
-    let rows: Vec<&Row> = rows.iter().copied().filter(|row| row.summary.edges > 0).collect();
+pub(super) fn histogram(rows: &[&QcFcRow]) -> Option<String> {
+    let rows: Vec<&QcFcRow> = rows.iter().copied().filter(|row| row.summary.edges > 0).collect();
     let first = rows.first()?;
     let width = first.histogram.width;
     let bars = first.histogram.counts.len();
-    let shares = |row: &Row| -> Vec<f64> {
+    let shares = |row: &QcFcRow| -> Vec<f64> {
         row.histogram.counts.iter().map(|&count| count as f64 / row.summary.edges as f64).collect()
     };
     let chance = &first.histogram.chance;
@@ -123,8 +123,8 @@ pub(super) fn histogram(rows: &[&Row]) -> Option<String> {
 }
 
 /// Median correlation and quartiles by distance; nothing where no edge has both.
-pub(super) fn distance(rows: &[&Row]) -> Option<String> {
-    let rows: Vec<&Row> = rows.iter().copied().filter(|row| !row.parts.is_empty()).collect();
+pub(super) fn distance(rows: &[&QcFcRow]) -> Option<String> {
+    let rows: Vec<&QcFcRow> = rows.iter().copied().filter(|row| !row.parts.is_empty()).collect();
     let parts = || rows.iter().flat_map(|row| &row.parts);
     let far = parts().map(|part| part.distance_mm[2]).fold(0.0, f64::max);
     let most = parts().flat_map(|part| part.r).map(f64::abs).fold(0.0, f64::max);
@@ -179,7 +179,7 @@ pub(super) fn distance(rows: &[&Row]) -> Option<String> {
 }
 
 /// Mean within and between networks; nothing where parcels belong to none.
-pub(super) fn matrix(mean: &Mean) -> Option<String> {
+pub(super) fn matrix(mean: &MeanMatrix) -> Option<String> {
     let count = mean.networks.len();
     let most = mean.by_network.iter().filter(|v| v.is_finite()).fold(0.0_f64, |most, v| most.max(v.abs()));
     if count == 0 || most <= 0.0 {

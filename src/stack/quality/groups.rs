@@ -7,19 +7,15 @@ use std::collections::BTreeSet;
 
 use serde_json::{Value, json};
 
-use super::children::Facts;
+use super::facts::ChildFacts;
 use crate::group::groups::{Comparison, Effect, Test, compare};
-use crate::stack::StackError;
-use crate::stack::found::Found;
+use crate::stack::gather::children::GatheredChildren;
+use crate::stack::gather::error::StackError;
+use crate::stack::gather::request::{MOST_GROUPS, USUAL_GROUP};
 use crate::tables::{nearest, no_value};
 
-/// More groups than this are no groups but a number or a name of each child (own convention).
-pub(in crate::stack) const MOST_GROUPS: usize = 20;
-/// The column that is taken where there is one.
-pub(in crate::stack) const USUAL: &str = "group";
-
 /// A column of the cohort table, its name in words, its unit, and where it stands.
-type Number = (&'static str, &'static str, &'static str, fn(&Facts) -> f64);
+type Number = (&'static str, &'static str, &'static str, fn(&ChildFacts) -> f64);
 
 /// What is compared.
 const NUMBERS: [Number; 3] = [
@@ -57,8 +53,8 @@ impl Groups {
     pub(super) fn read(
         asked: Option<&str>,
         header: &[String],
-        found: &Found,
-        facts: &[Facts],
+        found: &GatheredChildren,
+        facts: &[ChildFacts],
     ) -> Result<Self, StackError> {
         let none = |why: &str| Self {
             column: None,
@@ -67,7 +63,7 @@ impl Groups {
             groups: Vec::new(),
             compared: Vec::new(),
         };
-        let name = asked.unwrap_or(USUAL);
+        let name = asked.unwrap_or(USUAL_GROUP);
         let Some(at) = header.iter().position(|column| column == name) else {
             return match asked {
                 None => {

@@ -4,10 +4,10 @@ use std::fmt::Write;
 
 use super::before::Before;
 use super::groups::Groups;
-use super::rows::Row;
-use super::told::{Spread, all_kept, dof_lost};
+use super::json::{Spread, all_kept, dof_lost};
+use super::rows::QcFcRow;
 use super::words::{self, percent};
-use super::{Findings, chart};
+use super::{chart, findings::Findings};
 use crate::group::quality::SHUFFLES;
 use crate::pages::kit::{Mode, Shell, escape};
 use crate::report::figures;
@@ -80,7 +80,7 @@ fn kinds(body: &mut String, findings: &Findings<'_>) {
     let several = seen.len() > 1;
     for (atlas, measure) in seen {
         let (main, before) = words::pair(&findings.rows, atlas, measure);
-        let rows: Vec<&Row> = main.into_iter().chain(before).collect();
+        let rows: Vec<&QcFcRow> = main.into_iter().chain(before).collect();
         if several {
             let answer = words::answer_of(findings.quality, &findings.rows, atlas, measure);
             let title = format!("{atlas}, {measure}");
@@ -164,10 +164,10 @@ fn table(label: &str, head: &[&str], rows: &[Vec<String>]) -> String {
 }
 
 /// All rows of `quality.tsv`, those of an atlas and measure below its name: so narrow that a sheet of paper has room.
-fn numbers(rows: &[Row]) -> String {
+fn numbers(rows: &[QcFcRow]) -> String {
     let head =
         ["censoring", "children", "edges", "median |r| (by chance)", "p < 0.05", "q < 0.05", "rho with distance"];
-    let cells = |row: &Row| {
+    let cells = |row: &QcFcRow| {
         let of = &row.summary;
         let mut median = figures(of.median_abs_r, 3);
         if row.chance_median().is_finite() {
@@ -187,7 +187,7 @@ fn numbers(rows: &[Row]) -> String {
 }
 
 /// How the data stand among shuffles of motion.
-fn shuffled(rows: &[Row]) -> String {
+fn shuffled(rows: &[QcFcRow]) -> String {
     let head = [
         "censoring",
         "p of the median |r|",
@@ -196,7 +196,7 @@ fn shuffled(rows: &[Row]) -> String {
         "p of the share with q < 0.05",
         "p of rho with distance",
     ];
-    let cells = |row: &Row| {
+    let cells = |row: &QcFcRow| {
         let beyond = &row.beyond;
         let p = |p: f64| if p.is_finite() { p_words(p) } else { "n/a".to_owned() };
         let [low, _, high] = beyond.range_share_p;
@@ -207,7 +207,7 @@ fn shuffled(rows: &[Row]) -> String {
 }
 
 /// `after, adjusted for age_months, sex`.
-fn which(row: &Row) -> String {
+fn which(row: &QcFcRow) -> String {
     let adjusted = if row.adjusted_for.is_empty() {
         String::new()
     } else {
@@ -217,8 +217,8 @@ fn which(row: &Row) -> String {
 }
 
 /// A table with a body for each atlas and measure, below its name.
-fn by_kind(label: &str, head: &[&str], rows: &[Row], cells: impl Fn(&Row) -> Vec<String>) -> String {
-    let same = |a: &Row, b: &Row| a.atlas == b.atlas && a.measure == b.measure;
+fn by_kind(label: &str, head: &[&str], rows: &[QcFcRow], cells: impl Fn(&QcFcRow) -> Vec<String>) -> String {
+    let same = |a: &QcFcRow, b: &QcFcRow| a.atlas == b.atlas && a.measure == b.measure;
     let bodies: String = rows
         .chunk_by(same)
         .map(|rows| {

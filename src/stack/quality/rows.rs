@@ -1,17 +1,16 @@
-//! QC-FC in numbers: a row an atlas and measure, after censoring and before, with and without age and sex taken out.
+//! QC-FC in numbers: one row per atlas and measure, after censoring and before, with and without age and sex taken out.
 
 use serde_json::{Value, json};
 
-use super::{Quality, Sums, WithMotion, atlas_of};
+use super::context::{QualityContext, atlas_of};
+use super::sums::{Sums, WithMotion};
 use crate::group::quality::{
     Beyond, Chance, DistanceDependence, QcFc, QcFcSummary, QualityError, abs_r_of_p, distance_dependence, summarise,
 };
 use crate::group::{edges, quantile};
-use crate::stack::StackError;
-
-use crate::stack::parcels::Atlas;
-use crate::stack::stream::has_z;
-use crate::stack::tables::distance_mm;
+use crate::stack::arrays::tables::distance_mm;
+use crate::stack::gather::error::StackError;
+use crate::stack::gather::parcels::StackedAtlas;
 
 /// Widths that a bar of the histogram may have: round ones (own convention).
 const WIDTHS: [f64; 4] = [0.1, 0.05, 0.02, 0.01];
@@ -57,9 +56,10 @@ pub(super) struct Part {
 
 /// One row.
 #[derive(Debug, Clone)]
-pub(super) struct Row {
+pub(super) struct QcFcRow {
     pub atlas: String,
-    pub measure: String,
+    /// The measure's word.
+    pub measure: &'static str,
     pub fisher_z: bool,
     pub censoring: Censoring,
     /// `main`, or the try's folder.
@@ -86,7 +86,7 @@ pub(super) struct Row {
     pub parts: Vec<Part>,
 }
 
-impl Row {
+impl QcFcRow {
     /// The median |r| of chance alone.
     pub(super) fn chance_median(&self) -> f64 {
         self.chance.median_abs_r()
@@ -144,12 +144,12 @@ impl Row {
 
 /// The rows of one atlas and measure: plain, and with covariates taken out.
 pub(super) fn of_kind(
-    quality: &Quality<'_>,
+    quality: &QualityContext<'_>,
     kind: usize,
     sums: &Sums,
     results: &str,
     censoring: Censoring,
-) -> Result<Vec<Row>, StackError> {
+) -> Result<Vec<QcFcRow>, StackError> {
     let of = &quality.found.kinds[kind];
     let Some(atlas) = atlas_of(quality.atlases, of) else { return Ok(Vec::new()) };
     let distances = distances(atlas);
@@ -159,10 +159,10 @@ pub(super) fn of_kind(
         .map(|(sums, adjusted_for)| {
             let row = row(sums, &distances, adjusted_for)
                 .map_err(|source| quality.error(quality.results, kind, 0, source))?;
-            Ok(Row {
+            Ok(QcFcRow {
                 atlas: of.atlas.clone(),
-                measure: of.measure.clone(),
-                fisher_z: has_z(&of.measure),
+                measure: of.measure.key(),
+                fisher_z: of.measure.is_correlation(),
                 censoring,
                 results: results.to_owned(),
                 ..row
@@ -172,13 +172,13 @@ pub(super) fn of_kind(
 }
 
 /// Distance of each edge, mm.
-fn distances(atlas: &Atlas) -> Vec<f64> {
+fn distances(atlas: &StackedAtlas) -> Vec<f64> {
     let parcels = atlas.stacked();
     edges(parcels.len()).map(|(i, j)| distance_mm(parcels[i], parcels[j])).collect()
 }
 
 /// The numbers of one row, its names left open.
-fn row(both: &WithMotion, distances: &[f64], adjusted_for: Vec<String>) -> Result<Row, QualityError> {
+fn row(both: &WithMotion, distances: &[f64], adjusted_for: Vec<String>) -> Result<QcFcRow, QualityError> {
     let WithMotion { sums, shuffled } = both;
     let controls: Vec<usize> = (1..=adjusted_for.len()).collect();
     let found = sums.correlation(0, &controls)?;
@@ -188,9 +188,9 @@ fn row(both: &WithMotion, distances: &[f64], adjusted_for: Vec<String>) -> Resul
     dof.sort_unstable();
     let dof = dof.get(dof.len() / 2).copied().unwrap_or(0);
     let chance = Chance::new(&found.dof);
-    Ok(Row {
+    Ok(QcFcRow {
         atlas: String::new(),
-        measure: String::new(),
+        measure: "",
         fisher_z: false,
         censoring: Censoring::After,
         results: String::new(),

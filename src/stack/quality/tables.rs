@@ -1,124 +1,13 @@
-//! `quality.tsv`, and the mean matrix with its means by network.
-//!
-//! Where QC-FC is of Fisher's z, so is the mean: the matrix holds tanh of the mean z, the r whose z is the mean of the
-//! children's (Silver & Dunlap 1987, J Appl Psychol 72:146); a network's mean is tanh of the mean z of its edges. Of
-//! other measures plain means. On the diagonal stands the mean of the children's diagonals.
+//! `quality.tsv`, and the tables of QC-FC by edge.
 
-use std::collections::BTreeMap;
-
-use ndarray::Array2;
-use ndarray_npy::WriteNpyExt;
-
-use super::rows::Row;
-use super::{Findings, Quality, atlas_of};
+use super::context::atlas_of;
+use super::findings::Findings;
+use super::rows::QcFcRow;
 use crate::group::edges;
 use crate::group::multiple::benjamini_hochberg;
-use crate::group::quality::network_means;
 use crate::outputs::{number_cell, text_table};
-use crate::stack::stream::has_z;
-use crate::stack::tables::{distance_mm, p_cell};
-use crate::tables::absent;
-
-/// The mean matrix of one atlas and measure.
-#[derive(Debug)]
-pub(super) struct Mean {
-    /// `atlas-A_desc-M`, with the minutes where they are equal.
-    pub name: String,
-    pub atlas: String,
-    pub measure: String,
-    pub fisher_z: bool,
-    pub parcels: Vec<String>,
-    /// Parcels × parcels; NaN where no child has the edge.
-    pub matrix: Array2<f64>,
-    /// In the order of their first parcel.
-    pub networks: Vec<String>,
-    /// Networks × networks.
-    pub by_network: Array2<f64>,
-    /// Edges with a mean, within each network and between each pair.
-    pub edges_of: Array2<usize>,
-    /// Parcels that belong to no network.
-    pub without_network: usize,
-}
-
-/// The mean matrix of one atlas and measure.
-pub(super) fn mean(quality: &Quality<'_>, kind: usize, sums: &super::Sums) -> Option<Mean> {
-    let kind = &quality.found.kinds[kind];
-    let parcels = atlas_of(quality.atlases, kind)?.stacked();
-    let mean = sums.all.mean();
-    let fisher_z = has_z(&kind.measure);
-    let back = |value: f64| if fisher_z { value.tanh() } else { value };
-    let mut matrix = Array2::from_elem((parcels.len(), parcels.len()), f64::NAN);
-    for ((i, j), &value) in edges(parcels.len()).zip(&mean) {
-        (matrix[[i, j]], matrix[[j, i]]) = (back(value), back(value));
-    }
-    for (k, &(sum, count)) in sums.diagonal.iter().enumerate().filter(|(_, (_, count))| *count > 0) {
-        matrix[[k, k]] = sum / count as f64;
-    }
-    let mut places: BTreeMap<&str, usize> = BTreeMap::new();
-    let mut networks: Vec<String> = Vec::new();
-    let network_of: Vec<Option<usize>> = parcels
-        .iter()
-        .map(|parcel| {
-            let network = parcel.network.as_str();
-            (!absent(network)).then(|| {
-                *places.entry(network).or_insert_with(|| {
-                    networks.push(network.to_owned());
-                    networks.len() - 1
-                })
-            })
-        })
-        .collect();
-    let by_network = network_means(&mean.to_vec(), &network_of, networks.len()).mapv(back);
-    let mut edges_of = Array2::zeros((networks.len(), networks.len()));
-    for ((i, j), _) in edges(parcels.len()).zip(&mean).filter(|(_, value)| !value.is_nan()) {
-        if let (Some(a), Some(b)) = (network_of[i], network_of[j]) {
-            edges_of[[a.min(b), a.max(b)]] += 1;
-        }
-    }
-    Some(Mean {
-        name: quality.found.name(kind),
-        atlas: kind.atlas.clone(),
-        measure: kind.measure.clone(),
-        fisher_z,
-        parcels: parcels.iter().map(|parcel| parcel.name.clone()).collect(),
-        matrix,
-        without_network: network_of.iter().filter(|network| network.is_none()).count(),
-        networks,
-        by_network,
-        edges_of,
-    })
-}
-
-/// Its files: `…_mean.npy`, `…_mean.tsv`, and `…_networks.tsv` where parcels belong to networks.
-pub(super) fn mean_files(mean: &Mean) -> Vec<(String, Vec<u8>)> {
-    let mut files = Vec::new();
-    let mut npy = Vec::new();
-    // Writing to memory does not fail.
-    if mean.matrix.mapv(|v| v as f32).write_npy(&mut npy).is_ok() {
-        files.push((format!("{}_mean.npy", mean.name), npy));
-    }
-    let header: Vec<String> = ["name".to_owned()].into_iter().chain(mean.parcels.iter().cloned()).collect();
-    let lines: Vec<Vec<String>> = mean
-        .parcels
-        .iter()
-        .zip(mean.matrix.rows())
-        .map(|(name, row)| [name.clone()].into_iter().chain(row.iter().map(|&v| number_cell(v))).collect())
-        .collect();
-    files.push((format!("{}_mean.tsv", mean.name), text_table(&header, &lines).into_bytes()));
-    if !mean.networks.is_empty() {
-        let header = ["network_1", "network_2", "edges", "mean"].map(str::to_owned);
-        let count = mean.networks.len();
-        let lines: Vec<Vec<String>> = (0..count)
-            .flat_map(|a| (a..count).map(move |b| (a, b)))
-            .map(|(a, b)| {
-                let [first, second] = [a, b].map(|k| mean.networks[k].clone());
-                vec![first, second, mean.edges_of[[a, b]].to_string(), number_cell(mean.by_network[[a, b]])]
-            })
-            .collect();
-        files.push((format!("{}_networks.tsv", mean.name), text_table(&header, &lines).into_bytes()));
-    }
-    files
-}
+use crate::stack::arrays::tables::{distance_mm, p_cell};
+use crate::stack::gather::kind::Kind;
 
 /// Columns of `quality.tsv`.
 const COLUMNS: [&str; 22] = [
@@ -147,11 +36,11 @@ const COLUMNS: [&str; 22] = [
 ];
 
 /// `quality.tsv`.
-pub(super) fn quality(rows: &[Row]) -> String {
-    let line = |row: &Row| {
+pub(super) fn quality(rows: &[QcFcRow]) -> String {
+    let line = |row: &QcFcRow| {
         let mut cells = vec![
             row.atlas.clone(),
-            row.measure.clone(),
+            row.measure.to_owned(),
             if row.fisher_z { "fisher_z" } else { "as_in_matrix" }.to_owned(),
             row.censoring.key().to_owned(),
             row.results.clone(),
@@ -176,10 +65,10 @@ pub(super) fn quality(rows: &[Row]) -> String {
 /// `atlas-A_desc-M_qcfc.tsv`: QC-FC of each edge, in every row's way.
 pub(super) fn edges_tables(findings: &Findings<'_>) -> Vec<(String, String)> {
     let quality = findings.quality;
-    let of = |kind: &super::Kind| {
+    let of = |kind: &Kind| {
         let parcels = atlas_of(quality.atlases, kind)?.stacked();
-        let rows: Vec<&Row> =
-            findings.rows.iter().filter(|row| row.atlas == kind.atlas && row.measure == kind.measure).collect();
+        let rows: Vec<&QcFcRow> =
+            findings.rows.iter().filter(|row| row.atlas == kind.atlas && row.measure == kind.measure.key()).collect();
         let mut header = ["edge", "name_1", "name_2", "distance_mm"].map(str::to_owned).to_vec();
         for row in &rows {
             let adjusted = if row.adjusted_for.is_empty() { "" } else { "_adjusted" };

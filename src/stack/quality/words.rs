@@ -1,17 +1,18 @@
 //! The sentences: is it just motion, and do groups move alike?
 //!
-//! No sentence says more than the numbers. A share of edges above 5 % is no proof, since edges share children and parcels
-//! and go together: it is held against motion shuffled among the children. With few children a correlation must be large
-//! to stand out from chance, so that "no sign" says little; what does stand out stands out with few as with many.
+//! No sentence says more than the numbers. A share of edges above 5 % is no proof, since edges share children and
+//! parcels and vary together, so it is compared with that under motion shuffled among the children. With few children a
+//! correlation must be large to stand out from chance, so that "no sign" says little; what does stand out stands out
+//! with few as with many.
 
 use std::collections::HashSet;
 
 use serde_json::Value;
 
-use super::Quality;
 use super::before::Before;
+use super::context::QualityContext;
 use super::groups::{Compared, Groups};
-use super::rows::{Censoring, Row};
+use super::rows::{Censoring, QcFcRow};
 use crate::group::groups::{Comparison, Effect, Test};
 use crate::group::quality::{Beyond, children_needed, p_of_farthest};
 use crate::tables::{figures, p_words};
@@ -51,27 +52,27 @@ fn counted(children: usize) -> String {
 
 /// The plain rows of one atlas and measure: the one that the stack holds, then the one before censoring where that is
 /// another.
-pub(super) fn pair<'a>(rows: &'a [Row], atlas: &str, measure: &str) -> (Option<&'a Row>, Option<&'a Row>) {
-    let own = |row: &&Row| row.atlas == atlas && row.measure == measure && row.adjusted_for.is_empty();
+pub(super) fn pair<'a>(rows: &'a [QcFcRow], atlas: &str, measure: &str) -> (Option<&'a QcFcRow>, Option<&'a QcFcRow>) {
+    let own = |row: &&QcFcRow| row.atlas == atlas && row.measure == measure && row.adjusted_for.is_empty();
     let main = rows.iter().filter(own).find(|row| row.results == "main");
     let before = rows.iter().filter(own).find(|row| row.results != "main");
     (main, before)
 }
 
 /// The answer for the first atlas, of Pearson's correlation where there is one; of several it says which.
-pub(super) fn answer(quality: &Quality<'_>, rows: &[Row]) -> String {
+pub(super) fn answer(quality: &QualityContext<'_>, rows: &[QcFcRow]) -> String {
     let first = rows.iter().find(|row| row.measure == "pearson").or(rows.first());
     let Some(first) = first else { return "It cannot be told: there is no matrix.".to_owned() };
-    let answer = answer_of(quality, rows, &first.atlas, &first.measure);
+    let answer = answer_of(quality, rows, &first.atlas, first.measure);
     if rows.iter().all(|row| row.atlas == first.atlas && row.measure == first.measure) {
         answer
     } else {
-        format!("{answer} This is of {}, {}; the others stand on the page.", first.atlas, first.measure)
+        format!("{answer} This is for {}, {}; the page has the others.", first.atlas, first.measure)
     }
 }
 
 /// The answer for one atlas and measure.
-pub(super) fn answer_of(quality: &Quality<'_>, rows: &[Row], atlas: &str, measure: &str) -> String {
+pub(super) fn answer_of(quality: &QualityContext<'_>, rows: &[QcFcRow], atlas: &str, measure: &str) -> String {
     let (Some(row), before) = pair(rows, atlas, measure) else { return "It cannot be told.".to_owned() };
     let needed = needed();
     let who = counted(row.children);
@@ -94,11 +95,11 @@ pub(super) fn answer_of(quality: &Quality<'_>, rows: &[Row], atlas: &str, measur
     }
     if row.children < FEWEST {
         return format!(
-            "It cannot be told: {who} have too few orders to shuffle motion among; at least {FEWEST} are needed, and about {needed} for |r| = {MEDIUM_R} to reach p < 0.05. {}",
+            "It cannot be told: {who} are too few to shuffle motion among; at least {FEWEST} are needed, and about {needed} for |r| = {MEDIUM_R} to reach p < 0.05. {}",
             numbers(row, before)
         );
     }
-    let own = |other: &&Row| other.atlas == atlas && other.measure == measure && other.results == "main";
+    let own = |other: &&QcFcRow| other.atlas == atlas && other.measure == measure && other.results == "main";
     let looked: Vec<&Beyond> = rows.iter().filter(own).map(|row| &row.beyond).filter(|of| of.shuffles > 0).collect();
     let looks: Vec<f64> = looked.iter().flat_map(|of| [of.median_abs_r, of.share_p, of.share_q]).collect();
     let mut answer = verdict(&looks, p_of_farthest(&looked));
@@ -111,15 +112,17 @@ pub(super) fn answer_of(quality: &Quality<'_>, rows: &[Row], atlas: &str, measur
     format!("{answer} {}", numbers(row, before))
 }
 
-/// Four children have 24 orders, and their own comes up too often among shuffles for a p below 0.05 after several looks; five
+/// Four children have 24 orders, and their own comes up too often among shuffles for a corrected p below 0.05; five
 /// have 120.
 const FEWEST: usize = 5;
 
 const MOTION: &str = "Motion is in the result";
 
-/// What the shuffles tell, from their p values of the median |r|, of the share of edges with p < 0.05, and of those with
-/// q < 0.05, which motion in a few edges raises; plain and with covariates taken out. `counted` is the p value of the
-/// smallest of them, its choice counted, so that "motion is in the result" is said by chance alone of at most one cohort in twenty.
+/// What the shuffles tell, from their p values of the median |r|, of the share of edges with p < 0.05, and of those
+/// with q < 0.05, which motion in a few edges raises; plain and with covariates taken out. `counted` is the p value of
+/// the smallest of them, corrected for the number of comparisons: the smallest p over the looks is computed for the
+/// data and for each shuffle, and the p value is the rank of the data among the shuffles. By chance alone "motion is in
+/// the result" is therefore said of at most one cohort in twenty.
 fn verdict(looks: &[f64], counted: f64) -> String {
     let Some(smallest) = looks.iter().copied().reduce(f64::min) else {
         return "It cannot be told: motion could not be shuffled.".to_owned();
@@ -127,20 +130,20 @@ fn verdict(looks: &[f64], counted: f64) -> String {
     let p = |p: f64| figures(p, if p < 0.1 { 3 } else { 2 });
     if counted < LEVEL {
         format!(
-            "{MOTION}: edges go with it more than when it is shuffled among the children (p = {}, {} looks counted).",
+            "{MOTION}: edges are related to motion more strongly than in shuffled data (p = {}, corrected for {} comparisons).",
             p(counted),
             looks.len()
         )
     } else if smallest < LEVEL {
         format!(
-            "Perhaps: edges go with motion more than when it is shuffled among the children, but not by much (p = {} of one look, {} with {} looks counted).",
+            "Perhaps: edges are related to motion more strongly than in shuffled data, but not by much (smallest p = {}; {} corrected for {} comparisons).",
             p(smallest),
             p(counted),
             looks.len()
         )
     } else {
         format!(
-            "No sign of it: edges go with motion no more than when it is shuffled among the children (p = {}, {} looks counted).",
+            "No sign of it: edges are related to motion no more strongly than in shuffled data (p = {}, corrected for {} comparisons).",
             p(counted),
             looks.len()
         )
@@ -148,7 +151,7 @@ fn verdict(looks: &[f64], counted: f64) -> String {
 }
 
 /// The numbers as a sentence, before and after.
-fn numbers(row: &Row, before: Option<&Row>) -> String {
+fn numbers(row: &QcFcRow, before: Option<&QcFcRow>) -> String {
     let is = match row.censoring {
         Censoring::After => "",
         Censoring::Before => ", without censoring for motion,",
@@ -156,7 +159,7 @@ fn numbers(row: &Row, before: Option<&Row>) -> String {
     let [low, _, high] = row.beyond.range_share_p.map(percent);
     let found = (row.summary.share_q * row.summary.edges as f64).round() as usize;
     let mut text = format!(
-        "Mean FD{is} goes with {} of {} edges at p < 0.05 (nine of ten shuffles: {low} to {high}), with {found} of them at q < 0.05; median |r| {} (by chance {}).",
+        "Mean FD{is} is related to {} of {} edges at p < 0.05 (in nine of ten shuffles: {low} to {high}), and to {found} of them at q < 0.05; the median |r| is {} (by chance {}).",
         percent(row.summary.share_p),
         row.summary.edges,
         figures(row.summary.median_abs_r, 2),
@@ -164,7 +167,7 @@ fn numbers(row: &Row, before: Option<&Row>) -> String {
     );
     if let Some(before) = before.filter(|before| before.summary.edges > 0) {
         text += &format!(
-            " Before censoring it was {} of edges and {}.",
+            " Before censoring it was {} of edges, with a median |r| of {}.",
             percent(before.summary.share_p),
             figures(before.summary.median_abs_r, 2)
         );
@@ -197,8 +200,8 @@ pub(super) fn stacked(chosen: &Value) -> String {
         wishes.push("children of every verdict".to_owned());
     }
     match asked["missing"].as_str() {
-        Some("drop-parcel") => wishes.push("without parcels that some child lacks".to_owned()),
-        Some("drop-child") => wishes.push("without children who lack a parcel".to_owned()),
+        Some("drop-parcel") => wishes.push("without parcels that are missing in at least one child".to_owned()),
+        Some("drop-child") => wishes.push("without children who have a parcel missing".to_owned()),
         _ => {}
     }
     if let Some(minutes) = chosen["equal_minutes"]["minutes"].as_f64() {
@@ -217,17 +220,17 @@ pub(super) fn stacked(chosen: &Value) -> String {
 }
 
 /// What a person should know beside the answer; printed, in `quality.json` and on the page.
-pub(super) fn notes(quality: &Quality<'_>, before: &Before) -> Vec<String> {
+pub(super) fn notes(quality: &QualityContext<'_>, before: &Before) -> Vec<String> {
     let mut notes = Vec::new();
     if let Before::None(why) = before {
         let command = before.command(quality.settings.as_ref().ok()).unwrap_or_default();
         notes.push(format!(
-            "quality is told after censoring alone: {why}; `{command}` makes what it is to be compared with"
+            "quality is reported after censoring only: {why}; run `{command}` to have results before censoring to compare with"
         ));
     }
     if matches!(before, Before::Study) {
         notes.push(
-            "the study drops no frame for motion: quality is told without censoring, with none to compare".into(),
+            "the study drops no frame for motion: quality is reported without censoring, and there is nothing to compare it with".into(),
         );
     }
     let facts = &quality.children.facts;
@@ -252,7 +255,7 @@ pub(super) fn notes(quality: &Quality<'_>, before: &Before) -> Vec<String> {
         notes.push(format!("groups are not compared: {why}"));
     }
     if quality.groups.why_not.is_none() && quality.groups.without > 0 {
-        notes.push(format!("{} without a group: in no group", counted(quality.groups.without)));
+        notes.push(format!("{} without a group, who are in no comparison", counted(quality.groups.without)));
     }
     notes.extend(trap(&quality.groups));
     notes
@@ -299,7 +302,7 @@ pub(super) fn trap(groups: &Groups) -> Option<String> {
     let means: Vec<String> =
         found.groups.iter().map(|g| format!("{} {} {}", g.name, figures(g.mean, 3), compared.unit)).collect();
     Some(format!(
-        "groups differ in motion, and that is the trap: what differs between them in connectivity may be motion alone ({}: {}; {}); match them with --match motion, and put mean_fd_mm into the model of a test",
+        "groups differ in motion, and that is the trap: differences in connectivity between them may be motion alone ({}: {}; {}); match them with --match motion, and put mean_fd_mm into the model of a test",
         compared.words,
         means.join(", "),
         tests_words(found)
@@ -312,7 +315,7 @@ pub(super) fn groups_sentence(groups: &Groups) -> String {
         return capital(&format!("{why}."));
     }
     if trap(groups).is_some() {
-        return "No: what differs between them in connectivity may be motion alone.".to_owned();
+        return "No: differences in connectivity between them may be motion alone.".to_owned();
     }
     let tested = |compared: &Compared| compared.found.as_ref().is_ok_and(|found| !found.kruskal_wallis.p().is_nan());
     if groups.compared.iter().any(tested) {
@@ -330,12 +333,12 @@ pub(super) fn capital(text: &str) -> String {
 
 /// What the numbers leave out.
 pub(super) const LEFT_OUT: [&str; 6] = [
-    "By chance 5 % of edges have p < 0.05 on the average over cohorts; of one cohort far more or far fewer have, since edges share children and parcels and go together. How many, the shuffles show.",
-    "That no correlation shows does not mean that there is no motion in the result: motion can act otherwise than in a straight line, or alike in all children.",
-    "Children who move more may differ in other things, such as age: a correlation with motion need not be made by motion. Rows with age and sex taken out tell what is left without them.",
-    "Shuffling takes children for exchangeable: rows of one child, siblings or sites that differ in motion and in edges are not.",
-    "The tests of groups are two for each number, each at p < 0.05 by itself.",
-    "Mean FD is over all frames of a child's runs, kept or not, before and after censoring alike.",
+    "By chance 5 % of edges have p < 0.05 on average over cohorts. In one cohort it can be far more or far fewer, since edges share children and parcels and so vary together; the shuffles show how many.",
+    "A result without such a correlation can still hold motion: its effect need not be a straight line, and can be the same in all children.",
+    "Children who move more may differ in other things, such as age, so a correlation with motion need not be caused by motion. Rows with age and sex taken out show what is left without them.",
+    "Shuffling assumes that children are exchangeable; rows of one child, siblings, and sites that differ in motion and in edges are not.",
+    "Each number of the groups has two tests, and each is read at p < 0.05 by itself.",
+    "Mean FD is the mean over all frames of a child's runs, kept or not, both before and after censoring.",
 ];
 
 #[cfg(test)]
@@ -352,8 +355,8 @@ mod tests {
         starts(&[0.04, 0.06, 1.0], 0.07, "Perhaps");
         starts(&[0.9, 0.005, 0.8], 0.01, "Motion is in the result");
         starts(&[], f64::NAN, "It cannot be told");
-        assert!(verdict(&[0.005, 0.005, 1.0], 0.005).contains("(p = 0.005, 3 looks counted)"));
-        assert!(verdict(&[0.6, 0.9, 1.0], 0.8).contains("(p = 0.80, 3 looks counted)"));
-        assert!(verdict(&[0.04, 0.9, 1.0], 0.07).contains("(p = 0.040 of one look, 0.070 with 3 looks counted)"));
+        assert!(verdict(&[0.005, 0.005, 1.0], 0.005).contains("(p = 0.005, corrected for 3 comparisons)"));
+        assert!(verdict(&[0.6, 0.9, 1.0], 0.8).contains("(p = 0.80, corrected for 3 comparisons)"));
+        assert!(verdict(&[0.04, 0.9, 1.0], 0.07).contains("(smallest p = 0.040; 0.070 corrected for 3 comparisons)"));
     }
 }

@@ -1,0 +1,170 @@
+//! `stack.json`: what each file holds, what was asked for, and what to know before using it.
+
+use std::collections::BTreeSet;
+
+use serde_json::{Value, json};
+
+use super::array_file::FileDescription;
+use super::stacking::Stacking;
+use crate::outputs::CAUTION;
+use crate::stack::gather::children::GatheredChildren;
+use crate::stack::gather::equal::BLOCK;
+use crate::stack::gather::left_out::reasons;
+use crate::stack::gather::matched::Matched;
+use crate::stack::gather::request::{Missing, StackRequest};
+use crate::study::settings::Measure;
+
+/// What `stack.json` is made from.
+pub(crate) struct AboutStack<'a> {
+    pub request: &'a StackRequest,
+    /// BLAKE3 of `cohort.tsv`, hex.
+    pub digest: &'a str,
+    /// What [`chosen`] says.
+    pub chosen: &'a Value,
+    pub arrays: &'a [Stacking],
+    pub notes: &'a [String],
+}
+
+/// What a person should know before using the stack.
+pub(crate) fn notes(request: &StackRequest, found: &GatheredChildren, arrays: &[Stacking]) -> Vec<String> {
+    let mut notes = Vec::new();
+    for (word, means) in [
+        ("disagreement", "reviewers disagree"),
+        ("unsure", "reviewers are unsure"),
+        ("out_of_date", "the review was of earlier results and did not exclude them"),
+    ] {
+        let count = found.children.iter().filter(|child| child.review == word).count();
+        if count > 0 {
+            notes.push(format!("{count} in the stack with review \"{word}\": {means}"));
+        }
+    }
+    if request.all {
+        notes.push("verdicts were set aside: children with too little data are in the stack".to_owned());
+    }
+    let others = arrays.iter().map(|array| array.measure).filter(|measure| !measure.is_correlation());
+    let plain: BTreeSet<&str> = others.map(Measure::key).collect();
+    if request.fisher_z {
+        let plain =
+            plain.iter().map(|measure| format!("{measure} is not a correlation and is stacked without Fisher's z"));
+        notes.extend(plain);
+    }
+    notes
+}
+
+/// `stack.json`.
+pub(crate) fn json(facts: &AboutStack<'_>) -> Value {
+    let AboutStack { request, digest, chosen, arrays, notes } = facts;
+    let arrays: Vec<Value> = arrays
+        .iter()
+        .map(|array| {
+            let files: Vec<Value> = array.files.iter().map(FileDescription::json).collect();
+            json!({
+                "atlas": array.atlas,
+                "measure": array.measure.key(),
+                "values": values_words(array),
+                "parcels": array.parcels,
+                "edges": array.edges,
+                "parcels_table": format!("atlas-{}_parcels.tsv", array.atlas),
+                "edges_table": format!("atlas-{}_edges.tsv", array.atlas),
+                "missing_table": format!("atlas-{}_missing.tsv", array.atlas),
+                "edges_blake3": array.digest,
+                "files": files,
+            })
+        })
+        .collect();
+    let mut about = json!({
+        "version": env!("CARGO_PKG_VERSION"),
+        "caution": CAUTION,
+    });
+    let rest = json!({
+        "cohort_blake3": digest,
+        "rows": "row k of every array and table of children is the child in row k of children.tsv (counted without the \
+                 header), in the order of cohort.tsv; k counts from 0 in npy",
+        "columns": "column k of an edges array is row k of atlas-A_edges.tsv: the upper triangle without the diagonal, \
+                    row by row; both ways of a matrix are atlas-A_parcels.tsv; in a mat file the children are the third \
+                    dimension of matrices",
+        "missing_values": missing_words(request.missing),
+        "edges_digest": "edges_blake3 is BLAKE3 of the children × edges values as little-endian float32, row by row",
+        "notes": notes,
+        "arrays": arrays,
+    });
+    for part in [chosen, &rest] {
+        part.as_object().into_iter().flatten().for_each(|(key, value)| about[key] = value.clone());
+    }
+    about
+}
+
+/// Who and what is in the stack, of so many rows of the cohort table.
+pub(crate) fn chosen(
+    request: &StackRequest,
+    rows: usize,
+    found: &GatheredChildren,
+    matched: Option<&Matched>,
+) -> Value {
+    let left_out: Vec<Value> =
+        reasons(&found.left_out).iter().map(|(reason, count)| json!({ "reason": reason, "children": count })).collect();
+    let mut chosen = json!({
+        "settings": {
+            "all": request.all,
+            "min_minutes": request.min_minutes,
+            "where": request.conditions.iter().map(ToString::to_string).collect::<Vec<_>>(),
+            "missing": request.missing.key(),
+            "formats": request.formats.iter().map(|format| format.key()).collect::<Vec<_>>(),
+            "fisher_z": request.fisher_z,
+        },
+        "cohort_rows": rows,
+        "children": found.children.len(),
+        "left_out": left_out,
+    });
+    for (key, value) in beyond(found, matched) {
+        chosen[key] = value;
+    }
+    chosen
+}
+
+/// What `stack.json` says of the choice of children and frames.
+fn beyond(found: &GatheredChildren, matched: Option<&Matched>) -> Vec<(&'static str, Value)> {
+    let mut told = Vec::new();
+    if let Some(equal) = &found.equal {
+        let from = match equal.draw {
+            None => "the earliest kept frames".to_owned(),
+            Some(_) => {
+                format!("blocks of {} s of kept frames, drawn for each child by the seed", BLOCK.0)
+            }
+        };
+        let used = || found.children.iter().filter_map(|child| child.used.map(|used| used.frames));
+        let frames = [used().min(), used().max()];
+        told.push((
+            "equal_minutes",
+            json!({ "minutes": equal.minutes, "from": from, "draw": equal.draw, "frames_per_child": frames }),
+        ));
+    }
+    if let Some(matched) = matched {
+        told.push(("match", matched.json()));
+    }
+    told
+}
+
+fn values_words(array: &Stacking) -> &'static str {
+    match (array.fisher_z, array.measure) {
+        (true, _) => "Fisher z = atanh r, clipped at |r| = 1 - 1e-7; no value on the diagonal",
+        (false, Measure::Pearson) => "Pearson r",
+        (false, Measure::Spearman) => "Spearman rank correlation",
+        (false, Measure::Partial) => "partial correlation, shrunk covariance",
+        (false, Measure::Covariance) => "as in the children's own matrices",
+    }
+}
+
+fn missing_words(missing: Missing) -> &'static str {
+    match missing {
+        Missing::Keep => {
+            "NaN (n/a in tsv) where a child lacks a parcel; atlas-A_missing.tsv lists which child lacks which"
+        }
+        Missing::DropParcel => {
+            "parcels that are missing in at least one child are left out; atlas-A_missing.tsv lists them and the children"
+        }
+        Missing::DropChild => {
+            "children who lack a parcel of any atlas are left out; atlas-A_missing.tsv lists which child lacked which"
+        }
+    }
+}

@@ -1,0 +1,85 @@
+//! The first room: who is in a stack, what each child has on disk, and its edges, read a block of children at a time.
+//!
+//! ```text
+//! cohort.tsv, review/decisions.tsv ─► candidates, left out                     (who, reviewed, left_out)
+//!  candidates ─► their matrices and coverage tables on disk                    (found, kind, children)
+//!             ─► who has as many minutes, who is alike in motion               (equal, matched)
+//!             ─► parcels: names, networks, mean centroids, who lacks one       (parcels, lacking)
+//!    children ─► values of a file, or worked out anew from the runs' records   (values, runs)
+//!             ─► blocks of children, read while the one before is worked on    (block)
+//! ```
+
+pub(super) mod block;
+pub(super) mod children;
+pub(super) mod condition;
+pub(super) mod equal;
+pub(super) mod error;
+mod found;
+pub(super) mod kind;
+pub(super) mod lacking;
+pub(super) mod left_out;
+pub(super) mod matched;
+pub(super) mod parcels;
+pub(super) mod request;
+mod reviewed;
+pub(super) mod runs;
+pub(super) mod step;
+mod values;
+mod who;
+pub(super) mod work;
+
+use std::path::Path;
+
+use children::GatheredChildren;
+use error::StackError;
+use lacking::Lacking;
+use matched::Matched;
+use parcels::StackedAtlas;
+use request::{Missing, StackRequest};
+use who::JudgedCohort;
+
+/// Everything that is known before the first edge is stacked.
+pub(super) struct Gathered {
+    /// Rows of the cohort table.
+    pub rows: usize,
+    /// Its first line.
+    pub header: Vec<String>,
+    /// BLAKE3 of `cohort.tsv`, hex.
+    pub digest: String,
+    pub found: GatheredChildren,
+    /// Without their mean centroids, which [`parcels::centroids`] finds.
+    pub atlases: Vec<StackedAtlas>,
+    pub matched: Option<Matched>,
+    /// Who lacks which parcels, where that had to be known first.
+    pub lacking: Option<Lacking>,
+    /// Lines of the decisions that could not be read, in words.
+    pub skipped: Vec<String>,
+}
+
+/// Finds the children and their files, and leaves out those who do not fit the request.
+pub(super) fn gather(results: &Path, request: &StackRequest) -> Result<Gathered, StackError> {
+    let judged = who::judge_cohort(results, request)?;
+    let JudgedCohort { rows, header, digest, skipped, seen, .. } = &judged;
+    let (rows, header, digest) = (*rows, header.clone(), digest.clone());
+    let (skipped, seen) = (skipped.clone(), seen.join("; "));
+    let mut found = found::find(results, judged)?;
+    if let Some(equal) = &request.further.equal {
+        equal::leave_out_short(results, equal, &mut found)?;
+    }
+    let mut atlases = parcels::reference(results, &found)?;
+    // Children are matched when no other will leave, and parcels are dropped by those who stay.
+    let mut lacking = None;
+    if request.missing == Missing::DropChild {
+        lacking = Some(lacking::leave_out(results, request.missing, &mut atlases, &mut found)?);
+    }
+    let matching = request.further.matching.as_ref();
+    let matched = matching.map(|wanted| matched::leave_out_unlike(wanted, &header, &mut found)).transpose()?;
+    if request.missing == Missing::DropParcel {
+        lacking = Some(lacking::leave_out(results, request.missing, &mut atlases, &mut found)?);
+    }
+    if found.children.is_empty() {
+        let (path, reasons) = (results.join("cohort.tsv"), left_out::counted(&found.left_out));
+        return Err(StackError::NoneLeft { path, rows, reasons, seen });
+    }
+    Ok(Gathered { rows, header, digest, found, atlases, matched, lacking, skipped })
+}

@@ -1,0 +1,122 @@
+//! The edges of all children, a block of children at a time.
+//!
+//! One loop serves everything that needs them: a [`Source`] reads matrices of one atlas and measure, and each block
+//! goes through a row of [`BlockSink`]s (who lacks a parcel, the sums of quality, the arrays, the data of a test).
+//! While the sinks work on one block, the next is read by all cores, so memory holds two. Each child's values go to a
+//! place of their own, so that the result is the same to the bit whatever the number of threads.
+
+use std::path::Path;
+
+use rayon::prelude::*;
+
+use super::children::GatheredChildren;
+use super::equal;
+use super::error::StackError;
+use super::parcels::StackedAtlas;
+use super::values;
+use crate::connectivity::fisher_z;
+use crate::group::edge_count;
+
+/// Bytes of a block's values: some hundred children of 200 parcels, and enough for a disk to be busy with (own
+/// convention).
+pub(crate) const BLOCK_BYTES: usize = 32 << 20;
+
+/// Values of some children who follow each other.
+#[derive(Debug)]
+pub(crate) struct Block {
+    /// Position of the first child.
+    pub first: usize,
+    pub children: usize,
+    /// Children × edges.
+    pub edges: Vec<f32>,
+    /// Children × parcels.
+    pub diagonals: Vec<f32>,
+}
+
+impl Block {
+    /// Turns correlations into Fisher's z. The diagonal becomes empty: a series' correlation with itself tells nothing
+    /// (methods.md: diagonal n/a).
+    pub(crate) fn turn_into_z(&mut self) {
+        self.edges.par_iter_mut().for_each(|r| *r = fisher_z(f64::from(*r)) as f32);
+        self.diagonals.fill(f32::NAN);
+    }
+}
+
+/// Takes blocks, one after the other.
+pub(crate) trait BlockSink: Send {
+    /// May change the values in place, for itself and for the sinks after it.
+    fn take(&mut self, block: &mut Block) -> Result<(), StackError>;
+}
+
+/// Matrices of one atlas and measure, of all children.
+#[derive(Clone, Copy)]
+pub(crate) struct Source<'a> {
+    /// Where the children's folders are: the results folder, or that of a try with the same children.
+    pub results: &'a Path,
+    pub found: &'a GatheredChildren,
+    /// Position among the kinds of matrices.
+    pub kind: usize,
+    pub atlas: &'a StackedAtlas,
+}
+
+impl Source<'_> {
+    /// Reads all blocks in order and passes each through all sinks; `at` hears the first child of a block before it is
+    /// read.
+    pub(crate) fn pass(&self, at: &dyn Fn(usize), sinks: &mut [&mut dyn BlockSink]) -> Result<(), StackError> {
+        let parcels = self.atlas.stacked().len();
+        let (children, edges) = (self.found.children.len(), edge_count(parcels));
+        let mut take = |mut block: Block| sinks.iter_mut().try_for_each(|sink| sink.take(&mut block));
+        let mut before: Option<Block> = None;
+        let at_once = (BLOCK_BYTES / (4 * (edges + parcels)).max(1)).max(1);
+        for first in (0..children).step_by(at_once) {
+            at(first);
+            let (taken, next) = rayon::join(
+                || before.take().map_or(Ok(()), &mut take),
+                || self.read(first, at_once.min(children - first), edges, parcels),
+            );
+            taken?;
+            before = Some(next?);
+        }
+        before.map_or(Ok(()), &mut take)
+    }
+
+    /// Reads a block by all cores.
+    fn read(&self, first: usize, children: usize, edges: usize, parcels: usize) -> Result<Block, StackError> {
+        let Source { results, found, kind, atlas } = *self;
+        let mut block =
+            Block { first, children, edges: vec![0.0; children * edges], diagonals: vec![0.0; children * parcels] };
+        let places =
+            split(&mut block.edges, edges, children).into_iter().zip(split(&mut block.diagonals, parcels, children));
+        let places: Vec<(&mut [f32], &mut [f32])> = places.collect();
+        let kind_of = &found.kinds[kind];
+        let read: Vec<Result<(), StackError>> = found.children[first..first + children]
+            .par_iter()
+            .zip(places)
+            .map(|(child, (edges, diagonal))| {
+                if found.equal.is_some() {
+                    return equal::read(results, found, child, kind_of.measure, atlas, edges, diagonal);
+                }
+                let (path, form) = child.matrix(results, &found.kinds, kind);
+                values::read(&path, form, atlas, edges, diagonal)?;
+                match kind_of.measure.is_correlation() {
+                    true => values::require_correlations(&path, atlas, edges),
+                    false => Ok(()),
+                }
+            })
+            .collect();
+        // Of several errors, that of the first child, whichever thread was faster.
+        read.into_iter().collect::<Result<(), StackError>>()?;
+        Ok(block)
+    }
+}
+
+/// As many parts of the same length; the length may be 0, as for the edges of one parcel.
+fn split(mut values: &mut [f32], length: usize, parts: usize) -> Vec<&mut [f32]> {
+    let mut out = Vec::with_capacity(parts);
+    for _ in 0..parts {
+        let (part, rest) = values.split_at_mut(length);
+        out.push(part);
+        values = rest;
+    }
+    out
+}

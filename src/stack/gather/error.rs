@@ -1,0 +1,126 @@
+//! Why there is no stack: one error for all rooms, with those of matching, records and tests inside.
+
+mod edge_tests;
+mod matching;
+mod records;
+
+use std::path::PathBuf;
+
+use super::left_out::{LESS_THAN_EQUAL, OF_THE_CALIPER};
+use crate::group::quality::QualityError;
+use crate::group::reliability::ReliabilityError;
+use crate::linalg::LinalgError;
+use crate::record::files::WriteError;
+use crate::record::lock::LockError;
+use crate::review::ledger::LedgerError;
+use crate::tables::TableError;
+
+pub use edge_tests::TestError;
+pub use matching::MatchError;
+pub use records::RunsError;
+
+/// Why there is no stack.
+#[derive(Debug, thiserror::Error)]
+pub enum StackError {
+    #[error("{}: there is no cohort table; give a results folder that `keepstill run` wrote", path.display())]
+    NoCohort { path: PathBuf },
+    #[error("{}: a run or another stack is at work in this results folder; wait for it to end, then stack again",
+        path.display())]
+    Locked { path: PathBuf },
+    #[error(transparent)]
+    Lock(#[from] LockError),
+    #[error(transparent)]
+    Table(#[from] TableError),
+    #[error("{}: the cohort table has no column \"{column}\"; do `keepstill run` again to write it anew", path.display())]
+    NoColumn { path: PathBuf, column: &'static str },
+    #[error("--where {column}: cohort.tsv has no such column{}; it has {known}",
+        nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
+    UnknownColumn { column: String, nearest: Option<String>, known: String },
+    #[error("--group {column}: cohort.tsv has no such column{}; it has {known}",
+        nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
+    UnknownGroup { column: String, nearest: Option<String>, known: String },
+    #[error("{}: {source}", path.display())]
+    Quality { path: PathBuf, source: QualityError },
+    #[error("{}: motion and the covariates age and sex: {source}; do `keepstill run` again to write it anew", path.display())]
+    Motion { path: PathBuf, source: LinalgError },
+    #[error("{}: {pair}: {found} cannot be a correlation, which lies between -1 and 1; do `keepstill run` again to write it anew",
+        path.display())]
+    NoCorrelation { path: PathBuf, pair: String, found: f32 },
+    #[error("{}: no child of {rows} is left to stack ({reasons}); ask for {}{}", path.display(), other_wish(reasons),
+        if seen.is_empty() { String::new() } else { format!(" ({seen})") })]
+    NoneLeft {
+        path: PathBuf,
+        rows: usize,
+        reasons: String,
+        /// Values of the columns of conditions, in words.
+        seen: String,
+    },
+    #[error("{}: cannot read: {message}; do `keepstill run` again to write it anew", path.display())]
+    Unreadable { path: PathBuf, message: String },
+    #[error("{}: line {line} fits the files of {stems}; give the runs different run_ids", path.display())]
+    Ambiguous { path: PathBuf, line: usize, stems: String },
+    #[error("{}: there is no such matrix, but {like}; do `keepstill run` again, or leave the child out with --where",
+        path.display())]
+    NoMatrix { path: PathBuf, like: String },
+    #[error("{}: the matrix has {found}, expected {expected} parcels each way as in {}; do `keepstill run` again with one atlas for all",
+        path.display(), like.display())]
+    Size { path: PathBuf, found: String, expected: usize, like: PathBuf },
+    #[error("{} line {line}: parcel {position} is called \"{found}\", expected \"{expected}\" as in {}; do `keepstill run` again with one atlas for all",
+        path.display(), like.display())]
+    OtherParcel { path: PathBuf, line: usize, position: usize, found: String, expected: String, like: PathBuf },
+    #[error("{} line {line}: {cells} cells, expected {expected}: a name, and one value per parcel; do `keepstill run` again to write it anew",
+        path.display())]
+    Ragged { path: PathBuf, line: usize, cells: usize, expected: usize },
+    #[error("{} line {line}, value {position}: '{found}' is not a number; do `keepstill run` again to write it anew", path.display())]
+    NotANumber { path: PathBuf, line: usize, position: usize, found: String },
+    #[error("{}: there is no coverage table of atlas {atlas}; do `keepstill run` again to write it anew", path.display())]
+    NoCoverage { path: PathBuf, atlas: String },
+    #[error(
+        "--missing drop-parcel leaves nothing of atlas {atlas}: each of its {parcels} parcels is missing in at least one child; see --missing keep"
+    )]
+    NoParcelLeft { atlas: String, parcels: usize },
+    #[error(
+        "{file}: the variable \"{variable}\" would have {bytes} bytes, and one of a MATLAB 5 file must have fewer than {limit}; take --as npy or --as parquet, or fewer children with --where"
+    )]
+    TooLargeForMat { file: String, variable: &'static str, bytes: u64, limit: u64 },
+    #[error("--as parquet: this keepstill was built without the feature `parquet`; take npy, tsv or mat")]
+    NoParquet,
+    #[error(transparent)]
+    Runs(#[from] RunsError),
+    #[error("{stem}: {source}")]
+    Reliability { stem: String, source: ReliabilityError },
+    #[error("{stem}: --equal-minutes {asked} gives {frames} kept frames{}, and a correlation needs {least} to have a standard error; {}",
+        runs_cost(*frames, *least), enough_minutes(*minutes))]
+    FewFrames { stem: String, asked: f64, frames: usize, least: usize, minutes: Option<f64> },
+    #[error(transparent)]
+    Match(#[from] MatchError),
+    #[error(transparent)]
+    Test(#[from] TestError),
+    #[error(transparent)]
+    Decisions(#[from] LedgerError),
+    #[error(transparent)]
+    Write(#[from] WriteError),
+}
+
+/// Why enough frames can be too few.
+fn runs_cost(frames: usize, least: usize) -> &'static str {
+    if frames < least { "" } else { " over several runs, each with its own mean" }
+}
+
+fn enough_minutes(minutes: Option<f64>) -> String {
+    match minutes {
+        Some(minutes) => format!("ask for at least {minutes} minutes"),
+        None => "leave the child out with --where".to_owned(),
+    }
+}
+
+/// What to ask for instead when nobody is left, by the reasons.
+fn other_wish(reasons: &str) -> &'static str {
+    if reasons.contains(LESS_THAN_EQUAL) {
+        "fewer --equal-minutes"
+    } else if OF_THE_CALIPER.iter().any(|reason| reasons.contains(reason)) {
+        "a wider --caliper or another --group"
+    } else {
+        "others with --all, --min-minutes, --where or --missing"
+    }
+}

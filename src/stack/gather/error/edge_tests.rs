@@ -1,0 +1,41 @@
+//! Why there is no test.
+
+use crate::group::edge_tests::EdgeTestError;
+use crate::group::formula::FormulaError;
+
+/// Why there is no test.
+#[derive(Debug, thiserror::Error)]
+pub enum TestError {
+    #[error("--test: {0}")]
+    Formula(FormulaError),
+    #[error(
+        "--test: the column {column} of cohort.tsv holds numbers and, for {stem}, \"{text}\"; correct that cell in the \
+         participants table, if the column is from there, and do `keepstill run` again, which carries it over into cohort.tsv; \
+         or write factor({column}) to take the column as names of groups"
+    )]
+    Mixed { column: String, stem: String, text: String },
+    #[error("--test: {0}")]
+    Model(#[from] EdgeTestError),
+    #[error("--test, {name}: {source}")]
+    Edges { name: String, source: EdgeTestError },
+    #[error("{option} {asked}: the formula has no such term or coefficient{}; it has {known}",
+        nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
+    NoTerm { option: &'static str, asked: String, nearest: Option<String>, known: String },
+    #[error("--permutations {count}: {source}")]
+    TooMany { count: usize, source: EdgeTestError },
+    #[error("--permute {}: with --permutations 0 nothing is permuted; give a number such as --permutations 1000, or leave \
+             out --permute", asked.join(", "))]
+    PermuteNothing { asked: Vec<String> },
+    #[error("--permutations: {source}{}", match others.as_slice() {
+        [] => String::new(),
+        others => format!("; the others can be permuted: {}",
+            others.iter().map(|name| format!("--permute \"{name}\"")).collect::<Vec<_>>().join(" ")),
+    })]
+    NotPermutable { source: EdgeTestError, others: Vec<String> },
+    #[error("--permute {asked}: this coefficient is not tested; name it with --of too")]
+    NotTested { asked: String },
+    #[error(
+        "--test: the stack has only {found}, and z and r need correlations; add pearson, spearman or partial to connectivity.measures"
+    )]
+    NoCorrelation { found: String },
+}

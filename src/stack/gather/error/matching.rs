@@ -1,0 +1,31 @@
+//! Why children cannot be matched.
+
+use crate::group::groups::GroupsError;
+use crate::group::matching::MatchingError;
+use crate::stack::gather::request::{MOST_GROUPS, MOTION_COLUMN, USUAL_GROUP};
+
+/// Why children cannot be matched.
+#[derive(Debug, thiserror::Error)]
+pub enum MatchError {
+    #[error("--group {column}: cohort.tsv has no such column{}; it has {known}",
+        nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
+    NoGroups { column: String, nearest: Option<String>, known: String },
+    #[error(
+        "--match: cohort.tsv has no column called {USUAL_GROUP}, the default; name the column of the groups with --group COLUMN, of {known}"
+    )]
+    NoGroupNamed { known: String },
+    #[error(
+        "--match --group {column}: the column has {found} different values, more than the {MOST_GROUPS} that groups may have; name another with --group COLUMN"
+    )]
+    TooManyGroups { column: String, found: usize },
+    #[error("the cohort table has no column {MOTION_COLUMN}; do `keepstill run` again to write it anew")]
+    NoMotion,
+    #[error("--match --group {column}: {source}")]
+    Matching { column: String, source: MatchingError },
+    #[error("--match --group {column}: {source}")]
+    Groups { column: String, source: GroupsError },
+    #[error(
+        "--match --group {column}: no group has two children, so mean FD has no SD within groups to take a caliper from; give --caliper MM, or a column with larger groups"
+    )]
+    NoSpread { column: String },
+}

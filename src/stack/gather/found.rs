@@ -1,0 +1,193 @@
+//! Where each child's matrices and coverage tables lie.
+//!
+//! Results are found by their names alone, as `keepstill run` gives them: `S_atlas-A_desc-M_matrix.npy` or `.tsv` in
+//! the child's folder. A matrix written both ways is read from the `.npy`, which holds the same 32-bit floats.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+use std::io::ErrorKind;
+use std::path::Path;
+
+use rayon::prelude::*;
+use serde_json::Value;
+
+use super::children::{Child, GatheredChildren};
+use super::error::StackError;
+use super::kind::{Form, Kind, matrix_name, matrix_parts};
+use super::left_out::LeftOut;
+use super::who::{Candidate, JudgedCohort};
+use crate::outputs;
+use crate::pipeline;
+use crate::record::{ReportRow, Verdict};
+use crate::study::settings::EnoughSettings;
+use crate::tables::absent;
+
+/// Children whose folders are looked through at once: what is known of each but for its own rows is let go after (own
+/// choice).
+const AT_ONCE: usize = 256;
+
+/// Finds what each candidate has.
+pub(crate) fn find(results: &Path, judged: JudgedCohort) -> Result<GatheredChildren, StackError> {
+    let mut found =
+        GatheredChildren { kinds: Vec::new(), children: Vec::new(), left_out: judged.left_out, equal: None };
+    let mut first: Option<String> = None;
+    let mut kinds: BTreeSet<Kind> = BTreeSet::new();
+    let mut candidates = judged.candidates.into_iter();
+    loop {
+        let some: Vec<Candidate> = candidates.by_ref().take(AT_ONCE).collect();
+        if some.is_empty() {
+            break;
+        }
+        let looked: Vec<Result<Looked, StackError>> =
+            some.into_par_iter().map(|candidate| look(results, candidate)).collect();
+        for looked in looked {
+            let (child, forms) = match looked? {
+                Looked::LeftOut(child) => {
+                    found.left_out.push(child);
+                    continue;
+                }
+                Looked::Child(child, forms) => (child, forms),
+            };
+            let like = first.get_or_insert_with(|| {
+                kinds.extend(forms.keys().cloned());
+                child.stem.clone()
+            });
+            if let Some(kind) = kinds.iter().find(|kind| !forms.contains_key(kind)) {
+                let path = results.join(&child.folder).join(matrix_name(&child.stem, kind, Form::Tsv));
+                return Err(StackError::NoMatrix { path, like: format!("{like} has one") });
+            }
+            if let Some(kind) = forms.keys().find(|kind| !kinds.contains(kind)) {
+                let other = &found.children[0];
+                let path = results.join(&other.folder).join(matrix_name(&other.stem, kind, Form::Tsv));
+                return Err(StackError::NoMatrix { path, like: format!("{} has one", child.stem) });
+            }
+            found.children.push(Child { forms: forms.into_values().collect(), ..child });
+        }
+    }
+    found.kinds = kinds.into_iter().collect();
+    found.left_out.sort_by_key(|child| child.row);
+    Ok(found)
+}
+
+enum Looked {
+    Child(Child, BTreeMap<Kind, Form>),
+    LeftOut(LeftOut),
+}
+
+fn look(results: &Path, candidate: Candidate) -> Result<Looked, StackError> {
+    let label = |id: &str, prefix: &str| id.strip_prefix(prefix).unwrap_or(id).to_owned();
+    let participant = label(&candidate.ids[0], "sub-");
+    let session = (!absent(&candidate.ids[1])).then(|| label(&candidate.ids[1], "ses-"));
+    let folder = outputs::folder(&participant, session.as_deref());
+    let names = names(&results.join(&folder))?;
+    let short = candidate.short_stem();
+    let mut by_stem: BTreeMap<&str, BTreeMap<Kind, Form>> = BTreeMap::new();
+    for name in &names {
+        if let Some((stem, kind, form)) = matrix_parts(name).filter(|(stem, ..)| without_task(stem) == short) {
+            let forms = by_stem.entry(stem).or_default();
+            // The names are in order, so `.npy` comes before `.tsv`.
+            forms.entry(kind).or_insert(form);
+        }
+    }
+    if by_stem.len() > 1 {
+        let stems = by_stem.keys().copied().collect::<Vec<_>>().join(" and ");
+        return Err(StackError::Ambiguous { path: results.join("cohort.tsv"), line: candidate.line, stems });
+    }
+    let Some((stem, forms)) = by_stem.into_iter().next().map(|(stem, forms)| (stem.to_owned(), forms)) else {
+        if candidate.joined {
+            let path = results.join(&folder).join(format!("{short}_atlas-…_matrix.tsv"));
+            return Err(StackError::NoMatrix { path, like: "cohort.tsv says that runs were joined".to_owned() });
+        }
+        let detail = "no run of this child gives a series".to_owned();
+        return Ok(Looked::LeftOut(candidate.leave_out(short, "no_matrix", detail)));
+    };
+    if let Some(minutes) = candidate.judge_again {
+        let path = results.join(&folder).join(format!("{stem}_report.json"));
+        let verdict = judge_again(&path, minutes)?;
+        if verdict != Verdict::Enough {
+            let detail = format!("verdict with {minutes} minutes asked");
+            return Ok(Looked::LeftOut(candidate.leave_out(stem, verdict.key(), detail)));
+        }
+    }
+    let runs = runs(results, &folder, &names, &participant, session.is_none(), &stem)?;
+    let Candidate { row, ids, cells, review, .. } = candidate;
+    Ok(Looked::Child(Child { row, ids, stem, cells, review, folder, forms: Vec::new(), runs, used: None }, forms))
+}
+
+/// What the study's other demands say of a child whom it calls too short.
+fn judge_again(path: &Path, minutes: f64) -> Result<Verdict, StackError> {
+    let fail = |message: String| StackError::Unreadable { path: path.to_owned(), message };
+    let bytes = fs::read(path).map_err(|e| fail(e.to_string()))?;
+    let mut report: Value = serde_json::from_slice(&bytes).map_err(|e| fail(e.to_string()))?;
+    let number = |key: &str| {
+        let value = report["settings"]["enough"][key].as_f64();
+        value.ok_or_else(|| fail(format!("settings.enough.{key} is not a number")))
+    };
+    let enough = EnoughSettings { minutes, dof: number("dof")?, coverage: number("coverage")? };
+    let mut joined = report["joined"].take();
+    // The report tells inputs with each run and not here.
+    joined["inputs"] = Value::Object(serde_json::Map::new());
+    let row: ReportRow = serde_json::from_value(joined).map_err(|e| fail(format!("joined: {e}")))?;
+    Ok(pipeline::verdict(&row, true, &enough))
+}
+
+/// Stems of the runs that belong to a child and have coverage tables, with their folders.
+fn runs(
+    results: &Path,
+    folder: &str,
+    names: &[String],
+    participant: &str,
+    without_session: bool,
+    stem: &str,
+) -> Result<Vec<String>, StackError> {
+    let own = |folder: &str, names: &[String]| -> BTreeSet<String> {
+        let run = |name: &String| {
+            name.rsplit_once("_atlas-")
+                .filter(|(_, rest)| rest.ends_with("_parcels.tsv"))
+                .map(|(run, _)| run.to_owned())
+        };
+        let belongs =
+            |run: &String| run.strip_prefix(stem).is_some_and(|rest| rest.is_empty() || rest.starts_with('_'));
+        names.iter().filter_map(run).filter(belongs).map(|run| format!("{folder}/{run}")).collect()
+    };
+    let mut runs = own(folder, names);
+    if without_session {
+        // Sessions joined: each run's own files stay in its session's folder.
+        for session in
+            self::names(&results.join(format!("sub-{participant}")))?.iter().filter(|n| n.starts_with("ses-"))
+        {
+            let folder = outputs::folder(participant, session.strip_prefix("ses-"));
+            runs.extend(own(&folder, &self::names(&results.join(&folder))?));
+        }
+    }
+    Ok(runs.into_iter().collect())
+}
+
+/// The cohort table has no column for the task.
+fn without_task(stem: &str) -> String {
+    stem.split('_').filter(|part| !part.starts_with("task-")).collect::<Vec<_>>().join("_")
+}
+
+/// Names in a folder, in order; a folder that is not there holds none.
+fn names(folder: &Path) -> Result<Vec<String>, StackError> {
+    let fail = |error: std::io::Error| StackError::Unreadable { path: folder.to_owned(), message: error.to_string() };
+    let listed = match fs::read_dir(folder) {
+        Err(error) if error.kind() == ErrorKind::NotFound => return Ok(Vec::new()),
+        listed => listed.map_err(fail)?,
+    };
+    let mut names = listed
+        .map(|entry| Ok(entry.map_err(fail)?.file_name().to_string_lossy().into_owned()))
+        .collect::<Result<Vec<String>, StackError>>()?;
+    names.sort_unstable();
+    Ok(names)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_stem_is_compared_without_its_task() {
+        assert_eq!(without_task("sub-1_ses-2_task-rest_run-1"), "sub-1_ses-2_run-1");
+    }
+}

@@ -1,0 +1,235 @@
+//! The cleaned series behind a child's matrix, from the records of its runs.
+//!
+//! The child's report says which runs were joined; `.keepstill/scans/R.npz` has each one's cleaned, kept frames. Runs
+//! are joined as `keepstill run` does it: only parcels that every joined run covers, each run's frames made mean 0 and
+//! SD 1.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use ndarray::{Array2, ArrayView2, Axis};
+use serde_json::{Value, json};
+
+use super::children::Child;
+use super::error::RunsError;
+use super::parcels::StackedAtlas;
+use crate::connectivity::{connectivity, join};
+use crate::group::reliability::{RunFrames, RunSeries};
+use crate::linalg::LinalgError;
+use crate::pipeline::joined::{columns_used, spread, used_in_all};
+use crate::record::{self, STATE, ScanRecord};
+use crate::study::settings::Measure;
+use crate::units::Seconds;
+
+/// Runs as a report tells of them: kept frames and repetition times, without their values.
+#[derive(Debug)]
+pub(crate) struct ReportedRuns {
+    /// Stem and row of each run that was joined, in order.
+    runs: Vec<(String, Value)>,
+    report: PathBuf,
+    /// Rows of all runs.
+    rows: Vec<Value>,
+    /// `enough.minutes` of the study; NaN where the report does not tell.
+    pub enough_minutes: f64,
+    /// `clean.band_hz` of the study; none: no filter.
+    band_hz: Option<[f64; 2]>,
+}
+
+/// The joined runs' frames of one child.
+#[derive(Debug)]
+pub(crate) struct JoinedRuns {
+    stem: String,
+    records: Vec<ScanRecord>,
+    paths: Vec<PathBuf>,
+    /// The number of each kept frame in its run, one list per run.
+    frames: Vec<Vec<usize>>,
+    tr: Vec<Seconds>,
+    /// Degrees of freedom that cleaning took of each run for each that it left.
+    taken: Vec<f64>,
+}
+
+/// One atlas's series of a child.
+#[derive(Debug)]
+pub(crate) struct JoinedSeries {
+    /// Parcels (all of the atlas) that every joined run covers.
+    pub used: Vec<bool>,
+    /// One per run: chosen frames × parcels used.
+    pub residuals: Vec<Array2<f64>>,
+    frames: Vec<Vec<usize>>,
+    tr: Vec<Seconds>,
+    /// Degrees of freedom that cleaning took of each run for each that it left, times the share of its frames that is
+    /// here.
+    pub hidden: Vec<f64>,
+}
+
+impl ReportedRuns {
+    pub(crate) fn read(results: &Path, child: &Child) -> Result<Self, RunsError> {
+        let report = child.report(results);
+        let fail = |message: String| RunsError::Report { path: report.clone(), message };
+        let bytes = fs::read(&report).map_err(|e| fail(e.to_string()))?;
+        let mut json: Value = serde_json::from_slice(&bytes).map_err(|e| fail(e.to_string()))?;
+        let stems = json["joined"]["runs_joined"].as_array().cloned();
+        let stems = stems.ok_or_else(|| fail("joined.runs_joined is not a list".to_owned()))?;
+        let rows = json["runs"].as_array_mut().map(std::mem::take).unwrap_or_default();
+        let mut runs = Vec::new();
+        for stem in &stems {
+            let stem = stem.as_str().unwrap_or_default().to_owned();
+            let fitting: Vec<&Value> = rows.iter().filter(|row| stem_fits(row, &stem)).collect();
+            let row = match fitting.as_slice() {
+                [] => return Err(fail(format!("no entry of runs is of {stem}"))),
+                [row] => (*row).clone(),
+                // Rows do not have the task, which may be all that tells runs apart.
+                _ => json!(record(results, &stem)?.1.row),
+            };
+            runs.push((stem, row));
+        }
+        let enough_minutes = json["settings"]["enough"]["minutes"].as_f64().unwrap_or(f64::NAN);
+        let band = &json["settings"]["clean"]["band_hz"];
+        let band_hz = band[0].as_f64().zip(band[1].as_f64()).map(|(low, high)| [low, high]);
+        Ok(Self { runs, report, rows, enough_minutes, band_hz })
+    }
+
+    /// Number of kept frames and repetition time of each joined run.
+    pub(crate) fn kept(&self) -> Result<Vec<(usize, Seconds)>, RunsError> {
+        let kept = |(_, row): &(String, Value)| {
+            let frames = row["frames_kept"].as_u64().and_then(|n| usize::try_from(n).ok());
+            frames.zip(row["tr_s"].as_f64().map(Seconds))
+        };
+        let message = || "runs have no frames_kept and tr_s".to_owned();
+        let all: Option<Vec<_>> = self.runs.iter().map(kept).collect();
+        all.ok_or_else(|| RunsError::Report { path: self.report.clone(), message: message() })
+    }
+}
+
+/// Whether a report's row can be of this run.
+fn stem_fits(row: &Value, stem: &str) -> bool {
+    let id = |key: &str| row[key].as_str();
+    let without_task = stem.split('_').filter(|part| !part.starts_with("task-")).collect::<Vec<_>>().join("_");
+    let ids: Vec<&str> = ["participant_id", "session_id", "run_id"].into_iter().filter_map(id).collect();
+    ids.join("_") == without_task
+}
+
+/// A run's record and its path.
+fn record(results: &Path, stem: &str) -> Result<(PathBuf, ScanRecord), RunsError> {
+    let path = results.join(STATE).join("scans").join(format!("{stem}.npz"));
+    if !path.is_file() {
+        return Err(RunsError::NoRecord { path });
+    }
+    let (record, _) = record::read(&path).map_err(|source| RunsError::Record { source })?;
+    Ok((path, record))
+}
+
+impl JoinedRuns {
+    /// Degrees of freedom that cleaning took for each that it left: the largest of the runs.
+    pub(crate) fn most_taken(&self) -> f64 {
+        self.taken.iter().copied().fold(f64::NAN, f64::max)
+    }
+
+    /// Reads the records of a child's joined runs and holds them against its report.
+    pub(crate) fn read(results: &Path, child: &Child) -> Result<Self, RunsError> {
+        let told = ReportedRuns::read(results, child)?;
+        let stem = child.stem.clone();
+        let mut runs = Self { stem, records: vec![], paths: vec![], frames: vec![], tr: vec![], taken: vec![] };
+        for (stem, _) in &told.runs {
+            let (path, record) = record(results, stem)?;
+            if !told.rows.contains(&json!(record.row)) {
+                return Err(RunsError::OtherResults { path, report: told.report.clone() });
+            }
+            runs.frames.push((0..record.kept.len()).filter(|&frame| record.kept[frame]).collect());
+            runs.tr.push(Seconds(record.row.tr_s));
+            // As cleaning counts them (methods.md, "Cleaning", step 5).
+            let share = told.band_hz.map_or(1.0, |[low, high]| (2.0 * (high - low) * record.row.tr_s).min(1.0));
+            let before = runs.frames.last().map_or(0.0, |frames| frames.len() as f64 * share);
+            runs.taken.push(if record.row.dof > 0.0 { (before / record.row.dof - 1.0).max(0.0) } else { f64::NAN });
+            runs.records.push(record);
+            runs.paths.push(path);
+        }
+        Ok(runs)
+    }
+
+    /// Each run's kept frames without their values.
+    pub(crate) fn frames(&self) -> Vec<RunFrames<'_>> {
+        self.frames.iter().zip(&self.tr).map(|(frames, &tr)| RunFrames { frames, tr }).collect()
+    }
+
+    /// One atlas's series; of some kept frames (rows of each run) where they are given.
+    pub(crate) fn series(&self, atlas: &StackedAtlas, rows: Option<&[Vec<usize>]>) -> Result<JoinedSeries, RunsError> {
+        let parcels = atlas.parcels.len();
+        let mut place = 0;
+        for (record, path) in self.records.iter().zip(&self.paths) {
+            let at = record.atlases.iter().position(|own| own.name == atlas.name);
+            let found = at.map_or(0, |at| record.atlases[at].used.len());
+            if found != parcels {
+                let (atlas, path, like) = (atlas.name.clone(), path.clone(), atlas.like.clone());
+                return Err(RunsError::Parcels { path, atlas, found, expected: parcels, like });
+            }
+            place = at.unwrap_or(0);
+        }
+        let records: Vec<&ScanRecord> = self.records.iter().collect();
+        let used = used_in_all(&records, place, parcels);
+        let residuals = records.iter().filter_map(|run| columns_used(run, place, &used));
+        let mut series = JoinedSeries {
+            residuals: residuals.map(|run| run.into_owned()).collect(),
+            used,
+            frames: self.frames.clone(),
+            tr: self.tr.clone(),
+            hidden: self.taken.clone(),
+        };
+        if let Some(rows) = rows {
+            let runs = series.residuals.iter_mut().zip(&mut series.frames).zip(&mut series.hidden);
+            for (((residuals, frames), hidden), rows) in runs.zip(rows) {
+                *residuals = residuals.select(Axis(0), rows);
+                *hidden *= rows.len() as f64 / frames.len().max(1) as f64;
+                *frames = rows.iter().map(|&row| frames[row]).collect();
+            }
+        }
+        Ok(series)
+    }
+}
+
+impl JoinedSeries {
+    /// As the group statistics take them.
+    pub(crate) fn runs(&self) -> Vec<RunSeries<'_>> {
+        let parts = self.residuals.iter().zip(&self.frames).zip(&self.tr);
+        parts.map(|((run, frames), &tr)| RunSeries { residuals: run.view(), frames, tr }).collect()
+    }
+
+    /// The same without their values.
+    pub(crate) fn frames(&self) -> Vec<RunFrames<'_>> {
+        self.frames.iter().zip(&self.tr).map(|(frames, &tr)| RunFrames { frames, tr }).collect()
+    }
+
+    /// Minutes that the frames last.
+    pub(crate) fn minutes(&self) -> f64 {
+        self.frames.iter().zip(&self.tr).map(|(frames, tr)| Seconds(frames.len() as f64 * tr.0).minutes()).sum()
+    }
+
+    /// The whole matrix of all frames; runs of fewer than two frames say nothing and are left out.
+    pub(crate) fn matrix(&self, measure: Measure) -> Result<Array2<f64>, LinalgError> {
+        let views: Vec<ArrayView2<'_, f64>> =
+            self.residuals.iter().filter(|run| run.nrows() > 1).map(|run| run.view()).collect();
+        let found = connectivity(join(&views).view(), measure)?;
+        Ok(spread(found.matrix.view(), &self.used))
+    }
+}
+
+impl JoinedRuns {
+    pub(crate) fn linalg(&self, source: LinalgError) -> RunsError {
+        RunsError::Linalg { stem: self.stem.clone(), source }
+    }
+}
+
+/// A seed of its own for each child, whoever else is in the stack: FNV-1a, 64 bits (Fowler, Noll & Vo; *from memory*),
+/// over the seed's bytes, lowest first, and the child's stem.
+pub(crate) fn seed_of(seed: u64, stem: &str) -> u64 {
+    let bytes = seed.to_le_bytes().into_iter().chain(stem.bytes());
+    bytes.fold(0xCBF2_9CE4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01B3))
+}
+
+#[cfg(test)]
+impl JoinedSeries {
+    /// Without runs.
+    pub(crate) fn of_parcels(used: Vec<bool>) -> Self {
+        Self { used, residuals: Vec::new(), frames: Vec::new(), tr: Vec::new(), hidden: Vec::new() }
+    }
+}

@@ -1,0 +1,199 @@
+//! Which children of `cohort.tsv` go into a stack, and why the others do not.
+//!
+//! A child is judged in this order, and the first that fails is the reason given: the conditions of `--where`; the
+//! verdict, or with `--min-minutes` the minutes kept in its place; the review.
+
+use std::collections::BTreeSet;
+use std::fs::File;
+use std::path::Path;
+
+use super::condition::Condition;
+use super::error::StackError;
+use super::left_out::LeftOut;
+use super::request::StackRequest;
+use super::reviewed::{self, Reviews};
+use crate::pipeline::long_enough;
+use crate::record::Verdict;
+use crate::review::table::COLUMNS;
+use crate::tables::{self, Tsv, absent, no_value};
+
+/// A child who may be in the stack, if there is a matrix.
+#[derive(Debug)]
+pub(crate) struct Candidate {
+    pub row: usize,
+    /// Line in `cohort.tsv`, counted from 1.
+    pub line: usize,
+    pub ids: [String; 3],
+    /// All cells of its row, with tabs between.
+    pub cells: String,
+    /// Minutes that replace the study's, for a child that the study calls too short: its other verdicts are not known.
+    pub judge_again: Option<f64>,
+    /// Whether some run was joined, so that there must be a matrix.
+    pub joined: bool,
+    /// The word under `review`; `n/a` where nobody decided.
+    pub review: String,
+}
+
+impl Candidate {
+    /// `sub-XX[_ses-YY][_run-N]`, which lacks a task where runs are not joined.
+    pub(crate) fn short_stem(&self) -> String {
+        stem_of(&self.ids)
+    }
+
+    pub(crate) fn leave_out(&self, stem: String, reason: &str, detail: String) -> LeftOut {
+        LeftOut { row: self.row, stem, ids: self.ids.clone(), reason: reason.to_owned(), detail }
+    }
+}
+
+fn stem_of(ids: &[String; 3]) -> String {
+    ids.iter().filter(|id| !absent(id)).map(String::as_str).collect::<Vec<_>>().join("_")
+}
+
+/// The cohort table, judged.
+#[derive(Debug)]
+pub(crate) struct JudgedCohort {
+    pub header: Vec<String>,
+    /// BLAKE3 of `cohort.tsv`, hex.
+    pub digest: String,
+    pub rows: usize,
+    pub candidates: Vec<Candidate>,
+    pub left_out: Vec<LeftOut>,
+    /// Lines of the decisions that could not be read, in words.
+    pub skipped: Vec<String>,
+    /// Of each condition, the values that its column has, in words.
+    pub seen: Vec<String>,
+}
+
+/// Judges every row of the cohort table.
+pub(crate) fn judge_cohort(results: &Path, request: &StackRequest) -> Result<JudgedCohort, StackError> {
+    let path = results.join("cohort.tsv");
+    let digest = digest(&path)?;
+    let table = Tsv::open(&path)?;
+    let conditions = placed(&request.conditions, &table.header)?;
+    let mut seen = vec![BTreeSet::new(); conditions.len()];
+    let need =
+        |column: &'static str| table.column(column).ok_or_else(|| StackError::NoColumn { path: path.clone(), column });
+    let ids = [need("participant_id")?, need("session_id")?, need("run_id")?];
+    let (verdict, minutes, joined) = (need("verdict")?, need("minutes_kept")?, need("runs_joined")?);
+    let review = table.column("review");
+    let digest_column = table.column("results_digest");
+    let reviews = Reviews::read(results)?;
+
+    let mut chosen = JudgedCohort {
+        rows: 0,
+        header: table.header.clone(),
+        digest,
+        seen: Vec::new(),
+        candidates: Vec::new(),
+        left_out: Vec::new(),
+        skipped: reviews.skipped.clone(),
+    };
+    for (row, line) in table.rows().enumerate() {
+        let line = line?;
+        chosen.rows += 1;
+        let cell = |at: usize| line.cells[at].as_str();
+        let ids = ids.map(|at| cell(at).to_owned());
+        let digest = digest_column.map(cell).filter(|digest| !absent(digest)).unwrap_or_default();
+        let standing = reviews.of(&ids, digest);
+        let review =
+            standing.as_ref().map_or(review.map_or("n/a", cell), |(standing, _)| standing.review.key()).to_owned();
+        let mut cells = line.cells.clone();
+        if let Some((standing, _)) = &standing {
+            // A decision that the table does not have yet.
+            let places =
+                COLUMNS.iter().zip(standing.cells()).filter_map(|(name, cell)| Some((table.column(name)?, cell)));
+            places.for_each(|(at, cell)| cells[at] = cell);
+        }
+        let mut candidate = Candidate {
+            row,
+            line: line.line,
+            ids,
+            cells: cells.iter().map(|c| crate::outputs::cell(c)).collect::<Vec<_>>().join("\t"),
+            judge_again: None,
+            joined: table.number(&line, joined)?.is_some_and(|runs| runs > 0.0),
+            review,
+        };
+        let minutes_kept = table.number(&line, minutes)?.unwrap_or(0.0);
+        for ((_, at), seen) in conditions.iter().zip(&mut seen) {
+            if seen.len() <= MOST_SEEN && !seen.contains(&cells[*at]) {
+                seen.insert(cells[*at].clone());
+            }
+        }
+        let last_was_exclude = standing.is_some_and(|(_, last_was_exclude)| last_was_exclude);
+        let why = failed_condition(&conditions, &cells)
+            .or_else(|| judge(request, cell(verdict), minutes_kept, &mut candidate))
+            .or_else(|| reviewed::excluded(&candidate.review, last_was_exclude));
+        match why {
+            Some((reason, detail)) => {
+                let stem = candidate.short_stem();
+                chosen.left_out.push(candidate.leave_out(stem, &reason, detail));
+            }
+            None => chosen.candidates.push(candidate),
+        }
+    }
+    chosen.seen = conditions.iter().zip(&seen).map(|((condition, _), seen)| seen_words(condition, seen)).collect();
+    Ok(chosen)
+}
+
+/// BLAKE3 of a file, hex.
+fn digest(path: &Path) -> Result<String, StackError> {
+    let fail = |e: std::io::Error| StackError::Unreadable { path: path.to_owned(), message: e.to_string() };
+    let mut hasher = blake3::Hasher::new();
+    hasher.update_reader(File::open(path).map_err(fail)?).map_err(fail)?;
+    Ok(hasher.finalize().to_hex().to_string())
+}
+
+/// Values of a column that are named where a condition fits nobody (own request).
+const MOST_SEEN: usize = 8;
+
+/// "sex has F, M".
+fn seen_words(condition: &Condition, seen: &BTreeSet<String>) -> String {
+    let mut words: Vec<&str> =
+        seen.iter().take(MOST_SEEN).map(|cell| if no_value(cell) { "n/a" } else { cell }).collect();
+    if seen.len() > MOST_SEEN {
+        words.push("…");
+    }
+    format!("{} has {}", condition.column, words.join(", "))
+}
+
+/// The conditions with their column's place.
+fn placed<'a>(conditions: &'a [Condition], header: &[String]) -> Result<Vec<(&'a Condition, usize)>, StackError> {
+    conditions
+        .iter()
+        .map(|condition| {
+            let at = header.iter().position(|name| *name == condition.column);
+            at.map(|at| (condition, at)).ok_or_else(|| StackError::UnknownColumn {
+                column: condition.column.clone(),
+                nearest: tables::nearest(&condition.column, header.iter().map(String::as_str)).map(str::to_owned),
+                known: header.join(", "),
+            })
+        })
+        .collect()
+}
+
+fn failed_condition(conditions: &[(&Condition, usize)], cells: &[String]) -> Option<(String, String)> {
+    let (failed, at) = conditions.iter().find(|(condition, at)| !condition.holds(&cells[*at]))?;
+    let found = if no_value(&cells[*at]) { "n/a" } else { &cells[*at] };
+    Some(("where".to_owned(), format!("{} is {found}, asked {failed}", failed.column)))
+}
+
+/// The verdict, or the minutes that stand in its place.
+fn judge(
+    request: &StackRequest,
+    verdict: &str,
+    minutes_kept: f64,
+    candidate: &mut Candidate,
+) -> Option<(String, String)> {
+    if let Some(least) = request.min_minutes.filter(|&least| !long_enough(minutes_kept, least)) {
+        let kept = tables::figures(minutes_kept, 2);
+        return Some(("too_few_minutes".to_owned(), format!("{kept} min kept, {least} asked")));
+    }
+    if request.all || verdict == Verdict::Enough.key() {
+        return None;
+    }
+    if verdict == Verdict::TooShort.key() && request.min_minutes.is_some() {
+        candidate.judge_again = request.min_minutes;
+        return None;
+    }
+    Some((verdict.to_owned(), "verdict of keepstill run".to_owned()))
+}

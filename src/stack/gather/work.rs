@@ -1,0 +1,18 @@
+//! What every later room works on.
+
+use std::path::Path;
+
+use super::children::GatheredChildren;
+use super::parcels::StackedAtlas;
+use super::step::Listener;
+
+/// What every later room works on.
+#[derive(Clone, Copy)]
+pub(crate) struct Work<'a> {
+    pub results: &'a Path,
+    /// Where the stack is written.
+    pub folder: &'a Path,
+    pub found: &'a GatheredChildren,
+    pub atlases: &'a [StackedAtlas],
+    pub tell: Listener<'a>,
+}

@@ -1,0 +1,62 @@
+//! What the quality of a stack is told from, beside its edges: the children, their groups, the study's settings.
+
+use std::path::Path;
+
+use serde_json::Value;
+
+use super::before;
+use super::facts::ChildrenFacts;
+use super::groups::Groups;
+use crate::group::quality::QualityError;
+use crate::stack::gather::children::GatheredChildren;
+use crate::stack::gather::error::StackError;
+use crate::stack::gather::kind::Kind;
+use crate::stack::gather::parcels::StackedAtlas;
+use crate::stack::gather::request::StackRequest;
+use crate::stack::gather::step::Listener;
+use crate::stack::gather::work::Work;
+
+/// All of it.
+pub(crate) struct QualityContext<'a> {
+    pub results: &'a Path,
+    pub request: &'a StackRequest,
+    pub found: &'a GatheredChildren,
+    pub atlases: &'a [StackedAtlas],
+    /// Of the first child's report; why not, in words.
+    pub settings: Result<Value, String>,
+    pub(super) children: ChildrenFacts,
+    pub(super) groups: Groups,
+    /// Who and what is in the stack, as `stack.json` has it.
+    pub chosen: Value,
+    pub tell: Listener<'a>,
+}
+
+pub(crate) fn atlas_of<'a>(atlases: &'a [StackedAtlas], kind: &Kind) -> Option<&'a StackedAtlas> {
+    atlases.iter().find(|atlas| atlas.name == kind.atlas)
+}
+
+impl<'a> QualityContext<'a> {
+    /// Reads what the cohort table says of the children; `header` is its first line, `chosen` who and what is in the
+    /// stack.
+    pub(crate) fn read(
+        work: &Work<'a>,
+        request: &'a StackRequest,
+        header: &[String],
+        chosen: Value,
+    ) -> Result<Self, StackError> {
+        let Work { results, found, atlases, tell, .. } = *work;
+        let settings = match found.children.first() {
+            Some(child) => before::settings(results, child),
+            None => Err("there is no child".to_owned()),
+        };
+        let children = ChildrenFacts::read(results, header, found, settings.as_ref().ok())?;
+        let groups = Groups::read(request.group.as_deref(), header, found, &children.facts)?;
+        Ok(Self { results, request, found, atlases, settings, children, groups, chosen, tell })
+    }
+
+    /// An error of a child's matrix.
+    pub(crate) fn error(&self, results: &Path, kind: usize, child: usize, source: QualityError) -> StackError {
+        let (path, _) = self.found.children[child].matrix(results, &self.found.kinds, kind);
+        StackError::Quality { path, source }
+    }
+}

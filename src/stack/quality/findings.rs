@@ -1,0 +1,34 @@
+//! Everything that the quality files tell of.
+
+use serde_json::Value;
+
+use super::before::Before;
+use super::context::QualityContext;
+use super::means::MeanMatrix;
+use super::rows::QcFcRow;
+
+/// Everything that the files tell of.
+pub(super) struct Findings<'a> {
+    pub quality: &'a QualityContext<'a>,
+    pub before: Before,
+    /// By kind; of each those after censoring, then before, each plain and adjusted.
+    pub rows: Vec<QcFcRow>,
+    pub means: Vec<MeanMatrix>,
+    pub answer: String,
+    pub notes: Vec<String>,
+}
+
+impl Findings<'_> {
+    pub(super) fn settings(&self) -> Option<&Value> {
+        self.quality.settings.as_ref().ok()
+    }
+
+    /// The settings that matrices depend on: not how they are written, nor how much of them is enough.
+    pub(super) fn settings_told(&self) -> Option<Value> {
+        let mut settings = self.settings()?.clone();
+        if let Some(sections) = settings.as_object_mut() {
+            ["output", "enough"].iter().for_each(|section| drop(sections.shift_remove(*section)));
+        }
+        Some(settings)
+    }
+}
