@@ -10,6 +10,7 @@
 //! `beside_motion` only to frames that neither moved nor jumped themselves, `short_stretch` only to frames that nothing
 //! else drops.
 
+mod per_reason;
 pub mod settling;
 
 use ndarray::ArrayView1;
@@ -17,6 +18,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::stretches::stretches;
 use crate::study::settings::CensorSettings;
+
+pub use per_reason::PerReason;
 
 /// Why a frame is dropped, in the order in which reasons are written and counted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -91,12 +94,12 @@ impl FrameMask {
         self.reasons.iter().filter(|r| r.is_empty()).count()
     }
 
-    /// Frames dropped by first reason, in the order of [`Reason::ALL`].
+    /// Frames dropped, each counted once under its first reason.
     #[must_use]
-    pub fn dropped(&self) -> [usize; 7] {
-        let mut counts = [0; 7];
+    pub fn dropped(&self) -> PerReason<usize> {
+        let mut counts = PerReason::default();
         for first in self.reasons.iter().filter_map(|r| r.first()) {
-            counts[*first as usize] += 1;
+            counts[*first] += 1;
         }
         counts
     }
@@ -204,6 +207,10 @@ mod tests {
         mask.reasons().iter().map(join).collect()
     }
 
+    fn counts(mask: &FrameMask) -> Vec<usize> {
+        mask.dropped().iter().map(|(_, count)| *count).collect()
+    }
+
     #[test]
     fn neighbours_and_short_stretches() {
         let mut fd = Array1::from_elem(14, 0.1);
@@ -230,7 +237,7 @@ mod tests {
             "short_stretch",
         ];
         assert_eq!(words(&mask), expected);
-        assert_eq!(mask.dropped(), [0, 0, 2, 0, 0, 6, 6]);
+        assert_eq!(counts(&mask), [0, 0, 2, 0, 0, 6, 6]);
         assert_eq!(mask.longest_stretch(), 0);
     }
 
@@ -252,7 +259,7 @@ mod tests {
             "logged",
         ];
         assert_eq!(words(&mask), expected);
-        assert_eq!(mask.dropped(), [2, 0, 0, 1, 1, 1, 0]);
+        assert_eq!(counts(&mask), [2, 0, 0, 1, 1, 1, 0]);
         assert_eq!(mask.frames_kept(), 2);
         assert_eq!(mask.longest_stretch(), 2);
     }
@@ -274,7 +281,7 @@ mod tests {
         settings.shortest_stretch = 1;
         let mask = censor(fd.view(), fd.view(), &aligned, &[false; 7], 0, &settings);
         assert_eq!(words(&mask), ["", "beside_motion", "unaligned", "beside_motion", "beside_motion", "", ""]);
-        assert_eq!(mask.dropped(), [0, 1, 0, 0, 0, 3, 0]);
+        assert_eq!(counts(&mask), [0, 1, 0, 0, 0, 3, 0]);
         settings.fd_mm = 0.0;
         let mask = censor(fd.view(), fd.view(), &aligned, &[false; 7], 3, &settings);
         assert_eq!(words(&mask), ["settling", "settling", "settling;unaligned", "", "", "", ""]);

@@ -1,15 +1,21 @@
 //! All children together: `cohort.tsv`, its data dictionary and `cohort.html`.
 
+mod columns;
+
 use serde::{Deserialize, Serialize};
 
 use crate::censor;
 use crate::discover::Cohort;
-use crate::outputs::{self, COHORT_COLUMNS, number_cell};
+use crate::outputs;
 use crate::pages::{CohortData, CohortLine, StripRun};
 use crate::record::ReportRow;
+use crate::results::{Contents, FileName};
 use crate::review::RowId;
 use crate::review::standing::Standing;
 use crate::study::Study;
+use columns::Line;
+
+pub use columns::{COHORT_COLUMNS, CohortColumn, cohort_dictionary};
 
 /// A child (and session, as `join` says) in the cohort table.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -36,22 +42,22 @@ impl CohortRow {
     }
 }
 
-/// `cohort.tsv`; the participants table's columns come last, under their own names. `standings` says what reviewers
-/// decided, one a row; rows beyond it have not been reviewed.
+/// `cohort.tsv`. The participants table's columns come last, under their own names. `standings` says what reviewers
+/// decided, one entry per row; rows beyond it have not been reviewed.
 #[must_use]
 pub fn cohort_table(rows: &[CohortRow], standings: &[Standing], cohort: &Cohort) -> String {
     let carried = carried_columns(cohort);
-    let mut header = vec!["participant_id".to_owned(), "session_id".to_owned()];
-    header.extend(COHORT_COLUMNS.iter().map(|c| c.0.to_owned()));
+    let mut header: Vec<String> = COHORT_COLUMNS.iter().map(|column| column.name.to_owned()).collect();
     header.extend(carried.iter().cloned());
+    let nobody = Standing::none();
     let lines: Vec<Vec<String>> = rows
         .iter()
         .enumerate()
-        .map(|(at, line)| {
-            let mut cells = cells(line);
-            cells.extend(standings.get(at).unwrap_or(&Standing::none()).cells());
-            cells.push(line.results_digest.clone());
-            match cohort.children.get(&line.participant) {
+        .map(|(at, child)| {
+            let standing = standings.get(at).unwrap_or(&nobody);
+            let line = Line { child, row: &child.row, standing };
+            let mut cells: Vec<String> = COHORT_COLUMNS.iter().map(|column| column.cell(line)).collect();
+            match cohort.children.get(&child.participant) {
                 Some(child) => cells.extend(child.cells.iter().cloned()),
                 None => cells.extend(carried.iter().map(|_| "n/a".to_owned())),
             }
@@ -64,7 +70,7 @@ pub fn cohort_table(rows: &[CohortRow], standings: &[Standing], cohort: &Cohort)
 /// The participants table's columns; one that the cohort table has itself gets `participants_` before its name.
 #[must_use]
 pub fn carried_columns(cohort: &Cohort) -> Vec<String> {
-    let taken = |name: &str| COHORT_COLUMNS.iter().any(|c| c.0 == name) || name == "session_id";
+    let taken = |name: &str| COHORT_COLUMNS.iter().any(|column| column.name == name);
     cohort
         .child_columns
         .iter()
@@ -79,7 +85,11 @@ pub fn page_data(study: &Study, cohort: &Cohort, rows: &[(String, CohortRow)]) -
     let line = |(stem, line): &(String, CohortRow)| {
         let row = &line.row;
         let session = row.session_id.as_deref().map(|s| s.trim_start_matches("ses-"));
-        let page = format!("{}/{stem}_report.html", outputs::folder(&line.participant, session));
+        let page = format!(
+            "{}/{}",
+            outputs::folder(&line.participant, session),
+            FileName { stem, contents: Contents::ReportPage }
+        );
         let cells = cohort.children.get(&line.participant).map(|child| child.cells.clone());
         CohortLine {
             stem: stem.clone(),
@@ -110,45 +120,4 @@ pub fn page_data(study: &Study, cohort: &Cohort, rows: &[(String, CohortRow)]) -
         rows: rows.iter().map(line).collect(),
         covariates,
     }
-}
-
-fn cells(line: &CohortRow) -> Vec<String> {
-    let row = &line.row;
-    let text = |t: &Option<String>| t.clone().unwrap_or_default();
-    let number = number_cell;
-    let count = |n: usize| n.to_string();
-    vec![
-        row.participant_id.clone(),
-        text(&row.session_id),
-        text(&row.run_id),
-        row.verdict.key().to_owned(),
-        text(&row.problem),
-        count(line.runs),
-        count(line.runs_joined),
-        number(row.tr_s),
-        count(row.frames),
-        count(row.frames_kept),
-        number(row.minutes),
-        number(row.minutes_kept),
-        number(row.kept_share),
-        number(row.mean_fd_mm),
-        number(row.mean_fd_kept_mm),
-        number(row.max_fd_mm),
-        number(row.median_dvars_percent),
-        number(row.sphere_radius_mm),
-        row.sphere_radius_from.clone(),
-        count(row.dropped_settling),
-        count(row.dropped_unaligned),
-        count(row.dropped_moved),
-        count(row.dropped_signal_jump),
-        count(row.dropped_logged),
-        count(row.dropped_beside_motion),
-        count(row.dropped_short_stretch),
-        number(row.longest_stretch_s),
-        number(row.dof),
-        count(row.parcels_used),
-        count(row.parcels),
-        number(row.tsnr_median),
-        row.warnings.join("; "),
-    ]
 }

@@ -57,6 +57,8 @@ pub mod event;
 
 pub mod record;
 
+pub mod results;
+
 pub mod outputs;
 
 pub mod report;

@@ -1,83 +1,28 @@
-//! The results folder: names, tables and the files that make it a BIDS derivative dataset.
+//! What is written into the results folder: tables, and the files that make it a BIDS derivative dataset.
 //!
 //! Every function gives bytes; [`crate::record::files::write_whole`] puts them down. Numbers in tables carry enough
 //! digits to read back the same `f32`; what is not available is `n/a`.
 
 mod dataset;
 mod dictionary;
-
-use std::io::Write;
+mod frames;
+mod table;
 
 use ndarray::ArrayView2;
 
 use crate::atlas::Parcel;
-use crate::censor::Reason;
 use crate::digest::AtlasDigest;
-use crate::discover::ScanId;
-use crate::pipeline::Outcome;
 use crate::tables::write_number_f32;
 
+pub use crate::results::layout::{folder, scan_file};
 pub use dataset::{CAUTION, dataset_files, pretty};
-pub use dictionary::{COHORT_COLUMNS, cohort_dictionary, frames_dictionary, reason_words};
-
-/// Folder of a scan's or child's files, relative to the results folder.
-#[must_use]
-pub fn folder(participant: &str, session: Option<&str>) -> String {
-    match session {
-        Some(session) => format!("sub-{participant}/ses-{session}/func"),
-        None => format!("sub-{participant}/func"),
-    }
-}
-
-/// Path of one of a scan's files, relative to the results folder.
-#[must_use]
-pub fn scan_file(id: &ScanId, ending: &str) -> String {
-    format!("{}/{id}_{ending}", folder(&id.participant, id.session.as_deref()))
-}
+pub(crate) use dictionary::entry;
+pub use dictionary::reason_words;
+pub use frames::{FRAME_COLUMNS, FrameColumn, frames_dictionary, frames_table};
+use table::Row;
 
 /// Bytes to set aside for a cell of a large table; most take nine to twelve with their tab.
 const ROOM_A_CELL: usize = 12;
-
-/// One row of cells, tab-separated.
-struct Row<'a> {
-    out: &'a mut Vec<u8>,
-    first: bool,
-}
-
-impl<'a> Row<'a> {
-    fn new(out: &'a mut Vec<u8>) -> Self {
-        Self { out, first: true }
-    }
-
-    fn gap(&mut self) {
-        if !self.first {
-            self.out.push(b'\t');
-        }
-        self.first = false;
-    }
-
-    fn text(&mut self, text: &str) -> &mut Self {
-        self.gap();
-        self.out.extend_from_slice(text.as_bytes());
-        self
-    }
-
-    fn number(&mut self, value: f64) -> &mut Self {
-        self.gap();
-        write_number_f32(self.out, value);
-        self
-    }
-
-    fn count(&mut self, value: usize) -> &mut Self {
-        self.gap();
-        let _ = write!(self.out, "{value}");
-        self
-    }
-
-    fn end(&mut self) {
-        self.out.push(b'\n');
-    }
-}
 
 /// Cells of a table must not break it: tabs and line ends become blanks, nothing becomes n/a.
 #[must_use]
@@ -86,34 +31,7 @@ pub fn cell(text: &str) -> String {
     if clean.trim().is_empty() { "n/a".to_owned() } else { clean }
 }
 
-/// `R_frames.tsv`: one row a frame.
-#[must_use]
-pub fn frames_table(outcome: &Outcome) -> Vec<u8> {
-    let mut out = Vec::new();
-    let header = dictionary::FRAME_COLUMNS.iter().map(|c| c.0).collect::<Vec<_>>().join("\t");
-    out.extend_from_slice(header.as_bytes());
-    out.push(b'\n');
-    let tr_s = outcome.record.row.tr_s;
-    for (i, reasons) in outcome.mask.reasons().iter().enumerate() {
-        let mut row = Row::new(&mut out);
-        row.count(i).number(i as f64 * tr_s);
-        (0..3).for_each(|k| {
-            row.number(outcome.trace.translations_mm[[i, k]]);
-        });
-        (0..3).for_each(|k| {
-            row.number(outcome.trace.rotations_rad[[i, k]]);
-        });
-        row.number(outcome.fd.sum_mm[i]).number(outcome.fd.rms_mm[i]);
-        row.number(outcome.fd_unfiltered_mm[i]).number(outcome.fd_radius_50_mm[i]);
-        row.number(outcome.record.dvars_percent[i]).number(outcome.global_signal[i]);
-        row.count(usize::from(reasons.is_empty()));
-        let words: Vec<&str> = reasons.iter().map(|r: &Reason| r.key()).collect();
-        row.text(if words.is_empty() { "n/a".to_owned() } else { words.join(";") }.as_str()).end();
-    }
-    out
-}
-
-/// `R_atlas-A_series.tsv`: cleaned parcel series, one row a frame; n/a in dropped frames and for parcels not used.
+/// `R_atlas-A_series.tsv`: cleaned parcel series, one row per frame; n/a in dropped frames and for parcels not used.
 /// `residuals` is kept frames × used parcels.
 #[must_use]
 pub fn series_table(parcels: &[Parcel], kept: &[bool], used: &[bool], residuals: ArrayView2<'_, f64>) -> Vec<u8> {
@@ -162,11 +80,12 @@ pub fn parcels_table(parcels: &[Parcel], table: &AtlasDigest, used: &[bool]) -> 
     let mut out = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\tnetwork\n".as_bytes().to_vec();
     for (p, parcel) in parcels.iter().enumerate() {
         let mut row = Row::new(&mut out);
-        row.text(&parcel.index.to_string()).text(&cell(&parcel.name)).count(table.voxels[p]);
-        row.number(table.coverage[p]).count(usize::from(used[p]));
-        table.centroid_mm[p].iter().for_each(|&v| {
-            row.number(v);
-        });
+        row.text(&parcel.index.to_string());
+        row.text(&cell(&parcel.name));
+        row.count(table.voxels[p]);
+        row.number(table.coverage[p]);
+        row.count(usize::from(used[p]));
+        table.centroid_mm[p].iter().for_each(|&v| row.number(v));
         row.text(&cell(parcel.network.as_deref().unwrap_or_default()));
         row.end();
     }

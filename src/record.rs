@@ -6,6 +6,7 @@
 
 mod archive;
 pub mod digests;
+mod dropped;
 pub mod files;
 pub mod inputs;
 pub mod lock;
@@ -18,6 +19,7 @@ use std::collections::BTreeMap;
 use ndarray::{Array1, Array2};
 use serde::{Deserialize, Serialize};
 
+use crate::censor::PerReason;
 use crate::discover::ScanId;
 use crate::motion::watch_log::Interval;
 use crate::picture::Slice;
@@ -93,13 +95,9 @@ pub struct ReportRow {
     pub sphere_radius_mm: f64,
     /// How the radius was got, in words.
     pub sphere_radius_from: String,
-    pub dropped_settling: usize,
-    pub dropped_unaligned: usize,
-    pub dropped_moved: usize,
-    pub dropped_signal_jump: usize,
-    pub dropped_logged: usize,
-    pub dropped_beside_motion: usize,
-    pub dropped_short_stretch: usize,
+    /// Frames dropped, by first reason; stored as `dropped_settling` and so on.
+    #[serde(flatten, with = "dropped")]
+    pub dropped: PerReason<usize>,
     #[serde(with = "number")]
     pub longest_stretch_s: f64,
     #[serde(with = "number")]
@@ -121,7 +119,8 @@ pub struct ReportRow {
     /// Parcels by atlas.
     pub atlases: Vec<AtlasCount>,
     pub warnings: Vec<String>,
-    /// Content hash (BLAKE3, hex) of each input file, by its role.
+    /// Content hash (BLAKE3, hex) of each input file, by its role. A report names them with each run and not with the whole.
+    #[serde(default)]
     pub inputs: BTreeMap<String, String>,
 }
 
@@ -182,7 +181,7 @@ pub struct ScanRecord {
     /// Power of the six motion parameters, frequencies × 7, or × 13 where breathing was filtered out: Hz; translations x y
     /// z (mm²/Hz) and rotations x y z (rad²/Hz); the same after the filter.
     pub motion_spectrum: Array2<f64>,
-    /// Mean over the brain mask's alive voxels, one value a frame.
+    /// Mean over the brain mask's alive voxels, one value per frame.
     pub global_signal: Array1<f64>,
     pub kept: Vec<bool>,
     /// First reason of each dropped frame as its position in [`crate::censor::Reason::ALL`] plus 1; 0 for kept frames.

@@ -13,7 +13,7 @@ pub use why::{WhyError, explain};
 
 pub use crate::tables::figures;
 
-/// `S_report.json`: version, caution, settings, a row a run, and the joined row.
+/// `S_report.json`: version, caution, settings, one row per run, and the joined row.
 #[must_use]
 pub fn report_json(
     study: &Study,
@@ -27,7 +27,7 @@ pub fn report_json(
     whole["runs"] = json!(runs.len());
     whole["runs_joined"] = json!(joined.runs_joined);
     whole["results_digest"] = json!(results_digest);
-    // Inputs are told with each run.
+    // Each run names its own inputs.
     if let Some(fields) = whole.as_object_mut() {
         fields.shift_remove("inputs");
     }

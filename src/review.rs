@@ -24,9 +24,6 @@ use serde::Serialize;
 
 use crate::tables::absent;
 
-/// The folder of everything that reviewers write, inside the results folder.
-pub const FOLDER: &str = "review";
-
 /// What names a row of the cohort table.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub struct RowId {

@@ -178,6 +178,11 @@ impl Tsv {
         })
     }
 
+    /// The header line and the lines of the rows as they stand in the file.
+    pub fn lines(&self) -> impl Iterator<Item = &str> {
+        lines_of(&self.text).map(|(_, line)| line)
+    }
+
     /// Position (from 0) of the column of this name; names are compared exactly.
     #[must_use]
     pub fn column(&self, name: &str) -> Option<usize> {

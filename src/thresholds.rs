@@ -34,7 +34,7 @@ use crate::units::Seconds;
 use ndarray::Array1;
 
 pub use page::page;
-pub use tables::{FOLDER, json, minutes_table, thresholds_table, write};
+pub use tables::{json, minutes_table, thresholds_table, write};
 
 /// Minutes kept that children are counted by.
 pub const MINIMUMS_MIN: [f64; 4] = [3.0, 5.0, 8.0, 10.0];
@@ -125,7 +125,7 @@ pub struct RunFrames<'a> {
 /// Frames kept of one run under each choice. `settings` gives all but limit, form and neighbours; DVARS is left out.
 ///
 /// # Panics
-/// When there is not one entry a frame throughout.
+/// When there is not one entry per frame throughout.
 #[must_use]
 pub fn frames_kept(run: &RunFrames<'_>, settings: &CensorSettings, choices: &[Choice]) -> Vec<usize> {
     let RunFrames { fd, aligned, logged, settling } = run;

@@ -4,7 +4,7 @@
 
 use super::plan::GroupPlan;
 use super::receipt;
-use crate::cohort::{CohortRow, carried_columns, cohort_table, page_data};
+use crate::cohort::{CohortRow, carried_columns, cohort_dictionary, cohort_table, page_data};
 use crate::discover::Cohort;
 use crate::event::{Event, Listener};
 use crate::outputs;
@@ -50,7 +50,7 @@ pub(super) fn write_cohort(
     let table: Vec<CohortRow> = rows.iter().map(|(_, row)| row.clone()).collect();
     let standings = standings(study, &table, tell);
     write_whole(&results.join("cohort.tsv"), cohort_table(&table, &standings, cohort).as_bytes())?;
-    let dictionary = outputs::cohort_dictionary(&carried_columns(cohort));
+    let dictionary = cohort_dictionary(&carried_columns(cohort));
     write_whole(&results.join("cohort.json"), outputs::pretty(&dictionary).as_bytes())?;
     let data = page_data(study, cohort, rows);
     write_whole(&results.join("cohort.html"), pages::cohort_page(&data, Mode::File).as_bytes())

@@ -7,28 +7,18 @@ use std::io::ErrorKind;
 use std::path::Path;
 
 use super::plan::GroupPlan;
-use crate::outputs;
 use crate::record::files::WriteError;
+use crate::results::{FileName, Layout};
 use crate::study::Study;
 
 /// The scan's stem, if a file of this name is one of a scan's own.
 fn scan_stem(name: &str) -> Option<&str> {
-    let (before, ending) = name.rsplit_once('_')?;
-    match ending {
-        "frames.tsv" | "frames.json" => Some(before),
-        "parcels.tsv" | "series.tsv" | "series.npy" => Some(before.rsplit_once("_atlas-")?.0),
-        _ => None,
-    }
+    FileName::parse(name).filter(FileName::of_scan).map(|file| file.stem)
 }
 
 /// The child's stem, if a file of this name is one of a child's joined results.
 fn child_stem(name: &str) -> Option<&str> {
-    let (before, ending) = name.rsplit_once('_')?;
-    match ending {
-        "report.json" | "report.html" => Some(before),
-        "matrix.tsv" | "matrix.npy" => Some(before.rsplit_once("_desc-")?.0.rsplit_once("_atlas-")?.0),
-        _ => None,
-    }
+    FileName::parse(name).filter(|file| !file.of_scan()).map(|file| file.stem)
 }
 
 /// Removes every file of a scan, whatever atlases it was done with. `folder` is relative to the results folder.
@@ -55,7 +45,7 @@ pub(super) fn strays(study: &Study, groups: &[GroupPlan]) -> Result<(), WriteErr
             (None, Some(stem)) => !of_child.iter().any(|g| g.group.stem() == stem),
             (None, None) => false,
         };
-        remove(&study.results.join(outputs::folder(&plan.group.participant, None)), stray)?;
+        remove(&Layout::new(&study.results).folder(&plan.group.participant, None), stray)?;
         let child = study.results.join(format!("sub-{}", plan.group.participant));
         for session in entries(&child)?.into_iter().filter(|name| name.starts_with("ses-")) {
             remove(&child.join(session).join("func"), stray)?;
@@ -80,19 +70,4 @@ fn entries(folder: &Path) -> Result<Vec<String>, WriteError> {
         listed => listed.map_err(fail)?,
     };
     listed.map(|entry| Ok(entry.map_err(fail)?.file_name().to_string_lossy().into_owned())).collect()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn stems_are_read_from_names() {
-        assert_eq!(scan_stem("sub-01_ses-2_frames.json"), Some("sub-01_ses-2"));
-        assert_eq!(scan_stem("sub-01_run-1_atlas-tern30_series.npy"), Some("sub-01_run-1"));
-        assert_eq!(scan_stem("sub-01_atlas-tern30_desc-partial_matrix.tsv"), None);
-        assert_eq!(child_stem("sub-01_atlas-tern30_desc-partial_matrix.tsv"), Some("sub-01"));
-        assert_eq!(child_stem("sub-01_ses-2_report.html"), Some("sub-01_ses-2"));
-        assert_eq!(child_stem("sub-01_task-rest_bold.nii"), None);
-    }
 }

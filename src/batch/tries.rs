@@ -6,7 +6,7 @@
 
 use std::collections::HashSet;
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use serde::Serialize;
 use serde_json::json;
@@ -18,6 +18,7 @@ use crate::discover::{self, Cohort};
 use crate::outputs::{self, CAUTION, number_cell};
 use crate::record::Verdict;
 use crate::record::files::{WriteError, write_whole};
+use crate::results::{Contents, Form, Layout};
 use crate::study::settings::MatrixFormat;
 use crate::study::{DEFAULTS, Study, StudyError};
 use crate::tables::nearest;
@@ -111,7 +112,7 @@ impl Try {
             }
             other => TryError::Study(other),
         })?;
-        changed.results = study.results.join("tries").join(&name);
+        changed.results = Layout::new(&study.results).attempt(&name);
         changed.name = format!("{} – try {}", study.name, told(&changes));
         let cohort = discover::discover(&changed)
             .map_err(|error| refused(error.problems.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")))?;
@@ -194,9 +195,9 @@ pub fn compare(study: &Study, main: &Summary, tries: &[(Try, Summary)]) -> Resul
         let differences = differences(study, &main, &attempt.study)?;
         rows.push(in_numbers(&attempt.name, &told(&attempt.changes), &rows_of(summary), differences));
     }
-    write_whole(&study.results.join("tries.tsv"), table(study, &rows).as_bytes())?;
+    write_whole(&Layout::new(&study.results).tries_table(), table(study, &rows).as_bytes())?;
     let whole = json!({ "version": env!("CARGO_PKG_VERSION"), "caution": CAUTION, "tries": rows });
-    write_whole(&study.results.join("tries.json"), outputs::pretty(&whole).as_bytes())?;
+    write_whole(&Layout::new(&study.results).tries_json(), outputs::pretty(&whole).as_bytes())?;
     Ok(rows)
 }
 
@@ -224,8 +225,14 @@ fn differences(study: &Study, main: &[(String, CohortRow)], attempt: &Study) -> 
             for (stem, row) in main {
                 let session = row.row.session_id.as_deref().map(|s| s.trim_start_matches("ses-"));
                 let folder = outputs::folder(&row.participant, session);
-                let name = format!("{folder}/{stem}_atlas-{}_desc-{}_matrix", parcels.name, measure.key());
-                let read = |study: &Study| read_matrix(&study.results.join(&name), study.output.matrices);
+                let read = |study: &Study| {
+                    let form = match study.output.matrices {
+                        MatrixFormat::Npy => Form::Npy,
+                        MatrixFormat::Tsv | MatrixFormat::Both => Form::Tsv,
+                    };
+                    let matrix = Contents::Matrix { atlas: &parcels.name, measure: measure.key(), form };
+                    read_matrix(Layout::new(&study.results).file(&folder, stem, matrix), form)
+                };
                 let (Some(a), Some(b)) = (read(study)?, read(attempt)?) else { continue };
                 let moved = a.iter().zip(&b).map(|(x, y)| (x - y).abs()).filter(|d| d.is_finite());
                 let (n, total) = moved.fold((0, 0.0), |(n, total), d| (n + 1, total + d));
@@ -243,10 +250,8 @@ fn differences(study: &Study, main: &[(String, CohortRow)], attempt: &Study) -> 
 }
 
 /// The upper triangle of a written matrix, NaN for n/a; none when there is no such file.
-fn read_matrix(stem: &Path, format: MatrixFormat) -> Result<Option<Vec<f64>>, TryError> {
-    let with = |ending: &str| PathBuf::from(format!("{}.{ending}", stem.display()));
-    if matches!(format, MatrixFormat::Npy) {
-        let path = with("npy");
+fn read_matrix(path: PathBuf, form: Form) -> Result<Option<Vec<f64>>, TryError> {
+    if form == Form::Npy {
         if !path.exists() {
             return Ok(None);
         }
@@ -255,7 +260,6 @@ fn read_matrix(stem: &Path, format: MatrixFormat) -> Result<Option<Vec<f64>>, Tr
         let upper = matrix.indexed_iter().filter(|((i, j), _)| j > i).map(|(_, &v)| f64::from(v));
         return Ok(Some(upper.collect()));
     }
-    let path = with("tsv");
     let text = match fs::read_to_string(&path) {
         Ok(text) => text,
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),

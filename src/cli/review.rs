@@ -162,7 +162,7 @@ fn agreement_in_words(pair: &Pair) -> String {
     let [first, second] = &pair.reviewers;
     let who = format!("{first} and {second}");
     if pair.children == 0 {
-        return format!("{who}: no child that both decided on.");
+        return format!("{who}: they have decided on no child in common.");
     }
     let both = format!("{who}: {}, the same word for {}", counted(pair.children, "child", "children"), pair.agree);
     match (pair.kappa, pair.low, pair.high) {
@@ -173,9 +173,9 @@ fn agreement_in_words(pair: &Pair) -> String {
             figures(high, 2)
         ),
         (Some(kappa), ..) => format!(
-            "{both}; Cohen's kappa {} (95 % interval n/a: these children cannot tell how sure it is).",
+            "{both}; Cohen's kappa {} (95 % interval n/a: there is too little data to say how certain it is).",
             figures(kappa, 2)
         ),
-        _ => format!("{both}; no kappa, since both gave all of them one and the same word."),
+        _ => format!("{both}; no kappa, since both gave every child the same word."),
     }
 }

@@ -10,6 +10,7 @@ use keepstill::batch::tries::{self, Compared, Try, TryError};
 use keepstill::batch::{self, Options};
 use keepstill::discover;
 use keepstill::report::figures;
+use keepstill::results::Layout;
 use keepstill::study::Study;
 use serde_json::json;
 
@@ -188,6 +189,7 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
         false => tries::compare(&study, &summary, &tried).map_err(Failure::nothing_done)?,
     };
 
+    let layout = Layout::new(&study.results);
     if common.json {
         let failed: Vec<_> =
             summary.failed.iter().map(|(scan, problem)| json!({ "scan": scan, "problem": problem })).collect();
@@ -201,7 +203,7 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
             "interrupted": summary.interrupted,
             "children": verdicts,
             "tries": compared,
-            "cohort": study.results.join("cohort.tsv").display().to_string(),
+            "cohort": layout.cohort_table().display().to_string(),
         }))?;
     } else {
         let verdicts: Vec<String> =
@@ -213,8 +215,8 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
             summary.unchanged,
             summary.failed.len() - failed_in_tries,
             if verdicts.is_empty() { "none".to_owned() } else { verdicts.join(", ") },
-            study.results.join("cohort.html").display(),
-            study.results.join("cohort.tsv").display()
+            layout.cohort_page().display(),
+            layout.cohort_table().display()
         ))?;
         if !compared.is_empty() {
             out::text(&side_by_side(&compared))?;
@@ -222,7 +224,7 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
                 let failures = super::out::counted(failed_in_tries, "failure", "failures");
                 out::text(&format!("{failures} in the tries; each has its reason in tries/NAME/cohort.tsv.\n"))?;
             }
-            out::text(&format!("See {}.\n", study.results.join("tries.tsv").display()))?;
+            out::text(&format!("See {}.\n", layout.tries_table().display()))?;
         }
     }
     if summary.interrupted {

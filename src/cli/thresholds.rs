@@ -8,6 +8,7 @@ use keepstill::batch;
 use keepstill::censor::usual_limits;
 use keepstill::discover;
 use keepstill::report::figures;
+use keepstill::results::Layout;
 use keepstill::study::Study;
 use keepstill::study::settings::Displacement;
 use keepstill::thresholds::{self as library, MINIMUMS_MIN, Thresholds as Found};
@@ -67,7 +68,7 @@ pub(crate) fn main(args: &Thresholds, common: &Common) -> Result<u8, Failure> {
     }
     if found.children.iter().all(|child| child.runs_read == 0) {
         return Err(Failure::nothing_done(
-            "no scan's headers and tables are sound, so there is nothing to count; mend what is told above",
+            "no scan's headers and tables are sound, so there is nothing to count; mend the problems above",
         ));
     }
     let json = library::json(&study, &found);
@@ -79,7 +80,7 @@ pub(crate) fn main(args: &Thresholds, common: &Common) -> Result<u8, Failure> {
         for note in &found.notes {
             let _ = writeln!(text, "{note}");
         }
-        let folder = study.results.join(library::FOLDER);
+        let folder = Layout::new(&study.results).thresholds();
         let _ = writeln!(text, "See {}.", folder.join("thresholds.html").display());
         out::text(&text)?;
     }

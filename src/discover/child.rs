@@ -11,6 +11,18 @@ pub enum Sex {
     Unknown,
 }
 
+impl Sex {
+    /// What a table's cell says, by its first letter, in either case.
+    #[must_use]
+    pub fn of_cell(cell: &str) -> Self {
+        match cell.trim().chars().next() {
+            Some('m' | 'M') => Self::Male,
+            Some('f' | 'F') => Self::Female,
+            _ => Self::Unknown,
+        }
+    }
+}
+
 /// One row of the participants table.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Child {

@@ -97,7 +97,7 @@ impl Children {
                 }
                 None => None,
             };
-            let sex = sex_column.map_or(Sex::Unknown, |col| sex(&cells[col]));
+            let sex = sex_column.map_or(Sex::Unknown, |col| Sex::of_cell(&cells[col]));
             children.by_participant.insert(participant, Child { age_months, sex, cells: others(cells) });
         }
         children
@@ -171,13 +171,5 @@ fn age_months(
         }
         Ok(None) => Ok(None),
         Err(_) => Err(wrong()),
-    }
-}
-
-fn sex(cell: &str) -> Sex {
-    match cell.chars().next() {
-        Some('m' | 'M') => Sex::Male,
-        Some('f' | 'F') => Sex::Female,
-        _ => Sex::Unknown,
     }
 }

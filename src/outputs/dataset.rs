@@ -9,7 +9,8 @@ pub const CAUTION: &str = "Research software: these numbers are not for diagnosi
 under the site's rules. Consent and data protection follow local law.";
 
 /// Suffixes that the standard lacks, for its validator to pass over.
-const IGNORED: &str = ".keepstill/\nrun-log.jsonl\ncohort.*\ntries/\ntries.*\nreview/\nstack/\nthresholds/\n**/*_frames.*\n**/*_series.*\n**/*_parcels.*\n**/*_matrix.*\n**/*_report.*\n";
+const IGNORED: &str = ".keepstill/\nrun-log.jsonl\ncohort.*\ntries/\ntries.*\nreview/\nstack/\nthresholds/\n\
+**/*_frames.*\n**/*_series.*\n**/*_parcels.*\n**/*_matrix.*\n**/*_report.*\n";
 
 /// Name and contents of each file at the top of the results folder.
 #[must_use]
@@ -21,8 +22,8 @@ pub fn dataset_files(study: &Study) -> Vec<(&'static str, String)> {
         "GeneratedBy": [{ "Name": "keepstill", "Version": env!("CARGO_PKG_VERSION") }],
     });
     let readme = format!(
-        "# {}\n\nMade by keepstill {}. cohort.tsv has a row a child and session (columns: cohort.json); each child's folder holds \
-frames tables, cleaned parcel series, coverage, matrices and the retained-data report.\n\n{CAUTION}\n",
+        "# {}\n\nMade by keepstill {}. cohort.tsv has one row per child and session (its columns are described in cohort.json). Each \
+child's folder holds frames tables, cleaned parcel series, parcels tables, matrices and the retained-data report.\n\n{CAUTION}\n",
         study.name,
         env!("CARGO_PKG_VERSION")
     );

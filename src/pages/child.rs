@@ -119,18 +119,6 @@ fn stillness(row: &ReportRow) -> String {
     )
 }
 
-fn dropped(row: &ReportRow) -> [usize; 7] {
-    [
-        row.dropped_settling,
-        row.dropped_unaligned,
-        row.dropped_moved,
-        row.dropped_signal_jump,
-        row.dropped_logged,
-        row.dropped_beside_motion,
-        row.dropped_short_stretch,
-    ]
-}
-
 /// Shades, words and counts of the reasons that occur in the ribbons.
 fn legend(runs: &[ChildRun]) -> String {
     let count = |k: usize| runs.iter().flat_map(|run| run.why.bytes()).filter(|&b| usize::from(b - b'0') == k).count();
@@ -152,7 +140,8 @@ fn legend(runs: &[ChildRun]) -> String {
 
 /// What the report's numbers are called on the page.
 fn facts(row: &ReportRow) -> String {
-    let [settling, unaligned, moved, jump, logged, beside, short] = dropped(row);
+    let dropped = row.dropped.iter().map(|(reason, count)| format!("{} {count}", reason.key().replace('_', " ")));
+    let dropped = dropped.collect::<Vec<_>>().join(", ");
     let lines = [
         ("minutes kept", format!("{} of {}", figures(row.minutes_kept, 2), figures(row.minutes, 2))),
         ("frames kept", format!("{} of {}", row.frames_kept, row.frames)),
@@ -167,12 +156,7 @@ fn facts(row: &ReportRow) -> String {
         ("median tSNR", figures(row.tsnr_median, 1)),
         ("autocorrelation of cleaned series, one frame apart", figures(row.lag1_autocorrelation, 2)),
         ("sphere radius", format!("{} mm ({})", figures(row.sphere_radius_mm, 1), row.sphere_radius_from)),
-        (
-            "frames dropped, by first reason",
-            format!(
-                "settling {settling}, unaligned {unaligned}, moved {moved}, signal jump {jump}, logged {logged}, beside motion {beside}, short stretch {short}"
-            ),
-        ),
+        ("frames dropped, by first reason", dropped),
     ];
     let mut out = "<table class=\"facts\">\n".to_owned();
     for (name, value) in lines {

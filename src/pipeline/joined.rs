@@ -11,6 +11,7 @@ use ndarray::{Array2, ArrayView2, Axis, CowArray, Ix2};
 use super::summary::MotionSummary;
 use super::verdict::verdict;
 use crate::atlas::Atlas;
+use crate::censor::PerReason;
 use crate::connectivity::{self, Connectivity};
 use crate::discover::ScanId;
 use crate::linalg::LinalgError;
@@ -88,13 +89,7 @@ impl ReportRow {
             median_dvars_percent: nan,
             sphere_radius_mm: nan,
             sphere_radius_from: "n/a".to_owned(),
-            dropped_settling: 0,
-            dropped_unaligned: 0,
-            dropped_moved: 0,
-            dropped_signal_jump: 0,
-            dropped_logged: 0,
-            dropped_beside_motion: 0,
-            dropped_short_stretch: 0,
+            dropped: PerReason::default(),
             longest_stretch_s: nan,
             dof: nan,
             parcels_used: 0,
@@ -211,13 +206,7 @@ fn joined_row(group: &Group, runs: &[RunResult], done: &[&ScanRecord], contribut
     row.median_dvars_percent = motion.median_dvars_percent;
     row.sphere_radius_mm = first.row.sphere_radius_mm;
     row.sphere_radius_from.clone_from(&first.row.sphere_radius_from);
-    row.dropped_settling = sum(|r| r.dropped_settling);
-    row.dropped_unaligned = sum(|r| r.dropped_unaligned);
-    row.dropped_moved = sum(|r| r.dropped_moved);
-    row.dropped_signal_jump = sum(|r| r.dropped_signal_jump);
-    row.dropped_logged = sum(|r| r.dropped_logged);
-    row.dropped_beside_motion = sum(|r| r.dropped_beside_motion);
-    row.dropped_short_stretch = sum(|r| r.dropped_short_stretch);
+    row.dropped = seen.iter().map(|r| &r.row.dropped).sum();
     row.longest_stretch_s = seen.iter().map(|r| r.row.longest_stretch_s).fold(f64::NAN, f64::max);
     let weighted = |f: fn(&ReportRow) -> f64| seen.iter().map(|r| r.row.frames as f64 * f(&r.row)).sum::<f64>();
     row.tsnr_median = weighted(|r| r.tsnr_median) / row.frames as f64;

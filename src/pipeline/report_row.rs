@@ -7,7 +7,7 @@ use ndarray::{Array1, Array2};
 use super::run_motion::RunMotion;
 use super::summary::MotionSummary;
 use super::verdict::verdict;
-use crate::censor::{FrameMask, Reason};
+use crate::censor::FrameMask;
 use crate::clean;
 use crate::digest::{self, Digest};
 use crate::discover::ScanId;
@@ -52,8 +52,6 @@ fn figures_of(decided: Decided<'_>) -> ReportRow {
     let Decided { id, tr_s, digest, motion, fd_mm, mask, kept, .. } = decided;
     let frames = digest.frames;
     let minutes = |n: usize| n as f64 * tr_s / 60.0;
-    let dropped = mask.dropped();
-    let dropped = |reason: Reason| dropped[reason as usize];
     let atlases = counts(decided.atlases);
     let summary = MotionSummary::of(&[(fd_mm.view(), digest.dvars_percent.view(), kept, decided.motion_from)]);
     ReportRow {
@@ -72,13 +70,7 @@ fn figures_of(decided: Decided<'_>) -> ReportRow {
         median_dvars_percent: summary.median_dvars_percent,
         sphere_radius_mm: motion.sphere.radius.0,
         sphere_radius_from: motion.sphere.from.clone(),
-        dropped_settling: dropped(Reason::Settling),
-        dropped_unaligned: dropped(Reason::Unaligned),
-        dropped_moved: dropped(Reason::Moved),
-        dropped_signal_jump: dropped(Reason::SignalJump),
-        dropped_logged: dropped(Reason::Logged),
-        dropped_beside_motion: dropped(Reason::BesideMotion),
-        dropped_short_stretch: dropped(Reason::ShortStretch),
+        dropped: mask.dropped(),
         longest_stretch_s: mask.longest_stretch() as f64 * tr_s,
         dof: decided.dof,
         parcels_used: atlases.iter().map(|c| c.parcels_used).sum(),

@@ -4,9 +4,13 @@ use std::fmt::Write;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use serde_json::Value;
-
 use super::figures;
+use crate::censor::Reason;
+use crate::outputs::reason_words;
+use crate::record::{ReportRow, Verdict};
+use crate::results::report::Settings;
+use crate::results::{Contents, FileName, Report, ReportError};
+use crate::study::settings::{CensorSettings, Displacement, Settling};
 use crate::tables::{self, TableError, TextTable};
 
 /// Why nothing can be said.
@@ -14,14 +18,20 @@ use crate::tables::{self, TableError, TextTable};
 pub enum WhyError {
     #[error("{}: cannot read: {message}; is this a results folder that `keepstill run` wrote?", path.display())]
     Unreadable { path: PathBuf, message: String },
-    #[error("{}: there is no child or scan \"{wanted}\"{}", results.display(), advice(nearest.as_deref(), known))]
+    #[error("{}: no child or scan is called \"{wanted}\"{}", results.display(), advice(nearest.as_deref(), known))]
     NotFound { results: PathBuf, wanted: String, nearest: Option<String>, known: String },
     #[error("{wanted} has the runs {runs}; name one of them to ask about a frame")]
     WhichRun { wanted: String, runs: String },
     #[error("{scan} has frames 0 to {last}, so there is no frame {frame}")]
     NoFrame { scan: String, frame: usize, last: usize },
+    #[error(
+        "{scan}: its child has no report, so the limits that were in force are not known; run the study to its end"
+    )]
+    NoReport { scan: String },
     #[error("{}: the frames table has no column \"{column}\"", path.display())]
     NoColumn { path: PathBuf, column: &'static str },
+    #[error(transparent)]
+    Report(#[from] ReportError),
     #[error(transparent)]
     Table(#[from] TableError),
 }
@@ -30,7 +40,7 @@ fn advice(nearest: Option<&str>, known: &str) -> String {
     match nearest {
         Some(near) => format!("; is \"{near}\" meant?"),
         None if known.is_empty() => "; is this a results folder that `keepstill run` wrote?".to_owned(),
-        None => format!("; there are {known}"),
+        None => format!("; known: {known}"),
     }
 }
 
@@ -52,7 +62,7 @@ pub fn explain(results: &Path, wanted: &str, frame: Option<usize>) -> Result<Str
     let child = found.reports.iter().find(|(stem, _)| stem == wanted);
     match (scan, child, frame) {
         (Some((stem, table)), _, Some(frame)) => explain_frame(stem, table, &settings_of(&found, stem)?, frame),
-        (_, Some((stem, report)), None) => explain_child(stem, &read_json(report)?),
+        (_, Some((stem, report)), None) => explain_child(stem, &Report::read(report)?),
         (Some((stem, table)), None, None) => explain_scan(stem, table),
         (None, Some((stem, _)), Some(frame)) => {
             let runs: Vec<&(String, PathBuf)> = found.frames.iter().filter(|(run, _)| belongs(run, stem)).collect();
@@ -67,7 +77,7 @@ pub fn explain(results: &Path, wanted: &str, frame: Option<usize>) -> Result<Str
         (None, None, None) if found.reports.iter().any(|(stem, _)| belongs(stem, wanted)) => {
             // A child with several sessions: each of them.
             let sessions = found.reports.iter().filter(|(stem, _)| belongs(stem, wanted));
-            sessions.map(|(stem, report)| explain_child(stem, &read_json(report)?)).collect()
+            sessions.map(|(stem, report)| explain_child(stem, &Report::read(report)?)).collect()
         }
         (None, None, _) => {
             if let Some(failure) = failed_scan(&found, wanted)? {
@@ -89,13 +99,12 @@ pub fn explain(results: &Path, wanted: &str, frame: Option<usize>) -> Result<Str
 /// What became of a scan that left no frames table because it failed; none when no report knows of it.
 fn failed_scan(found: &Found, wanted: &str) -> Result<Option<String>, WhyError> {
     for (_, report) in found.reports.iter().filter(|(child, _)| belongs(wanted, child)) {
-        let report = read_json(report)?;
-        for run in report["runs"].as_array().map(Vec::as_slice).unwrap_or_default() {
-            let ids = ["participant_id", "session_id", "run_id"].map(|field| run[field].as_str());
+        for run in Report::read(report)?.runs {
+            let ids = [Some(&run.participant_id), run.session_id.as_ref(), run.run_id.as_ref()];
             let is_it = ids.into_iter().flatten().all(|id| wanted.split('_').any(|part| part == id));
-            if run["verdict"] == "failed" && is_it {
-                let problem = run["problem"].as_str().unwrap_or("n/a");
-                return Ok(Some(format!("{wanted} failed, so none of its frames was judged: {problem}\n")));
+            if run.verdict == Verdict::Failed && is_it {
+                let problem = run.problem.as_deref().unwrap_or("n/a");
+                return Ok(Some(format!("{wanted} failed, so none of its frames were judged: {problem}\n")));
             }
         }
     }
@@ -122,10 +131,12 @@ fn look(results: &Path) -> Result<Found, WhyError> {
             let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
             if path.is_dir() && depth < 3 && !name.starts_with('.') {
                 folders.push((path, depth + 1));
-            } else if let Some(stem) = name.strip_suffix("_report.json") {
-                found.reports.push((stem.to_owned(), path));
-            } else if let Some(stem) = name.strip_suffix("_frames.tsv") {
-                found.frames.push((stem.to_owned(), path));
+            } else if let Some(file) = FileName::parse(&name) {
+                match file.contents {
+                    Contents::ReportForMachines => found.reports.push((file.stem.to_owned(), path)),
+                    Contents::FramesTable => found.frames.push((file.stem.to_owned(), path)),
+                    _ => {}
+                }
             }
         }
     }
@@ -134,78 +145,63 @@ fn look(results: &Path) -> Result<Found, WhyError> {
     Ok(found)
 }
 
-fn read_json(path: &Path) -> Result<Value, WhyError> {
-    let unreadable = |message: String| WhyError::Unreadable { path: path.to_owned(), message };
-    serde_json::from_slice(&fs::read(path).map_err(|e| unreadable(e.to_string()))?)
-        .map_err(|e| unreadable(e.to_string()))
-}
-
 /// The settings that were in force for a scan.
-fn settings_of(found: &Found, scan: &str) -> Result<Value, WhyError> {
+fn settings_of(found: &Found, scan: &str) -> Result<Settings, WhyError> {
     let report = found.reports.iter().rev().find(|(child, _)| belongs(scan, child));
-    Ok(match report {
-        Some((_, path)) => read_json(path)?["settings"].clone(),
-        None => Value::Null,
-    })
+    let (_, path) = report.ok_or_else(|| WhyError::NoReport { scan: scan.to_owned() })?;
+    Ok(Report::read(path)?.settings)
 }
 
-fn number(row: &Value, field: &str, digits: usize) -> String {
-    row[field].as_f64().map_or_else(|| "n/a".to_owned(), |v| figures(v, digits))
-}
-
-fn explain_child(stem: &str, report: &Value) -> Result<String, WhyError> {
-    let (row, settings) = (&report["joined"], &report["settings"]);
-    let minutes = number(row, "minutes_kept", 1);
-    let asked = number(&settings["enough"], "minutes", 1);
-    let verdict = row["verdict"].as_str().unwrap_or("n/a");
-    let mut out = match verdict {
-        "enough" => format!("{stem} has enough data: {minutes} minutes are kept, {asked} are asked for.\n"),
-        "too_short" => {
-            format!("{stem} is set aside as too_short: {minutes} minutes are kept, {asked} are asked for.\n")
+fn explain_child(stem: &str, report: &Report) -> Result<String, WhyError> {
+    let (row, enough) = (&report.joined.row, &report.settings.enough);
+    let (minutes, asked) = (figures(row.minutes_kept, 1), figures(enough.minutes, 1));
+    let mut out = match row.verdict {
+        Verdict::Enough => {
+            format!("{stem} has enough data: {minutes} minutes are kept, and at least {asked} are asked for.\n")
         }
-        "too_few_dof" => match row["dof"].as_f64() {
-            Some(dof) => format!(
-                "{stem} is set aside as too_few_dof: cleaning leaves {} degrees of freedom, and {} are asked for.\n",
-                figures(dof, 1),
-                number(&settings["enough"], "dof", 0)
-            ),
-            None => format!(
-                "{stem} is set aside as too_few_dof: no run leaves more than the 2 degrees of freedom that a run needs.\n"
-            ),
-        },
-        "poor_coverage" => format!(
-            "{stem} is set aside as poor_coverage: {} of {} parcels have enough of their voxels inside the brain mask and alive.\n",
-            row["parcels_used"], row["parcels"]
+        Verdict::TooShort => {
+            format!("{stem} is set aside as too_short: {minutes} minutes are kept, but {asked} are asked for.\n")
+        }
+        Verdict::TooFewDof if row.dof.is_finite() => format!(
+            "{stem} is set aside as too_few_dof: cleaning leaves {} degrees of freedom, but {} are asked for.\n",
+            figures(row.dof, 1),
+            figures(enough.dof, 0)
         ),
-        _ => format!("{stem} failed: no run could be done.\n"),
+        Verdict::TooFewDof => format!(
+            "{stem} is set aside as too_few_dof: no run leaves more than the 2 degrees of freedom that a run needs.\n"
+        ),
+        Verdict::PoorCoverage => format!(
+            "{stem} is set aside as poor_coverage: only {} of {} parcels have enough of their voxels inside the brain \
+             mask and alive.\n",
+            row.parcels_used, row.parcels
+        ),
+        Verdict::Failed => format!("{stem} failed: no run could be done.\n"),
     };
-    if let Some(problem) = row["problem"].as_str() {
+    if let Some(problem) = &row.problem {
         let _ = writeln!(out, "Problem: {problem}");
     }
-    let runs = report["runs"].as_array().map(Vec::as_slice).unwrap_or_default();
-    for run in runs {
-        let name = run["run_id"].as_str().unwrap_or("its run");
-        if run["verdict"] == "failed" {
-            let _ = writeln!(out, "{name}: failed.");
-            continue;
-        }
-        let _ = writeln!(
-            out,
-            "{name}: {} of {} minutes kept, mean FD {} mm; of {} frames, {} dropped.",
-            number(run, "minutes_kept", 1),
-            number(run, "minutes", 1),
-            number(run, "mean_fd_mm", 3),
-            run["frames"],
-            run["frames"].as_u64().unwrap_or(0).saturating_sub(run["frames_kept"].as_u64().unwrap_or(0))
-        );
-        for reason in crate::censor::Reason::ALL {
-            let dropped = run[format!("dropped_{}", reason.key())].as_u64().unwrap_or(0);
-            if dropped > 0 {
-                let _ = writeln!(out, "  {dropped} {}: {}", reason.key(), crate::outputs::reason_words(reason));
-            }
-        }
-    }
+    report.runs.iter().for_each(|run| explain_run(&mut out, run));
     Ok(out)
+}
+
+fn explain_run(out: &mut String, run: &ReportRow) {
+    let name = run.run_id.as_deref().unwrap_or("its run");
+    if run.verdict == Verdict::Failed {
+        let _ = writeln!(out, "{name}: failed.");
+        return;
+    }
+    let _ = writeln!(
+        out,
+        "{name}: {} of {} minutes are kept; mean FD is {} mm; {} of {} frames are dropped.",
+        figures(run.minutes_kept, 1),
+        figures(run.minutes, 1),
+        figures(run.mean_fd_mm, 3),
+        run.frames.saturating_sub(run.frames_kept),
+        run.frames
+    );
+    for (reason, dropped) in run.dropped.iter().filter(|(_, dropped)| **dropped > 0) {
+        let _ = writeln!(out, "  {dropped} {}: {}", reason.key(), reason_words(reason));
+    }
 }
 
 fn column(table: &TextTable, name: &'static str) -> Result<usize, WhyError> {
@@ -218,17 +214,17 @@ fn explain_scan(stem: &str, path: &Path) -> Result<String, WhyError> {
     let mut out = String::new();
     let dropped = table.rows.iter().filter(|r| r.cells[reasons] != "n/a").count();
     let _ = writeln!(out, "{stem}: {dropped} of {} frames are dropped.", table.rows.len());
-    for reason in crate::censor::Reason::ALL {
+    for reason in Reason::ALL {
         let first = |cells: &[String]| cells[reasons].split(';').next() == Some(reason.key());
         let count = table.rows.iter().filter(|r| first(&r.cells)).count();
         if count > 0 {
-            let _ = writeln!(out, "  {count} {}: {}", reason.key(), crate::outputs::reason_words(reason));
+            let _ = writeln!(out, "  {count} {}: {}", reason.key(), reason_words(reason));
         }
     }
     Ok(out)
 }
 
-fn explain_frame(stem: &str, path: &Path, settings: &Value, frame: usize) -> Result<String, WhyError> {
+fn explain_frame(stem: &str, path: &Path, settings: &Settings, frame: usize) -> Result<String, WhyError> {
     let table = tables::read_tsv(path)?;
     let Some(row) = table.rows.get(frame) else {
         let last = table.rows.len().saturating_sub(1);
@@ -236,10 +232,12 @@ fn explain_frame(stem: &str, path: &Path, settings: &Value, frame: usize) -> Res
     };
     let cell = |name| Ok::<_, WhyError>(row.cells[column(&table, name)?].as_str());
     let (time, reasons, dvars) = (cell("time_s")?, cell("reasons")?, cell("dvars_percent")?);
-    let form = settings["motion"]["displacement"].as_str().unwrap_or("sum");
-    let fd_column = if form == "rms" { "fd_rms_mm" } else { "fd_sum_mm" };
+    let (form, fd_column) = match settings.motion.displacement {
+        Displacement::Sum => ("sum", "fd_sum_mm"),
+        Displacement::Rms => ("rms", "fd_rms_mm"),
+    };
     let fd = cell(fd_column)?;
-    let censor = &settings["censor"];
+    let censor = &settings.censor;
     let trans = column(&table, "translation_x_mm")?;
     let since = match (0..frame).rev().find(|&i| table.rows[i].cells[trans] != "n/a") {
         Some(earlier) if earlier + 1 < frame => format!("frame {earlier}, the latest before it with a pose"),
@@ -248,36 +246,38 @@ fn explain_frame(stem: &str, path: &Path, settings: &Value, frame: usize) -> Res
     if reasons == "n/a" {
         return Ok(format!(
             "Frame {frame} of {stem} ({time} s) is kept: FD {fd} mm, limit {} mm; DVARS {dvars} %.\n",
-            censor["fd_mm"]
+            censor.fd_mm
         ));
     }
     let mut out = format!("Frame {frame} of {stem} ({time} s) is dropped:\n");
     for reason in reasons.split(';') {
         let why = match reason {
-            "settling" => match censor["settling"].as_u64() {
-                Some(frames) => {
+            "settling" => match censor.settling {
+                Settling::Frames(frames) => {
                     format!("it is among the first {frames} frames, which are cut while the signal settles")
                 }
-                None => "it is among the first frames, whose brightness stands out while the signal settles".to_owned(),
+                Settling::Auto => {
+                    "it is among the first frames, whose brightness stands out while the signal settles".to_owned()
+                }
             },
             "unaligned" => {
-                "no pose was found that aligns it with the reference frame, so how far the head moved cannot be told"
+                "no pose was found that aligns it with the reference frame, so the distance that the head moved is not known"
                     .to_owned()
             }
             "moved" => format!(
                 "the head moved {fd} mm (FD, {form} form) since {since}, above the limit of {} mm",
-                censor["fd_mm"]
+                censor.fd_mm
             ),
             "signal_jump" => {
                 format!(
                     "the image changed by {dvars} % (DVARS) since the frame before, above the limit of {} %",
-                    censor["dvars_percent"]
+                    censor.dvars_percent
                 )
             }
             "logged" => "its acquisition overlaps an interval of the watch log".to_owned(),
             "beside_motion" => beside(&table, fd_column, frame, censor)?,
             "short_stretch" => {
-                format!("the stretch of kept frames around it is shorter than {} frames", censor["shortest_stretch"])
+                format!("the stretch of kept frames around it is shorter than {} frames", censor.shortest_stretch)
             }
             other => other.to_owned(),
         };
@@ -287,9 +287,13 @@ fn explain_frame(stem: &str, path: &Path, settings: &Value, frame: usize) -> Res
 }
 
 /// Names the moved, jumped or unaligned frames whose neighbour a frame is.
-fn beside(table: &TextTable, fd_column: &'static str, frame: usize, censor: &Value) -> Result<String, WhyError> {
-    let reach = |name: &str| censor[name].as_u64().unwrap_or(0) as usize;
-    let (before, after) = (reach("before"), reach("after"));
+fn beside(
+    table: &TextTable,
+    fd_column: &'static str,
+    frame: usize,
+    censor: &CensorSettings,
+) -> Result<String, WhyError> {
+    let (before, after) = (censor.before, censor.after);
     let (reasons, fd) = (column(table, "reasons")?, column(table, fd_column)?);
     let last = table.rows.len().saturating_sub(1);
     let near = frame.saturating_sub(after)..=frame.saturating_add(before).min(last);

@@ -3,7 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use super::ledger::{self, LedgerError};
-use super::{Decision, FOLDER, RowId};
+use super::{Decision, RowId};
+use crate::results::Layout;
+use crate::results::layout::REVIEW;
 use crate::tables::absent;
 
 /// Columns of the table.
@@ -102,7 +104,7 @@ pub fn free_text(text: &str, what: &'static str) -> Result<Option<String>, Input
 /// Where the table is, in a results folder.
 #[must_use]
 pub fn path(results: &Path) -> PathBuf {
-    results.join(FOLDER).join("decisions.tsv")
+    Layout::new(results).decisions()
 }
 
 /// Adds a decision; when this returns it is on disk.
@@ -138,7 +140,7 @@ pub fn read(results: &Path) -> Result<Decisions, LedgerError> {
         match line.content.and_then(|cells| parse(&cells)) {
             Ok(decision) => decisions.lines.push(decision),
             Err(words) => decisions.skipped.push(format!(
-                "{FOLDER}/decisions.tsv line {} {words}; it is passed over, and the file is left as it is",
+                "{REVIEW}/decisions.tsv line {} {words}; it is passed over, and the file is left as it is",
                 line.number
             )),
         }

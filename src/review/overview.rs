@@ -180,7 +180,7 @@ pub fn child_review(lines: &[&Line], digest: &str, written: usize) -> ChildRevie
     ChildReview { others: standing.reviewers.len(), lines: written, standing, decisions: told.collect() }
 }
 
-/// Each pair of reviewers over the children that both decided on; `own` has one entry a child.
+/// Each pair of reviewers over the children that both decided on; `own` has one entry per child.
 fn agreement(own: &[Vec<(&str, Decision)>]) -> Vec<Pair> {
     let reviewers: BTreeSet<&str> = own.iter().flatten().map(|(reviewer, _)| *reviewer).collect();
     let reviewers: Vec<&str> = reviewers.into_iter().collect();

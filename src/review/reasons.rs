@@ -5,10 +5,11 @@ use std::fs::File;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
+use super::clock;
 use super::decisions::{LONGEST_TEXT, free_text};
 use super::ledger::{self, LedgerError};
-use super::{FOLDER, clock};
 use crate::record::files::{WriteError, write_whole};
+use crate::results::Layout;
 
 /// What a new list holds: our own words for what is seen most often (own choice).
 const FIRST: [&str; 8] = [
@@ -39,7 +40,7 @@ pub enum ReasonsError {
 }
 
 fn path(results: &Path) -> PathBuf {
-    results.join(FOLDER).join("reasons.txt")
+    Layout::new(results).reasons()
 }
 
 /// Makes the list, if there is none.
@@ -95,7 +96,7 @@ pub fn add(results: &Path, reason: &str) -> Result<(), ReasonsError> {
 const UNHIDDEN: [&str; 2] = ["time", "reviewer"];
 
 fn unhidden_path(results: &Path) -> PathBuf {
-    results.join(FOLDER).join("unhidden.tsv")
+    Layout::new(results).unhidden()
 }
 
 /// Notes that a reviewer looks at group, sex and age; when this returns it is on disk.

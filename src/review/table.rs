@@ -4,11 +4,12 @@
 
 use std::collections::{HashMap, VecDeque};
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::fs::File;
+use std::path::Path;
 use std::time::Duration;
 
 use super::RowId;
-use super::decisions::{self, Decisions};
+use super::decisions;
 use super::folder::FolderError;
 use super::ledger::LedgerError;
 use super::overview::{self, Subject};
@@ -16,8 +17,8 @@ use crate::outputs::cell;
 use crate::pages;
 use crate::record::files::{WriteError, write_whole};
 use crate::record::lock::{LockError, lock_results};
-
-const NAME: &str = "cohort.tsv";
+use crate::results::layout::{COHORT_TABLE, Layout};
+use crate::results::{CohortTable, CohortTableError};
 
 /// Columns that reviews fill.
 pub const COLUMNS: [&str; 3] = ["review", "reviewers", "review_reason"];
@@ -27,10 +28,8 @@ pub const COLUMNS: [&str; 3] = ["review", "reviewers", "review_reason"];
 pub enum TableError {
     #[error(transparent)]
     Folder(#[from] FolderError),
-    #[error("{}: has no column \"{column}\"; run the study again with this version of keepstill", path.display())]
-    NoColumn { path: PathBuf, column: &'static str },
-    #[error("{} line {line}: has {found} cells, and the header has {expected}; run the study again to write it anew", path.display())]
-    Ragged { path: PathBuf, line: usize, found: usize, expected: usize },
+    #[error(transparent)]
+    Table(#[from] CohortTableError),
     #[error(transparent)]
     Lock(#[from] LockError),
     #[error(transparent)]
@@ -49,50 +48,28 @@ pub enum Updated {
     Busy,
 }
 
-struct Table {
-    path: PathBuf,
-    header: Vec<String>,
-    rows: Vec<Vec<String>>,
+/// Opens the cohort table, saying of one that is not there what its folder is instead.
+fn open(results: &Path) -> Result<CohortTable, TableError> {
+    let path = Layout::new(results).cohort_table();
+    File::open(path).map_err(|source| FolderError::of(results, COHORT_TABLE, source))?;
+    Ok(CohortTable::open(results)?)
 }
 
-impl Table {
-    fn read(results: &Path) -> Result<Self, TableError> {
-        let path = results.join(NAME);
-        let text = fs::read_to_string(&path).map_err(|source| FolderError::of(results, NAME, source))?;
-        let split = |line: &str| -> Vec<String> { line.split('\t').map(str::to_owned).collect() };
-        let mut lines = text.lines();
-        let header = split(lines.next().unwrap_or_default());
-        let rows: Vec<Vec<String>> = lines.map(split).collect();
-        if let Some((at, row)) = rows.iter().enumerate().find(|(_, row)| row.len() != header.len()) {
-            return Err(TableError::Ragged { path, line: at + 2, found: row.len(), expected: header.len() });
-        }
-        Ok(Self { path, header, rows })
+fn subjects_of(table: &CohortTable) -> Result<Vec<Subject>, TableError> {
+    let at = |name| table.need(name);
+    let (participant, session, run) = (at("participant_id")?, at("session_id")?, at("run_id")?);
+    let digest = at("results_digest")?;
+    let mut seen: HashMap<String, usize> = HashMap::new();
+    let mut subjects = Vec::new();
+    for row in table.rows() {
+        let cells = row?.cells;
+        let row = RowId::from_cells(&cells[participant], &cells[session], &cells[run]);
+        // Runs of several tasks that are not joined: the table does not name the task.
+        let times = seen.entry(row.label()).and_modify(|times| *times += 1).or_insert(1);
+        let stem = if *times == 1 { row.label() } else { format!("{} ({times})", row.label()) };
+        subjects.push(Subject { stem, row, results_digest: digest_of(&cells[digest]) });
     }
-
-    fn column(&self, name: &'static str) -> Result<usize, TableError> {
-        let at = self.header.iter().position(|column| column == name);
-        at.ok_or_else(|| TableError::NoColumn { path: self.path.clone(), column: name })
-    }
-
-    fn subjects(&self) -> Result<Vec<Subject>, TableError> {
-        let at = |name| self.column(name);
-        let (participant, session, run) = (at("participant_id")?, at("session_id")?, at("run_id")?);
-        let digest = at("results_digest")?;
-        let mut seen: HashMap<String, usize> = HashMap::new();
-        let subject = |cells: &Vec<String>| {
-            let row = RowId::from_cells(&cells[participant], &cells[session], &cells[run]);
-            // Runs of several tasks that are not joined: the table does not name the task.
-            let times = seen.entry(row.label()).and_modify(|times| *times += 1).or_insert(1);
-            let stem = if *times == 1 { row.label() } else { format!("{} ({times})", row.label()) };
-            Subject { stem, row, results_digest: digest_of(&cells[digest]) }
-        };
-        Ok(self.rows.iter().map(subject).collect())
-    }
-
-    fn text(&self) -> String {
-        let lines = std::iter::once(&self.header).chain(&self.rows);
-        lines.map(|cells| cells.join("\t") + "\n").collect()
-    }
+    Ok(subjects)
 }
 
 /// A digest's cell; n/a is none, as where results could not be made.
@@ -105,7 +82,7 @@ fn digest_of(cell: &str) -> String {
 /// # Errors
 /// A table that is not there, or not as this version writes it.
 pub fn subjects(results: &Path) -> Result<Vec<Subject>, TableError> {
-    Table::read(results)?.subjects()
+    subjects_of(&open(results)?)
 }
 
 /// Everything that reviewers decided, seen through for the rows of the cohort table. Rows are named as the pages name
@@ -124,7 +101,7 @@ pub fn overview(results: &Path) -> Result<overview::Overview, TableError> {
 
 /// Gives rows the stems of the cohort page; what could not be named so, in words.
 fn name_as_pages_do(results: &Path, subjects: &mut [Subject]) -> Option<String> {
-    let path = results.join("cohort.html");
+    let path = Layout::new(results).cohort_page();
     let html = fs::read_to_string(&path).map_err(|error| error.to_string());
     let data = match html.and_then(|html| pages::cohort_data(&html).map_err(|error| error.to_string())) {
         Ok(data) => data,
@@ -160,30 +137,21 @@ fn name_as_pages_do(results: &Path, subjects: &mut [Subject]) -> Option<String> 
 pub fn update(results: &Path) -> Result<Updated, TableError> {
     // A run writes the columns itself, so it is not waited for.
     let Some(_lock) = lock_results(results, Duration::ZERO)? else { return Ok(Updated::Busy) };
-    let mut table = Table::read(results)?;
-    let before = table.text();
-    let subjects = table.subjects()?;
-    fill(&mut table, &decisions::read(results)?, &subjects)?;
-    let after = table.text();
-    if after == before {
+    let table = open(results)?;
+    let subjects = subjects_of(&table)?;
+    let mut places = [0; COLUMNS.len()];
+    for (place, name) in places.iter_mut().zip(COLUMNS) {
+        *place = table.need(name)?;
+    }
+    let standings = overview::standings(&decisions::read(results)?, subjects.iter().map(Subject::named));
+    let cells: Vec<[String; COLUMNS.len()]> =
+        standings.iter().map(|standing| standing.cells().map(|text| cell(&text))).collect();
+    let rewritten = table.rewritten(places, &cells);
+    if !rewritten.changed {
         return Ok(Updated::Same);
     }
-    write_whole(&table.path, after.as_bytes())?;
+    write_whole(table.path(), rewritten.text.as_bytes())?;
     Ok(Updated::Written)
-}
-
-fn fill(table: &mut Table, decisions: &Decisions, subjects: &[Subject]) -> Result<(), TableError> {
-    let mut places = [0; 3];
-    for (place, name) in places.iter_mut().zip(COLUMNS) {
-        *place = table.column(name)?;
-    }
-    let standings = overview::standings(decisions, subjects.iter().map(Subject::named));
-    for (cells, standing) in table.rows.iter_mut().zip(standings) {
-        for (place, text) in places.into_iter().zip(standing.cells()) {
-            cells[place] = cell(&text);
-        }
-    }
-    Ok(())
 }
 
 #[cfg(test)]
@@ -257,7 +225,7 @@ mod tests {
         for (text, words) in [
             (TABLE.replace("\tresults_digest", "\tother"), "no column \"results_digest\""),
             (TABLE.replace("\treviewers", "\tother"), "no column \"reviewers\""),
-            (TABLE.replace("\told\t", "\told "), "line 3: has 8 cells, and the header has 9"),
+            (TABLE.replace("\told\t", "\told "), "line 3: 8 cells, expected 9 as in line 1"),
         ] {
             fs::write(&path, &text).unwrap();
             let said = update(folder.path()).unwrap_err().to_string();

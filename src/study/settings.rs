@@ -114,7 +114,7 @@ fn axes_as_text<S: serde::Serializer>(axes: &[Axis; 3], s: S) -> Result<S::Ok, S
 }
 
 /// Which form of framewise displacement censoring uses.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Displacement {
     Sum,
@@ -135,7 +135,7 @@ pub enum SphereRadius {
 }
 
 /// `[censor]`: which frames are dropped.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CensorSettings {
     /// Frames with a displacement strictly above this are dropped; 0 turns it off.
     pub fd_mm: f64,
@@ -156,7 +156,7 @@ pub struct CensorSettings {
 }
 
 /// How many frames are cut from the start.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Settling {
     /// Leading frames that stand out by their brightness.
@@ -279,7 +279,7 @@ pub enum Join {
 }
 
 /// `[enough]`: what a child needs.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct EnoughSettings {
     pub minutes: f64,
     /// Degrees of freedom left after cleaning; 0: not asked.

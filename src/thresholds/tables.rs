@@ -5,12 +5,10 @@ use serde_json::{Value, json};
 use super::{ChildMinutes, Choice, MINIMUMS_MIN, Row, Thresholds, page};
 use crate::outputs::{self, CAUTION, number_cell};
 use crate::record::files::{WriteError, write_whole};
+use crate::results::Layout;
 use crate::study::Study;
 use crate::study::settings::Displacement;
 use crate::tables::write_number_f32;
-
-/// The folder of these files, relative to the results folder.
-pub const FOLDER: &str = "thresholds";
 
 /// The word of a form in tables, as in the study file.
 pub(super) fn form_word(form: Displacement) -> &'static str {
@@ -64,7 +62,7 @@ fn child_cells(child: &ChildMinutes) -> [Option<String>; 4] {
 
 const CHILD_COLUMNS: [&str; 4] = ["participant_id", "session_id", "run_id", "stem"];
 
-/// `minutes.tsv`: one row a child and choice.
+/// `minutes.tsv`: one row per child and choice.
 #[must_use]
 pub fn minutes_table(found: &Thresholds) -> Vec<u8> {
     let header = [&CHILD_COLUMNS[..], &["fd_mm", "displacement", "neighbours", "minutes", "minutes_kept"]].concat();
@@ -141,7 +139,7 @@ pub fn json(study: &Study, found: &Thresholds) -> Value {
 /// # Errors
 /// [`WriteError`] with the path.
 pub fn write(study: &Study, found: &Thresholds, json: &Value) -> Result<(), WriteError> {
-    let folder = study.results.join(FOLDER);
+    let folder = Layout::new(&study.results).thresholds();
     for (name, bytes) in [
         ("thresholds.tsv", thresholds_table(found).into_bytes()),
         ("minutes.tsv", minutes_table(found)),

@@ -7,7 +7,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the flow; each may use those before it, and none after.
-const FLOW: [&str; 29] = [
+const FLOW: [&str; 30] = [
     "units",
     "stretches",
     "linalg",
@@ -27,6 +27,7 @@ const FLOW: [&str; 29] = [
     "record",
     "event",
     "pipeline",
+    "results",
     "outputs",
     "report",
     "pages",

@@ -58,13 +58,16 @@ fn why_explains_each_reason_in_words() {
         ("14", "beside_motion: it lies within 1 frame before or 2 after frame 13 (moved, FD 0."),
         ("17", "short_stretch: the stretch of kept frames around it is shorter than 5 frames"),
         ("20", "logged: its acquisition overlaps an interval of the watch log"),
-        ("31", "% (DVARS) since the frame before, above the limit of 5.0 %"),
+        ("31", "% (DVARS) since the frame before, above the limit of 5 %"),
     ] {
         let text = why(frame);
         assert!(text.starts_with(&format!("Frame {frame} of sub-01 (")) && text.contains(words), "{text}");
     }
     let child = folder.keepstill(&["why", "results", "sub-01"]).expect(0).stdout;
-    assert!(child.starts_with("sub-01 has enough data: 0.8 minutes are kept, 0.5 are asked for."), "{child}");
+    assert!(
+        child.starts_with("sub-01 has enough data: 0.8 minutes are kept, and at least 0.5 are asked for."),
+        "{child}"
+    );
     for reason in ["2 settling", "1 moved", "2 signal_jump", "2 logged", "6 beside_motion", "3 short_stretch"] {
         assert!(child.contains(&format!("\n  {reason}: ")), "{reason} is not in {child}");
     }
@@ -79,10 +82,10 @@ fn why_explains_runs_and_verdicts() {
     assert!(run.starts_with("sub-01_run-2: 4 of 40 frames are dropped.\n  1 moved: "), "{run}");
     let child = folder.keepstill(&["why", "results", "sub-01"]).expect(0).stdout;
     assert!(
-        child.starts_with("sub-01 is set aside as too_short: 2.4 minutes are kept, 60.0 are asked for."),
+        child.starts_with("sub-01 is set aside as too_short: 2.4 minutes are kept, but 60.0 are asked for."),
         "{child}"
     );
-    assert!(child.contains("\nrun-1: 1.2 of 1.3 minutes kept") && child.contains("\nrun-2: "), "{child}");
+    assert!(child.contains("\nrun-1: 1.2 of 1.3 minutes are kept;") && child.contains("\nrun-2: "), "{child}");
     folder.edit("study.toml", "[clean]", "[censor]\nsettling = 33\n\n[clean]");
     folder.run(&[]).expect(0);
     let child = folder.keepstill(&["why", "results", "sub-01"]).expect(0).stdout;
@@ -206,7 +209,7 @@ fn why_tells_of_failed_scans_and_of_all_sessions() {
     let why = |scan: &str| folder.keepstill(&["why", "results", scan]).expect(0).stdout;
     let failed = why("sub-01_ses-2_run-1");
     assert!(
-        failed.starts_with("sub-01_ses-2_run-1 failed, so none of its frames was judged: motion_01_2_1.tsv"),
+        failed.starts_with("sub-01_ses-2_run-1 failed, so none of its frames were judged: motion_01_2_1.tsv"),
         "{failed}"
     );
     let both = why("sub-01");

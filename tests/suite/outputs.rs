@@ -2,7 +2,8 @@
 
 use std::io::Cursor;
 
-use keepstill::outputs::{cell, text_table};
+use keepstill::cohort::COHORT_COLUMNS;
+use keepstill::outputs::{FRAME_COLUMNS, cell, text_table};
 use ndarray::Array2;
 use ndarray_npy::ReadNpyExt;
 use serde_json::Value;
@@ -109,6 +110,30 @@ fn the_cohort_table_is_as_the_contract_says() {
     assert_eq!(keys(&json(&folder, "results/cohort.json")), COHORT.split('\t').collect::<Vec<_>>());
     let dropped = table[0].iter().zip(row).filter(|(name, _)| name.starts_with("dropped_"));
     assert_eq!(dropped.map(|(_, cell)| cell.parse::<usize>().unwrap()).sum::<usize>(), 4);
+}
+
+/// Names and units of the columns in the table under a heading of docs/outputs.md, in order.
+fn documented(heading: &str) -> Vec<(String, String)> {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/outputs.md");
+    let text = std::fs::read_to_string(path).unwrap();
+    let section = text.split("\n## ").find(|section| section.lines().next() == Some(heading)).unwrap();
+    let lines = section.lines().skip_while(|line| !line.starts_with("| column |")).skip(2);
+    let mut columns = Vec::new();
+    for line in lines.take_while(|line| line.starts_with('|')) {
+        let parts: Vec<&str> = line.split('|').map(str::trim).collect();
+        let names = parts[1].split(", ").filter_map(|name| name.strip_prefix('`')?.strip_suffix('`'));
+        columns.extend(names.map(|name| (name.to_owned(), parts[2].to_owned())));
+    }
+    columns
+}
+
+#[test]
+fn the_documentation_lists_every_column_in_order_with_its_unit() {
+    let own = |(name, unit): (&str, &str)| (name.to_owned(), unit.to_owned());
+    let cohort: Vec<_> = COHORT_COLUMNS.iter().map(|column| own((column.name, column.unit))).collect();
+    assert_eq!(documented("cohort.tsv"), cohort);
+    let frames: Vec<_> = FRAME_COLUMNS.iter().map(|column| own((column.name, column.unit))).collect();
+    assert_eq!(documented("R_frames.tsv"), frames);
 }
 
 #[test]

@@ -13,6 +13,7 @@ use axum::http::StatusCode;
 use super::ServeError;
 use super::answer::Refusal;
 use crate::pages::{ChildData, CohortData, child_data, cohort_data};
+use crate::results::layout::{COHORT_PAGE, Layout};
 use crate::review::RowId;
 use crate::review::folder::FolderError;
 use crate::review::overview::Subject;
@@ -91,9 +92,6 @@ fn read_page(path: &Path) -> io::Result<String> {
     fs::read_to_string(path)
 }
 
-/// The page that the cohort is read from.
-const NAME: &str = "cohort.html";
-
 /// Tells one writing of a file from the next: each has a file of its own, renamed to its place.
 type Stamp = (SystemTime, u64, u64);
 
@@ -110,8 +108,8 @@ impl CohortCache {
 
     /// The cohort as its page is now.
     pub(super) fn get(&self) -> Result<Arc<Cohort>, ServeError> {
-        let path = &self.results.join(NAME);
-        let fail = |source: io::Error| FolderError::of(&self.results, NAME, source);
+        let path = &Layout::new(&self.results).cohort_page();
+        let fail = |source: io::Error| FolderError::of(&self.results, COHORT_PAGE, source);
         let about = fs::metadata(path).map_err(fail)?;
         let stamp = (about.modified().map_err(fail)?, about.len(), about.ino());
         let mut seen = self.seen.lock().unwrap_or_else(|e| e.into_inner());

@@ -8,6 +8,7 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 
+use crate::discover::Sex;
 use crate::stack::gather::children::GatheredChildren;
 use crate::stack::gather::error::StackError;
 use crate::tables::missing;
@@ -85,10 +86,10 @@ fn number(results: &Path, stem: &str, column: &str, cell: &str) -> Result<f64, S
 
 /// 0 for a cell that begins with f, 1 for m, in either case.
 fn sex(cell: &str) -> f64 {
-    match cell.trim().chars().next() {
-        Some('f' | 'F') => 0.0,
-        Some('m' | 'M') => 1.0,
-        _ => f64::NAN,
+    match Sex::of_cell(cell) {
+        Sex::Female => 0.0,
+        Sex::Male => 1.0,
+        Sex::Unknown => f64::NAN,
     }
 }
 

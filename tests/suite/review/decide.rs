@@ -93,7 +93,7 @@ fn two_reviewers_disagree_agree_and_settle() {
     }
     let words = folder.keepstill(&["review", "results", "--agreement"]).expect(0).stdout;
     let expected = "3 children: 1 include, 1 to be settled, 1 not decided.\n\
-        AB and CD: 2 children, the same word for 1; Cohen's kappa 0.00 (95 % interval n/a: these children cannot tell how sure it is).\n\
+        AB and CD: 2 children, the same word for 1; Cohen's kappa 0.00 (95 % interval n/a: there is too little data to say how certain it is).\n\
         To be settled: sub-01.\n";
     assert_eq!(words, expected);
 }

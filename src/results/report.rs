@@ -1,0 +1,102 @@
+//! `S_report.json`, read back into the structs that it was written from.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use serde::Deserialize;
+use serde_json::Value;
+
+use crate::record::ReportRow;
+use crate::study::settings::{CensorSettings, Displacement, EnoughSettings};
+
+/// Why a report cannot be used.
+#[derive(Debug, thiserror::Error)]
+pub enum ReportError {
+    #[error("{}: cannot read: {message}; is this a results folder that `keepstill run` wrote?", path.display())]
+    Unreadable { path: PathBuf, message: String },
+    #[error("{}: is not a report of this version of keepstill: {message}; run the study again", path.display())]
+    Form { path: PathBuf, message: String },
+}
+
+/// A child's report.
+#[derive(Debug, Clone, Deserialize)]
+pub struct Report {
+    pub version: String,
+    pub settings: Settings,
+    /// One row per run.
+    pub runs: Vec<ReportRow>,
+    pub joined: JoinedRow,
+}
+
+/// The row of a child's joined runs; `row.inputs` is empty, since each run names its own.
+#[derive(Debug, Clone, Deserialize)]
+pub struct JoinedRow {
+    #[serde(flatten)]
+    pub row: ReportRow,
+    pub runs: usize,
+    /// Stems of the runs that the joined result is made of.
+    pub runs_joined: Vec<String>,
+    pub results_digest: String,
+}
+
+/// The settings that were in force.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(try_from = "Value")]
+pub struct Settings {
+    pub motion: Motion,
+    pub censor: CensorSettings,
+    pub clean: Clean,
+    pub enough: EnoughSettings,
+    pub children: Children,
+    /// Every section as it stands in the report.
+    pub sections: Value,
+}
+
+/// What of `[motion]` is asked for.
+#[derive(Debug, Clone, Deserialize)]
+pub struct Motion {
+    pub displacement: Displacement,
+}
+
+/// What of `[clean]` is asked for.
+#[derive(Debug, Clone, Deserialize)]
+pub struct Clean {
+    /// Lowest and highest frequency that is kept, Hz; empty: all are.
+    pub band_hz: Vec<f64>,
+}
+
+/// What of `[children]` is asked for.
+#[derive(Debug, Clone, Deserialize)]
+pub struct Children {
+    pub age_column: Option<String>,
+    pub sex_column: Option<String>,
+}
+
+impl TryFrom<Value> for Settings {
+    type Error = serde_json::Error;
+
+    fn try_from(sections: Value) -> Result<Self, serde_json::Error> {
+        #[derive(Deserialize)]
+        struct Read {
+            motion: Motion,
+            censor: CensorSettings,
+            clean: Clean,
+            enough: EnoughSettings,
+            children: Children,
+        }
+        let Read { motion, censor, clean, enough, children } = Read::deserialize(&sections)?;
+        Ok(Self { motion, censor, clean, enough, children, sections })
+    }
+}
+
+impl Report {
+    /// Reads a report.
+    ///
+    /// # Errors
+    /// When the file cannot be read or is not as [`crate::report::report_json`] writes it.
+    pub fn read(path: &Path) -> Result<Self, ReportError> {
+        let bytes =
+            fs::read(path).map_err(|e| ReportError::Unreadable { path: path.to_owned(), message: e.to_string() })?;
+        serde_json::from_slice(&bytes).map_err(|e| ReportError::Form { path: path.to_owned(), message: e.to_string() })
+    }
+}
