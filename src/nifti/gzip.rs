@@ -12,6 +12,9 @@
 //! a cut and for a damaged file, and took zero padding for a damaged member; and it keeps a pointer into itself, so
 //! that it must not be moved after its first read.
 
+#[cfg(feature = "isal")]
+mod header;
+
 use std::io::{self, Read};
 
 use thiserror::Error;
@@ -228,7 +231,10 @@ unsafe extern "C" {}
 
 /// ISA-L's inflate. Its state (some 90 KB) lives on the heap and holds no pointer between calls.
 #[cfg(feature = "isal")]
-pub(crate) struct IsaL(Box<isal::isal_sys::igzip_lib::inflate_state>);
+pub(crate) struct IsaL {
+    state: Box<isal::isal_sys::igzip_lib::inflate_state>,
+    header: header::MemberHeader,
+}
 
 // SAFETY: between calls the state is plain numbers; its two pointers are set anew before each call (see `step`).
 #[cfg(feature = "isal")]
@@ -246,20 +252,24 @@ impl Inflate for IsaL {
             c::isal_inflate_init(state.as_mut_ptr());
             state.assume_init()
         };
-        // Read the gzip header, and check CRC and length in the trailer.
-        state.crc_flag = c::IGZIP_GZIP;
-        Self(state)
+        // Check CRC and length in the trailer; the header is read here (see `header`).
+        state.crc_flag = c::ISAL_GZIP_NO_HDR_VER;
+        Self { state, header: header::MemberHeader::new() }
     }
 
     fn reset(&mut self) {
         // SAFETY: the pointer comes from a live Box that `new` initialised.
-        unsafe { isal::isal_sys::igzip_lib::isal_inflate_reset(&raw mut *self.0) }
+        unsafe { isal::isal_sys::igzip_lib::isal_inflate_reset(&raw mut *self.state) }
+        self.header = header::MemberHeader::new();
     }
 
     fn step(&mut self, input: &[u8], output: &mut [u8]) -> Result<Step, Fault> {
         use isal::isal_sys::igzip_lib as c;
+        if !self.header.is_over() {
+            return Ok(Step { consumed: self.header.take(input)?, produced: 0, finished: false });
+        }
         let lengths = (input.len().min(1 << 30), output.len().min(1 << 30));
-        let state = &mut *self.0;
+        let state = &mut *self.state;
         // ISA-L declares its input mutable but only reads it.
         state.next_in = input.as_ptr().cast_mut();
         state.avail_in = lengths.0 as u32;

@@ -63,13 +63,32 @@ fn several_members_and_padding() {
 
 #[test]
 fn a_header_with_all_its_optional_parts() {
-    // RFC 1952: FTEXT 1, FHCRC 2 left out, FEXTRA 4, FNAME 8, FCOMMENT 16.
+    // RFC 1952: FTEXT 1, FHCRC 2, FEXTRA 4, FNAME 8, FCOMMENT 16; every choice of them, the first member and the second.
     let plain = gz(b"frames");
-    let mut packed = vec![0x1f, 0x8b, 8, 4 | 8 | 16, 0, 0, 0, 0, 0, 255];
-    packed.extend([3, 0, b'a', b'b', b'c']);
-    packed.extend(b"name\0comment\0");
-    packed.extend(&plain[10..]);
-    everywhere(&packed, |result| assert_eq!(result.unwrap(), b"frames"));
+    for flags in 0..32_u8 {
+        let mut packed = vec![0x1f, 0x8b, 8, flags, 0, 0, 0, 0, 0, 255];
+        for (flag, field) in [(4, &[3, 0, b'a', b'b', b'c'][..]), (8, b"name\0"), (16, b"comment\0")] {
+            packed.extend(if flags & flag != 0 { field } else { &[] });
+        }
+        if flags & 2 != 0 {
+            let mut crc = flate2::Crc::new();
+            crc.update(&packed);
+            packed.extend((crc.sum() as u16).to_le_bytes());
+        }
+        let header = packed.len();
+        packed.extend(&plain[10..]);
+        let twice = [packed.as_slice(), &packed].concat();
+        everywhere(&twice, |result| assert_eq!(result.unwrap(), b"framesframes", "flags {flags}"));
+        if flags & 2 != 0 {
+            packed[header - 1] ^= 1;
+            everywhere(&packed, |result| assert!(result.is_err(), "flags {flags}"));
+        }
+    }
+    for (at, wrong) in [(2, 7), (3, 32), (3, 128)] {
+        let mut packed = plain.clone();
+        packed[at] = wrong;
+        everywhere(&packed, |result| assert!(matches!(result, Err(Fault::Damaged)), "byte {at}"));
+    }
 }
 
 #[test]
