@@ -1,46 +1,19 @@
 //! All children together: `cohort.tsv`, its data dictionary and `cohort.html`.
 
 mod columns;
-
-use serde::{Deserialize, Serialize};
+mod row;
 
 use crate::censor;
 use crate::discover::Cohort;
 use crate::outputs;
-use crate::pages::{CohortData, CohortLine, StripRun};
-use crate::record::ReportRow;
+use crate::pages::{CohortData, CohortLine};
 use crate::results::{Contents, FileName};
-use crate::review::RowId;
 use crate::review::standing::Standing;
 use crate::study::Study;
 use columns::Line;
 
 pub use columns::{COHORT_COLUMNS, CohortColumn, cohort_dictionary};
-
-/// A child (and session, as `join` says) in the cohort table.
-#[derive(Debug, Clone, Serialize, Deserialize)]
-pub struct CohortRow {
-    /// Label without `sub-`.
-    pub participant: String,
-    pub row: ReportRow,
-    pub runs: usize,
-    pub runs_joined: usize,
-    /// [`crate::record::results_digest`]; empty where there is no result.
-    pub results_digest: String,
-    /// The runs at a glance, and the minutes that [`crate::censor::usual_limits`] would keep.
-    pub strip: Vec<StripRun>,
-    pub minutes_at_limits: Vec<f64>,
-}
-
-impl CohortRow {
-    /// What names the row, for reviewers too.
-    #[must_use]
-    pub fn id(&self) -> RowId {
-        let row = &self.row;
-        let (session_id, run_id) = (row.session_id.clone(), row.run_id.clone());
-        RowId { participant_id: row.participant_id.clone(), session_id, run_id }
-    }
-}
+pub use row::CohortRow;
 
 /// `cohort.tsv`. The participants table's columns come last, under their own names. `standings` says what reviewers
 /// decided, one entry per row; rows beyond it have not been reviewed.

@@ -7,7 +7,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-/// Share of the free memory that a run takes for its own when it is not told otherwise (interface.md).
+/// Share of the free memory that a run takes for its own unless --memory-gib says otherwise (own convention).
 const SHARE: f64 = 0.8;
 
 /// Bytes that a run may use when it is not told; none where nothing is known.

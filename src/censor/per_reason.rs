@@ -3,7 +3,7 @@
 use std::iter::Sum;
 use std::ops::{Index, IndexMut};
 
-use super::Reason;
+use super::reason::Reason;
 
 /// One value for each reason. [`Reason::ALL`] lists the reasons as they are declared, so a reason's number is its place.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

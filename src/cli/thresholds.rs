@@ -22,9 +22,10 @@ use super::{Common, out};
   keepstill thresholds study.toml
   keepstill thresholds study.toml --limits 0.2,0.3,0.5,none
 
-Both forms of displacement are tried, with and without the neighbours of moved frames; all other censoring is as in the
-study file. The tables and a page with the picture are written below thresholds/ in the results folder. Exit code 3 when
-a scan had to be left out.")]
+Both forms of displacement are tried, with and without the neighbours of moved frames.
+All other censoring is as in the study file.
+The tables and a page with the picture are written below thresholds/ in the results folder.
+The exit code is 3 when a scan had to be left out.")]
 pub(crate) struct Thresholds {
     /// The study file.
     study: PathBuf,

@@ -5,7 +5,7 @@
 
 use serde_json::{Map, Value};
 
-use super::CohortRow;
+use super::row::CohortRow;
 use crate::censor::Reason;
 use crate::outputs::{entry, number_cell};
 use crate::record::ReportRow;

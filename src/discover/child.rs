@@ -28,6 +28,6 @@ impl Sex {
 pub struct Child {
     pub age_months: Option<f64>,
     pub sex: Sex,
-    /// The row's other cells, in the order of [`Cohort::child_columns`].
+    /// The row's other cells, in the order of [`crate::discover::Cohort::child_columns`].
     pub cells: Vec<String>,
 }

@@ -40,7 +40,7 @@ pub(super) fn write(
     Ok(about)
 }
 
-/// The notes in what [`write`] returned of one key.
+/// The notes in what [`write()`] returned of one key.
 pub(super) fn notes(about: &Value) -> Vec<String> {
     let notes = about["notes"].as_array().map(Vec::as_slice).unwrap_or_default();
     notes.iter().filter_map(|note| note.as_str().map(str::to_owned)).collect()

@@ -1,8 +1,8 @@
 //! Is it just motion? The answer for the children in a stack, from the same pass that writes it.
 //!
-//! Every block of children that the stack writes is also added to sums over children ([`Accumulator`]): QC-FC, the
-//! correlation over children of each edge with mean framewise displacement (FD), is read off them at the end; so is
-//! what chance does, by motion shuffled among the children. A try of `keepstill run` without censoring by motion is
+//! Every block of children that the stack writes is also added to sums over children
+//! ([`crate::group::quality::Accumulator`]). QC-FC, the correlation over children of each edge with mean framewise
+//! displacement (FD), is read off them at the end; so is what chance does, by motion shuffled among the children. A try of `keepstill run` without censoring by motion is
 //! read the same way afterwards, for the same children: what censoring took away. Correlations are taken as Fisher's z,
 //! covariances as they are. Sources stand with the formulas, in [`crate::group::quality`] and [`crate::group::groups`],
 //! and in docs/quality.md.

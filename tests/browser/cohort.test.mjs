@@ -210,7 +210,7 @@ test("each strip has its numbers as a text alternative", () => on(study.page(), 
 test("the sentence, the curve of limits and its numbers agree with cohort.tsv", () => on(study.page(), async (page) => {
   const enough = table.filter((row) => row.verdict === "enough").length;
   const sum = (name) => table.reduce((total, row) => total + Number(row[name]), 0).toFixed(1);
-  assert.match(await page.textContent(".verdict"), new RegExp(`^${enough} of 12 children have enough data: ${sum("minutes_kept")} of ${sum("minutes")} minutes`));
+  assert.match(await page.textContent(".verdict"), new RegExp(`^${enough} of 12 children have enough data. In all, ${sum("minutes_kept")} of ${sum("minutes")} minutes are kept`));
   await page.getByText("In numbers").click();
   const limits = await page.$$eval("#limits tbody tr", (rows) => rows.map((row) => [...row.cells].map((cell) => cell.textContent)));
   assert.ok(limits.length > 3);

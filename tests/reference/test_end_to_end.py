@@ -175,7 +175,7 @@ def test_arrays_hold_what_the_tables_hold(keepstill, mixed):
     study.write_text(study.read_text() + '[output]\nseries = "both"\nmatrices = "both"\npages = false\n')
     keepstill("run", study)
     agree(results, study)
-    for kind, skip in (("parcels", 0), ("matrix", 1)):
+    for kind, skip in (("series", 0), ("matrix", 1)):
         paths = sorted(results.rglob(f"*_{kind}.npy"))
         assert len(paths) == len(list(results.rglob(f"*_{kind}.tsv"))) > 6
         for path in paths:
@@ -190,7 +190,7 @@ def test_series_only_as_arrays_or_not_at_all(keepstill, mixed):
         study, results = cohorts.mixed_study(mixed, f"series-{name}", motion_terms="6")
         study.write_text(study.read_text() + f'[output]\nseries = "{series}"\nmatrices = "npy"\n')
         keepstill("run", study)
-        assert {p.suffix for p in results.rglob("*_parcels.*")} <= {f".{found}", ".json"}
+        assert {p.suffix for p in results.rglob("*_series.*")} <= {f".{found}", ".json"}
         assert bool(list(results.rglob("*_series.npy"))) == (found == "npy")
         assert list(results.rglob("*_matrix.npy")) and not list(results.rglob("*_matrix.tsv"))
 

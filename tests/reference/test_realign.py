@@ -255,7 +255,7 @@ def test_a_pair_with_a_known_move(realign):
     answer = realign(frames, mask, affine)
     reason = answer["frames"][1].get("unaligned", "a pose")
     print("pair:", reason)
-    spread = re.search(r"good to ([0-9.]+) mm only; 0.25 mm are allowed", reason)
+    spread = re.search(r"imply a pose error of ([0-9.]+) mm; at most 0.25 mm is allowed", reason)
     assert spread and 0.25 < float(spread.group(1)) < 0.5, reason
 
 

@@ -201,7 +201,7 @@ fn modules_open_with_an_essay_and_have_telling_names() {
     for source in sources() {
         let text = fs::read_to_string(root.join(&source.path)).unwrap();
         assert!(text.starts_with("//! "), "{} does not say what it is for", source.path.display());
-        assert!(text.lines().count() <= 600, "{} is longer than 600 lines", source.path.display());
+        assert!(text.lines().count() <= 500, "{} is longer than 500 lines", source.path.display());
         let stem = source.path.file_stem().unwrap().to_str().unwrap();
         assert!(!["mod", "utils", "util", "helpers", "common", "misc"].contains(&stem), "{}", source.path.display());
     }

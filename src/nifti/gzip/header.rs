@@ -5,7 +5,7 @@
 
 use flate2::Crc;
 
-use super::Fault;
+use super::fault::Fault;
 
 const FHCRC: u8 = 1 << 1;
 const FEXTRA: u8 = 1 << 2;

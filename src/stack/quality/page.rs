@@ -73,8 +73,8 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
 fn kinds(body: &mut String, findings: &Findings<'_>) {
     let mut seen: Vec<(&str, &str)> = Vec::new();
     for row in &findings.rows {
-        if !seen.contains(&(&row.atlas, &row.measure)) {
-            seen.push((&row.atlas, &row.measure));
+        if !seen.contains(&(&row.atlas, row.measure)) {
+            seen.push((&row.atlas, row.measure));
         }
     }
     let several = seen.len() > 1;
@@ -314,7 +314,7 @@ fn means(body: &mut String, findings: &Findings<'_>) {
                 "<figure class=\"chart\">{}<figcaption>{}, {}: means over the edges within and between networks, {how}.{}</figcaption></figure>\n",
                 chart::matrix(mean)?,
                 soft(&mean.atlas, LONG_WORD),
-                escape(&mean.measure),
+                escape(mean.measure),
                 soft(&networks_named(&mean.networks), LONG_WORD)
             ))
         })

@@ -27,7 +27,7 @@ struct Import {
 type Files = BTreeMap<String, File>;
 
 /// Areas that still hold circles among their own files; the test fails as soon as one of them holds none.
-const KNOWN: [&str; 8] = ["atlas", "clean", "pages", "record", "review", "stack", "synth", "thresholds"];
+const KNOWN: [&str; 7] = ["atlas", "clean", "record", "review", "stack", "synth", "thresholds"];
 
 fn files() -> Files {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
@@ -76,8 +76,14 @@ fn next_use(text: &str) -> Option<(&str, &str, &str, bool)> {
         let visible = visible.or_else(|| bare.strip_prefix("pub "));
         if visible.unwrap_or(bare).starts_with("use ") {
             let start = from + text[from..].find("use ").unwrap();
-            let end = start + text[start..].find(';').unwrap();
-            return Some((&text[..from], &text[start + 4..end], &text[end + 1..], visible.is_some()));
+            let end = start + text[start..].find(';').unwrap_or(0);
+            let tree = &text[(start + 4).min(end)..end];
+            // A line of a long text may begin with the word too.
+            if !tree.is_empty()
+                && tree.chars().all(|c| c.is_alphanumeric() || c.is_whitespace() || "_:{},*".contains(c))
+            {
+                return Some((&text[..from], tree, &text[end + 1..], visible.is_some()));
+            }
         }
         from += line.len();
     }

@@ -1,0 +1,32 @@
+//! One child of the cohort table, as its receipt keeps it.
+
+use serde::{Deserialize, Serialize};
+
+use crate::pages::StripRun;
+use crate::record::ReportRow;
+use crate::review::RowId;
+
+/// A child (and session, as `join` says) in the cohort table.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct CohortRow {
+    /// Label without `sub-`.
+    pub participant: String,
+    pub row: ReportRow,
+    pub runs: usize,
+    pub runs_joined: usize,
+    /// [`crate::record::results_digest`]; empty where there is no result.
+    pub results_digest: String,
+    /// The runs at a glance, and the minutes that [`crate::censor::usual_limits`] would keep.
+    pub strip: Vec<StripRun>,
+    pub minutes_at_limits: Vec<f64>,
+}
+
+impl CohortRow {
+    /// What names the row, for reviewers too.
+    #[must_use]
+    pub fn id(&self) -> RowId {
+        let row = &self.row;
+        let (session_id, run_id) = (row.session_id.clone(), row.run_id.clone());
+        RowId { participant_id: row.participant_id.clone(), session_id, run_id }
+    }
+}
