@@ -13,7 +13,7 @@ const BINS: usize = 256;
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum BrainMaskError {
     #[error(
-        "the mean of the first frames has {values} values for a grid of {voxels} voxels; give one value a voxel of the scan's grid"
+        "the mean of the first frames has {values} values for a grid of {voxels} voxels; give one value per voxel of the scan's grid"
     )]
     Shape { values: usize, voxels: usize },
     #[error(

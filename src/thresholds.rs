@@ -252,7 +252,7 @@ fn notes(study: &Study, children: &[ChildMinutes]) -> Vec<String> {
     let mut notes = Vec::new();
     if study.censor.dvars_percent > 0.0 {
         notes.push(format!(
-            "DVARS is left out: it needs the images, and only motion tables were read. With censor.dvars_percent = {} a run keeps no more than is told here, and may keep less.",
+            "DVARS is left out: it needs the images, and only motion tables were read. With censor.dvars_percent = {} a run keeps no more than is shown here, and may keep less.",
             study.censor.dvars_percent
         ));
     }

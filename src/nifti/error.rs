@@ -42,7 +42,7 @@ pub enum NiftiError {
     ExtraAxes { path: PathBuf, shape: String },
     #[error("{path}: holds {frames} volumes ({shape}), expected a single one; take one volume out of it")]
     NotThreeD { path: PathBuf, frames: usize, shape: String },
-    #[error("{path}: holds colours ({name}), expected one number a voxel; convert it to a grey or label image")]
+    #[error("{path}: holds colours ({name}), expected one number per voxel; convert it to a grey or label image")]
     ColourType { path: PathBuf, name: &'static str },
     #[error("{path}: holds complex numbers ({name}), expected real ones; convert it to magnitude")]
     ComplexType { path: PathBuf, name: &'static str },

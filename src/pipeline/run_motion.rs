@@ -18,7 +18,7 @@ use crate::units::{Millimetres, Seconds};
 
 /// The radius that most published limits stand on: Power et al. 2012, NeuroImage 59:2142.
 pub const USUAL_RADIUS: Millimetres = Millimetres(50.0);
-/// How positions measured from images are written: R = Rz·Ry·Rx (methods.md).
+/// How positions measured from images are written: R = Rz·Ry·Rx (docs/methods.md).
 const IMAGES_ORDER: RotationOrder = RotationOrder([WorldAxis::X, WorldAxis::Y, WorldAxis::Z]);
 /// Radii nearer to each other than this, mm, are one choice: far below what any head is measured to (own convention).
 const SAME_RADIUS_MM: f64 = 0.05;

@@ -7,9 +7,13 @@ use crate::digest;
 /// Motion numbers over one or several runs.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct MotionSummary {
+    /// Mean FD over all frames that have one, mm (column `mean_fd_mm`).
     pub mean_fd_mm: f64,
+    /// Mean FD over the kept frames that have one, mm (column `mean_fd_kept_mm`).
     pub mean_fd_kept_mm: f64,
+    /// Largest FD, mm (column `max_fd_mm`).
     pub max_fd_mm: f64,
+    /// Median DVARS over all frames that have one, percent (column `median_dvars_percent`).
     pub median_dvars_percent: f64,
 }
 

@@ -11,7 +11,7 @@ use toml::de::{DeTable, DeValue};
 use super::problem::{Fault, Problem};
 use crate::tables::nearest;
 
-/// Sections and their keys: the contract. `[[parcels]]` may appear several times.
+/// Sections and their keys. `[[parcels]]` may appear several times.
 pub(super) const SECTIONS: [(&str, &[&str]); 10] = [
     ("study", &["name", "results"]),
     ("scans", &["table", "bids", "where", "motion", "confounds", "brain_mask", "white_matter", "csf", "watch_log"]),

@@ -2,7 +2,7 @@ use std::path::Path;
 
 use serde_json::json;
 
-use super::settings::{AgeUnit, Axis, MotionColumns, Settling, SphereRadius, Tissue};
+use super::settings::{AgeUnit, Axis, MOTION_COLUMNS, MotionColumns, Settling, SphereRadius, Tissue};
 use super::*;
 
 const SCANS: &str = "[scans]\ntable = \"runs.tsv\"\n";
@@ -32,7 +32,7 @@ fn smallest_study_has_the_defaults() {
     assert!(matches!(&study.scans, ScanSource::Table(path) if path == Path::new("work/runs.tsv")));
     assert_eq!(study.motion.sphere_radius, SphereRadius::Mm(50.0));
     assert_eq!(study.motion.rotation_order.0, [Axis::X, Axis::Y, Axis::Z]);
-    assert!(matches!(&study.motion.columns, MotionColumns::Names(names) if names[3] == "rotation_x_rad"));
+    assert!(matches!(&study.motion.columns, MotionColumns::Names(names) if *names == MOTION_COLUMNS));
     assert_eq!((study.censor.fd_mm, study.censor.before, study.censor.after), (0.2, 1, 2));
     assert_eq!(
         (study.censor.dvars_percent, study.censor.shortest_stretch, study.censor.settling),
@@ -58,7 +58,7 @@ fn printed_defaults_are_a_study_file() {
     assert_eq!(study.settings_json(), parse(&with("")).unwrap().settings_json());
 }
 
-/// Each key of the contract is in the defaults' text, as a value or in a comment.
+/// Each key is in the defaults' text, as a value or in a comment.
 #[test]
 fn defaults_name_every_key() {
     for (section, keys) in file::SECTIONS {

@@ -6,6 +6,7 @@ use super::moved::PIVOT_MM;
 use super::movement::{Logged, Movement};
 use super::truth::{Square, Truth};
 use super::{Child, ScanFiles, SynthSettings};
+use crate::study::settings::MOTION_COLUMNS;
 
 /// Which of a cohort's study files is meant.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -150,9 +151,7 @@ pub(super) fn participants(children: &[Child]) -> String {
 
 /// The motion table: a header line, then one row per frame; six decimals of a millimetre, eight of a radian.
 pub(super) fn motion(movement: &Movement) -> String {
-    let mut text = String::from(
-        "translation_x_mm\ttranslation_y_mm\ttranslation_z_mm\trotation_x_rad\trotation_y_rad\trotation_z_rad\n",
-    );
+    let mut text = MOTION_COLUMNS.join("\t") + "\n";
     for row in &movement.recorded {
         let [x, y, z, a, b, c] = row;
         text += &format!("{x:.6}\t{y:.6}\t{z:.6}\t{a:.8}\t{b:.8}\t{c:.8}\n");
@@ -162,16 +161,8 @@ pub(super) fn motion(movement: &Movement) -> String {
 
 /// Where the image was in each frame (the motion table's pose in full), and where the head itself was, without breathing.
 pub(super) fn poses(movement: &Movement) -> String {
-    let names = [
-        "translation_x_mm",
-        "translation_y_mm",
-        "translation_z_mm",
-        "rotation_x_rad",
-        "rotation_y_rad",
-        "rotation_z_rad",
-    ];
-    let head = names.map(|name| format!("head_{name}"));
-    let mut text = format!("{}\t{}\n", names.join("\t"), head.join("\t"));
+    let head = MOTION_COLUMNS.map(|name| format!("head_{name}"));
+    let mut text = format!("{}\t{}\n", MOTION_COLUMNS.join("\t"), head.join("\t"));
     for (image, head) in movement.recorded.iter().zip(&movement.head) {
         let cells: Vec<String> = image.iter().chain(head).map(f64::to_string).collect();
         text += &format!("{}\n", cells.join("\t"));

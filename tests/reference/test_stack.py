@@ -56,7 +56,7 @@ class Stack:
         self.names = rows
         self.matrices = np.stack(self.matrices)
         if z:
-            # As methods.md: clipped at 1 - 1e-7, no value on the diagonal.
+            # As docs/methods.md: clipped at 1 - 1e-7, no value on the diagonal.
             r = np.clip(self.matrices.astype("f8"), -(1 - 1e-7), 1 - 1e-7)
             self.matrices = np.arctanh(r).astype("f4")
             self.matrices[:, np.arange(len(rows)), np.arange(len(rows))] = np.nan

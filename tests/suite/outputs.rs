@@ -1,4 +1,4 @@
-//! The results folder, column by column, as the contract of the interface says it.
+//! The results folder, column by column, as docs/outputs.md describes it.
 
 use std::io::Cursor;
 

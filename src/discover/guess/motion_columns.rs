@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use super::files::words;
 use super::quoting::quoted;
 use crate::study::DEFAULTS;
+use crate::study::settings::MOTION_COLUMNS;
 use crate::tables::TextTable;
 
 /// Rotations beyond this are taken for degrees: a head in a coil does not turn by 0.6 rad, 34° (common practice).
@@ -65,15 +66,7 @@ pub(super) fn section(table: &TextTable, notes: &mut Vec<String>) -> String {
 /// Six columns by their names: three that mention shifts and three that mention turns, each group in the order of the
 /// header.
 fn by_name(header: &[String]) -> Option<[usize; 6]> {
-    let defaults = [
-        "translation_x_mm",
-        "translation_y_mm",
-        "translation_z_mm",
-        "rotation_x_rad",
-        "rotation_y_rad",
-        "rotation_z_rad",
-    ];
-    let exact: Option<Vec<usize>> = defaults.iter().map(|name| header.iter().position(|h| h == name)).collect();
+    let exact: Option<Vec<usize>> = MOTION_COLUMNS.iter().map(|name| header.iter().position(|h| h == *name)).collect();
     if let Some(exact) = exact {
         return exact.try_into().ok();
     }

@@ -67,11 +67,11 @@ fn wrong_headers() {
         ),
         (
             with(&|i| i.datatype = 128),
-            "holds colours (RGB24), expected one number a voxel; convert it to a grey or label image",
+            "holds colours (RGB24), expected one number per voxel; convert it to a grey or label image",
         ),
         (
             with(&|i| i.datatype = 2304),
-            "holds colours (RGBA32), expected one number a voxel; convert it to a grey or label image",
+            "holds colours (RGBA32), expected one number per voxel; convert it to a grey or label image",
         ),
         (with(&|i| i.datatype = 32), "holds complex numbers (complex64), expected real ones; convert it to magnitude"),
         (

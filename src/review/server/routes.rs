@@ -208,7 +208,7 @@ struct Decide {
 fn decide(shared: &Shared, asked: &Decide) -> Result<Answer, Refusal> {
     let reviewer = initials(&asked.reviewer).map_err(Refusal::bad)?;
     let decision = Decision::of(&asked.decision)
-        .ok_or_else(|| Refusal::bad("the decision is none of include, exclude and unsure; choose one of them"))?;
+        .ok_or_else(|| Refusal::bad("the decision must be include, exclude or unsure; choose one of them"))?;
     let text = |text: &Option<String>, what| free_text(text.as_deref().unwrap_or_default(), what).map_err(Refusal::bad);
     let (reason, note) = (text(&asked.reason, "reason")?, text(&asked.note, "note")?);
     let _writing = shared.write();

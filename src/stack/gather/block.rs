@@ -35,7 +35,7 @@ pub(crate) struct Block {
 
 impl Block {
     /// Turns correlations into Fisher's z. The diagonal becomes empty: a series' correlation with itself tells nothing
-    /// (methods.md: diagonal n/a).
+    /// (docs/methods.md: diagonal n/a).
     pub(crate) fn turn_into_z(&mut self) {
         self.edges.par_iter_mut().for_each(|r| *r = fisher_z(f64::from(*r)) as f32);
         self.diagonals.fill(f32::NAN);

@@ -26,7 +26,7 @@ use crate::study::settings::Measure;
 use crate::tables::figures;
 use crate::units::Seconds;
 
-/// Length of a block (methods.md, "Reliability").
+/// Length of a block (docs/methods.md, "Reliability").
 pub(crate) const BLOCK: Seconds = Seconds(30.0);
 
 impl Equal {

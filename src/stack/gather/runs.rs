@@ -137,7 +137,7 @@ impl JoinedRuns {
             }
             runs.frames.push((0..record.kept.len()).filter(|&frame| record.kept[frame]).collect());
             runs.tr.push(Seconds(record.row.tr_s));
-            // As cleaning counts them (methods.md, "Cleaning", step 5).
+            // As cleaning counts them (docs/methods.md, "Cleaning", step 5).
             let share = told.band_hz.map_or(1.0, |[low, high]| (2.0 * (high - low) * record.row.tr_s).min(1.0));
             let before = runs.frames.last().map_or(0.0, |frames| frames.len() as f64 * share);
             runs.taken.push(if record.row.dof > 0.0 { (before / record.row.dof - 1.0).max(0.0) } else { f64::NAN });

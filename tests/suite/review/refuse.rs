@@ -117,7 +117,7 @@ fn bad_input_is_refused_in_words() {
     for (more, status, words) in [
         (json!({ "reviewer": "" }), 400, "initials are missing; give 1 to 8 letters or digits"),
         (json!({ "reviewer": "A B" }), 400, "\"A B\" are not 1 to 8 letters or digits"),
-        (json!({ "decision": "maybe" }), 400, "none of include, exclude and unsure"),
+        (json!({ "decision": "maybe" }), 400, "must be include, exclude or unsure"),
         (json!({ "note": "x".repeat(501) }), 400, "the note has 501 characters, and at most 500"),
         (json!({ "reason": "x".repeat(501) }), 400, "the reason has 501 characters"),
         (json!({ "stem": "sub-09" }), 404, "no child of this name"),
