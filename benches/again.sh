@@ -91,14 +91,14 @@ for i in range(ROUNDS):
     note("run: nothing to do, 40 scans", 40, run(forty / "study.toml"))
     note("run: other FD limit, 40 scans, 200 x 300", 40, run(forty / "other.toml"))
     shutil.rmtree(forty / "results/tries", ignore_errors=True)
-    note("run --try: two tries, 40 scans (a scan and try)", 80,
+    note("run --try: two tries, 40 scans (per scan and try)", 80,
          run(forty / "other.toml", "--try", "censor.fd_mm=0.3", "--try", "clean.global_signal=true"))
     run(forty / "study.toml")
     note("run: other FD limit, 40 scans, 400 x 1200", 40, run(many / ("other.toml" if i % 2 == 0 else "study.toml")))
     note("check: 1000 scans", 1000, cpu(keepstill, "check", "-q", thousand / "study.toml"))
 
 limit = min(m[0] for m in rows["igzip -dc"])
-print(f"\n{'milliseconds a scan':50}{'CPU, best':>10}{'median':>8}{'wall, best':>12}{'of igzip':>10}")
+print(f"\n{'milliseconds per scan':50}{'CPU, best':>10}{'median':>8}{'wall, best':>12}{'of igzip':>10}")
 for name, measured in rows.items():
     best, wall = min(m[0] for m in measured), min(m[1] for m in measured)
     middle = statistics.median(m[0] for m in measured)

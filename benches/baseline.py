@@ -9,7 +9,7 @@ and tissue means, tSNR, censoring, cleaning (linear fill), Pearson matrix of the
 `keepstill run` does beyond that (reports, hashes, resumable writing, checks of headers and checksums) it leaves out.
 With --plain it reads images the way that nibabel's own documentation begins with, `get_fdata()`: doubles of the whole image.
 
-Prints seconds a scan and the peak memory of the largest process as JSON.
+Prints seconds per scan and the peak memory of the largest process as JSON.
 """
 
 import os

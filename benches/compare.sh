@@ -48,11 +48,11 @@ for _ in range(ROUNDS):  # in turn, so that a slow spell of the machine falls on
         measured[name].append(timed(command, fresh))
 best = {name: min(m[0] for m in rounds) for name, rounds in measured.items()}
 print(f"\n{SCANS} scans of 64x64x36x300, 200 parcels; {ROUNDS} rounds in turn, files in the page cache")
-print(f"{'':24}{'best s':>9}{'median s':>10}{'CPU s':>8}{'s a scan':>10}{'peak MiB':>10}{'than tuned':>12}{'than plain':>12}")
+print(f"{'':24}{'best s':>9}{'median s':>10}{'CPU s':>8}{'s per scan':>11}{'peak MiB':>10}{'than tuned':>12}{'than plain':>12}")
 for name, rounds in measured.items():
     print(
         f"{name:24}{best[name]:9.2f}{statistics.median(m[0] for m in rounds):10.2f}{min(m[1] for m in rounds):8.2f}"
-        f"{best[name] / SCANS:10.2f}{max(m[2] for m in rounds):10.0f}{best['script, tuned'] / best[name]:12.1f}"
+        f"{best[name] / SCANS:11.2f}{max(m[2] for m in rounds):10.0f}{best['script, tuned'] / best[name]:12.1f}"
         f"{best['script, plain'] / best[name]:12.1f}"
     )
 print("peak: of the largest single process; the script has two such processes at work, keepstill is one")

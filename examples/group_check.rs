@@ -11,7 +11,7 @@
 use std::process::ExitCode;
 use std::time::Instant;
 
-use keepstill::group::edge_tests::{EdgeFits, Model};
+use keepstill::group::edge_tests::{EdgeFits, Model, fit_weighted, scatter};
 use keepstill::group::formula::{Column, Formula};
 use keepstill::group::groups::{self, Effect, Test};
 use keepstill::group::matching;
@@ -19,6 +19,7 @@ use keepstill::group::multiple::benjamini_hochberg;
 use keepstill::group::permutation::{Draws, PermutationTest, freedman_lane, permutations};
 use keepstill::group::quality::{self, Accumulator, QcFc};
 use keepstill::group::reliability::{self, RunFrames, RunSeries, WhichFrames};
+use keepstill::group::weights::{Scale, VarianceModel, WeightedEdges, sampling_variance};
 use keepstill::study::settings::Measure;
 use keepstill::units::Seconds;
 use ndarray::{Array1, Array2};
@@ -71,6 +72,13 @@ fn matrix(value: &Value) -> Result<Array2<f64>> {
     Ok(Array2::from_shape_vec((rows.len(), columns), rows.concat())?)
 }
 
+/// Classes of edges with weights: `{ "edges": [...], "weights": [...] }` each; none: all alike.
+fn classes(input: &Value, (children, edges): (usize, usize)) -> Vec<WeightedEdges> {
+    let Some(all) = input["classes"].as_array() else { return WeightedEdges::alike(children, edges) };
+    let of = |class: &Value| WeightedEdges { edges: wholes(&class["edges"]), weights: numbers(&class["weights"]) };
+    all.iter().map(of).collect()
+}
+
 /// Edges as they are in a stack: single precision.
 fn single(value: &Value) -> Result<Array2<f32>> {
     match value.as_str() {
@@ -85,22 +93,25 @@ fn rows(a: &Array2<f64>) -> Value {
 
 fn fits(fits: &EdgeFits) -> Value {
     json!({
-        "coefficients": rows(&fits.coefficients), "se": rows(&fits.standard_errors), "t": rows(&fits.t), "p": rows(&fits.p),
-        "children": fits.children, "dof": fits.dof, "sd": fits.residual_sd.to_vec(), "names": fits.names,
+        "coefficients": rows(&fits.coefficients), "se": rows(&fits.standard_errors), "t": rows(&fits.t),
+        "p": rows(&fits.p), "children": fits.children, "dof": fits.dof, "sd": fits.residual_sd.to_vec(),
+        "names": fits.names,
     })
 }
 
 fn permuted(test: &PermutationTest) -> Value {
     json!({
-        "t": test.t.to_vec(), "family_wise_p": test.family_wise_p.to_vec(), "maxima": test.maxima, "family": test.family,
+        "t": test.t.to_vec(), "family_wise_p": test.family_wise_p.to_vec(), "maxima": test.maxima,
+        "family": test.family,
     })
 }
 
 fn correlations(found: &QcFc) -> Value {
     let summary = quality::summarise(found);
     json!({
-        "r": found.r.to_vec(), "p": found.p.to_vec(), "children": found.children, "dof": found.dof, "edges": summary.edges,
-        "median_abs_r": summary.median_abs_r, "share_p": summary.share_p, "share_q": summary.share_q,
+        "r": found.r.to_vec(), "p": found.p.to_vec(), "children": found.children, "dof": found.dof,
+        "edges": summary.edges, "median_abs_r": summary.median_abs_r, "share_p": summary.share_p,
+        "share_q": summary.share_q,
     })
 }
 
@@ -189,6 +200,23 @@ fn run(name: &str, input: &Value) -> Result<Value> {
                 model.fit(matrix(&input["data"])?.view())?
             })
         }
+        "fit_weighted" => {
+            let (design, data) = (design()?, matrix(&input["data"])?);
+            let classes = classes(input, data.dim());
+            fits(&fit_weighted(design.view(), &names(design.ncols()), data.view(), &classes)?)
+        }
+        "weights" => {
+            let (design, data) = (design()?, matrix(&input["data"])?);
+            let sampling: Vec<f64> = numbers(&input["dof"]).into_iter().map(sampling_variance).collect();
+            let squares = scatter(design.view(), &names(design.ncols()), data.view(), &sampling)?;
+            let scale = if input["own_scale"] == true { Scale::OfEachEdge } else { Scale::FisherZ };
+            let found = VarianceModel::estimate(&squares, design.view(), &sampling, scale)?;
+            let weighted = found.weighted(&sampling).into_iter().zip(&found.classes);
+            let classes: Vec<Value> = weighted
+                .map(|(own, class)| json!({ "edges": own.edges, "weights": own.weights, "between": class.between }))
+                .collect();
+            json!({ "factor": found.factor, "between": found.between, "classes": classes })
+        }
         "benjamini_hochberg" => json!({ "q": benjamini_hochberg(&numbers(&input["p"])) }),
         "permutations" => {
             let drawn = permutations(whole(&input["children"]), whole(&input["count"]), whole(&input["seed"]) as u64);
@@ -198,13 +226,14 @@ fn run(name: &str, input: &Value) -> Result<Value> {
             let (design, data) = (design()?, matrix(&input["data"])?);
             let draws = Draws { count: whole(&input["count"]), seed: whole(&input["seed"]) as u64 };
             let names = names(design.ncols());
-            permuted(&freedman_lane(design.view(), &names, whole(&input["tested"]), data.view(), draws)?)
+            let classes = classes(input, data.dim());
+            permuted(&freedman_lane(design.view(), &names, whole(&input["tested"]), data.view(), &classes, draws)?)
         }
         "quality" => {
             let (edges, covariates) = (single(&input["edges"])?, matrix(&input["covariates"])?);
             let mut sums = Accumulator::new(edges.ncols(), covariates.ncols());
             for (edges, covariates) in edges.rows().into_iter().zip(covariates.rows()) {
-                sums.add_child(&edges.to_vec(), &covariates.to_vec())?;
+                sums.add_child(&edges.to_vec(), &covariates.to_vec(), 1.0)?;
             }
             let found = sums.correlation(0, &wholes(&input["controls"]))?;
             let mut answer = correlations(&found);
@@ -305,7 +334,12 @@ fn time_permutation() -> Result<Value> {
     let fitted = Model::new(design.view(), &names)?.fit(data.view())?;
     let fit_s = start.elapsed().as_secs_f64();
     let start = Instant::now();
-    let found = freedman_lane(design.view(), &names, 1, data.view(), Draws { count: 1000, seed: 1 })?;
+    // Six classes with weights of their own: what a stack has at most.
+    let weights = |class: usize| (0..CHILDREN).map(|child| 1.0 + ((child * (7 + class)) % 11) as f64 / 5.0).collect();
+    let class = |class: usize| WeightedEdges { edges: (class..EDGES).step_by(6).collect(), weights: weights(class) };
+    let classes: Vec<WeightedEdges> = (0..6).map(class).collect();
+    let draws = Draws { count: 1000, seed: 1 };
+    let found = freedman_lane(design.view(), &names, 1, data.view(), &classes, draws)?;
     let permutations_s = start.elapsed().as_secs_f64();
     let smallest = found.family_wise_p.fold(1.0_f64, |m, &p| m.min(p));
     Ok(json!({
@@ -333,7 +367,7 @@ fn time_quality() -> Result<Value> {
                 (0..199).for_each(|_| row[rng.next_u64() as usize % EDGES] = f32::NAN);
             }
             let covariates: Array1<f64> = Array1::from_shape_simple_fn(3, || f64::from(noise(&mut rng)));
-            sums.add_child(&row, &covariates.to_vec())?;
+            sums.add_child(&row, &covariates.to_vec(), 1.0)?;
         }
         Ok((sums, start.elapsed().as_secs_f64()))
     };
@@ -343,7 +377,8 @@ fn time_quality() -> Result<Value> {
     let summaries =
         [quality::summarise(&sums.correlation(0, &[])?), quality::summarise(&sums.correlation(0, &[1, 2])?)];
     Ok(json!({
-        "pass_s": pass_s, "pass_with_every_edge_incomplete_s": incomplete_s, "correlations_s": start.elapsed().as_secs_f64(),
+        "pass_s": pass_s, "pass_with_every_edge_incomplete_s": incomplete_s,
+        "correlations_s": start.elapsed().as_secs_f64(),
         "share_p": summaries.iter().map(|s| s.share_p).collect::<Vec<_>>(),
     }))
 }

@@ -1,6 +1,6 @@
 //! Makes the invented parcellations in `atlases-synthetic/`: `cargo run --example make_atlases -- OUT`.
 //!
-//! Three head sizes, one seed each; the same bytes every time.
+//! One each for a newborn, a toddler and a school child, each with its own seed; the same bytes every time.
 
 use std::path::Path;
 use std::process::ExitCode;

@@ -1,80 +1,26 @@
 //! An atlas, and what it looks like on a scan's grid.
 //!
-//! An atlas is a 3-D image of integer labels (0 is background) or a 4-D image of weights, one parcel a volume. Where its
-//! grid is not the scan's, labels are taken at the nearest voxel and weights are read between voxels (trilinear), through
-//! both affines. Masks go the same way as labels; above 0 is inside.
+//! An atlas is a 3-D image of integer labels (0 is background) or a 4-D image of weights, one parcel per volume. If its
+//! grid is not the scan's, labels are taken at the nearest voxel, and weights are read between voxels (trilinear),
+//! through both affines. Masks are placed like labels; values above 0 are inside.
 
+mod error;
 mod grid;
 mod labels;
 #[cfg(test)]
 mod tests;
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
+pub use error::AtlasError;
 pub use grid::{Grid, nearest_on};
+pub use labels::Parcel;
 
-use crate::nifti::{self, NiftiError, VolumeStream};
+use crate::nifti::{self, VolumeStream};
 use crate::study::settings::ParcelsSettings;
-use crate::tables::TableError;
 
-/// Share of its own volume that an atlas must have inside the brain mask; under it, it lies in another space.
+/// The least share of an atlas's volume that must lie inside the brain mask. With less, the atlas is in another space.
 pub const LEAST_OVERLAP: f64 = 0.1;
-
-/// What can be wrong with an atlas or a mask.
-#[derive(Debug, thiserror::Error)]
-pub enum AtlasError {
-    #[error(transparent)]
-    Nifti(#[from] NiftiError),
-    #[error(transparent)]
-    Table(#[from] TableError),
-    #[error(
-        "{}: voxel ({x}, {y}, {z}) holds {value}, but a 3-D atlas holds whole labels of 0 or more; for weights give a 4-D image with one parcel a volume",
-        path.display()
-    )]
-    NotALabel { path: PathBuf, x: usize, y: usize, z: usize, value: f64 },
-    #[error(
-        "{}: volume {volume} holds the weight {value} at voxel ({x}, {y}, {z}), but weights must be finite and not negative; mend the image",
-        path.display()
-    )]
-    BadWeight { path: PathBuf, volume: usize, x: usize, y: usize, z: usize, value: f64 },
-    #[error("{}: the atlas has the shape {shape}; give 3-D labels or 4-D weights", path.display())]
-    TooManyAxes { path: PathBuf, shape: String },
-    #[error("{}: the atlas holds no parcel: every voxel is background; check that this is the atlas", path.display())]
-    Empty { path: PathBuf },
-    #[error("{}: the labels table needs the columns index and name; \"{column}\" is not there", path.display())]
-    NoColumn { path: PathBuf, column: &'static str },
-    #[error("{} line {line}: the index is \"{found}\", but it must be a whole number above 0", path.display())]
-    BadIndex { path: PathBuf, line: usize, found: String },
-    #[error("{} line {line}: {what} \"{value}\" is there twice; each parcel needs its own", path.display())]
-    Twice { path: PathBuf, line: usize, what: &'static str, value: String },
-    #[error("{} line {line}: the parcel has no name; name it, or take the row out", path.display())]
-    NoName { path: PathBuf, line: usize },
-    #[error(
-        "{}: the atlas {} holds labels that this table does not name: {labels}; add a row for each, or leave `labels` out of the study file",
-        path.display(), image.display()
-    )]
-    Unnamed { path: PathBuf, image: PathBuf, labels: String },
-    #[error(
-        "{}: the table names parcel {index}, but the atlas {} has {volumes} volumes; for 4-D weights the index is the volume, counted from 1",
-        path.display(), image.display()
-    )]
-    NoVolume { path: PathBuf, image: PathBuf, index: i64, volumes: usize },
-    #[error(
-        "the atlas {name} and the brain mask share {share:.1} % of the atlas's volume, and at least 10 % is needed; they are probably in different spaces: check that scan, mask and atlas are in the same one"
-    )]
-    WrongSpace { name: String, share: f64 },
-    #[error("{}: no voxel of the mask is above 0 on the scan's grid; check that mask and scan are in the same space", path.display())]
-    EmptyMask { path: PathBuf },
-}
-
-/// One parcel's names.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Parcel {
-    pub index: i64,
-    pub name: String,
-    pub network: Option<String>,
-    pub hemisphere: Option<String>,
-}
 
 /// An atlas as read, on its own grid.
 #[derive(Debug, Clone)]

@@ -1,4 +1,5 @@
-//! A whole cohort: many scans at once, each failure a row with its reason, and only what is missing or changed is done.
+//! A whole cohort: many scans at once. Each failure is a row with its reason, and only what is missing or changed is
+//! done.
 //!
 //! ```text
 //! study, records, receipts ─► what must be done             (plan)
@@ -7,8 +8,8 @@
 //! ```
 //!
 //! A scan's files are written first and its record last, so a record that is there vouches for them; the same holds for
-//! a child's files and its receipt. A run that is killed leaves at most files under unfinished names, which the next run
-//! removes. Results do not depend on the number of threads: each scan and each child is worked on by one.
+//! a child's files and its receipt. A run that is killed leaves at most files under unfinished names, which the next
+//! run removes. Results do not depend on the number of threads: each scan and each child is worked on by one.
 
 pub mod check;
 mod child;
@@ -40,6 +41,7 @@ use crate::event::{Event, Listener};
 use crate::outputs;
 use crate::pipeline::{Atlases, memory};
 use crate::record::files::{WriteError, remove_unfinished, write_whole};
+use crate::results::Layout;
 use crate::study::Study;
 use cores::Cores;
 use gate::Gate;
@@ -53,7 +55,7 @@ pub use folder::require_own_folder;
 pub use options::Options;
 pub use summary::Summary;
 
-/// Does a study. `interrupt` may be set from outside at any time; what is finished by then is kept.
+/// Runs a study. `interrupt` may be set from outside at any time; what is finished by then is kept.
 ///
 /// # Errors
 /// [`BatchError`] when nothing could be done; a scan's failure is in the [`Summary`].
@@ -66,9 +68,10 @@ pub fn run(
 ) -> Result<Summary, BatchError> {
     let begin = Instant::now();
     require_own_folder(study, cohort)?;
-    let state = study.results.join(STATE);
+    let layout = Layout::new(&study.results);
+    let state = layout.state();
     fs::create_dir_all(&state).map_err(|source| WriteError { path: state.clone(), source })?;
-    // The digests of another folder are read and written as well: no other run may sweep there meanwhile.
+    // The digests of another folder are read and written as well, so no other run may sweep there meanwhile.
     let _digests_lock = match &options.digests_of {
         Some(other) if *other != study.results => Some(folder::lock(other)?),
         _ => None,
@@ -76,7 +79,7 @@ pub fn run(
     let _lock = folder::lock(&study.results)?;
     remove_unfinished(&study.results)?;
     let atlases = Atlases::read(study).map_err(BatchError::Atlases)?;
-    let log = log::RunLog::open(&study.results.join("run-log.jsonl"))?;
+    let log = log::RunLog::open(&layout.run_log())?;
     let tell = |event: &Event| {
         log.note(event);
         listener(event);
@@ -104,7 +107,7 @@ pub fn run(
     }
 
     let work = plan.groups.iter().map(|group| Mutex::new(GroupWork::of(group))).collect();
-    let digests = options.digests_of.as_ref().unwrap_or(&study.results).join(STATE);
+    let digests = Layout::new(options.digests_of.as_ref().unwrap_or(&study.results)).state();
     let shared = Shared {
         study,
         cohort,
@@ -113,7 +116,7 @@ pub fn run(
         work,
         digests,
         verify: options.verify,
-        // With another folder's digests, what is done again is the deciding.
+        // With another folder's digests, only the decisions are made again.
         redo: options.redo && options.digests_of.is_none(),
         jobs: options.jobs,
         program_bytes,

@@ -1,10 +1,11 @@
 //! A brain mask from a scan's own brightness, for scans that come without one.
 //!
-//! From the mean of the first frames: Otsu's threshold, which splits the histogram so that the variance between the two
-//! classes is largest (Otsu 1979, IEEE Trans Systems, Man, and Cybernetics 9:62), over 256 bins from the least to the
-//! greatest value; the largest component of brighter voxels that are joined by their faces; and its holes filled: what
-//! no path through faces joins to the volume's border. It is a mask of the bright head, no more: it knows no anatomy, and
-//! whoever has a mask made for the purpose should give that. Voxels that are not finite are outside.
+//! It is made from the mean of the first frames. Otsu's threshold splits the histogram so that the variance between the
+//! two classes is largest (Otsu 1979, IEEE Trans Systems, Man, and Cybernetics 9:62); there are 256 bins from the least
+//! to the greatest value. The largest component of brighter voxels that are joined by their faces is kept. Its holes
+//! are filled: the voxels that no path through faces joins to the volume's border. The result is a mask of the bright
+//! head and no more. It knows no anatomy, and whoever has a mask made for the purpose should give that. Voxels that are
+//! not finite are outside.
 
 /// Bins of the histogram: as many as 8-bit grey levels, for which the method was described.
 const BINS: usize = 256;
@@ -13,19 +14,23 @@ const BINS: usize = 256;
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum BrainMaskError {
     #[error(
-        "the mean of the first frames has {values} values for a grid of {voxels} voxels; give one value per voxel of the scan's grid"
+        "the mean of the first frames has {values} values for a grid of {voxels} voxels; give one value per voxel of \
+        the scan's grid"
     )]
     Shape { values: usize, voxels: usize },
     #[error(
-        "no voxel of the first frames' mean is finite, so no brain mask can be made from it; give the scan a brain_mask or leave it out"
+        "no voxel of the first frames' mean is finite, so no brain mask can be made from it; give the scan a \
+        brain_mask or leave it out"
     )]
     NothingFinite,
     #[error(
-        "every voxel of the first frames' mean is {value}, so brightness tells no head from air; give the scan a brain_mask or leave it out"
+        "every voxel of the first frames' mean is {value}, so brightness tells no head from air; give the scan a \
+        brain_mask or leave it out"
     )]
     Constant { value: f64 },
     #[error(
-        "the bright voxels (above {threshold:.6}) enclose the whole volume, so they are no mask of a head; give the scan a brain_mask"
+        "the bright voxels (above {threshold:.6}) enclose the whole volume, so they are no mask of a head; give the \
+        scan a brain_mask"
     )]
     Everything { threshold: f64 },
 }
@@ -33,7 +38,7 @@ pub enum BrainMaskError {
 /// A mask and how it came about.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BrainMask {
-    /// One flag a voxel, in storage order.
+    /// One flag per voxel, in storage order.
     pub inside: Vec<bool>,
     /// Voxels brighter than this were taken.
     pub threshold: f64,
@@ -51,8 +56,8 @@ impl BrainMask {
     pub fn sentence(&self) -> String {
         let share = 100.0 * self.voxels as f64 / self.inside.len() as f64;
         format!(
-            "No brain mask was given: it was made from the mean of the first frames (Otsu's threshold, the largest bright \
-             part, holes filled) and holds {} voxels, {share:.0} % of the volume.",
+            "No brain mask was given: it was made from the mean of the first frames (Otsu's threshold, the largest \
+            bright part, holes filled) and holds {} voxels, {share:.0} % of the volume.",
             self.voxels
         )
     }
@@ -297,7 +302,7 @@ mod tests {
 
     #[test]
     fn a_threshold_by_hand() {
-        // 0 … 255, one bin a value: 60 voxels at 10, 40 at 200, and the ends of the range.
+        // 0 … 255, one bin per value: 60 voxels at 10, 40 at 200, and the ends of the range.
         let mut values = vec![10.0; 60];
         values.extend(vec![200.0; 40]);
         values.extend([0.0, 255.0]);

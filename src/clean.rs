@@ -9,34 +9,27 @@
 //! All steps are linear in the data and the same for every voxel, so they are done on parcel means: the same numbers as
 //! cleaning each voxel first and averaging after.
 
+mod columns;
 pub mod components;
 pub mod confounds;
 pub mod detrend;
+mod error;
 pub mod fill;
 pub mod filter;
 #[cfg(test)]
 mod tests;
 
-use ndarray::{Array2, ArrayView2, Axis, ShapeBuilder, concatenate};
+pub use error::CleanError;
 
-use crate::linalg::{LeastSquares, LinalgError, RANK_TOLERANCE};
+use ndarray::{Array2, ArrayView2, Axis, concatenate};
+
+use crate::linalg::{LeastSquares, RANK_TOLERANCE};
 use crate::study::settings::CleanSettings;
 use crate::units::Seconds;
+use columns::{by_columns, rows_of};
 
 /// A run gives a series only if it has more degrees of freedom than this.
 pub const LEAST_DOF: f64 = 2.0;
-
-/// What can go wrong in cleaning.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
-pub enum CleanError {
-    #[error(
-        "clean.band_hz ends at {high_hz} Hz, but frames {tr_s} s apart show only frequencies below {nyquist_hz:.4} \
-         Hz; lower the upper edge, or set band_hz = [] for no filter"
-    )]
-    BandAboveNyquist { high_hz: f64, tr_s: f64, nyquist_hz: f64 },
-    #[error(transparent)]
-    Linalg(#[from] LinalgError),
-}
 
 /// A cleaned run.
 #[derive(Debug, Clone, PartialEq)]
@@ -95,25 +88,6 @@ pub fn clean(
         }
     }
     Ok(Cleaned { residuals, rank: fit.rank(), dof })
-}
-
-/// A copy in which each column lies in one piece: every step works on one series after another.
-fn by_columns(values: ArrayView2<'_, f64>) -> Array2<f64> {
-    if values.t().is_standard_layout() {
-        return values.to_owned();
-    }
-    let mut out = Array2::zeros(values.dim().f());
-    out.assign(&values);
-    out
-}
-
-/// Some rows of an array, each column in one piece.
-fn rows_of(values: ArrayView2<'_, f64>, rows: &[usize]) -> Array2<f64> {
-    let mut out = Array2::zeros((rows.len(), values.ncols()).f());
-    for (mut to, from) in out.columns_mut().into_iter().zip(values.columns()) {
-        to.iter_mut().zip(rows).for_each(|(place, &row)| *place = from[row]);
-    }
-    out
 }
 
 /// The degrees of freedom left: K·min(1, 2·(f_high − f_low)·TR) − rank; without a filter K − rank − degree of the

@@ -7,6 +7,7 @@ use crate::censor;
 use crate::discover::Cohort;
 use crate::outputs;
 use crate::pages::{CohortData, CohortLine};
+use crate::results::layout;
 use crate::results::{Contents, FileName};
 use crate::review::standing::Standing;
 use crate::study::Study;
@@ -60,7 +61,7 @@ pub fn page_data(study: &Study, cohort: &Cohort, rows: &[(String, CohortRow)]) -
         let session = row.session_id.as_deref().map(|s| s.trim_start_matches("ses-"));
         let page = format!(
             "{}/{}",
-            outputs::folder(&line.participant, session),
+            layout::folder(&line.participant, session),
             FileName { stem, contents: Contents::ReportPage }
         );
         let cells = cohort.children.get(&line.participant).map(|child| child.cells.clone());

@@ -1,9 +1,10 @@
-//! The one pass over a scan: everything that a later decision could need, and nothing a voxel at a time after that.
+//! The one pass over a scan. It keeps everything that a later decision could need, so that nothing goes back to single
+//! voxels.
 //!
-//! Volumes stream by; of each, only the voxels inside the brain mask are decoded. Values are held as differences from the
-//! first frame: a voxel that never changes then adds exactly nothing to any sum, so that whether a voxel is alive (finite
-//! in every frame, not constant) need not be known beforehand. A voxel that stops being finite after the first frame has
-//! already been counted; then the file is read a second time without such voxels, and [`Digest::read_twice`] says so.
+//! Volumes stream by, and only the voxels inside the brain mask are decoded. Values are kept as differences from the
+//! first frame, so a voxel that never changes adds exactly 0 to every sum. It need not be known beforehand whether a
+//! voxel is alive (finite in every frame, and not constant). A voxel that stops being finite after the first frame has
+//! already been counted. The file is then read a second time without such voxels, and [`Digest::read_twice`] says so.
 //!
 //! DVARS: √mean((Iᵢ − Iᵢ₋₁)²) × 100 / median of the mean image, over the brain-mask voxels that are finite throughout.
 //! Power et al. 2012, NeuroImage 59:2142; in percent as in Nichols 2017, arXiv:1704.01469.
@@ -26,7 +27,8 @@ pub use wanted::Wanted;
 use crate::nifti::VolumeStream;
 use pass::Pass;
 
-/// Reads a scan. `on_frame` is called with the number of frames read, now and then; when it says false, reading stops.
+/// Reads a scan. `on_frame` is called now and then with the number of frames read; when it returns false, reading
+/// stops.
 ///
 /// # Errors
 /// [`DigestError`]: the file cannot be read, nothing in the mask changes, or reading was stopped.

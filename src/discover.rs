@@ -20,6 +20,7 @@ use std::path::{Path, PathBuf};
 
 pub use problem::{CohortProblem, DiscoverError, ScanProblem};
 
+use crate::remark::Remark;
 use crate::study::settings::{Join, MotionSource, Tissue};
 use crate::study::{ScanSource, Study};
 use children::Children;
@@ -64,7 +65,7 @@ pub fn discover(study: &Study) -> Result<Cohort, DiscoverError> {
     for scan in &mut scans {
         children.judge(scan, study.motion.sphere_radius);
         let needed = needed(study, scan);
-        scan.problems.extend(needed.iter().map(ToString::to_string));
+        scan.problems.extend(needed.iter().map(Remark::from));
     }
     Ok(Cohort { scans, children: children.by_participant, child_columns: children.columns })
 }
@@ -131,7 +132,7 @@ fn refuse_shared_files(scans: &mut [Scan]) {
             for &i in &group {
                 let other = if i == group[0] { group[1] } else { group[0] };
                 let (path, other) = (pick(&scans[i]).cloned().unwrap_or_default(), scans[other].id.to_string());
-                scans[i].problems.push(ScanProblem::SharedFile { what, path, other }.to_string());
+                scans[i].problems.push(Remark::from(&ScanProblem::SharedFile { what, path, other }));
             }
         }
     }

@@ -1,4 +1,5 @@
-//! What a run tells the outside. The library never prints; `cli` draws, and `run-log.jsonl` keeps every event but frames.
+//! What a run tells the outside. The library never prints; `cli` draws, and `run-log.jsonl` keeps every event but
+//! frames.
 
 use serde::Serialize;
 

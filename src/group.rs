@@ -1,4 +1,4 @@
-//! Group statistics: from one row of edges per child to tests, and to the answer to whether motion drives them.
+//! Group statistics: from one row of edges per child to tests, and to the answer whether motion drives the edges.
 //!
 //! Everything here is pure: arrays and settings in, values out; the caller reads and writes, and says who is left out.
 //! An *edge* is a pair of parcels; a row of edges is the upper triangle of a child's matrix without its diagonal, row
@@ -24,6 +24,7 @@ pub mod permutation;
 pub mod quality;
 pub mod reliability;
 mod tails;
+pub mod weights;
 
 use ndarray::{Array1, Array2, ArrayView2, Axis, Slice};
 
@@ -49,7 +50,7 @@ pub fn upper_triangle(matrix: ArrayView2<'_, f64>) -> Array1<f64> {
 }
 
 /// Quantile of rising values, linear between them: the seventh definition of Hyndman & Fan 1996, The American
-/// Statistician 50:361; NaN of none.
+/// Statistician 50:361; NaN without values.
 #[must_use]
 pub fn quantile(sorted: &[f64], share: f64) -> f64 {
     let Some(last) = sorted.len().checked_sub(1) else { return f64::NAN };

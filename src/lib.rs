@@ -1,4 +1,4 @@
-//! keepstill: resting-state runs of children who move, turned into connectivity matrices and honest reports.
+//! keepstill turns resting-state runs of children who move into connectivity matrices and honest reports.
 //!
 //! **Read each scan once, keep everything that a decision could need, decide cheaply and as often as wanted.**
 //!
@@ -15,24 +15,35 @@
 //!              all records ─► cohort table                            (cohort)
 //!    cohort table, child pages ─► decisions of reviewers             (pages, review)
 //!   all motion tables ─► minutes kept for a grid of limits            (thresholds)
-//! cohort table, matrices ─► one array, a row a child                  (stack)
+//! cohort table, matrices ─► one array, one row per child              (stack)
 //! ```
 //!
-//! [`batch`] does a whole cohort: in parallel, resumable, telling what happens as [`event`]s. The stages are pure (arrays
-//! and settings in, values out) and know nothing of studies, files or each other's order. See DEVELOPERS.md.
+//! [`batch`] does a whole cohort. It works in parallel, can be resumed, and says what happens as [`event`]s. The stages
+//! are pure (arrays and settings in, values out) and know nothing of studies, files or each other's order. See
+//! DEVELOPERS.md.
 #![deny(clippy::print_stdout, clippy::print_stderr)]
 
-mod stretches;
+// The order of these lines is the flow, and it is written here only: a module may use those above it and none below.
+// `tests/suite/architecture.rs` reads it here. The stages are the modules under a line that begins with "Stages".
+
+// Foundations: every module may use them.
 pub mod units;
+
+mod stretches;
 
 pub mod linalg;
 pub mod sections;
+
 pub mod tables;
 
+pub mod remark;
+
+// What is asked for, and which scans there are.
 pub mod study;
 
 pub mod discover;
 
+// Stages: arrays and settings in, values out.
 pub mod nifti;
 
 pub mod atlas;
@@ -51,12 +62,14 @@ pub mod clean;
 
 pub mod connectivity;
 
-pub mod pipeline;
+// One scan, from its files to its record.
+pub mod record;
 
 pub mod event;
 
-pub mod record;
+pub mod pipeline;
 
+// A results folder, and what people read in it.
 pub mod results;
 
 pub mod outputs;
@@ -69,8 +82,10 @@ pub mod review;
 
 pub mod cohort;
 
+// Stages: the same over all children at once.
 pub mod group;
 
+// Whole cohorts.
 pub mod thresholds;
 
 pub mod stack;

@@ -19,7 +19,8 @@ pub enum LinalgError {
     Lapack { what: &'static str, rows: usize, columns: usize, message: String },
     /// A value that is not finite reached a decomposition.
     #[error(
-        "the {what} was given a value that is not finite (row {row}, column {column}); check the input tables and images"
+        "the {what} was given a value that is not finite (row {row}, column {column}); check the input tables and \
+        images"
     )]
     NotFinite { what: &'static str, row: usize, column: usize },
 }
@@ -59,8 +60,9 @@ pub struct Summary {
 /// Summarises a series; NaN where it is too short.
 ///
 /// The mean is corrected by the mean of its own residuals, which undoes the rounding of a large offset. The lag-1
-/// autocorrelation is Σ (xₜ − x̄)(xₜ₊₁ − x̄) / Σ (xₜ − x̄)², as NIST's reference datasets define it. The upper sum runs over
-/// the places where `joined(t)` says that t + 1 follows t without a gap, scaled up to what n − 1 such places would give.
+/// autocorrelation is Σ (xₜ − x̄)(xₜ₊₁ − x̄) / Σ (xₜ − x̄)², as NIST's reference datasets define it. The upper sum runs
+/// over the places where `joined(t)` says that t + 1 follows t without a gap, scaled up to what n − 1 such places would
+/// give.
 #[must_use]
 pub fn summary(x: &[f64], joined: impl Fn(usize) -> bool) -> Summary {
     let n = x.len() as f64;

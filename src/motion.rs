@@ -36,9 +36,9 @@ impl MotionTrace {
         (0..self.frames()).map(|i| self.translations_mm[[i, 0]].is_finite()).collect()
     }
 
-    /// The trace with stand-ins where there is no position: linear between the nearest frames that have one, the nearest
-    /// one's at the ends. They keep filters and confounds going; such frames are dropped, and no displacement is taken
-    /// from them.
+    /// The trace with stand-ins where there is no position: linear between the nearest frames that have one, and the
+    /// nearest one's at the ends. Filters and confounds need them. Such frames are dropped, and no displacement is
+    /// computed from them.
     #[must_use]
     pub fn bridged(&self) -> Self {
         let aligned = self.aligned();
@@ -78,9 +78,9 @@ impl MotionTrace {
         out
     }
 
-    /// The motion terms used as confounds, frames × `terms`, `terms` one of 0, 6, 12, 24: the six parameters (mm, rad);
-    /// then their backward differences, 0 in frame 0; then the squares of those twelve. Satterthwaite et al. 2013,
-    /// NeuroImage 64:240.
+    /// The motion terms used as confounds, frames × `terms`, where `terms` is 0, 6, 12 or 24: the six parameters (mm,
+    /// rad); then their backward differences, 0 in frame 0; then the squares of those twelve. Satterthwaite et al.
+    /// 2013, NeuroImage 64:240.
     #[must_use]
     pub fn terms(&self, terms: usize) -> Array2<f64> {
         let frames = self.frames();

@@ -1,9 +1,9 @@
-//! The NIfTI image format, ignorant of studies: NIfTI-1 and NIfTI-2, one file or a pair, plain or gzipped, either byte
-//! order, ten number types; read a volume at a time and held to its own checksums.
+//! The NIfTI image format; nothing here knows of studies. It reads NIfTI-1 and NIfTI-2, one file or a pair, plain or
+//! gzipped, in either byte order and ten number types, one volume at a time, and checks every checksum.
 //!
-//! Files come from strangers, so nothing in a header is believed before it is checked, and no memory is taken on its
-//! word: a plain file's length is compared first, a compressed volume's buffer grows as bytes arrive. Each way in which
-//! a file can be wrong is its own [`NiftiError`].
+//! Files come from strangers, so nothing in a header is believed before it is checked, and no memory is allocated on
+//! its word. A plain file's length is compared first, and the buffer of a compressed volume grows as bytes arrive. Each
+//! way in which a file can be wrong is an [`NiftiError`] of its own.
 //!
 //! Source of every field, offset and rule: `nifti1.h` and `nifti2.h` of the NIfTI Data Format Working Group.
 

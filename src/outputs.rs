@@ -14,7 +14,6 @@ use crate::atlas::Parcel;
 use crate::digest::AtlasDigest;
 use crate::tables::write_number_f32;
 
-pub use crate::results::layout::{folder, scan_file};
 pub use dataset::{CAUTION, dataset_files, pretty};
 pub(crate) use dictionary::entry;
 pub use dictionary::reason_words;

@@ -1,13 +1,12 @@
-//! The reviewer's pages: the cohort and each child, self-contained, asking for nothing over the network.
+//! The reviewer's pages: one of the cohort and one of each child, self-contained, asking for nothing over the network.
 //!
-//! A page is a pure function of its data, and carries that data as JSON. So `keepstill review` takes the data out of a
-//! page in the results folder, takes away what blinding hides, and renders the same page again with the means to
-//! decide. Each page asks and answers one question at first sight: did this child keep still, when, and is what is left
-//! worth keeping?
+//! A page is a pure function of its data, and carries these data as JSON. So `keepstill review` takes the data out of a
+//! page in the results folder, removes what blinding hides, and renders the same page again with the means to decide.
+//! Each page answers one question at first sight: did this child keep still, when, and is what is left worth keeping?
 //!
-//! [`gather`] makes the data of records; [`encode`] packs it; the page files (`page/`) are plain HTML parts, CSS and
-//! JavaScript of our own, embedded here. What a script draws is drawn from the page's data alone. [`kit`] is what all
-//! pages are made with, these and those of other modules.
+//! [`gather`] makes the data from records, and [`encode`] packs them. The page files (`page/`) are plain HTML parts,
+//! CSS and JavaScript of our own, embedded here. A script draws from the page's data alone. [`kit`] is what all pages
+//! are made with, these and those of other modules.
 
 mod blinded;
 mod child;

@@ -1,12 +1,13 @@
-//! What a person is to look at: three slices of a run's mean image, and parcel series as shades.
+//! What people look at: three slices of a run's mean image, and parcel series as shades.
 //!
 //! *Slices* go through the centroid of the brain mask, one across each axis of the image, and are named after the world
 //! axis that this axis runs along most (for an oblique image, nearly). They are laid out so that the world's x and y
 //! rise to the right, y and z upwards. A voxel's shade is its mean over all frames: black at 0 (or the lowest value,
 //! for images with negative ones), white at the 99th centile of what is pictured (own convention).
 //!
-//! *Shades* turn a value into one byte: 128 stands for no difference, one step is 1/32 of the parcel's own standard
-//! deviation over its kept frames, so that the byte holds ±4 of them, cut off beyond; 0 stands for no value.
+//! *Shades* turn a value into one byte: 128 stands for no difference, and one step is 1/32 of the parcel's own standard
+//! deviation over its kept frames. So the byte holds ±4 standard deviations, and what lies beyond is cut off. 0 stands
+//! for no value.
 
 use ndarray::{Array2, ArrayView2};
 
@@ -36,7 +37,7 @@ pub struct Plane {
     pub voxels: Vec<usize>,
 }
 
-/// A slice as it is shown; one entry a pixel, row by row from the upper left.
+/// A slice as it is shown; one entry per pixel, row by row from the upper left.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Slice {
     pub name: String,
@@ -63,7 +64,8 @@ fn axes(grid: &Grid) -> [(usize, bool); 3] {
     [0, 1, 2].map(|world| (best[world], columns(world, best[world]) < 0.0))
 }
 
-/// The three slices through the centroid of a mask, sagittal, coronal, axial. `brain` has one flag a voxel of the grid.
+/// The three slices through the centroid of a mask, sagittal, coronal, axial. `brain` has one flag per voxel of the
+/// grid.
 #[must_use]
 pub fn planes(grid: &Grid, brain: &[bool]) -> Vec<Plane> {
     let [nx, ny, _] = grid.shape;
@@ -159,10 +161,10 @@ fn parcel_of(atlas: &GriddedAtlas, voxels: &[usize]) -> Vec<u32> {
 /// frames about it. A parcel that does not change is [`MIDDLE`] throughout.
 ///
 /// # Panics
-/// When there is not one flag a frame.
+/// When there is not one flag per frame.
 #[must_use]
 pub fn shades(series: ArrayView2<'_, f64>, kept: &[bool]) -> Array2<u8> {
-    assert_eq!(series.nrows(), kept.len(), "one flag a frame");
+    assert_eq!(series.nrows(), kept.len(), "one flag per frame");
     let mut out = Array2::zeros(series.dim());
     let all = !kept.contains(&true);
     for (values, mut to) in series.columns().into_iter().zip(out.columns_mut()) {

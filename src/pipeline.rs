@@ -34,10 +34,10 @@ pub use outcome::Outcome;
 pub use summary::{MotionOfRun, MotionSummary};
 pub use verdict::{long_enough, verdict};
 
-/// Does one scan. `on_frame` is told how many frames have been read, and stops the scan by saying false.
+/// Does one scan. `on_frame` gets the number of frames read, and stops the scan by returning false.
 ///
 /// # Errors
-/// [`ScanError`], in words that name file, place and the next step.
+/// [`ScanError`], whose words name file, place and the next step.
 pub fn process(
     scan: &Scan,
     child: Option<&Child>,

@@ -1,12 +1,13 @@
 //! What one finished scan leaves: its report row, and the arrays that joining and cohort work need, in one file.
 //!
-//! The file is `.keepstill/scans/R.npz`: `meta` (JSON as bytes; `format`, `fingerprint`, inputs, outputs, the run's row)
-//! and plain arrays readable by numpy. It is versioned and checked when read; one that does not fit is done again. It is
-//! written last, so a scan whose record is there has all its outputs.
+//! The file is `.keepstill/scans/R.npz`. It holds `meta` (JSON as bytes: `format`, `fingerprint`, inputs, outputs, the
+//! run's row) and plain arrays that numpy can read. It has a version and is checked when it is read; if it does not
+//! fit, the scan is done again. It is written last, so a scan whose record is there has all its outputs.
 
 mod archive;
 pub mod digests;
 mod dropped;
+mod error;
 pub mod files;
 pub mod inputs;
 pub mod lock;
@@ -18,13 +19,17 @@ use std::collections::BTreeMap;
 
 use ndarray::{Array1, Array2};
 use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
 
 use crate::censor::PerReason;
 use crate::discover::ScanId;
 use crate::motion::watch_log::Interval;
 use crate::picture::Slice;
+use crate::remark::{self, Remark};
+
+pub use error::RecordError;
 pub use results_digest::results_digest;
-pub use stored::{Provenance, RecordError, provenance, read, write};
+pub use stored::{Provenance, provenance, read, write};
 
 /// Folder of digests, records and receipts, inside the results folder; safe to delete.
 pub const STATE: &str = ".keepstill";
@@ -107,21 +112,32 @@ pub struct ReportRow {
     pub parcels: usize,
     #[serde(with = "number")]
     pub tsnr_median: f64,
-    /// Median over the used parcels of the cleaned series' lag-1 autocorrelation: how much less than its frames a run
-    /// tells.
+    /// Median over the used parcels of the cleaned series' lag-1 autocorrelation. The higher it is, the less each frame
+    /// adds to what the earlier ones say.
     #[serde(with = "number")]
     pub lag1_autocorrelation: f64,
     pub verdict: Verdict,
-    pub problem: Option<String>,
-    /// Of a run: where its motion comes from, and what other choices would have made of it.
+    pub problem: Option<Remark>,
+    /// For a run: where its motion comes from, and what other choices would have made of it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub motion: Option<MotionFacts>,
     /// Parcels by atlas.
     pub atlases: Vec<AtlasCount>,
-    pub warnings: Vec<String>,
-    /// Content hash (BLAKE3, hex) of each input file, by its role. A report names them with each run and not with the whole.
+    pub warnings: Vec<Remark>,
+    /// Content hash (BLAKE3, hex) of each input file, by its role. A report has them with each run, not with the whole.
     #[serde(default)]
     pub inputs: BTreeMap<String, String>,
+}
+
+impl ReportRow {
+    /// The row as a report holds it: problem and warnings as plain words, without their marks.
+    #[must_use]
+    pub fn reported(&self) -> Value {
+        let mut fields = json!(self);
+        fields["problem"] = json!(self.problem.as_ref().map(|problem| &problem.text));
+        fields["warnings"] = json!(remark::texts(&self.warnings));
+        fields
+    }
 }
 
 /// Where a run's head motion comes from, what was done to it, and what other choices would have made of it.
@@ -129,8 +145,9 @@ pub struct ReportRow {
 pub struct MotionFacts {
     /// `table` or `images`.
     pub from: String,
-    /// With `images`: the frame that the others were registered to, the pivot (world mm), whether parcels were averaged at
-    /// each frame's pose, and the largest share of the brain mask that a kept frame's pose takes out of the field of view.
+    /// With `images`: the frame that the others were registered to, the pivot (world mm), whether parcels were averaged
+    /// at each frame's pose, and the largest share of the brain mask that the pose of a kept frame moves out of the
+    /// field of view.
     pub reference_frame: Option<usize>,
     pub pivot_mm: Option<[f64; 3]>,
     pub realigned: bool,
@@ -157,7 +174,7 @@ pub struct OtherRadius {
     pub radius_mm: f64,
     #[serde(with = "number")]
     pub mean_fd_mm: f64,
-    /// Frames that would be above the limit and are not, and the other way round (counted from 0).
+    /// Frames that would be above the limit but are not, and the reverse (counted from 0).
     pub frames_more: Vec<usize>,
     pub frames_fewer: Vec<usize>,
 }
@@ -178,8 +195,8 @@ pub struct ScanRecord {
     /// FD of the measure that censoring used, mm; NaN where there is none.
     pub fd_mm: Array1<f64>,
     pub dvars_percent: Array1<f64>,
-    /// Power of the six motion parameters, frequencies × 7, or × 13 where breathing was filtered out: Hz; translations x y
-    /// z (mm²/Hz) and rotations x y z (rad²/Hz); the same after the filter.
+    /// Power of the six motion parameters, frequencies × 7, or × 13 where breathing was filtered out. Columns: Hz;
+    /// translations x y z (mm²/Hz) and rotations x y z (rad²/Hz); the same after the filter.
     pub motion_spectrum: Array2<f64>,
     /// Mean over the brain mask's alive voxels, one value per frame.
     pub global_signal: Array1<f64>,

@@ -1,4 +1,4 @@
-//! The retained-data report of a child as JSON; for people, [`crate::pages`] show the same.
+//! The retained-data report of a child as JSON; [`crate::pages`] show the same to people.
 
 mod why;
 
@@ -22,8 +22,8 @@ pub fn report_json(
     joined: &Joined,
     results_digest: &str,
 ) -> Value {
-    let rows: Vec<Value> = runs.iter().map(|r| json!(r.row())).collect();
-    let mut whole = json!(joined.row);
+    let rows: Vec<Value> = runs.iter().map(|run| run.row().reported()).collect();
+    let mut whole = joined.row.reported();
     whole["runs"] = json!(runs.len());
     whole["runs_joined"] = json!(joined.runs_joined);
     whole["results_digest"] = json!(results_digest);

@@ -1,7 +1,7 @@
 //! A results folder, read back: the names of its files, its cohort table and its reports.
 //!
-//! Whoever looks into results that are already there ([`crate::report::explain`], the review, stacks, the sweep of stale
-//! files, the command line) goes through here, so that each name and each form is known once.
+//! Whoever looks into results that are already there ([`crate::report::explain`], the review, stacks, the sweep of
+//! stale files, the command line) goes through here, so that each name and each form is known once.
 //!
 //! * [`Layout`] gives every path; [`FileName`] makes the names of a scan's and a child's files and reads them back.
 //! * [`CohortTable`] is `cohort.tsv`: rows by line, cells by column.

@@ -1,11 +1,16 @@
 //! Review: what people decided about each child, how far they agree, and the local server where they decide.
 //!
-//! A decision is one line of `review/decisions.tsv` and is never rewritten: a changed mind is a new line
-//! ([`decisions`], over [`ledger`]). It names the digest of the results that were looked at, so it stops counting when
-//! they change. From the lines and the current digests everything else follows, by pure functions: where each child
-//! stands ([`standing`]), how far each two reviewers agree ([`kappa`]), both for a whole cohort ([`overview`]), and what a
-//! reviewer may see of it before having decided ([`independent`]).
-//! [`table`] puts what stands into the cohort table. The server (cargo feature `review`) only adds lines and shows pages.
+//! A decision is one line of `review/decisions.tsv` and is never rewritten: if somebody changes their mind, a new line
+//! is added ([`decisions`], over [`ledger`]). The line names the digest of the results that were looked at, so it stops
+//! counting when they change. Everything else follows from the lines and the current digests, by pure functions:
+//!
+//! - where each child stands ([`standing`]);
+//! - how far any two reviewers agree ([`kappa`]);
+//! - both for a whole cohort ([`overview`]);
+//! - what a reviewer may see of it before having decided ([`independent`]).
+//!
+//! [`table`] puts the outcome into the cohort table. The server (cargo feature `review`) only adds lines and shows
+//! pages.
 
 pub mod clock;
 pub mod decisions;
@@ -29,7 +34,7 @@ use crate::tables::absent;
 pub struct RowId {
     /// With `sub-`.
     pub participant_id: String,
-    /// With `ses-`; none where there is none or sessions are joined.
+    /// With `ses-`; none where the child has no sessions or they are joined.
     pub session_id: Option<String>,
     /// With `run-`, where runs are not joined.
     pub run_id: Option<String>,
@@ -51,7 +56,7 @@ impl RowId {
     }
 }
 
-/// What a reviewer says of a child.
+/// What a reviewer says about a child.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Decision {
@@ -63,7 +68,7 @@ pub enum Decision {
 impl Decision {
     pub const ALL: [Self; 3] = [Self::Include, Self::Exclude, Self::Unsure];
 
-    /// The word in tables.
+    /// The word that tables use.
     #[must_use]
     pub fn key(self) -> &'static str {
         match self {

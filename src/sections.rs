@@ -49,7 +49,8 @@ pub fn forward_backward(sections: &[Section], extension: usize, mut values: Arra
     }
 }
 
-/// One pass through all sections (transposed direct form II), each series starting in the steady state of its first value.
+/// One pass through all sections (transposed direct form II), each series starting in the steady state of its first
+/// value.
 fn pass(sections: &[Section], line: &mut [[f64; LANES]]) {
     let Some(&start) = line.first() else { return };
     let mut level = start;

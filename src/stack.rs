@@ -14,11 +14,11 @@
 //! ```
 //!
 //! The order of the steps is below, in [`stack`]. The edges of each atlas and measure are read once, and every block
-//! goes through three sinks: who lacks a parcel, the sums of quality, the arrays.
+//! goes through three sinks: missing parcels, the sums of quality, the arrays.
 //!
-//! Memory holds two blocks of some 32 MB, whatever the number of children (while one block is written the next is
-//! read), and of each child its row of the cohort table and its shuffled motion: some 2.5 kB. Files have unfinished
-//! names until every one is whole; `stack.json` is removed first and written last, so it vouches for all that lies
+//! Memory holds two blocks of some 32 MB, whatever the number of children (while one block is written, the next is
+//! read), and for each child some 2.5 kB: its row of the cohort table and its shuffled motion. Files have unfinished
+//! names until every one is whole. `stack.json` is removed first and written last, so it vouches for all that lies
 //! beside it.
 
 mod arrays;
@@ -33,6 +33,7 @@ use serde_json::Value;
 
 use crate::record::files::remove_unfinished;
 use crate::record::lock::{PATIENCE, lock_results};
+use crate::results::Layout;
 use arrays::about::{self, AboutStack};
 use arrays::stacking::{self, Arrays, Stacking};
 use arrays::whole::{self, Whole};
@@ -42,18 +43,18 @@ use gather::lacking::{Lacking, LackingSink};
 use gather::work::Work;
 use gather::{equal, left_out, parcels};
 use quality::context::QualityContext;
-use quality::sums::KindSums;
+use quality::sums::{MeanSums, Summed};
+use quality::weighting::ChildWeight;
 use quality::{Measured, QualityResult};
 
 pub use gather::condition::Condition;
 pub use gather::error::{MatchError, RunsError, StackError, TestError};
 pub use gather::left_out::LeftOut;
 pub use gather::matched::Matched;
-pub use gather::request::{Alike, Equal, Format, Further, Match, Missing, StackRequest, StandardErrors, TestRequest};
+pub use gather::request::{
+    Alike, Equal, Format, Further, Match, Missing, StackRequest, StandardErrors, TestRequest, Weights,
+};
 pub use gather::step::{Listener, Step};
-
-/// The folder of a stack's files, relative to the results folder.
-pub const FOLDER: &str = "stack";
 
 /// What was stacked.
 #[derive(Debug)]
@@ -89,7 +90,7 @@ impl Stacked {
 pub fn stack(results: &Path, request: &StackRequest, tell: Listener<'_>) -> Result<Stacked, StackError> {
     refuse_what_cannot_be(results, request)?;
     let _lock = lock(results)?;
-    let folder = results.join(FOLDER);
+    let folder = Layout::new(results).stack();
     if folder.is_dir() {
         remove_unfinished(&folder)?;
     }
@@ -103,14 +104,15 @@ pub fn stack(results: &Path, request: &StackRequest, tell: Listener<'_>) -> Resu
     let chosen = about::chosen(request, gathered.rows, found, matched);
     let work = Work { results, folder: &folder, found, atlases: &gathered.atlases, tell };
     let written = write(&work, request, &gathered.header, gathered.lacking, &chosen).and_then(|mut written| {
-        let evidence = evidence::write(&work, request, test.as_ref(), &mut written.files)?;
+        let sampling = std::mem::take(&mut written.sampling);
+        let evidence = evidence::write(&work, request, test.as_ref(), &sampling, &mut written.files)?;
         Ok((written, evidence))
     });
     if written.is_err() {
         // A folder that is still empty is not left behind.
         let _ = fs::remove_dir(&folder);
     }
-    let (Written { files, arrays, quality }, evidence) = written?;
+    let (Written { files, arrays, quality, .. }, evidence) = written?;
 
     let mut notes = about::notes(request, found, &arrays);
     notes.extend(evidence.iter().flat_map(|(_, about)| evidence::notes(about)));
@@ -139,7 +141,7 @@ fn refuse_what_cannot_be(results: &Path, request: &StackRequest) -> Result<(), S
     if cfg!(not(feature = "parquet")) && request.formats.contains(&Format::Parquet) {
         return Err(StackError::NoParquet);
     }
-    let path = results.join("cohort.tsv");
+    let path = Layout::new(results).cohort_table();
     if path.is_file() { Ok(()) } else { Err(StackError::NoCohort { path }) }
 }
 
@@ -153,9 +155,11 @@ struct Written {
     files: Vec<Whole>,
     arrays: Vec<Stacking>,
     quality: QualityResult,
+    /// 1/(dof − 2) of each child.
+    sampling: Vec<f64>,
 }
 
-/// Writes them; who lacks what is found on the way, if it is not known (`lacking`).
+/// Writes them. Which children lack which parcels (`lacking`) is found on the way if it is not known yet.
 fn write(
     work: &Work<'_>,
     request: &StackRequest,
@@ -166,21 +170,23 @@ fn write(
     let Work { results, folder, found, atlases, tell } = *work;
     let plans = stacking::plans(request, found, atlases);
     stacking::refuse_what_cannot_be(&plans, &request.formats)?;
-    let mut files = arrays::write_tables(work, header)?;
+    let mut files = arrays::write_tables(work)?;
     let context = QualityContext::read(work, request, header, chosen.clone())?;
     let (mut measured, mut seen, mut stacked) = (Measured::default(), Lacking::none(atlases), Vec::new());
     for (kind, plan) in plans.iter().enumerate() {
         let atlas = &atlases[plan.atlas];
         let mut lacks = LackingSink::new(&mut seen.atlases[plan.atlas], atlas, &found.children);
-        let mut sums = KindSums::new(&context, results, kind)?;
+        let mut sums = MeanSums::new(Summed { context: &context, results, kind, sampling: &context.sampling });
         let mut arrays = Arrays::open(folder, plan, &request.formats)?;
         let what = format!("stacking {}, {}", plan.kind.atlas, plan.kind.measure.key());
         let at = |first| tell(&Step::children(&what, first, found.children.len()));
         Source { results, found, kind, atlas }.pass(&at, &mut [&mut lacks, &mut sums, &mut arrays])?;
-        measured.add(&context, &sums)?;
+        measured.add(&sums)?;
         stacked.push(arrays.finish(&mut files)?);
     }
     let quality = quality::finish(&context, measured, folder, &mut files)?;
+    let weights: Vec<[f64; 3]> = quality.weights.iter().map(ChildWeight::values).collect();
+    files.push(arrays::tables::children(&folder.join("children.tsv"), header, found, &ChildWeight::COLUMNS, &weights)?);
     arrays::write_missing(work, &lacking.unwrap_or(seen), &mut files)?;
-    Ok(Written { files, arrays: stacked, quality })
+    Ok(Written { files, arrays: stacked, quality, sampling: context.sampling })
 }

@@ -41,7 +41,10 @@ pub enum TableError {
     Unreadable { path: PathBuf, reason: String },
     #[error("{} is a folder, where a text table was expected; name a file in it", path.display())]
     Folder { path: PathBuf },
-    #[error("{} has {bytes} bytes, more than the {limit} that a table may have; is this the right file?", path.display())]
+    #[error(
+        "{} has {bytes} bytes, more than the {limit} that a table may have; is this the right file?",
+        path.display()
+    )]
     TooLarge { path: PathBuf, bytes: u64, limit: u64 },
     #[error("{} line {line}: not text (a zero byte was found); give a plain text table", path.display())]
     NotText { path: PathBuf, line: usize },
@@ -57,7 +60,10 @@ pub enum TableError {
     NotTabs { path: PathBuf, line: usize, found: String },
     #[error("{} line {line}: cells separated by semicolons; separate them by tabs, commas or blanks", path.display())]
     Semicolons { path: PathBuf, line: usize },
-    #[error("{} line {line}: {found} cells, expected {expected} as in line {first}; fill gaps with n/a", path.display())]
+    #[error(
+        "{} line {line}: {found} cells, expected {expected} as in line {first}; fill gaps with n/a",
+        path.display()
+    )]
     Ragged { path: PathBuf, line: usize, found: usize, expected: usize, first: usize },
     #[error("{} line {line}: column {column} has no name; name every column of the header line", path.display())]
     UnnamedColumn { path: PathBuf, line: usize, column: usize },

@@ -1,14 +1,14 @@
-//! What if the limit were another: minutes and children kept for a grid of FD limits, from motion tables, or from digests
-//! where motion comes from the images.
+//! What other limits would keep: minutes and children for a grid of FD limits. They come from motion tables, or from
+//! digests where motion is measured from the images.
 //!
-//! Each combination of a limit, a form of displacement (sum, RMS), and with or without the neighbours of moved frames is
-//! tried on every run with the stage that censors ([`crate::censor`]); all else (settling frames, watch log, shortest
-//! stretch) is as the study file says. A child's minutes are the sum over the runs that `connectivity.join` puts
-//! together; a child counts for a minimum when it has at least that much, as for the verdict `too_short`. The minimums
-//! around 5 minutes: Power et al. 2014, NeuroImage 84:320.
+//! Each combination of a limit, a form of displacement (sum, RMS), and with or without the neighbours of moved frames
+//! is tried on every run with the stage that censors ([`crate::censor`]). Everything else (settling frames, watch log,
+//! shortest stretch) is as the study file says. A child's minutes are the sum over the runs that `connectivity.join`
+//! puts together. A child counts for a minimum when it has at least that much, as for the verdict `too_short`. The
+//! minimums around 5 minutes: Power et al. 2014, NeuroImage 84:320.
 //!
-//! No image is read beyond its header, so what only images tell is left out, and [`Thresholds::notes`] says so: DVARS,
-//! and the runs that cleaning leaves with too few degrees of freedom.
+//! No image is read beyond its header. What only images show is therefore left out, and [`Thresholds::notes`] says so:
+//! DVARS, and runs that cleaning leaves with too few degrees of freedom.
 
 mod chart;
 mod page;
@@ -28,6 +28,7 @@ use crate::pipeline::prepare;
 use crate::pipeline::prepared::Prepared;
 use crate::pipeline::run_motion::{self, RunMotion};
 use crate::record::{self, digests};
+use crate::remark::Remark;
 use crate::study::Study;
 use crate::study::settings::{CensorSettings, Displacement, MotionSource, Settling};
 use crate::units::Seconds;
@@ -58,7 +59,7 @@ pub struct ChildMinutes {
     pub runs_read: usize,
     /// Minutes of the runs read, before anything is dropped.
     pub minutes: f64,
-    /// One value a choice; NaN when no run could be read.
+    /// One value per choice; NaN when no run could be read.
     pub minutes_kept: Vec<f64>,
 }
 
@@ -67,8 +68,8 @@ pub struct ChildMinutes {
 pub struct ScanNotes {
     pub scan: String,
     /// Why the scan is left out; empty: it is not.
-    pub problems: Vec<String>,
-    pub warnings: Vec<String>,
+    pub problems: Vec<Remark>,
+    pub warnings: Vec<Remark>,
 }
 
 /// All children under all choices.
@@ -188,7 +189,9 @@ pub fn thresholds(study: &Study, cohort: &Cohort, limits_mm: &[Option<f64>]) -> 
 fn look(study: &Study, cohort: &Cohort, scan: &Scan, choices: &[Choice]) -> (Option<Run>, ScanNotes) {
     let child = cohort.children.get(&scan.id.participant);
     let files = scan.files();
-    let told = |messages: Vec<String>| messages.iter().map(|m| study.told_message(m, &files)).collect();
+    let told = |remarks: Vec<Remark>| {
+        remarks.iter().map(|remark| remark.reworded(|text| study.told_message(text, &files))).collect()
+    };
     let scan_name = scan.id.to_string();
     let looked = prepare::examine(scan, child, study).and_then(|found| {
         let run = look_at_run(study, scan, &found, choices).map_err(|problem| vec![problem])?;
@@ -203,7 +206,7 @@ fn look(study: &Study, cohort: &Cohort, scan: &Scan, choices: &[Choice]) -> (Opt
 }
 
 /// A run from its tables, and from what the latest reading of its images gave where the settings need that.
-fn look_at_run(study: &Study, scan: &Scan, found: &Prepared, choices: &[Choice]) -> Result<Run, String> {
+fn look_at_run(study: &Study, scan: &Scan, found: &Prepared, choices: &[Choice]) -> Result<Run, Remark> {
     let reading = if run_motion::needs_a_reading(study) {
         digests::latest(&study.results.join(record::STATE), scan)
     } else {
@@ -212,16 +215,17 @@ fn look_at_run(study: &Study, scan: &Scan, found: &Prepared, choices: &[Choice])
     let reading = match reading {
         Some(reading) if study.motion.from == MotionSource::Table || reading.motion.is_some() => Some(reading),
         _ if run_motion::needs_a_reading(study) => {
-            return Err(format!(
-                "{}: head motion under these settings comes from the image, which has not been read yet or has changed since; run `keepstill run` first",
+            return Err(Remark::about_data(format!(
+                "{}: head motion under these settings comes from the image, which has not been read yet or has changed \
+                since; run `keepstill run` first",
                 scan.bold.display()
-            ));
+            )));
         }
         _ => None,
     };
     let motion = reading.as_ref().and_then(|reading| reading.motion.as_ref());
     let mask_radius_mm = reading.as_ref().map_or(f64::NAN, |reading| reading.mask_radius_mm);
-    let motion = RunMotion::of(&scan.bold, study, found, motion, mask_radius_mm).map_err(|e| e.to_string())?;
+    let motion = RunMotion::of(&scan.bold, study, found, motion, mask_radius_mm)?;
     let no_mean = Array1::zeros(0);
     let mask_mean = reading.as_ref().map_or(&no_mean, |reading| &reading.digest.global_signal);
     let settling = match study.censor.settling {
@@ -252,7 +256,8 @@ fn notes(study: &Study, children: &[ChildMinutes]) -> Vec<String> {
     let mut notes = Vec::new();
     if study.censor.dvars_percent > 0.0 {
         notes.push(format!(
-            "DVARS is left out: it needs the images, and only motion tables were read. With censor.dvars_percent = {} a run keeps no more than is shown here, and may keep less.",
+            "DVARS is left out: it needs the images, and only motion tables were read. With censor.dvars_percent = {} \
+            a run keeps no more than is shown here, and may keep less.",
             study.censor.dvars_percent
         ));
     }
@@ -262,7 +267,8 @@ fn notes(study: &Study, children: &[ChildMinutes]) -> Vec<String> {
         );
     }
     notes.push(
-        "Every run counts with the minutes it keeps. `keepstill run` leaves out a run that has too few degrees of freedom after cleaning, which only the images tell."
+        "Every run counts with the minutes it keeps. `keepstill run` leaves out a run that has too few degrees of \
+        freedom after cleaning, which only the images tell."
             .to_owned(),
     );
     match children.iter().filter(|child| child.runs_read == 0).count() {
@@ -274,7 +280,7 @@ fn notes(study: &Study, children: &[ChildMinutes]) -> Vec<String> {
 }
 
 impl Thresholds {
-    /// Children kept, one row a choice.
+    /// Children kept, one row per choice.
     #[must_use]
     pub fn rows(&self) -> Vec<Row> {
         let counted: Vec<&ChildMinutes> = self.children.iter().filter(|child| child.runs_read > 0).collect();

@@ -10,8 +10,8 @@ pub struct Grid {
     pub affine: Affine,
 }
 
-/// Positions are worked out in floating point, where a voxel boundary may come out a hair below or above itself; a
-/// millionth of a voxel decides such ties upwards, on every machine alike.
+/// In floating point, a position on the boundary between two voxels may come out slightly below or above it. Adding a
+/// millionth of a voxel rounds such ties up on every machine.
 const TIE: f64 = 1e-6;
 
 impl Grid {
@@ -44,7 +44,7 @@ impl Grid {
         other.affine.inverse().unwrap_or(Affine([[f64::NAN; 4]; 3])).compose(&self.affine)
     }
 
-    /// For each voxel of this grid the nearest voxel of the other, none where it lies outside.
+    /// For each voxel of this grid, the nearest voxel of the other; none where it lies outside.
     pub fn nearest_voxels<'a>(&'a self, other: &Self) -> impl Iterator<Item = Option<usize>> + use<'a> {
         let map = self.to(other);
         let shape = other.shape;
@@ -73,7 +73,8 @@ pub fn nearest_on(grid: &Grid, image: &Image3) -> Vec<f64> {
 pub(super) fn trilinear(grid: &Grid, own: &Grid, parcels: &[Vec<(usize, f64)>]) -> Vec<(usize, usize, f64)> {
     let map = grid.to(own);
     let shape = own.shape;
-    // The eight corners around each voxel's position, with their shares; a share of rounding size is none.
+    // The eight corners around each voxel's position, with their shares; a share no larger than rounding does not
+    // count.
     let corners: Vec<Vec<(usize, f64)>> = (0..grid.voxels())
         .map(|voxel| {
             let at = map.apply(grid.indices(voxel).map(|i| i as f64));

@@ -1,10 +1,19 @@
-//! The labels table: `index`, `name`, and optionally `network` and `hemisphere`; one row a parcel.
+//! The labels table: `index`, `name`, and optionally `network` and `hemisphere`; one row per parcel.
 
 use std::collections::HashSet;
 use std::path::Path;
 
-use super::{AtlasError, Parcel};
+use super::error::AtlasError;
 use crate::tables;
+
+/// One parcel's names.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Parcel {
+    pub index: i64,
+    pub name: String,
+    pub network: Option<String>,
+    pub hemisphere: Option<String>,
+}
 
 /// Reads the rows, and the bytes they were read from (for the content hash).
 pub(super) fn read(path: &Path) -> Result<(Vec<Parcel>, Vec<u8>), AtlasError> {

@@ -1,5 +1,5 @@
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use ndarray::{ArrayD, IxDyn};
 
@@ -96,7 +96,8 @@ fn wrong_atlases_are_refused_in_words() {
     let image = labels(folder.path(), [3, 1, 1], IDENTITY, |i| i[0] as i16);
     assert_eq!(
         say(&image, table("index\tname\n1\tone\n")),
-        "t.tsv: the atlas atlas.nii.gz holds labels that this table does not name: 2; add a row for each, or leave `labels` out of the study file"
+        "t.tsv: the atlas atlas.nii.gz holds labels that this table does not name: 2; add a row for each, or leave \
+        `labels` out of the study file"
     );
     assert_eq!(
         say(&image, table("index\tname\n1\tone\n1\ttwo\n")),
@@ -122,7 +123,8 @@ fn wrong_atlases_are_refused_in_words() {
     let negative = labels(folder.path(), [2, 1, 1], IDENTITY, |i| -(i[0] as i16));
     assert_eq!(
         say(&negative, None),
-        "atlas.nii.gz: voxel (1, 0, 0) holds -1, but a 3-D atlas holds whole labels of 0 or more; for weights give a 4-D image with one parcel a volume"
+        "atlas.nii.gz: voxel (1, 0, 0) holds -1, but a 3-D atlas holds whole labels of 0 or more; for weights give a \
+        4-D image with one parcel a volume"
     );
     let empty = labels(folder.path(), [2, 1, 1], IDENTITY, |_| 0);
     assert_eq!(

@@ -8,13 +8,14 @@ use crate::nifti;
 use crate::pipeline::estimate::{Estimate, estimate};
 use crate::pipeline::prepare;
 use crate::pipeline::{Atlases, memory};
+use crate::remark::{Remark, texts};
 use crate::study::Study;
 
 /// All that a check found.
 #[derive(Debug, Clone, Serialize)]
 pub struct Check {
     pub scans: Vec<CheckedScan>,
-    /// What is wrong beside the scans: atlases.
+    /// What is wrong apart from the scans: atlases.
     pub problems: Vec<String>,
     /// Sums and peaks over the scans without a problem.
     pub minutes_of_data: f64,
@@ -22,7 +23,7 @@ pub struct Check {
     pub core_seconds: f64,
     /// Largest memory of one scan, bytes; as many scans are held as there are jobs.
     pub memory_bytes_a_scan: u64,
-    /// Memory of the program with its atlases, once a run, bytes.
+    /// Memory of the program with its atlases, once per run, bytes.
     pub memory_bytes_program: u64,
     pub disk_bytes: u64,
 }
@@ -34,7 +35,7 @@ pub struct CheckedScan {
     pub frames: Option<usize>,
     pub tr_s: Option<f64>,
     pub shape: Option<[usize; 3]>,
-    /// Predicted peak of this scan in work, bytes.
+    /// Predicted peak while this scan is worked on, bytes.
     pub memory_bytes: Option<u64>,
     pub problems: Vec<String>,
     pub warnings: Vec<String>,
@@ -65,7 +66,7 @@ pub fn check(study: &Study, cohort: &Cohort) -> Check {
                         shape: Some(prepared.header.shape),
                         memory_bytes: estimate.map(|e| e.memory_bytes),
                         problems: Vec::new(),
-                        warnings: prepared.warnings,
+                        warnings: words(&prepared.warnings),
                         estimate,
                     }
                 }
@@ -79,7 +80,7 @@ pub fn check(study: &Study, cohort: &Cohort) -> Check {
                         tr_s: None,
                         shape,
                         memory_bytes: None,
-                        problems,
+                        problems: words(&problems),
                         warnings: Vec::new(),
                         estimate: None,
                     }
@@ -97,4 +98,9 @@ pub fn check(study: &Study, cohort: &Cohort) -> Check {
         problems,
         scans,
     }
+}
+
+/// Whoever checks a study may know all of it.
+fn words(remarks: &[Remark]) -> Vec<String> {
+    texts(remarks).into_iter().map(str::to_owned).collect()
 }

@@ -1,4 +1,4 @@
-//! One child of a run: runs joined, matrices and report written.
+//! One child of a run: its runs are joined, its matrices and report written.
 
 use std::fs;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -15,12 +15,15 @@ use crate::pages;
 use crate::pipeline::joined::{self, Joined, RunResult};
 use crate::record::files::{sync_folder, write_named_later};
 use crate::record::{self, results_digest};
+use crate::remark::Remark;
 use crate::report;
+use crate::results::layout;
+use crate::results::{Contents, Form};
 use crate::study::settings::MatrixFormat;
 
-/// Joins a child whose scans are all finished; entries of `results` that are none are read from their records.
+/// Joins a child whose scans are all finished; where `results` has none, the scan's record is read.
 /// Gives the reason when that cannot be done.
-pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunResult>>) -> Option<String> {
+pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunResult>>) -> Option<Remark> {
     let plan = &shared.groups[group];
     let stem = plan.group.stem();
     // A fault of ours in one child must not take the others with it.
@@ -34,16 +37,16 @@ pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunR
             None
         }
         Err(problem) => {
-            let mut problem = shared.study.told_message(&problem, &[]);
-            // What an earlier run said of the child holds no longer.
+            let mut problem = problem.reworded(|text| shared.study.told_message(text, &[]));
+            // What an earlier run said about the child no longer holds.
             let path = receipt::path(shared.study, &plan.group);
             let _ = fs::remove_file(&path);
-            let folder = outputs::folder(&plan.group.participant, plan.group.session.as_deref());
+            let folder = layout::folder(&plan.group.participant, plan.group.session.as_deref());
             if let Err(error) = sweep::child(shared.study, &folder, &stem, &[]) {
-                problem = format!("{problem}; {error}");
+                problem = problem.reworded(|text| format!("{text}; {error}"));
             }
             let id = &plan.scans[0].id;
-            let mut row = crate::record::ReportRow::failed(id, &problem);
+            let mut row = crate::record::ReportRow::failed(id, Some(problem.clone()));
             row.run_id = None;
             let participant = plan.group.participant.clone();
             let runs = plan.scans.len();
@@ -58,15 +61,15 @@ pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunR
             });
             match failed.write(&path) {
                 Ok(()) => shared.work_of(group).receipt_holds = true,
-                Err(error) => problem = format!("{problem}; {error}"),
+                Err(error) => problem = problem.reworded(|text| format!("{text}; {error}")),
             }
-            (shared.tell)(&Event::ChildFailed { child: stem, problem: problem.clone() });
+            (shared.tell)(&Event::ChildFailed { child: stem, problem: problem.text.clone() });
             Some(problem)
         }
     }
 }
 
-fn try_finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunResult>>) -> Result<CohortRow, String> {
+fn try_finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunResult>>) -> Result<CohortRow, Remark> {
     let plan = &shared.groups[group];
     let mut runs = Vec::with_capacity(plan.scans.len());
     let mut contents = Vec::with_capacity(plan.scans.len());
@@ -75,7 +78,7 @@ fn try_finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunResult>>
             Some(run) => run,
             None => {
                 let (record, _) =
-                    record::read(&plan::record_path(shared.study, &scan.id)).map_err(|e| e.to_string())?;
+                    record::read(&plan::record_path(shared.study, &scan.id)).map_err(Remark::about_data)?;
                 RunResult::Done(Box::new(record))
             }
         };
@@ -92,8 +95,8 @@ fn try_finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunResult>>
     let fingerprint = plan::child_fingerprint(shared.study, shared.atlases, &plan.scans, &contents);
     let study = shared.study;
     let joined = joined::join(&plan.group, &runs, &shared.atlases.list, &study.connectivity, &study.enough)
-        .map_err(|e| e.to_string())?;
-    save(shared, group, &runs, &joined, fingerprint).map_err(|e| e.to_string())
+        .map_err(Remark::about_data)?;
+    save(shared, group, &runs, &joined, fingerprint).map_err(Remark::about_data)
 }
 
 fn save(
@@ -104,26 +107,28 @@ fn save(
     fingerprint: String,
 ) -> Result<CohortRow, SaveError> {
     let (study, group) = (shared.study, &shared.groups[group].group);
-    let (stem, folder) = (group.stem(), outputs::folder(&group.participant, group.session.as_deref()));
+    let (stem, folder) = (group.stem(), layout::folder(&group.participant, group.session.as_deref()));
     let receipt = receipt::path(study, group);
     let _ = fs::remove_file(&receipt);
 
     let mut written: Vec<(String, u64)> = Vec::new();
-    let mut put = |ending: &str, bytes: &[u8]| -> Result<(), SaveError> {
-        let name = format!("{folder}/{stem}_{ending}");
+    let name = |contents| layout::file(&folder, &stem, contents);
+    let mut put = |name: String, bytes: &[u8]| -> Result<(), SaveError> {
         write_named_later(&study.results.join(&name), bytes)?;
         written.push((name, bytes.len() as u64));
         Ok(())
     };
     for matrix in &joined.matrices {
         let atlas = &shared.atlases.list[matrix.atlas];
-        let name = format!("atlas-{}_desc-{}_matrix", atlas.name, matrix.measure.key());
+        let name = |form| name(Contents::Matrix { atlas: &atlas.name, measure: matrix.measure.key(), form });
         let values = &matrix.connectivity.matrix;
         if matches!(study.output.matrices, MatrixFormat::Tsv | MatrixFormat::Both) {
-            put(&format!("{name}.tsv"), &outputs::matrix_table(&atlas.parcels, values.view()))?;
+            put(name(Form::Tsv), &outputs::matrix_table(&atlas.parcels, values.view()))?;
         }
         if matches!(study.output.matrices, MatrixFormat::Npy | MatrixFormat::Both) {
-            put(&format!("{name}.npy"), &npy(&name, &values.mapv(|v| v as f32))?)?;
+            let name = name(Form::Npy);
+            let bytes = npy(&name, &values.mapv(|v| v as f32))?;
+            put(name, &bytes)?;
         }
     }
     let results_digest = results_digest(runs.iter().map(|run| match run {
@@ -131,14 +136,14 @@ fn save(
         RunResult::Failed { id, .. } => Err(id),
     }));
     let report = report::report_json(study, &shared.atlases.list, runs, joined, &results_digest);
-    put("report.json", outputs::pretty(&report).as_bytes())?;
+    put(name(Contents::ReportForMachines), outputs::pretty(&report).as_bytes())?;
     if study.output.pages {
         let atlases = &shared.atlases.list;
         let (stem, results_digest) = (stem.as_str(), results_digest.as_str());
         let page = pages::page_of_records(pages::Gathered { study, atlases, stem, results_digest, runs, joined });
-        put("report.html", page.as_bytes())?;
+        put(name(Contents::ReportPage), page.as_bytes())?;
     }
-    sync_folder(&study.results.join(&folder).join(format!("{stem}_report.json")))?;
+    sync_folder(&study.results.join(name(Contents::ReportForMachines)))?;
     sweep::child(study, &folder, &stem, &written)?;
     let row = CohortRow {
         participant: group.participant.clone(),

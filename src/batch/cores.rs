@@ -1,7 +1,7 @@
 //! Cores that stand idle, lent to scans that can use a second one.
 //!
-//! While there are as many scans left as threads, every core has its own scan, and a second thread for one of them would
-//! only get in the way. With fewer left, a scan may unpack its image in a thread beside its own.
+//! While there are as many scans left as threads, every core has its own scan, and a second thread for one of them
+//! would only get in the way. With fewer left, a scan may unpack its image in a thread beside its own.
 
 use std::sync::atomic::{AtomicUsize, Ordering};
 

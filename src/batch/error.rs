@@ -1,4 +1,4 @@
-//! Why a run could do nothing at all.
+//! Why a run could not do anything at all.
 
 use std::path::PathBuf;
 
@@ -9,9 +9,11 @@ use crate::record::lock::LockError;
 /// Why nothing could be done.
 #[derive(Debug, thiserror::Error)]
 pub enum BatchError {
-    #[error("{}: another run is at work in this results folder; wait for it to end, or give another `results` in the study file", path.display())]
+    #[error("{}: another run is at work in this results folder; wait for it to end, or give another `results` in the \
+             study file", path.display())]
     Locked { path: PathBuf },
-    #[error("{}: is a file, where the results folder should be; give another `results` in the study file", path.display())]
+    #[error("{}: is a file, where the results folder should be; give another `results` in the study file",
+        path.display())]
     NotAFolder { path: PathBuf },
     #[error(transparent)]
     Lock(#[from] LockError),
@@ -19,9 +21,12 @@ pub enum BatchError {
     Write(#[from] WriteError),
     #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))]
     Atlases(Vec<AtlasError>),
-    #[error("{}: the results folder holds a dataset that keepstill did not make; give another `results` in the study file", path.display())]
+    #[error("{}: the results folder holds a dataset that keepstill did not make; give another `results` in the study \
+             file",
+        path.display())]
     NotOurs { path: PathBuf },
-    #[error("{}: the results folder holds inputs of the study, such as {}; give another `results` in the study file", path.display(), input.display())]
+    #[error("{}: the results folder holds inputs of the study, such as {}; give another `results` in the study file",
+        path.display(), input.display())]
     HoldsInputs { path: PathBuf, input: PathBuf },
     #[error("--only {label}: the study has no such child; it has {known}")]
     NoSuchChild { label: String, known: String },

@@ -6,6 +6,7 @@ use std::path::Path;
 use super::error::BatchError;
 use crate::discover::Cohort;
 use crate::record::lock::{PATIENCE, lock_results};
+use crate::results::Layout;
 use crate::study::Study;
 
 /// Results are swept and written over, so their folder must hold nothing else.
@@ -22,7 +23,7 @@ pub fn require_own_folder(study: &Study, cohort: &Cohort) -> Result<(), BatchErr
         let tools = description["GeneratedBy"].as_array();
         Some(tools.is_some_and(|tools| tools.iter().any(|tool| tool["Name"] == "keepstill")))
     };
-    if made_by(&results.join("dataset_description.json")) == Some(false) {
+    if made_by(&Layout::new(results).dataset_description()) == Some(false) {
         return Err(BatchError::NotOurs { path: results.clone() });
     }
     let Ok(real) = results.canonicalize() else { return Ok(()) };

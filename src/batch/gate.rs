@@ -1,15 +1,15 @@
-//! Who may come in: scans wait until there is memory for them.
+//! Scans wait here until there is memory for them.
 //!
-//! Each scan says how much it will take ([`crate::pipeline::memory`]) and holds a pass for that much until it is done; the
-//! passes never add up to more than the budget. Turns are kept in the order of arrival, so that a large scan is not
-//! overtaken for ever by small ones. A scan that holds nothing waits for others only, never for itself: one that alone is
-//! over the budget is refused at once. What is computed does not depend on when.
+//! Each scan says how much it will take ([`crate::pipeline::memory`]) and holds a pass for that much until it is done;
+//! the passes never add up to more than the budget. Turns are kept in the order of arrival, so that a large scan is not
+//! overtaken for ever by small ones. A scan that alone is over the budget is refused at once,
+//! so nobody waits for ever. Results do not depend on when a scan comes in.
 
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Condvar, Mutex, MutexGuard};
 use std::time::Duration;
 
-/// How often a waiting scan looks whether the run was interrupted; a signal cannot ring the bell itself.
+/// How often a waiting scan looks whether the run was interrupted; a signal cannot wake it by itself.
 const LOOK: Duration = Duration::from_millis(50);
 
 /// The gate of a run.

@@ -11,6 +11,7 @@ use crate::outputs;
 use crate::pages::{self, Mode};
 use crate::record::Verdict;
 use crate::record::files::{WriteError, write_whole};
+use crate::results::Layout;
 use crate::review::decisions::{self, Decisions};
 use crate::review::standing::Standing;
 use crate::review::{RowId, overview};
@@ -46,18 +47,18 @@ pub(super) fn write_cohort(
     rows: &[(String, CohortRow)],
     tell: Listener<'_>,
 ) -> Result<(), WriteError> {
-    let results = &study.results;
+    let layout = Layout::new(&study.results);
     let table: Vec<CohortRow> = rows.iter().map(|(_, row)| row.clone()).collect();
     let standings = standings(study, &table, tell);
-    write_whole(&results.join("cohort.tsv"), cohort_table(&table, &standings, cohort).as_bytes())?;
+    write_whole(&layout.cohort_table(), cohort_table(&table, &standings, cohort).as_bytes())?;
     let dictionary = cohort_dictionary(&carried_columns(cohort));
-    write_whole(&results.join("cohort.json"), outputs::pretty(&dictionary).as_bytes())?;
+    write_whole(&layout.cohort_dictionary(), outputs::pretty(&dictionary).as_bytes())?;
     let data = page_data(study, cohort, rows);
-    write_whole(&results.join("cohort.html"), pages::cohort_page(&data, Mode::File).as_bytes())
+    write_whole(&layout.cohort_page(), pages::cohort_page(&data, Mode::File).as_bytes())
 }
 
-/// What reviewers decided about each row. A night's work does not end in nothing because of a line that cannot be read: a
-/// warning names it, and the decisions stay where they are.
+/// What reviewers decided about each row. A line that cannot be read must not cost a night's work: a warning names it,
+/// and the decisions stay where they are.
 fn standings(study: &Study, rows: &[CohortRow], tell: Listener<'_>) -> Vec<Standing> {
     let warn = |message| tell(&Event::Warning { about: "cohort.tsv".to_owned(), message });
     let decisions = decisions::read(&study.results).unwrap_or_else(|error| {

@@ -1,4 +1,4 @@
-//! `run-log.jsonl`: one JSON object an event, appended; times are seconds since 1970 (UTC).
+//! `run-log.jsonl`: one JSON object per event, appended; times are seconds since 1970 (UTC).
 
 use std::fs::{self, File};
 use std::io::Write;
@@ -22,7 +22,7 @@ impl RunLog {
             .append(true)
             .open(path)
             .map_err(|source| WriteError { path: path.to_owned(), source })?;
-        // A run that was killed amid a line must not spoil the next one.
+        // A run that was killed in the middle of a line must not spoil the next line.
         if fs::read(path).is_ok_and(|bytes| bytes.last().is_some_and(|&b| b != b'\n')) {
             let _ = (&file).write_all(b"\n");
         }

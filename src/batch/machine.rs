@@ -1,7 +1,7 @@
 //! What the machine, or the control group that the program runs in, has free; and what the program itself has used.
 //!
-//! Linux only, from `/proc` and `/sys/fs/cgroup` (kernel documentation: `proc`, "Control Group v2" and v1 "memory"). In a
-//! control group what files in the page cache hold counts as free: the kernel gives it up first. Elsewhere nothing is
+//! Linux only, from `/proc` and `/sys/fs/cgroup` (kernel documentation: `proc`, "Control Group v2" and v1 "memory"). In
+//! a control group, memory that the page cache holds counts as free: the kernel gives it up first. Elsewhere nothing is
 //! known, and no limit is set unless the user gives one.
 
 use std::fs;
@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 /// Share of the free memory that a run takes for its own unless --memory-gib says otherwise (own convention).
 const SHARE: f64 = 0.8;
 
-/// Bytes that a run may use when it is not told; none where nothing is known.
+/// Bytes that a run may use unless the user says; none where nothing is known.
 pub(super) fn default_budget() -> Option<u64> {
     let free = free_of_machine(&fs::read_to_string("/proc/meminfo").ok()?)?;
     let groups = fs::read_to_string("/proc/self/cgroup").unwrap_or_default();

@@ -12,7 +12,8 @@ use crate::discover::{Cohort, Scan, ScanId};
 use crate::pipeline::Atlases;
 use crate::pipeline::joined::Group;
 use crate::pipeline::prepared::input_files;
-use crate::record::{self, Provenance, STATE};
+use crate::record::{self, Provenance};
+use crate::results::Layout;
 use crate::study::Study;
 
 /// A run's plan.
@@ -149,7 +150,7 @@ fn plan_group(
 
 /// Hash of everything but its inputs' contents that a scan's result depends on.
 fn scan_fingerprint(study: &Study, cohort: &Cohort, atlases: &Atlases, scan: &Scan) -> String {
-    // Reports tell what a radius by age would change, whatever radius is used.
+    // Reports say what a radius by age would change, whatever radius is used.
     let child = cohort.children.get(&scan.id.participant);
     hash(&json!({
         "version": env!("CARGO_PKG_VERSION"),
@@ -193,7 +194,7 @@ pub(super) fn hash(value: &Value) -> String {
 
 /// Where a scan's record lies.
 pub(super) fn record_path(study: &Study, id: &ScanId) -> PathBuf {
-    study.results.join(STATE).join("scans").join(format!("{id}.npz"))
+    Layout::new(&study.results).record(&id.to_string())
 }
 
 /// The input hashes of a record that is sound, of these settings, and whose inputs and outputs are as they were.

@@ -1,7 +1,7 @@
 //! What a finished child leaves on disk beside its files: what they were made from, and its row of the cohort's table.
 //!
-//! A child whose own files could not be made leaves a receipt too, with no fingerprint: its row says why, and the next run
-//! does it again.
+//! A child whose own files could not be made leaves a receipt too, with no fingerprint: its row says why, and the next
+//! run does it again.
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -11,30 +11,30 @@ use serde_json::json;
 
 use crate::cohort::CohortRow;
 use crate::pipeline::joined::Group;
-use crate::record::STATE;
 use crate::record::files::{WriteError, write_whole};
+use crate::results::Layout;
 use crate::study::Study;
 
 /// The version of [`Receipt`].
-const FORMAT: u32 = 3;
+const FORMAT: u32 = 4;
 
 /// What a child's own files were made from.
 #[derive(Serialize, Deserialize)]
 pub(super) struct Receipt {
     format: u32,
-    /// Empty where the files could not be made: no child has this one.
+    /// Empty where the files could not be made; no child has the empty fingerprint.
     pub fingerprint: String,
     pub outputs: Vec<(String, u64)>,
     pub row: CohortRow,
 }
 
 impl Receipt {
-    /// Of files that were made.
+    /// A receipt for files that were made.
     pub(super) fn new(fingerprint: String, outputs: Vec<(String, u64)>, row: CohortRow) -> Self {
         Self { format: FORMAT, fingerprint, outputs, row }
     }
 
-    /// Of a child whose files could not be made.
+    /// A receipt for a child whose files could not be made.
     pub(super) fn failed(row: CohortRow) -> Self {
         Self::new(String::new(), Vec::new(), row)
     }
@@ -47,7 +47,7 @@ impl Receipt {
 
 /// Where a child's receipt lies.
 pub(super) fn path(study: &Study, group: &Group) -> PathBuf {
-    study.results.join(STATE).join("children").join(format!("{}.json", group.stem()))
+    Layout::new(&study.results).receipt(&group.stem())
 }
 
 /// A receipt of this version; none when it is not there or cannot be read.

@@ -1,4 +1,4 @@
-//! One scan of a run: done, written down, told.
+//! One scan of a run: done, written down and reported.
 
 use std::fs;
 use std::io::{Cursor, ErrorKind};
@@ -13,13 +13,16 @@ use super::store::Store;
 use super::{plan, sweep};
 use crate::discover::ScanId;
 use crate::event::Event;
-use crate::outputs::{self, scan_file};
+use crate::outputs;
 use crate::pipeline::joined::RunResult;
 use crate::pipeline::prepared::input_files;
 use crate::pipeline::{self, Outcome};
 use crate::record::files::{WriteError, sync_folder, write_named_later};
 use crate::record::inputs::InputState;
 use crate::record::{self, Provenance, RecordError};
+use crate::remark::Remark;
+use crate::results::layout::{self, scan_file};
+use crate::results::{Contents, Form};
 use crate::study::settings::SeriesFormat;
 
 /// Writing a scan's results failed.
@@ -46,8 +49,8 @@ pub(super) fn work(shared: &Shared<'_>, group: usize, position: usize) -> Option
         Ok(None) => None,
         Ok(Some(outcome)) => {
             let row = &outcome.record.row;
-            for message in &row.warnings {
-                (shared.tell)(&Event::Warning { about: name.clone(), message: message.clone() });
+            for warning in &row.warnings {
+                (shared.tell)(&Event::Warning { about: name.clone(), message: warning.text.clone() });
             }
             (shared.tell)(&Event::ScanDone {
                 scan: name,
@@ -60,19 +63,19 @@ pub(super) fn work(shared: &Shared<'_>, group: usize, position: usize) -> Option
             Some(RunResult::Done(Box::new(outcome.record)))
         }
         Err(mut problem) => {
-            // What an earlier run said of it holds no longer.
+            // What an earlier run said about it no longer holds.
             if let Err(error) = forget(shared, &scan.id) {
-                problem = format!("{problem}; {error}");
+                problem = problem.reworded(|text| format!("{text}; {error}"));
             }
-            let problem = shared.study.told_message(&problem, &scan.files());
-            (shared.tell)(&Event::ScanFailed { scan: name, problem: problem.clone() });
+            let problem = problem.reworded(|text| shared.study.told_message(text, &scan.files()));
+            (shared.tell)(&Event::ScanFailed { scan: name, problem: problem.text.clone() });
             Some(RunResult::Failed { id: scan.id.clone(), problem })
         }
     }
 }
 
 /// Does a scan and writes it down; none when it was interrupted, and otherwise why it could not be done.
-fn attempt(shared: &Shared<'_>, group: usize, position: usize) -> Result<Option<Outcome>, String> {
+fn attempt(shared: &Shared<'_>, group: usize, position: usize) -> Result<Option<Outcome>, Remark> {
     let scan = &shared.cohort.scans[shared.groups[group].scans[position].index];
     let name = scan.id.to_string();
     let on_frame = |read: usize| {
@@ -91,34 +94,35 @@ fn attempt(shared: &Shared<'_>, group: usize, position: usize) -> Result<Option<
     let mut outcome = match outcome {
         Ok(Ok(outcome)) => outcome,
         Ok(Err(error)) if error.is_stop() => return Ok(None),
-        Ok(Err(error)) => return Err(error.to_string()),
+        Ok(Err(error)) => return Err(error.into()),
         Err(panic) => return Err(fault_of_ours(&*panic)),
     };
     for warning in &mut outcome.record.row.warnings {
-        *warning = shared.study.told_message(warning, &scan.files());
+        *warning = warning.reworded(|text| shared.study.told_message(text, &scan.files()));
     }
-    let inputs = inputs.map_err(|e| SaveError::Input(e).to_string())?;
+    let inputs = inputs.map_err(|e| Remark::about_data(SaveError::Input(e)))?;
     catch_unwind(AssertUnwindSafe(|| save(shared, group, position, &outcome, inputs)))
         .map_err(|panic| fault_of_ours(&*panic))?
-        .map_err(|e| e.to_string())?;
+        .map_err(Remark::about_data)?;
     Ok(Some(outcome))
 }
 
-/// What a panic says, and what to do.
-pub(super) fn fault_of_ours(panic: &(dyn std::any::Any + Send)) -> String {
+/// What a panic says, and what to do. Nobody knows which values its words hold, so a blinded reviewer does not see
+/// them.
+pub(super) fn fault_of_ours(panic: &(dyn std::any::Any + Send)) -> Remark {
     let text = panic.downcast_ref::<String>().map(String::as_str);
     let text = text.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("no message");
-    format!("a fault in keepstill ({text}); please report it with the study file")
+    Remark::about_child(format!("a fault in keepstill ({text}); please report it with the study file"))
 }
 
-/// Takes back what an earlier run said of the scan: its record, then the files that belonged to it.
+/// Takes back what an earlier run said about the scan: its record, then the files that belonged to it.
 fn forget(shared: &Shared<'_>, id: &ScanId) -> Result<(), WriteError> {
     let path = plan::record_path(shared.study, id);
     match fs::remove_file(&path) {
         Err(source) if source.kind() != ErrorKind::NotFound => return Err(WriteError { path, source }),
         _ => {}
     }
-    sweep::scan(shared.study, &outputs::folder(&id.participant, id.session.as_deref()), &id.to_string())
+    sweep::scan(shared.study, &layout::folder(&id.participant, id.session.as_deref()), &id.to_string())
 }
 
 fn save(
@@ -137,29 +141,30 @@ fn save(
         written.push((name, bytes.len() as u64));
         Ok(())
     };
-    put(scan_file(&scan.id, "frames.tsv"), &outputs::frames_table(outcome))?;
-    put(
-        scan_file(&scan.id, "frames.json"),
-        outputs::pretty(&outputs::frames_dictionary(outcome.image_motion.as_ref())).as_bytes(),
-    )?;
+    put(scan_file(&scan.id, Contents::FramesTable), &outputs::frames_table(outcome))?;
+    let dictionary = outputs::pretty(&outputs::frames_dictionary(outcome.image_motion.as_ref()));
+    put(scan_file(&scan.id, Contents::FramesDictionary), dictionary.as_bytes())?;
     let records = outcome.record.atlases.iter().zip(&shared.atlases.list).zip(&outcome.parcels);
     for ((record, atlas), coverage) in records {
-        let name = |ending: &str| scan_file(&scan.id, &format!("atlas-{}_{ending}", atlas.name));
-        put(name("parcels.tsv"), &outputs::parcels_table(&atlas.parcels, coverage, &record.used))?;
+        let name = atlas.name.as_str();
+        put(
+            scan_file(&scan.id, Contents::Parcels { atlas: name }),
+            &outputs::parcels_table(&atlas.parcels, coverage, &record.used),
+        )?;
         let Some(residuals) = &record.residuals else { continue };
         let kept = &outcome.record.kept;
         let format = shared.study.output.series;
         if matches!(format, SeriesFormat::Tsv | SeriesFormat::Both) {
             let table = outputs::series_table(&atlas.parcels, kept, &record.used, residuals.view());
-            put(name("series.tsv"), &table)?;
+            put(scan_file(&scan.id, Contents::Series { atlas: name, form: Form::Tsv }), &table)?;
         }
         if matches!(format, SeriesFormat::Npy | SeriesFormat::Both) {
-            let name = name("series.npy");
+            let name = scan_file(&scan.id, Contents::Series { atlas: name, form: Form::Npy });
             let bytes = npy(&name, &outputs::parcels_array(kept, &record.used, residuals.view()))?;
             put(name, &bytes)?;
         }
     }
-    sync_folder(&shared.study.results.join(scan_file(&scan.id, "frames.tsv")))?;
+    sync_folder(&shared.study.results.join(scan_file(&scan.id, Contents::FramesTable)))?;
     let hashes = &outcome.record.row.inputs;
     for input in &mut inputs {
         input.content = hashes.get(&input.role).cloned().unwrap_or_default();

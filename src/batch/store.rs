@@ -1,4 +1,5 @@
-//! The digests of one scan, below `.keepstill/`: found when nothing that reaches them has changed, kept after a reading.
+//! The digests of one scan, below `.keepstill/`: used again if nothing that affects them has changed, kept after images
+//! are read.
 
 use std::cell::RefCell;
 use std::collections::HashSet;
@@ -78,8 +79,8 @@ impl<'a> Store<'a> {
         })))
     }
 
-    /// Sets memory aside for what comes; what was set aside before is given back first, so that no two scans can wait for
-    /// each other.
+    /// Sets memory aside for what comes; what was set aside before is given back first, so that no two scans can wait
+    /// for each other.
     fn set_aside(&self, bytes: u64) -> Result<(), Refused> {
         self.pass.replace(None);
         self.pass.replace(Some(self.shared.gate.enter(bytes, self.shared.interrupt)?));
@@ -150,15 +151,15 @@ impl DigestStore for Store<'_> {
             return None;
         }
         let bold = self.known.content("bold", &self.scan.bold, self.shared.verify).ok()?;
-        // A digest that holds the tissues' voxels serves also where none are needed.
+        // A digest that holds the tissues' voxels also serves where they are not needed.
         let forms: &[bool] = if self.needs_voxels() { &[true] } else { &[false, true] };
         forms.iter().find_map(|&held| {
             let key = self.key(prepared, &bold, held)?;
             let path = digests::path(&self.state, &key);
             let size = std::fs::metadata(&path).ok()?.len();
-            // Voxels that these settings do not need are read with the rest all the same.
+            // Voxels that these settings do not need are read with the rest.
             let unneeded = if held && !self.needs_voxels() { size } else { 0 };
-            // Without room for the digest there is none for the image, and that is told when it is to be opened.
+            // Without room for the digest there is no room for the image, and the error comes when the image is opened.
             self.set_aside(self.needs(prepared, true) + unneeded).ok()?;
             let Ok(digest) = digests::read(&path, &key) else {
                 let message = "what was kept of the last reading is damaged, so the image is read again".to_owned();

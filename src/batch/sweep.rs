@@ -1,6 +1,6 @@
-//! Takes away results that no longer belong: of a scan that is done again or now fails, and of runs, atlases, measures and
-//! joinings that the study does not have any more. It goes by file names alone, so that nothing stale stays when the
-//! records are lost or a run was killed in between.
+//! Removes stale results: those of a scan that is done again or now fails, and those of runs, atlases, measures and
+//! joinings that the study no longer has. It goes by file names alone, so that nothing stale stays when records are
+//! lost or a run was killed in between.
 
 use std::fs;
 use std::io::ErrorKind;
@@ -26,7 +26,7 @@ pub(super) fn scan(study: &Study, folder: &str, stem: &str) -> Result<(), WriteE
     remove(&study.results.join(folder), |name| scan_stem(name) == Some(stem))
 }
 
-/// Removes a child's joined results but those just written. `folder` is relative to the results folder.
+/// Removes a child's joined results, except those just written. `folder` is relative to the results folder.
 pub(super) fn child(study: &Study, folder: &str, stem: &str, written: &[(String, u64)]) -> Result<(), WriteError> {
     remove(&study.results.join(folder), |name| {
         let path = format!("{folder}/{name}");

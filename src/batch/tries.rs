@@ -1,4 +1,4 @@
-//! `run --try`: what would come of other settings, beside the main results and set against them.
+//! `run --try`: what other settings would give, next to the main results and compared with them.
 //!
 //! A try is the study with some keys of `[motion]`, `[censor]`, `[clean]` or `[enough]` changed. It is a run of its own
 //! in `results/tries/NAME`, made from the main run's digests, so that no image is read again. `tries.tsv` then sets the
@@ -18,6 +18,7 @@ use crate::discover::{self, Cohort};
 use crate::outputs::{self, CAUTION, number_cell};
 use crate::record::Verdict;
 use crate::record::files::{WriteError, write_whole};
+use crate::results::layout;
 use crate::results::{Contents, Form, Layout};
 use crate::study::settings::MatrixFormat;
 use crate::study::{DEFAULTS, Study, StudyError};
@@ -56,7 +57,7 @@ pub struct Try {
     /// The changed keys with their sections, and their values as TOML.
     pub changes: Vec<(String, String)>,
     pub study: Study,
-    /// Its scans: other settings may need files that a scan lacks, or no longer need them.
+    /// Its scans: other settings may need files that a scan does not have, or no longer need some.
     pub cohort: Cohort,
 }
 
@@ -74,8 +75,8 @@ impl Try {
     /// Makes a try of a study from `KEY=VALUE` pairs; KEY may leave out its section, VALUE is TOML or a bare word.
     ///
     /// # Errors
-    /// [`TryError`]: no pair, an unknown key, a key twice, a value that the study file would refuse, tables that do not
-    /// serve with it.
+    /// [`TryError`]: no pair, an unknown key, a key twice, a value that the study file would refuse, tables that cannot
+    /// be used with it.
     pub fn new(study: &Study, pairs: &[String]) -> Result<Self, TryError> {
         let known = known_keys();
         let mut changes = Vec::new();
@@ -106,7 +107,7 @@ impl Try {
         }
         let name = folder_name(&changes);
         let mut changed = Study::parse(&file.to_string(), &study.path).map_err(|error| match error {
-            // Lines would be those of the changed text, which no one sees.
+            // Line numbers would be those of the changed text, which no one sees.
             StudyError::Problems { problems, .. } => {
                 refused(problems.iter().map(|p| p.fault.to_string()).collect::<Vec<_>>().join("; "))
             }
@@ -148,7 +149,7 @@ fn folder_name(changes: &[(String, String)]) -> String {
     format!("{}+{}", &name[..LONGEST - 9], &hash[..8])
 }
 
-/// The main run, or a try, in numbers; over the children who are done in the main run and in every try.
+/// The main run or a try in numbers, over the children who are done in the main run and in every try.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Compared {
     /// "main", or the try's folder.
@@ -177,13 +178,13 @@ pub struct Difference {
     pub value: f64,
 }
 
-/// Sets tries against the main run and writes `tries.tsv` and `tries.json` in the main results folder.
+/// Compares tries with the main run and writes `tries.tsv` and `tries.json` in the main results folder.
 ///
 /// # Errors
 /// [`TryError`] when a matrix cannot be read back or a table not written.
 pub fn compare(study: &Study, main: &Summary, tries: &[(Try, Summary)]) -> Result<Vec<Compared>, TryError> {
-    // What one of them has not done, as with --only, is not to be counted in the others, nor may files that an earlier
-    // try left be taken for this one's.
+    // A child that one of them has not done, as with --only, must not count in the others, nor may files that an
+    // earlier try left be taken for this one's.
     let in_all = |stem: &String| tries.iter().all(|(_, summary)| summary.rows.iter().any(|(other, _)| other == stem));
     let common: HashSet<&String> = main.rows.iter().map(|(stem, _)| stem).filter(|stem| in_all(stem)).collect();
     let rows_of = |summary: &Summary| -> Vec<(String, CohortRow)> {
@@ -224,7 +225,7 @@ fn differences(study: &Study, main: &[(String, CohortRow)], attempt: &Study) -> 
             let (mut sum, mut edges, mut children) = (0.0, 0_usize, 0);
             for (stem, row) in main {
                 let session = row.row.session_id.as_deref().map(|s| s.trim_start_matches("ses-"));
-                let folder = outputs::folder(&row.participant, session);
+                let folder = layout::folder(&row.participant, session);
                 let read = |study: &Study| {
                     let form = match study.output.matrices {
                         MatrixFormat::Npy => Form::Npy,

@@ -1,6 +1,6 @@
 //! The work of a run: scans and children taken up in order, many at once.
 //!
-//! What a scan and a child come to is left on disk, a record and a receipt each; nothing else is handed to whoever gathers.
+//! Each scan leaves a record on disk and each child a receipt; the gathering gets nothing else.
 
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -42,7 +42,7 @@ pub(super) fn work_through(shared: &Shared<'_>, tasks: &[(usize, usize)], jobs: 
                     done.fetch_add(1, Ordering::Relaxed);
                 }
                 RunResult::Failed { id, problem } => {
-                    note_failure((group, scan, id.to_string(), problem.clone()));
+                    note_failure((group, scan, id.to_string(), problem.text.clone()));
                 }
             }
             let mut work = shared.work_of(group);
@@ -52,7 +52,7 @@ pub(super) fn work_through(shared: &Shared<'_>, tasks: &[(usize, usize)], jobs: 
                 let results = std::mem::take(&mut work.results);
                 drop(work);
                 if let Some(problem) = child::finish(shared, group, results) {
-                    note_failure((group, usize::MAX, shared.groups[group].group.stem(), problem));
+                    note_failure((group, usize::MAX, shared.groups[group].group.stem(), problem.text));
                 }
             }
         }
@@ -60,7 +60,7 @@ pub(super) fn work_through(shared: &Shared<'_>, tasks: &[(usize, usize)], jobs: 
             let Some(&group) = ready.get(ready_next.fetch_add(1, Ordering::Relaxed)) else { break };
             let results = std::mem::take(&mut shared.work_of(group).results);
             if let Some(problem) = child::finish(shared, group, results) {
-                note_failure((group, usize::MAX, shared.groups[group].group.stem(), problem));
+                note_failure((group, usize::MAX, shared.groups[group].group.stem(), problem.text));
             }
         }
     });

@@ -5,7 +5,8 @@ use std::ops::{Index, IndexMut};
 
 use super::reason::Reason;
 
-/// One value for each reason. [`Reason::ALL`] lists the reasons as they are declared, so a reason's number is its place.
+/// One value for each reason. [`Reason::ALL`] lists the reasons as they are declared, so a reason's number is its
+/// place.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct PerReason<T>([T; Reason::ALL.len()]);
 

@@ -8,7 +8,8 @@
 use ndarray::{Array2, ArrayView2, s};
 use ndarray_linalg::{Eigh, UPLO};
 
-use super::{by_columns, detrend, rows_of};
+use super::columns::{by_columns, rows_of};
+use super::detrend;
 use crate::linalg::{LinalgError, lapack_error, require_finite};
 
 /// The first `count` components (fewer when the voxels or frames do not have so many), frames × components, each of

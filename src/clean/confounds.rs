@@ -11,7 +11,10 @@ use crate::tables::{self, TableError};
 pub enum ConfoundsError {
     #[error(transparent)]
     Table(#[from] TableError),
-    #[error("{}: the confounds table has no header line, but clean.confound_columns gives names; add a header line", path.display())]
+    #[error(
+        "{}: the confounds table has no header line, but clean.confound_columns gives names; add a header line",
+        path.display()
+    )]
     NoHeader { path: PathBuf },
     #[error(
         "{}: there is no column \"{name}\"{}; correct clean.confound_columns in the study file",

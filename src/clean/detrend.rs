@@ -2,7 +2,7 @@
 
 use ndarray::{Array2, ArrayViewMut1, ShapeBuilder};
 
-use super::rows_of;
+use super::columns::rows_of;
 use crate::linalg::{LeastSquares, LinalgError, RANK_TOLERANCE};
 
 /// Legendre polynomials of degree 0 to `degree`, frames × (degree + 1), by the three-term recurrence

@@ -1,7 +1,7 @@
 //! Values that replace dropped frames while filtering. They are thrown away again afterwards.
 //!
-//! *linear*: between kept neighbours, the nearest kept value at the ends. *spectral*: at each frequency j/(8T) below the
-//! Nyquist frequency, T the length of the run, the least-squares sine and cosine of the kept frames (Lomb 1976,
+//! *linear*: between kept neighbours, the nearest kept value at the ends. *spectral*: at each frequency j/(8T) below
+//! the Nyquist frequency, T the length of the run, the least-squares sine and cosine of the kept frames (Lomb 1976,
 //! Astrophys Space Sci 39:447; Scargle 1982, Astrophys J 263:835), summed, rescaled so that the SD over kept frames
 //! matches, and read back at the dropped frames.
 //!
@@ -14,7 +14,8 @@ use crate::study::settings::Fill;
 /// Oversampling of the frequency grid: steps of 1/(8T).
 const OVERSAMPLING: usize = 8;
 
-/// Fills the dropped rows of frames × columns in place; kept rows stay as they are. Without a kept frame nothing is done.
+/// Fills the dropped rows of frames × columns in place; kept rows stay as they are. Without a kept frame nothing is
+/// done.
 ///
 /// # Panics
 /// When `kept` has another length than `values` has rows.
@@ -57,7 +58,7 @@ fn spectral(values: &mut Array2<f64>, kept: &[bool]) {
     let mean = x.mean_axis(Axis(0)).unwrap_or_else(|| Array1::zeros(values.ncols()));
     let x = x - &mean;
 
-    // Time in frames: frequency j/(8T) turns by 2πj/(8·frames) a frame, and Nyquist is j = 4·frames.
+    // Time in frames: frequency j/(8T) turns by 2πj/(8·frames) per frame, and the Nyquist frequency is j = 4·frames.
     let (kept_waves, dropped_waves) = waves(frames, &kept_rows, &dropped_rows);
     let coefficients = kept_waves.t().dot(&x);
     let at_kept = kept_waves.dot(&coefficients);
@@ -73,8 +74,8 @@ fn spectral(values: &mut Array2<f64>, kept: &[bool]) {
     }
 }
 
-/// At each frequency a cosine and a sine, shifted so that they are orthogonal over the kept frames (Lomb's τ), divided by
-/// their norms there; rows are frames. A wave that vanishes on the kept frames is left out by a zero column.
+/// At each frequency a cosine and a sine, shifted so that they are orthogonal over the kept frames (Lomb's τ), divided
+/// by their norms there; rows are frames. A wave that vanishes on the kept frames is left out by a zero column.
 fn waves(frames: usize, kept: &[usize], dropped: &[usize]) -> (Array2<f64>, Array2<f64>) {
     let count = OVERSAMPLING * frames / 2;
     let frequencies = 1..count;

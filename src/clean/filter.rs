@@ -6,7 +6,7 @@
 
 use ndarray::Array2;
 
-use super::CleanError;
+use super::error::CleanError;
 use crate::sections::{Section, forward_backward};
 use crate::units::Seconds;
 

@@ -172,7 +172,9 @@ proptest! {
         let mean = voxels.mean_axis(Axis(1)).unwrap().insert_axis(Axis(1));
         let confounds = wobble(frames, 3, seed + 0.37);
         let settings = settings(filtered.then_some([0.01, 0.1]), 2);
-        let run = |data: &Array2<f64>| clean(data.view(), confounds.view(), &kept, Seconds(2.0), &settings).unwrap().residuals;
+        let run = |data: &Array2<f64>| {
+        clean(data.view(), confounds.view(), &kept, Seconds(2.0), &settings).unwrap().residuals
+    };
         let after = run(&voxels).mean_axis(Axis(1)).unwrap();
         for (a, b) in after.iter().zip(run(&mean).column(0)) {
             prop_assert!((a - b).abs() < 1e-9, "{a} {b}");

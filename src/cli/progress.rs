@@ -1,4 +1,5 @@
-//! Progress: bars on a terminal (one for the cohort with the time left, one for each scan in work), plain lines elsewhere.
+//! Progress: bars on a terminal (one for the cohort with the time left, one for each scan in work), plain lines
+//! elsewhere.
 
 use std::collections::HashMap;
 use std::io::IsTerminal;

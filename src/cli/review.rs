@@ -30,8 +30,8 @@ use super::{Common, out};
 
 Each decision is one line of review/decisions.tsv in the results folder and is never rewritten. Group, sex and age are \
 hidden until somebody asks for them, which is noted in review/unhidden.tsv. The reasons to choose from are in \
-review/reasons.txt; edit it as you like. The address that is printed holds an access token, without which nobody is let \
-in, other users of this machine neither. Ctrl-C ends the server.")]
+review/reasons.txt; edit it as you like. The address that is printed holds an access token, without which nobody is \
+let in, other users of this machine neither. Ctrl-C ends the server.")]
 pub(crate) struct Review {
     /// The results folder.
     results: PathBuf,
@@ -69,21 +69,21 @@ fn serve(args: &Review, common: &Common) -> Result<u8, Failure> {
     out::note(&format!("{}, {}: {url}", server.study(), counted(server.children(), "child", "children")));
     if server.lacks_pages() {
         out::note(
-            "No child has a page, and children can be decided on only with pages: set output.pages = true in the study file and \
-run it again.",
+            "No child has a page, and children can be decided on only with pages: set output.pages = true in the study \
+            file and run it again.",
         );
     }
     if server.is_open_to_others() {
         out::note(
-            "Warning: other machines can reach this address, and what is sent is not encrypted. Whoever has the whole address, \
-with its access token, can look and decide.",
+            "Warning: other machines can reach this address, and what is sent is not encrypted. Whoever has the whole \
+            address, with its access token, can look and decide.",
         );
     }
     let at = server.address();
     if at.ip().is_unspecified() {
         out::note(&format!(
-            "It listens on every address of this machine. From another machine, put the name or address of this one in place of \
-{}.",
+            "It listens on every address of this machine. From another machine, put the name or address of this one in \
+            place of {}.",
             at.to_string().trim_end_matches(&format!(":{}", at.port()))
         ));
     }

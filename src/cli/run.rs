@@ -66,7 +66,10 @@ impl Args for Tries {
                 .num_args(1..)
                 .value_parser(pair)
                 .action(clap::ArgAction::Append)
-                .help("A try beside the main results, with other [motion], [censor], [clean] or [enough] keys; repeatable"),
+                .help(
+                    "A try beside the main results, with other [motion], [censor], [clean] or [enough] keys; \
+                    repeatable",
+                ),
         )
     }
 

@@ -6,7 +6,7 @@ use std::fmt::Write;
 use std::path::PathBuf;
 
 use clap::Args;
-use keepstill::stack::{self as library, Condition, Format, Missing, StackRequest, Stacked};
+use keepstill::stack::{self as library, Condition, Format, Missing, StackRequest, Stacked, Weights};
 use serde_json::{Value, json};
 
 use super::exit::{self, Failure};
@@ -49,6 +49,10 @@ pub(crate) struct Stack {
     /// Write Fisher's z in place of correlations; file names then have Z.
     #[arg(long)]
     fisher_z: bool,
+    /// How much each child counts in QC-FC, mean matrices and tests. variance: the less data is left after cleaning, the
+    /// less; equal: all alike, which finds motion where there is none.
+    #[arg(long, value_name = "WHAT", value_parser = weights, default_value = "variance")]
+    weights: Weights,
     #[command(flatten)]
     further: further::Options,
 }
@@ -61,6 +65,11 @@ fn format(text: &str) -> Result<Format, String> {
 fn missing(text: &str) -> Result<Missing, String> {
     let known = [Missing::Keep, Missing::DropParcel, Missing::DropChild].into_iter().find(|what| what.key() == text);
     known.ok_or_else(|| "expected keep, drop-parcel or drop-child".to_owned())
+}
+
+fn weights(text: &str) -> Result<Weights, String> {
+    let known = Weights::ALL.into_iter().find(|what| what.key() == text);
+    known.ok_or_else(|| "expected variance or equal".to_owned())
 }
 
 fn minutes(text: &str) -> Result<f64, String> {
@@ -86,6 +95,7 @@ pub(crate) fn main(args: &Stack, common: &Common) -> Result<u8, Failure> {
         fisher_z: args.fisher_z,
         further: args.further.further(),
         group: args.further.group.clone(),
+        weights: args.weights,
     };
     let steps = Steps::new(common);
     let stacked = library::stack(&args.results, &request, &|step| steps.show(step));

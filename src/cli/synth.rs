@@ -86,7 +86,8 @@ pub(crate) fn main(args: &Synth, common: &Common) -> Result<u8, Failure> {
         out::json(&json!(summary))?;
     } else {
         out::text(&format!(
-            "{} invented children, {} scans, {} parcels, {} MB of images.\nNext: keepstill run {}\nThe truth is in {}.\n",
+            "{} invented children, {} scans, {} parcels, {} MB of images.\nNext: keepstill run {}\n\
+            The truth is in {}.\n",
             summary.children,
             summary.scans,
             summary.parcels,

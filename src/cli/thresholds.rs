@@ -16,7 +16,8 @@ use keepstill::thresholds::{self as library, MINIMUMS_MIN, Thresholds as Found};
 use super::exit::{self, Failure};
 use super::{Common, out};
 
-/// Show how many children and minutes other limits of displacement would keep, from motion tables, or from what a run has measured.
+/// Show how many children and minutes other limits of displacement would keep, from motion tables, or from what a run
+/// has measured.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   keepstill thresholds study.toml

@@ -9,6 +9,7 @@ use super::row::CohortRow;
 use crate::censor::Reason;
 use crate::outputs::{entry, number_cell};
 use crate::record::ReportRow;
+use crate::remark;
 use crate::review::standing::Standing;
 
 /// What a row's cells are taken from.
@@ -74,7 +75,9 @@ pub const COHORT_COLUMNS: &[CohortColumn] = &[
     column("session_id", "", "session; n/a where there is none or sessions are joined", |of| text(&of.row.session_id)),
     column("run_id", "", "run, where runs are not joined", |of| text(&of.row.run_id)),
     column("verdict", "", "whether the child's data are enough", |of| of.row.verdict.key().to_owned()).of(VERDICTS),
-    column("problem", "", "what went wrong, in words", |of| text(&of.row.problem)),
+    column("problem", "", "what went wrong, in words", |of| {
+        of.row.problem.as_ref().map_or_else(String::new, |problem| problem.text.clone())
+    }),
     column("runs", "", "runs found", |of| of.child.runs.to_string()),
     column("runs_joined", "", "runs that the joined result is made of", |of| of.child.runs_joined.to_string()),
     column("tr_s", "s", "repetition time", |of| number_cell(of.row.tr_s)),
@@ -116,7 +119,7 @@ pub const COHORT_COLUMNS: &[CohortColumn] = &[
     column("tsnr_median", "", "median over the brain mask of mean/SD over time of the raw image",
         |of| number_cell(of.row.tsnr_median)),
     column("warnings", "", "what was noticed without stopping the run, separated by '; '",
-        |of| of.row.warnings.join("; ")),
+        |of| remark::texts(&of.row.warnings).join("; ")),
     column("review", "", "what reviewers decided on these results (keepstill review)",
         |of| of.standing.review.key().to_owned()).of(REVIEWS),
     column("reviewers", "", "initials of those who decided on these results, separated by ';'",

@@ -10,7 +10,8 @@ pub enum DigestError {
     #[error(transparent)]
     Nifti(#[from] NiftiError),
     #[error(
-        "{}: no voxel inside the brain mask changes over time; check that this is the right image and that mask and scan match",
+        "{}: no voxel inside the brain mask changes over time; check that this is the right image and that mask and \
+        scan match",
         path.display()
     )]
     NothingAlive { path: PathBuf },

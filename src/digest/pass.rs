@@ -25,7 +25,7 @@ pub(super) struct Pass<'a> {
     /// Sum and sum of squares of the differences from the first frame.
     sum: Vec<f64>,
     squares: Vec<f64>,
-    /// Differences from the first frame: of this frame and of the one before; after them, the values around the mask.
+    /// Differences from the first frame, of this frame and of the one before; after them, the values around the mask.
     now: Vec<f64>,
     before: Vec<f64>,
     /// Per frame: sum of differences, and of squared frame-to-frame differences.
@@ -81,7 +81,7 @@ impl<'a> Pass<'a> {
             .tissues
             .iter()
             .map(|&(tissue, mask)| {
-                assert_eq!(mask.len(), position.len(), "one flag a voxel");
+                assert_eq!(mask.len(), position.len(), "one flag per voxel");
                 let inside = (0..mask.len()).filter(|&i| mask[i] && position[i] != u32::MAX);
                 let members = inside.map(|i| position[i] as usize).collect();
                 TissuePass { tissue, members, sums: Vec::new(), series: wanted.keep_tissue_voxels.then(Vec::new) }
@@ -168,7 +168,7 @@ impl<'a> Pass<'a> {
 
     /// Marks voxels that are not finite and takes dead ones out of the frame.
     fn bury(&mut self, frame: usize) {
-        // The product with 0 of all values together is 0 exactly when all are finite: one quick look a frame.
+        // The sum of all values times 0 is 0 exactly when all are finite: one quick check per frame.
         let all_finite = self.now[..self.voxels].iter().fold(0.0, |sum, v| sum + v * 0.0) == 0.0;
         if all_finite && !self.dead.contains(&true) {
             return;

@@ -8,7 +8,7 @@ use crate::study::settings::Tissue;
 #[derive(Debug, Clone, PartialEq)]
 pub struct Digest {
     pub frames: usize,
-    /// Mean over alive brain-mask voxels, one value a frame.
+    /// Mean over alive brain-mask voxels, one value per frame.
     pub global_signal: Array1<f64>,
     /// Percent; NaN in the first frame, and throughout when the mean image's median is not above 0.
     pub dvars_percent: Array1<f64>,
@@ -16,9 +16,9 @@ pub struct Digest {
     pub median_of_mean_image: f64,
     /// Median over alive brain-mask voxels of mean ÷ SD over time (column `tsnr_median`; computed in `pass.rs`).
     pub tsnr_median: f64,
-    /// One entry a wanted tissue.
+    /// One entry per wanted tissue.
     pub tissues: Vec<TissueDigest>,
-    /// One entry a wanted atlas.
+    /// One entry per wanted atlas.
     pub atlases: Vec<AtlasDigest>,
     pub brain_voxels: usize,
     pub alive_voxels: usize,
@@ -36,7 +36,7 @@ pub struct TissueDigest {
     pub tissue: Tissue,
     /// Alive voxels of the tissue inside the brain mask.
     pub voxels: usize,
-    /// Their mean, one value a frame; NaN when there is no such voxel.
+    /// Their mean, one value per frame; NaN when there is no such voxel.
     pub mean: Array1<f64>,
     /// Their series, frames × voxels, when asked for; as differences from the first frame.
     pub series: Option<Array2<f64>>,
@@ -45,7 +45,8 @@ pub struct TissueDigest {
 /// An atlas's raw parcel series.
 #[derive(Debug, Clone, PartialEq)]
 pub struct AtlasDigest {
-    /// Weighted mean over the parcel's alive voxels inside the brain mask, frames × parcels; NaN for a parcel without any.
+    /// Weighted mean over the parcel's alive voxels inside the brain mask, frames × parcels; NaN for a parcel without
+    /// any.
     pub means: Array2<f64>,
     /// Share of each parcel's weight that is inside the brain mask and alive; 0 for a parcel that is not on the grid.
     pub coverage: Vec<f64>,

@@ -8,8 +8,8 @@ use crate::nifti::{Header, NiftiError, VolumeStream};
 pub trait Volumes {
     /// The run's header.
     fn header(&self) -> &Header;
-    /// Writes the next volume's values in `runs` (start and length, in voxels, in any order) one after another into `out`;
-    /// says whether there was one.
+    /// Writes the next volume's values in `runs` (start and length, in voxels, in any order) one after another into
+    /// `out`; says whether there was one.
     ///
     /// # Errors
     /// When the file is damaged or cannot be read.

@@ -1,9 +1,9 @@
-//! What a reading is asked for.
+//! What a reading must give.
 
 use crate::atlas::GriddedAtlas;
 use crate::study::settings::Tissue;
 
-/// Which voxels are wanted of a scan; masks have one flag a voxel of the scan's grid.
+/// Which voxels are wanted of a scan; masks have one flag per voxel of the scan's grid.
 #[derive(Debug, Clone)]
 pub struct Wanted<'a> {
     pub brain: &'a [bool],

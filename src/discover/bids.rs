@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 use super::paths::check_file;
 use super::problem::{CohortProblem, ScanProblem};
 use super::scan::{Scan, ScanId, usable_tr};
+use crate::remark::Remark;
 use crate::study::BidsPatterns;
 use crate::study::bids_words::{ENTITIES, is_label};
 
@@ -137,7 +138,7 @@ pub(super) fn scans(
                 white_matter,
                 csf,
                 watch_log,
-                problems: run.problems.iter().map(ToString::to_string).collect(),
+                problems: run.problems.iter().map(Remark::from).collect(),
             }
         })
         .collect();

@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 
 use super::problem::{CohortProblem, ScanProblem};
 use super::{Child, Scan, Sex};
+use crate::remark::Remark;
 use crate::study::settings::{AgeUnit, ChildrenSettings, SphereRadius};
 use crate::study::{ScanSource, Study};
 use crate::tables::{TextRow, TextTable, absent, nearest, read_tsv};
@@ -107,12 +108,13 @@ impl Children {
     pub(super) fn judge(&self, scan: &mut Scan, radius: SphereRadius) {
         let participant = &scan.id.participant;
         if let Some(fault) = self.faults.get(participant) {
-            scan.problems.push(fault.to_string());
+            scan.problems.push(Remark::from(fault));
         } else if radius == SphereRadius::ByAge
             && !self.by_participant.contains_key(participant)
             && let Some(path) = self.table.clone()
         {
-            scan.problems.push(ScanProblem::NoChild { path, participant: participant.clone() }.to_string());
+            let problem = ScanProblem::NoChild { path, participant: participant.clone() };
+            scan.problems.push(Remark::from(&problem));
         }
     }
 }

@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use crate::remark::Remark;
 use crate::tables::TableError;
 
 /// Why no list of scans could be made: every such problem at once.
@@ -98,6 +99,36 @@ pub enum ScanProblem {
     NoAge { path: PathBuf, line: usize, column: String },
     #[error("{} line {line}: {column} is {found}; expected an age from 0 to 120 years in {unit}", path.display())]
     Age { path: PathBuf, line: usize, column: String, found: String, unit: &'static str },
+}
+
+impl ScanProblem {
+    /// Whether its words tell the child's age, or what the participants table says of the child. There is no other arm,
+    /// so that a new problem must be sorted too.
+    fn tells_child(&self) -> bool {
+        match self {
+            Self::NoChild { .. } | Self::NoAge { .. } | Self::Age { .. } => true,
+            Self::EmptyCell { .. }
+            | Self::Label { .. }
+            | Self::RepetitionTime { .. }
+            | Self::NoFile { .. }
+            | Self::DeadLink { .. }
+            | Self::IsFolder { .. }
+            | Self::Needed { .. }
+            | Self::SameRun { .. }
+            | Self::SharedFile { .. }
+            | Self::SeveralFiles { .. }
+            | Self::FileName { .. }
+            | Self::Misplaced { .. }
+            | Self::Sidecar { .. }
+            | Self::TwoSidecars { .. } => false,
+        }
+    }
+}
+
+impl From<&ScanProblem> for Remark {
+    fn from(problem: &ScanProblem) -> Self {
+        Self { text: problem.to_string(), tells_child: problem.tells_child() }
+    }
 }
 
 /// Says the place of a cell.

@@ -5,6 +5,8 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
+use crate::remark::Remark;
+
 /// A repetition time above this, in s, must have a wrong unit (own convention).
 pub(super) const LONGEST_TR_S: f64 = 100.0;
 
@@ -44,7 +46,7 @@ pub struct Scan {
     pub csf: Option<PathBuf>,
     pub watch_log: Option<PathBuf>,
     /// What tables and file names show to be wrong with this scan; empty: nothing.
-    pub problems: Vec<String>,
+    pub problems: Vec<Remark>,
 }
 
 impl Scan {

@@ -8,6 +8,7 @@ use super::children::{bare, needed_column};
 use super::paths::check_file;
 use super::problem::{CohortProblem, ScanProblem, place};
 use super::scan::{Scan, ScanId, usable_tr};
+use crate::remark::Remark;
 use crate::study::bids_words::is_label;
 use crate::tables::{TextTable, absent, nearest, read_tsv};
 
@@ -135,13 +136,13 @@ impl ScanRow<'_> {
             white_matter,
             csf,
             watch_log,
-            problems: problems.iter().map(ToString::to_string).collect(),
+            problems: problems.iter().map(Remark::from).collect(),
         }
     }
 }
 
-/// Rows of the same participant, session and run: each is told the first other's line. The task is left out, since it
-/// comes from a file name and not from the table.
+/// Rows of the same participant, session and run: the problem of each names the line of the first other one. The task
+/// is left out, since it comes from a file name and not from the table.
 fn refuse_same_runs(table: &TextTable, scans: &mut [Scan]) {
     let mut rows: BTreeMap<(String, Option<String>, Option<String>), Vec<usize>> = BTreeMap::new();
     for (row, scan) in scans.iter().enumerate() {
@@ -152,7 +153,7 @@ fn refuse_same_runs(table: &TextTable, scans: &mut [Scan]) {
         for &row in same {
             let other = if row == same[0] { same[1] } else { same[0] };
             let (path, line, other) = (table.path.clone(), table.rows[row].line, table.rows[other].line);
-            scans[row].problems.push(ScanProblem::SameRun { path, line, other }.to_string());
+            scans[row].problems.push(Remark::from(&ScanProblem::SameRun { path, line, other }));
         }
     }
 }

@@ -1,20 +1,26 @@
-//! Ordinary least squares for each edge: coefficients (columns `…_estimate`), standard errors (`…_se`), `…_t` and
+//! Weighted least squares for each edge: coefficients (columns `…_estimate`), standard errors (`…_se`), `…_t` and
 //! two-sided `…_p`.
 //!
 //! y = Xβ + ε, children × edges on children × coefficients. The design's columns are scaled to unit norm and factorised
-//! once, X = QR by Householder reflections (LAPACK); then β = R⁻¹Qᵀy, residuals y − QQᵀy formed as such, s² = Σ e²/(n − p),
-//! se(βⱼ) = s √((XᵀX)⁻¹ⱼⱼ), t = β/se with n − p degrees of freedom. Golub & Van Loan 2013, Matrix Computations, 4th ed.,
-//! §5.3; the normal equations are never formed. Products over all edges are matrix products.
+//! once, X = QR by Householder reflections (LAPACK); then β = R⁻¹Qᵀy, residuals y − QQᵀy formed as such,
+//! s² = Σ e²/(n − p), se(βⱼ) = s √((XᵀX)⁻¹ⱼⱼ), t = β/se with n − p degrees of freedom. Golub & Van Loan 2013, Matrix
+//! Computations, 4th ed., §5.3; the normal equations are never formed. Products over all edges are matrix products.
+//!
+//! **Weights.** With weights w, rows of X and y are multiplied by √w first ([`Model::weighted`]): what is left is as
+//! variable in every child if w is one over the variance ([`crate::group::weights`]). A constant then is √w.
 //!
 //! An edge that some children lack is fitted on the children who have it (complete cases), with its own n and degrees
 //! of freedom, n − rank; edges that the same children lack share a factorisation. Some coefficients may not be
 //! determined by those children (a level that none of them has, a reference that none of them is in); these are not
 //! available, and the others are: see [`rank`]. Where no degree of freedom is left, no coefficient is available.
-//! Leaving children out is sound when what they lack has nothing to do with the edge's value; a table of who lacks what
-//! belongs beside the result.
+//! Leaving children out is sound when what is missing has nothing to do with the edge's value; a table of which child
+//! lacks which edges belongs with the result.
 
+mod classes;
 mod rank;
 mod triangle;
+
+pub use self::classes::{fit_weighted, scatter};
 
 use self::triangle::{invert_upper, norm};
 use std::collections::BTreeMap;
@@ -70,7 +76,8 @@ pub enum EdgeTestError {
     /// A column without which the model has no intercept, under permutation.
     #[error(
         "without its column {column} the model has neither an intercept nor columns that add up to one, so the \
-         permuted residuals would not have a mean of 0 and family-wise p would say nothing about {column}; keep the intercept in the formula, or use the p of the t test"
+         permuted residuals would not have a mean of 0 and family-wise p would say nothing about {column}; keep the \
+         intercept in the formula, or use the p of the t test"
     )]
     NotCentred { column: String },
     /// More permutations than can be held.
@@ -94,6 +101,8 @@ pub struct Model {
     scaled: Array2<f64>,
     /// What they were divided by.
     norms: Array1<f64>,
+    /// Roots of the children's weights; none where all are 1.
+    roots: Option<Array1<f64>>,
     /// Of all children.
     whole: Factors,
     names: Vec<String>,
@@ -126,7 +135,7 @@ pub struct EdgeFits {
     pub children: Vec<usize>,
     /// Degrees of freedom of each edge, children − rank of the design on them; 0 where not available.
     pub dof: Vec<usize>,
-    /// √(residual sum of squares / dof) of each edge.
+    /// √(weighted residual sum of squares / dof) of each edge.
     pub residual_sd: Array1<f64>,
 }
 
@@ -134,8 +143,8 @@ impl Model {
     /// Factorises a design of children × coefficients, with one name per coefficient.
     ///
     /// # Errors
-    /// A value that is not finite, too few children, a column that does not vary beside another such, or columns that depend
-    /// on one another within the rounding of tables ([`rank`]). The columns are named.
+    /// A value that is not finite, too few children, a column that does not vary beside another such, or columns that
+    /// depend on one another within the rounding of tables ([`rank`]). The columns are named.
     ///
     /// # Panics
     /// When there is not one name per column.
@@ -170,11 +179,35 @@ impl Model {
             return Err(EdgeTestError::Dependent { column: names[*column].clone(), others: others.join(", ") });
         }
         let whole = Factors::of(scaled.view(), norms.view(), &rank)?;
-        Ok(Self { scaled, norms, whole, names: names.to_vec() })
+        Ok(Self { scaled, norms, roots: None, whole, names: names.to_vec() })
     }
 
-    /// An orthonormal basis of the design, children × coefficients; its last column is the design's last made orthogonal to
-    /// the others, of either sign.
+    /// The same, each child with its weight (one per child, above 0).
+    ///
+    /// # Errors
+    /// As [`Model::new`]; columns may also depend on one another only once they are weighted.
+    ///
+    /// # Panics
+    /// When there is not one name per column and one weight per child.
+    pub fn weighted(design: ArrayView2<'_, f64>, names: &[String], weights: &[f64]) -> Result<Self, EdgeTestError> {
+        // What is wrong with the design itself is told of it as it is.
+        let plain = Self::new(design, names)?;
+        assert_eq!(design.nrows(), weights.len(), "one weight per child");
+        let roots = Array1::from_iter(weights.iter().map(|weight| weight.sqrt()));
+        let whitened = &design * &roots.view().insert_axis(Axis(1));
+        let norms = whitened.map_axis(Axis(0), norm);
+        let scaled = &whitened / &norms;
+        let rank = Rank::of(scaled.view());
+        if let Some((column, given)) = rank.aside.first() {
+            let others: Vec<&str> = given.iter().map(|&other| names[other].as_str()).collect();
+            return Err(EdgeTestError::Dependent { column: names[*column].clone(), others: others.join(", ") });
+        }
+        let whole = Factors::of(scaled.view(), norms.view(), &rank)?;
+        Ok(Self { scaled, norms, roots: Some(roots), whole, ..plain })
+    }
+
+    /// An orthonormal basis of the design, children × coefficients; its last column is the design's last made
+    /// orthogonal to the others, of either sign.
     pub(super) fn into_basis(self) -> Array2<f64> {
         self.whole.q
     }
@@ -201,7 +234,7 @@ impl Model {
     /// parallel over blocks of edges on rayon's current pool.
     ///
     /// # Errors
-    /// Another number of children than the design's, or an infinite value.
+    /// A number of children other than the design's, or an infinite value.
     pub fn fit<T>(&self, data: ArrayView2<'_, T>) -> Result<EdgeFits, EdgeTestError>
     where
         T: Copy + Into<f64> + Send + Sync,
@@ -215,8 +248,11 @@ impl Model {
         let blocks = starts
             .par_iter()
             .map(|&start| {
-                let block = columns_as_f64(data, start, (start + width).min(edges));
-                require_not_infinite(block.view(), start)?;
+                let mut block = columns_as_f64(data, start, (start + width).min(edges));
+                require_not_infinite(block.view(), &(start..start + block.ncols()).collect::<Vec<_>>())?;
+                if let Some(roots) = &self.roots {
+                    block *= &roots.view().insert_axis(Axis(1));
+                }
                 self.fit_block(&block)
             })
             .collect::<Result<Vec<_>, EdgeTestError>>()?;
@@ -303,17 +339,7 @@ impl Model {
     }
 
     fn empty(&self, edges: usize) -> EdgeFits {
-        let nothing = Array2::from_elem((self.coefficients(), edges), f64::NAN);
-        EdgeFits {
-            names: self.names.clone(),
-            coefficients: nothing.clone(),
-            standard_errors: nothing.clone(),
-            t: nothing.clone(),
-            p: nothing,
-            children: vec![0; edges],
-            dof: vec![0; edges],
-            residual_sd: Array1::from_elem(edges, f64::NAN),
-        }
+        EdgeFits::none(&self.names, edges)
     }
 }
 
@@ -335,8 +361,24 @@ impl Factors {
 }
 
 impl EdgeFits {
+    /// No fit of so many edges.
+    #[must_use]
+    pub fn none(names: &[String], edges: usize) -> Self {
+        let nothing = Array2::from_elem((names.len(), edges), f64::NAN);
+        Self {
+            names: names.to_vec(),
+            coefficients: nothing.clone(),
+            standard_errors: nothing.clone(),
+            t: nothing.clone(),
+            p: nothing,
+            children: vec![0; edges],
+            dof: vec![0; edges],
+            residual_sd: Array1::from_elem(edges, f64::NAN),
+        }
+    }
+
     /// Puts the fits of some edges at their places.
-    fn put(&mut self, columns: &[usize], part: &Self) {
+    pub(super) fn put(&mut self, columns: &[usize], part: &Self) {
         for (from, &to) in columns.iter().enumerate() {
             for (whole, part) in [
                 (&mut self.coefficients, &part.coefficients),
@@ -353,10 +395,10 @@ impl EdgeFits {
     }
 }
 
-/// Refuses infinity with its place; `first` is the number of the block's first edge.
-pub(super) fn require_not_infinite(block: ArrayView2<'_, f64>, first: usize) -> Result<(), EdgeTestError> {
+/// Refuses infinity with its place; `edges` are the numbers of the block's edges.
+pub(super) fn require_not_infinite(block: ArrayView2<'_, f64>, edges: &[usize]) -> Result<(), EdgeTestError> {
     match block.indexed_iter().find(|(_, v)| v.is_infinite()) {
-        Some(((child, edge), _)) => Err(EdgeTestError::Infinite { child, edge: first + edge }),
+        Some(((child, edge), _)) => Err(EdgeTestError::Infinite { child, edge: edges[edge] }),
         None => Ok(()),
     }
 }

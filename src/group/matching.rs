@@ -53,13 +53,13 @@ pub enum MatchingError {
     /// No second group.
     #[error("children are matched between groups, but there is {found} group; name a column with at least two groups")]
     TooFewGroups { found: usize },
-    /// A caliper that is none.
+    /// A caliper that is negative or not a number.
     #[error("the caliper is {found}, but must be a number of at least 0")]
     Caliper { found: f64 },
 }
 
 impl Matching {
-    /// From the children of some group who have a value, and those who have none.
+    /// From the children of some group who have a value, and those who do not.
     fn of(
         queues: &[Vec<usize>],
         mut kept: Vec<usize>,
@@ -102,8 +102,8 @@ fn queues(values: &[f64], groups: &[Option<usize>], group_count: usize, caliper:
     Ok((queues, left_out))
 }
 
-/// The SD within groups: the root of the mean of their variances (n − 1), groups of one child aside, as Cochran & Rubin 1973
-/// (Sankhyā A 35:417) scale a caliper. NaN where no group has two children with a value.
+/// The SD within groups: the root of the mean of their variances (n − 1), groups of one child aside, as Cochran & Rubin
+/// 1973 (Sankhyā A 35:417) scale a caliper. NaN where no group has two children with a value.
 ///
 /// # Panics
 /// When there is not one group per value, or a group is out of range.

@@ -37,7 +37,8 @@ mod tests {
         /// The definition read backwards: q ≤ α exactly for the tests that the step-up procedure rejects at α.
         #[test]
         fn the_step_up_procedure_rejects_what_q_says(
-            p in proptest::collection::vec(prop_oneof![0.0..1.0_f64, Just(0.01), Just(0.04)], 1..12), alpha in 0.001..0.999_f64
+            p in proptest::collection::vec(prop_oneof![0.0..1.0_f64, Just(0.01), Just(0.04)], 1..12),
+            alpha in 0.001..0.999_f64
         ) {
             let q = benjamini_hochberg(&p);
             let mut sorted = p.clone();

@@ -3,7 +3,7 @@
 //! QC-FC is, for each edge, the correlation over children of its Fisher z with mean framewise displacement (in
 //! `…_qcfc.tsv` the columns `before_r`, `after_r` and, with covariates taken out, `after_adjusted_r`; likewise `…_p`,
 //! `…_q`): Power et al. 2012, NeuroImage 59:2142; Satterthwaite et al. 2012, NeuroImage 60:623; Ciric et al. 2017,
-//! NeuroImage 154:174. Reported are the median |r|, the shares of edges with p < 0.05 and with q < 0.05
+//! NeuroImage 154:174. The summary has the median |r|, the shares of edges with p < 0.05 and with q < 0.05
 //! (Benjamini–Hochberg), and the rank correlation of QC-FC with the distance between the parcels' centroids: motion
 //! makes near parcels more alike than far ones.
 //!
@@ -18,29 +18,38 @@
 //! these children ([`Shuffled`]), in the same pass.
 
 mod accumulator;
+mod beyond;
 mod chance;
+mod classed;
 mod shuffled;
 mod summary;
 #[cfg(test)]
 mod tests;
 
 pub use accumulator::{Accumulator, QcFc};
+pub use beyond::{Beyond, p_of_farthest};
 pub use chance::{Chance, abs_r_of_p, children_needed, p_of_r};
-pub use shuffled::{Beyond, SHUFFLES, Shuffled, p_of_farthest};
-pub use summary::{DistanceDependence, Distances, QcFcSummary, distance_dependence, network_means, summarise};
+pub use classed::{MotionSums, MovingChildren};
+pub use shuffled::{SHUFFLES, Shuffled, ShuffledChildren};
+pub use summary::{
+    DistanceDependence, Distances, QcFcSummary, distance_dependence, network_means, rank_correlation, summarise,
+};
 
 /// What can be wrong with what an accumulator is given.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum QualityError {
-    /// Another number of edges than the others.
+    /// A number of edges other than that of the others.
     #[error("a child has {found} edges, but the children before it have {expected}; stack children of one atlas")]
     Edges { found: usize, expected: usize },
-    /// Another number of covariates.
+    /// A wrong number of covariates.
     #[error("a child has {found} covariates, but {expected} were announced; give each child all of them")]
     Covariates { found: usize, expected: usize },
     /// A covariate that is missing or infinite.
     #[error("a child's covariate {number} (from 0) is not a finite number; leave the child out and say so")]
     NotFinite { number: usize },
+    /// A weight that no child can have.
+    #[error("a child's weight is {weight}, and it must be a finite number above 0; recompute the weights")]
+    Weight { weight: f64 },
     /// An infinite edge.
     #[error("a child's edge {edge} (from 0) is infinite; recompute that child's matrix")]
     Infinite { edge: usize },

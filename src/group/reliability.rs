@@ -49,7 +49,7 @@ pub struct SplitHalf {
     pub edges: usize,
     /// Correlation of the halves' edges.
     pub r: f64,
-    /// 2r/(1 + r); NaN where r < 0: of parts that disagree no length makes a reliable whole, and the formula leaves −1 … 1.
+    /// 2r/(1 + r); NaN where r < 0: if parts disagree, no length makes a reliable whole, and the formula leaves −1 … 1.
     pub spearman_brown: f64,
 }
 
@@ -84,16 +84,16 @@ pub fn split_half(runs: &[RunSeries<'_>], block: Seconds, measure: Measure) -> R
     compare(runs, &frames, &halves, measure)
 }
 
-/// Compares the first with the second half of the kept time, over all runs: with one repetition time the first ⌊n/2⌋ of n
-/// kept frames with the others.
+/// Compares the first with the second half of the kept time, over all runs: with one repetition time the first ⌊n/2⌋ of
+/// n kept frames with the others.
 ///
 /// Least squares took its degrees of freedom once over the whole run, and the error that this hides (`hidden`, as
 /// [`widening`] takes it) moves all frames of the run alike: in units of one frame's error, two frames of a run of n
 /// share hidden/n. So halves of N_A and N_B frames, a and b of them in each run, have the errors V_A = (1 +
 /// Σa²·hidden/n/N_A)/N_A and V_B likewise, V in the mean, and share C = Σab·hidden/n/(N_A·N_B); the whole of N frames
 /// has W = (1 + Σn·hidden/N)/N. With S the variance of the true differences between edges, r = (S + C)/(S + V), and the
-/// reliability of the whole is S/(S + W): `corrected`. Of one run that is 1 − (1 + hidden)(1 − Spearman–Brown); halves
-/// that are a run each share nothing. Derived here.
+/// reliability of the whole is S/(S + W): `corrected`. With one run that is 1 − (1 + hidden)(1 − Spearman–Brown);
+/// halves that are one run each share nothing. Derived here.
 ///
 /// # Errors
 /// Runs that do not fit together, fewer than two frames in a half, or a value that is not finite.

@@ -1,8 +1,8 @@
 //! Least squares with the rank found, by Householder reflections.
 //!
 //! The design's columns are scaled to unit norm and taken in order. A column whose part outside the span of the columns
-//! before it is at most [`RANK_TOLERANCE`] of itself depends on them: it is set aside, its coefficient is 0, and the fit
-//! is that of the others. This is the limited column exchange of LINPACK's `dqrdc2` rule as used for linear models
+//! before it is at most [`RANK_TOLERANCE`] of itself depends on them: it is set aside, its coefficient is 0, and the
+//! fit is that of the others. This is the limited column exchange of LINPACK's `dqrdc2` rule as used for linear models
 //! (from memory); the normal equations are never formed. Golub & Van Loan 2013, Matrix Computations, 4th ed., §5.2.
 
 use ndarray::linalg::general_mat_mul;
@@ -96,8 +96,8 @@ impl LeastSquares {
         Ok(out)
     }
 
-    /// An orthonormal basis of the used columns, rows × rank: the first columns of Q, orthonormal to rounding whatever the
-    /// design, so that taking them out of the data is as stable as reflecting the data there and back.
+    /// An orthonormal basis of the used columns, rows × rank: the first columns of Q, orthonormal to rounding whatever
+    /// the design, so that taking them out of the data is as stable as reflecting the data there and back.
     fn basis(&self) -> Array2<f64> {
         let mut basis = Array2::zeros((self.rank(), self.rows));
         for (k, mut row) in basis.axis_iter_mut(Axis(0)).enumerate() {

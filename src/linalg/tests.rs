@@ -28,7 +28,8 @@ fn not_finite_is_refused_with_its_place() {
     let design = array![[1.0, 0.0], [1.0, f64::NAN]];
     assert_eq!(
         LeastSquares::new(design.view()).unwrap_err().to_string(),
-        "the least-squares design was given a value that is not finite (row 1, column 1); check the input tables and images"
+        "the least-squares design was given a value that is not finite (row 1, column 1); check the input tables and \
+        images"
     );
 }
 

@@ -15,8 +15,8 @@ use crate::units::Millimetres;
 
 type Matrix3 = [[f64; 3]; 3];
 
-/// FD of each frame in both forms, mm, against the latest frame before it that has a position; NaN for the first frame and
-/// for frames without a position. Positions about a pivot give the RMS form about that pivot.
+/// FD of each frame in both forms, mm, against the latest frame before it that has a position; NaN for the first frame
+/// and for frames without a position. Positions about a pivot give the RMS form about that pivot.
 #[must_use]
 pub fn framewise(trace: &MotionTrace, radius: Millimetres, order: RotationOrder) -> FramewiseDisplacement {
     let frames = trace.frames();

@@ -14,7 +14,8 @@ pub enum ParametersError {
     #[error(transparent)]
     Table(#[from] TableError),
     #[error(
-        "{}: the table has no header line, but motion.columns gives names ({names}); give positions counted from 1 instead, such as [1, 2, 3, 4, 5, 6]",
+        "{}: the table has no header line, but motion.columns gives names ({names}); give positions counted from 1 \
+        instead, such as [1, 2, 3, 4, 5, 6]",
         path.display()
     )]
     NoHeader { path: PathBuf, names: String },
@@ -25,7 +26,8 @@ pub enum ParametersError {
     )]
     NoColumn { path: PathBuf, name: String, found: String },
     #[error(
-        "{}: motion.columns asks for column {position}, but the table has {columns}; set motion.columns to the positions of the six motion columns, counted from 1",
+        "{}: motion.columns asks for column {position}, but the table has {columns}; set motion.columns to the \
+        positions of the six motion columns, counted from 1",
         path.display()
     )]
     NoPosition { path: PathBuf, position: usize, columns: usize },
@@ -89,13 +91,15 @@ pub fn doubts(trace: &MotionTrace) -> Vec<String> {
     let mut doubts = Vec::new();
     if turn > MOST_TURN_RAD {
         doubts.push(format!(
-            "the largest rotation is {turn:.3} rad ({:.0}°), more than a head in a coil can turn; is motion.rotation_unit right?",
+            "the largest rotation is {turn:.3} rad ({:.0}°), more than a head in a coil can turn; is \
+            motion.rotation_unit right?",
             turn.to_degrees()
         ));
     }
     if shift > MOST_SHIFT_MM {
         doubts.push(format!(
-            "the largest translation is {shift:.1} mm, more than a head in a coil can move; is motion.translation_unit right?"
+            "the largest translation is {shift:.1} mm, more than a head in a coil can move; is motion.translation_unit \
+            right?"
         ));
     }
     doubts

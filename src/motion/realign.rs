@@ -7,7 +7,7 @@
 //! reference's, analytic, computed once.
 //!
 //! ```text
-//! frame-to-frame differences ─► choose_reference ─► frame ─► Reference   its levels, and a row a point
+//! frame-to-frame differences ─► choose_reference ─► frame ─► Reference   its levels, and one row per point
 //!                              each frame in order ─► Tracker ─► Pose, or why there is none
 //!                                frame, Pose, voxels ─► Resampler ─► values at the moved places
 //! ```

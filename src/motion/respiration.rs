@@ -2,7 +2,7 @@
 //!
 //! Breathing moves the scanner's field, and so the estimated head position, without the head moving. Children breathe
 //! fast, and what is faster than 1/(2·TR) shows at a lower frequency ([`band`]). Two filters ([`design`]) take it out
-//! of the six parameters before they are differenced, each run forward and backward, so that no frame's motion is
+//! of the six parameters before these are differenced. Each runs forward and backward, so that no frame's motion is
 //! charged to another frame:
 //!
 //! - *notch*: over the folded band of the child's rates. Fair et al. 2020, NeuroImage 208:116400.
@@ -67,7 +67,7 @@ impl RespirationFilter {
     /// [`RespirationError::ReachesZero`], [`RespirationError::ReachesFarDown`], [`RespirationError::CoversEverything`].
     pub fn notch(band: BreathingBand, tr: Seconds) -> Result<Self, RespirationError> {
         let [low_per_min, high_per_min] = band.per_min();
-        let tr_s = tr.0;
+        let (tr_s, by_age) = (tr.0, band.age_months().is_some());
         let (design, section) = match band.folded(tr) {
             FoldedBand::Whole { low_hz, high_hz } => {
                 let (centre_hz, bandwidth_hz) = ((low_hz + high_hz) / 2.0, high_hz - low_hz);
@@ -75,17 +75,24 @@ impl RespirationFilter {
             }
             FoldedBand::AtNyquist { low_hz } if low_hz < LOWEST_STAND_IN_HZ * (1.0 - ROUNDING) => {
                 let lowest_hz = LOWEST_STAND_IN_HZ;
-                return Err(RespirationError::ReachesFarDown { low_per_min, high_per_min, low_hz, lowest_hz, tr_s });
+                return Err(RespirationError::ReachesFarDown {
+                    low_per_min,
+                    high_per_min,
+                    low_hz,
+                    lowest_hz,
+                    tr_s,
+                    by_age,
+                });
             }
             FoldedBand::AtNyquist { low_hz } => {
                 (Design::LowPassForNotch { cutoff_hz: low_hz }, design::low_pass(low_hz, tr))
             }
             FoldedBand::AtZero { high_hz } => {
-                return Err(RespirationError::ReachesZero { low_per_min, high_per_min, high_hz, tr_s });
+                return Err(RespirationError::ReachesZero { low_per_min, high_per_min, high_hz, tr_s, by_age });
             }
             FoldedBand::Everything => {
                 let nyquist_hz = band::nyquist_hz(tr);
-                return Err(RespirationError::CoversEverything { low_per_min, high_per_min, nyquist_hz, tr_s });
+                return Err(RespirationError::CoversEverything { low_per_min, high_per_min, nyquist_hz, tr_s, by_age });
             }
         };
         Ok(Self { design, section, band: Some(band), tr })
@@ -131,13 +138,16 @@ impl RespirationFilter {
                 let [from, to] = design::half_power_hz(centre_hz, bandwidth_hz, self.tr);
                 format!(
                     "A notch filter centred on {centre_hz:.3} Hz and {bandwidth_hz:.3} Hz wide (one pass halves the \
-                     power at {from:.3} and {to:.3} Hz) was run forward and backward over the six motion parameters before displacement was computed (Fair et al. 2020). It covers {:.0} % of the frequencies that these frames can show, and it removes the head's own movements there together with the breathing.",
+                     power at {from:.3} and {to:.3} Hz) was run forward and backward over the six motion parameters \
+                     before displacement was computed (Fair et al. 2020). It covers {:.0} % of the frequencies that \
+                     these frames can show, and it removes the head's own movements there together with the breathing.",
                     100.0 * bandwidth_hz / band::nyquist_hz(self.tr)
                 )
             }
             Design::LowPassForNotch { cutoff_hz } => format!(
                 "A notch would have no upper edge, so a low-pass at the lower folded edge, {cutoff_hz:.3} Hz, was run \
-                 forward and backward over the six motion parameters before displacement was computed. It removes the head's own movements above that edge together with the breathing."
+                 forward and backward over the six motion parameters before displacement was computed. It removes the \
+                 head's own movements above that edge together with the breathing."
             ),
             Design::LowPass { cutoff_hz } => format!(
                 "A low-pass at {cutoff_hz:.3} Hz was run forward and backward over the six motion parameters before \

@@ -69,7 +69,8 @@ pub enum SphereError {
     )]
     Shape { flags: usize, voxels: usize },
     #[error(
-        "the brain mask holds no voxel, so it has no radius; give another mask, or set motion.sphere_radius to millimetres or \"by-age\""
+        "the brain mask holds no voxel, so it has no radius; give another mask, or set motion.sphere_radius to \
+        millimetres or \"by-age\""
     )]
     EmptyMask,
 }

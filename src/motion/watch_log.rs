@@ -1,7 +1,7 @@
 //! The watch log: notes of an observer during the scan, as BIDS events.
 //!
 //! `onset` and `duration` are seconds from the first frame. A frame i is acquired during \[i·TR, (i+1)·TR) and is
-//! logged when that interval overlaps one of the log's; an entry without duration marks the frame it falls in.
+//! logged when that interval overlaps one of the log's; an entry without duration marks the frame that it falls in.
 
 use std::path::{Path, PathBuf};
 
@@ -29,7 +29,10 @@ pub enum WatchLogError {
         path.display()
     )]
     NoColumn { path: PathBuf, column: &'static str },
-    #[error("{} line {line}: {column} has no value; a watch log needs onset and duration in seconds, so fill it in", path.display())]
+    #[error(
+        "{} line {line}: {column} has no value; a watch log needs onset and duration in seconds, so fill it in",
+        path.display()
+    )]
     Missing { path: PathBuf, line: usize, column: &'static str },
     #[error("{} line {line}: the duration is {duration_s} s, but it must not be negative; correct it", path.display())]
     Negative { path: PathBuf, line: usize, duration_s: f64 },

@@ -1,8 +1,8 @@
 //! From voxel indices to places in the world, in millimetres.
 //!
 //! NIfTI gives up to three ways (`nifti1.h`, "3D image (volume) orientation and location in space"): the sform, three
-//! rows of a matrix; the qform, a unit quaternion with offsets and voxel sizes; or the voxel sizes alone. The first
-//! whose code is above 0 counts, in this order.
+//! rows of a matrix; the qform, a unit quaternion with offsets and voxel sizes; or the voxel sizes alone. The first of
+//! these whose code is above 0 counts.
 
 use std::fmt;
 

@@ -1,11 +1,11 @@
 //! From the bytes of a volume to scaled numbers.
 //!
 //! The stored value v stands for v · slope + inter (`nifti1.h`, "DATA SCALING"), computed in double precision for every
-//! type. The type and byte order are looked at once per volume; the loops inside are plain and wide.
+//! type. Type and byte order are looked at once per volume, so the loops inside are plain and fast.
 
 use super::dtype::Dtype;
 
-/// One volume as it lies in the file. Voxels are counted with x fastest, then y, then z.
+/// One volume as it is in the file. Voxels are counted with x fastest, then y, then z.
 #[derive(Debug, Clone, Copy)]
 pub struct RawVolume<'a> {
     pub(super) bytes: &'a [u8],

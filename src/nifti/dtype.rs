@@ -1,6 +1,6 @@
 //! The number types of voxels, and which of NIfTI's codes stand for them.
 //!
-//! Colours, complex numbers and 128-bit floats are known by name and refused, each with its own sentence.
+//! Colours, complex numbers and 128-bit floats are known by name and refused, each in a sentence of its own.
 
 use std::fmt;
 use std::path::Path;

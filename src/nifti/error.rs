@@ -83,7 +83,8 @@ pub enum NiftiError {
     #[error("{path}: no memory for a volume of {bytes} bytes; free memory or use fewer jobs")]
     Memory { path: PathBuf, bytes: usize },
     #[error(
-        "{path}: the header's repetition time is {found}, expected a number above 0; give `tr_s` in the scan table or RepetitionTime in the sidecar"
+        "{path}: the header's repetition time is {found}, expected a number above 0; give `tr_s` in the scan table or \
+        RepetitionTime in the sidecar"
     )]
     TimeStepMissing { path: PathBuf, found: f64 },
     #[error(
@@ -92,7 +93,8 @@ pub enum NiftiError {
     )]
     TimeStepLong { path: PathBuf, found: f64, unit: TimeUnit },
     #[error(
-        "{path}: the header's fourth axis is in {unit}, expected a unit of time; give `tr_s` in the scan table or RepetitionTime in the sidecar"
+        "{path}: the header's fourth axis is in {unit}, expected a unit of time; give `tr_s` in the scan table or \
+        RepetitionTime in the sidecar"
     )]
     NotTime { path: PathBuf, unit: TimeUnit },
     #[error("{path}: writing failed ({source}); check the folder and the space on the disk")]

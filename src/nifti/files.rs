@@ -1,4 +1,5 @@
-//! Which files an image is made of: one `.nii`, or a `.hdr` beside an `.img`; each may be gzipped, in capitals too.
+//! Which files an image is made of: one `.nii`, or a `.hdr` beside an `.img`. Each may be gzipped, and endings may be
+//! in capitals.
 
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};

@@ -1,16 +1,16 @@
-//! gzip, read to its very end and held to its own checksum.
+//! gzip, read to its very end and checked against its own checksums.
 //!
 //! A `.nii.gz` may be several gzip members one after another (RFC 1952, section 2.2), and each ends with a checksum and
 //! a length. A reader that stops at the last voxel never sees them, so a damaged scan passes for a sound one. This
-//! reader goes through every member, lets the decompressor check every trailer, skips zero bytes between and after
-//! members (tapes and block devices pad with them) and refuses anything else that follows.
+//! reader goes through every member and lets the decompressor check every trailer. It skips zero bytes between and
+//! after members (tapes and block devices pad with them) and refuses anything else that follows.
 //!
 //! Two decompressors stand behind [`Inflate`]: ISA-L with the feature `isal` (measured 25 % faster on int16 volumes),
 //! zlib-rs without. ISA-L is driven through its own step function, not through `isal::read::GzipDecoder` (0.5.3). That
-//! reader does check trailers and go through members, but when tried it called a sound file corrupt whose bytes came in
-//! small pieces (it takes the second step without output, over a whole member, for corruption), gave the same error for
-//! a cut and for a damaged file, and took zero padding for a damaged member; and it keeps a pointer into itself, so
-//! that it must not be moved after its first read.
+//! reader does check trailers and go through members, but it had four faults when tried. It called a sound file corrupt
+//! when its bytes came in small pieces (the second step without output, over a whole member, counts as corruption). It
+//! gave the same error for a cut file as for a damaged one. It took zero padding for a damaged member. And it keeps a
+//! pointer into itself, so it must not be moved after its first read.
 
 mod fault;
 #[cfg(feature = "isal")]
@@ -30,7 +30,7 @@ pub(crate) const MAGIC: [u8; 2] = [0x1f, 0x8b];
 pub(crate) struct Step {
     pub consumed: usize,
     pub produced: usize,
-    /// The member is over and its trailer was right.
+    /// The member is over, and its trailer was right.
     pub finished: bool,
 }
 

@@ -1,8 +1,8 @@
-//! The header, checked field by field before any of it is believed.
+//! The header, with every field checked before it is believed.
 //!
 //! NIfTI-1: 348 bytes, 16-bit dimensions, 32-bit floats. NIfTI-2: 540 bytes, 64-bit both. The first four bytes are the
-//! header's size; read in the right byte order they tell the version and the byte order. Only the fields that a
-//! computation needs are read; free text never leaves the file.
+//! header's size, and so give the version and the byte order. Only the fields that a computation needs are read; free
+//! text never leaves the file.
 
 use std::path::{Path, PathBuf};
 
@@ -306,7 +306,7 @@ fn choose_affine(written: &Written, path: &Path) -> Result<(Affine, AffineSource
 /// Checks a whole header (348 or 540 bytes) and gathers what it says. `named` is the path as the user gave it.
 ///
 /// # Errors
-/// One variant for each thing that can be wrong; nothing is allocated on the header's word.
+/// One variant for each thing that can be wrong.
 pub(super) fn parse(raw: &[u8], named: &Path, files: &Files, file_bytes: u64) -> Result<Header, NiftiError> {
     let path = || files.header.clone();
     let Some(first) = raw.first_chunk::<4>() else {

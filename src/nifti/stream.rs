@@ -1,7 +1,7 @@
 //! Volumes one after another, never the whole run in memory.
 //!
-//! All bytes pass one place, so that the content hash of the files as they lie on disk costs no second reading. After
-//! the last volume the file is read to its end: only there does gzip say whether what came before was right.
+//! All bytes pass through one place, so the content hash of the files on disk needs no second reading. After the last
+//! volume the file is read to its end, because only there does gzip say whether what came before was right.
 
 use std::fs::File;
 use std::io::{self, Read};
@@ -13,7 +13,7 @@ use super::files::{Files, named_gz};
 use super::gzip::{self, BUFFER_BYTES, Fault, GzipReader, read_retrying};
 use super::header::{self, Header};
 
-/// A volume's buffer grows by this much at a time, so that a header that lies costs no more than what the file holds.
+/// A volume's buffer grows by this much at a time, so a false header costs no more memory than the file has bytes.
 const GROWTH_BYTES: usize = 16 * 1024 * 1024;
 
 /// A file whose bytes are hashed as they are read.
@@ -37,8 +37,8 @@ enum Bytes {
 }
 
 impl Bytes {
-    /// Opens a file. Whether it is gzip is told from its name; from its first two bytes too where `sniff` is set, as
-    /// only a header's first bytes are known.
+    /// Opens a file. Its name says whether it is gzip. With `sniff`, its first two bytes say so too: the first bytes of
+    /// a header file are known, those of a data file are not.
     fn open(path: &Path, sniff: bool) -> Result<(Self, u64), NiftiError> {
         let open_error = |source| NiftiError::Open { path: path.to_path_buf(), source };
         let file = File::open(path).map_err(open_error)?;
@@ -160,7 +160,7 @@ pub fn read_header(path: &Path) -> Result<Header, NiftiError> {
     Ok(begin(path)?.header)
 }
 
-/// Reads an image a volume at a time, in file order.
+/// Reads an image one volume at a time, in file order.
 pub struct VolumeStream {
     header: Header,
     files: Files,

@@ -1,9 +1,9 @@
-//! Writing images: labels, masks and mean images whole, synthetic runs a volume at a time.
+//! Writing images: labels, masks and mean images whole, synthetic runs one volume at a time.
 //!
 //! Whole images go through the `nifti` crate's writer. It always writes slope 1 and takes a whole array, so runs have
 //! their own [`ImageWriter`]: the same header structure, its 348 bytes laid out here, and volumes behind it. Files are
 //! NIfTI-1 with the affine as sform, millimetres and seconds, and no free text. They are written under another name in
-//! the same folder and renamed when whole.
+//! the same folder, and renamed when they are complete.
 
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};
@@ -181,7 +181,7 @@ enum Sink {
     Gzip(Box<GzEncoder<BufWriter<File>>>),
 }
 
-/// Writes a 4-D int16 run a volume at a time.
+/// Writes a 4-D int16 run, one volume at a time.
 pub struct ImageWriter {
     draft: Draft,
     sink: Sink,

@@ -5,8 +5,8 @@ use serde_json::{Value, json};
 use crate::study::Study;
 
 /// What every report says.
-pub const CAUTION: &str = "Research software: these numbers are not for diagnosis. An odd finding goes to a licensed clinician \
-under the site's rules. Consent and data protection follow local law.";
+pub const CAUTION: &str = "Research software: these numbers are not for diagnosis. An odd finding goes to a licensed \
+clinician under the site's rules. Consent and data protection follow local law.";
 
 /// Suffixes that the standard lacks, for its validator to pass over.
 const IGNORED: &str = ".keepstill/\nrun-log.jsonl\ncohort.*\ntries/\ntries.*\nreview/\nstack/\nthresholds/\n\
@@ -22,8 +22,9 @@ pub fn dataset_files(study: &Study) -> Vec<(&'static str, String)> {
         "GeneratedBy": [{ "Name": "keepstill", "Version": env!("CARGO_PKG_VERSION") }],
     });
     let readme = format!(
-        "# {}\n\nMade by keepstill {}. cohort.tsv has one row per child and session (its columns are described in cohort.json). Each \
-child's folder holds frames tables, cleaned parcel series, parcels tables, matrices and the retained-data report.\n\n{CAUTION}\n",
+        "# {}\n\nMade by keepstill {}. cohort.tsv has one row per child and session (its columns are described in \
+        cohort.json). Each child's folder holds frames tables, cleaned parcel series, parcels tables, matrices and the \
+        retained-data report.\n\n{CAUTION}\n",
         study.name,
         env!("CARGO_PKG_VERSION")
     );

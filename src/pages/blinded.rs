@@ -1,8 +1,9 @@
-//! The same data without what tells group, sex or age, for a reviewer who is not to know.
+//! The same data without what tells group, sex or age, for a reviewer who must not know them.
 
 use serde_json::Value;
 
 use super::data::{ChildData, CohortData, CohortLine};
+use crate::remark::Remark;
 
 impl CohortData {
     /// Without what tells group, sex or age.
@@ -10,7 +11,7 @@ impl CohortData {
     pub fn blinded(&self) -> Self {
         let blinded = |row: &CohortLine| CohortLine {
             covariates: Vec::new(),
-            problem: row.problem.as_deref().map(blinded_text),
+            problem: row.problem.as_ref().map(blinded_remark),
             ..row.clone()
         };
         let rows = self.rows.iter().map(blinded).collect();
@@ -19,12 +20,12 @@ impl CohortData {
 }
 
 impl ChildData {
-    /// Without what tells group, sex or age: the radius of the head and the rates of breathing go by age. Names of the
-    /// participants table and its columns go too.
+    /// Without what tells group, sex or age. The sphere radius and the breathing rates depend on age, so they go; so do
+    /// the settings that name the participants table and its columns.
     #[must_use]
     pub fn blinded(&self) -> Self {
         let mut data = Self { blinded: true, ..self.clone() };
-        // A filter by age leaves its band's hole in the spectrum.
+        // A filter by age leaves a hole in the spectrum, which shows its band.
         let filtered = data.settings["motion"]["respiration"] != "leave";
         if let Value::Object(settings) = &mut data.settings {
             settings.remove("children");
@@ -36,8 +37,8 @@ impl ChildData {
                 row.sphere_radius_mm = f64::NAN;
                 row.sphere_radius_from = "hidden".to_owned();
             }
-            row.problem = row.problem.as_deref().map(blinded_text);
-            row.warnings.iter_mut().for_each(|warning| *warning = blinded_text(warning));
+            row.problem = row.problem.as_ref().map(blinded_remark);
+            row.warnings.iter_mut().for_each(|warning| *warning = blinded_remark(warning));
             row.warnings.dedup();
             if let Some(motion) = &mut row.motion {
                 motion.breathing.clear();
@@ -58,37 +59,11 @@ impl ChildData {
     }
 }
 
-/// A problem or warning without what it may tell of age, sex or group: of those that speak of any, only that there is
-/// one.
-fn blinded_text(text: &str) -> String {
-    /// Words of the messages that go by the participants table (`discover`, `motion/respiration`, `motion/sphere`).
-    const TELLING: [&str; 21] = [
-        "participants",
-        "participant",
-        "column",
-        "columns",
-        "age",
-        "ages",
-        "sex",
-        "group",
-        "boy",
-        "girl",
-        "male",
-        "female",
-        "month",
-        "months",
-        "year",
-        "years",
-        "weeks",
-        "breath",
-        "breaths",
-        "breathing",
-        "radius",
-    ];
-    let words = text.split(|c: char| !c.is_alphabetic()).map(str::to_lowercase);
-    if words.into_iter().any(|word| TELLING.contains(&word.as_str())) {
-        "there is a message here that is hidden together with group, sex and age".to_owned()
+/// A problem or warning as a blinded reviewer sees it: if it tells of the child, only the fact that there is one.
+fn blinded_remark(remark: &Remark) -> Remark {
+    if remark.tells_child {
+        Remark::about_data("there is a message here that is hidden together with group, sex and age")
     } else {
-        text.to_owned()
+        remark.clone()
     }
 }

@@ -9,13 +9,15 @@ use super::kit::{Mode, escape};
 use crate::censor::Reason;
 use crate::outputs::{pretty, reason_words};
 use crate::record::{MotionFacts, OtherRadius, ReportRow, Verdict};
+use crate::remark::texts;
 use crate::report::figures;
 
 const SCRIPT: &str = include_str!("page/child.js");
 const BODY: &str = include_str!("page/child.html");
 
-/// Said of a child of whom no run could be processed.
-const WHAT_TO_DO: &str = "Nothing could be measured. Correct the problem given below and run the study again; only this \
+/// Shown for a child of whom no run could be processed.
+const WHAT_TO_DO: &str = "Nothing could be measured. Correct the problem given below and run the study again; only \
+    this \
     child is processed again.";
 
 /// A child's page.
@@ -24,9 +26,9 @@ pub fn child_page(data: &ChildData, mode: Mode<'_>) -> String {
     let row = &data.joined;
     let mut notes = String::new();
     if let Some(problem) = &row.problem {
-        let _ = writeln!(notes, "<p class=\"problem\">{}</p>", escape(problem));
+        let _ = writeln!(notes, "<p class=\"problem\">{}</p>", escape(&problem.text));
     }
-    let warnings = row.warnings.iter().chain(&data.left_out);
+    let warnings = texts(&row.warnings).into_iter().chain(data.left_out.iter().map(String::as_str));
     let items: String = warnings.map(|w| format!("<li>{}</li>", escape(w))).collect();
     if !items.is_empty() {
         let _ = writeln!(notes, "<h2>Noticed</h2>\n<ul class=\"warnings\">{items}</ul>");
@@ -89,7 +91,7 @@ pub fn child_page(data: &ChildData, mode: Mode<'_>) -> String {
 
 /// The verdict in plain words.
 fn verdict(row: &ReportRow, asked: f64) -> String {
-    // As many digits as it takes not to read "5.0 are kept, but 5 are required".
+    // Enough digits that it never reads "5.0 are kept, but 5 are required".
     let digits = (1..4).find(|&d| figures(row.minutes_kept, d) != figures(asked, d)).unwrap_or(1);
     let kept = figures(row.minutes_kept, digits);
     match row.verdict {
@@ -109,7 +111,8 @@ fn stillness(row: &ReportRow) -> String {
         return "Nothing could be measured.".to_owned();
     }
     format!(
-        "{} of {} minutes are kept ({} %). The longest still stretch lasts {} s. Mean FD is {} mm, and {} mm in the frames kept.",
+        "{} of {} minutes are kept ({} %). The longest still stretch lasts {} s. Mean FD is {} mm, and {} mm in the \
+        frames kept.",
         figures(row.minutes_kept, 1),
         figures(row.minutes, 1),
         figures(100.0 * row.kept_share, 0),
@@ -171,7 +174,7 @@ fn run_part(position: usize, run: &ChildRun) -> String {
     if run.fd_mm.is_empty() {
         return format!("<h3>{name}</h3>\n<p>This run could not be processed; the reason is given above.</p>\n");
     }
-    let problem = run.row.problem.as_ref().map(|p| format!("<p class=\"problem\">{}</p>\n", escape(p)));
+    let problem = run.row.problem.as_ref().map(|p| format!("<p class=\"problem\">{}</p>\n", escape(&p.text)));
     format!("<h3>{name}</h3>\n{}<div class=\"ribbon\" data-run=\"{position}\"></div>\n", problem.unwrap_or_default())
 }
 
@@ -180,7 +183,11 @@ fn limits(data: &ChildData) -> String {
     if data.runs.iter().all(|run| run.minutes_at_limits.is_empty()) {
         return String::new();
     }
-    let mut out = "<table class=\"plain\">\n<caption>With another limit of displacement, all else the same. The minutes go by motion alone and count every run that could be read, whether or not cleaning leaves it degrees of freedom.</caption>\n<thead><tr><th scope=\"col\">limit, mm</th><th scope=\"col\">minutes kept</th><th scope=\"col\">long enough</th></tr></thead>\n<tbody>\n".to_owned();
+    let mut out = "<table class=\"plain\">\n<caption>With another limit of displacement, all else the same. The \
+        minutes go by motion alone and count every run that could be read, whether or not cleaning leaves it degrees \
+        of freedom.</caption>\n<thead><tr><th scope=\"col\">limit, mm</th><th scope=\"col\">minutes kept</th><th \
+        scope=\"col\">long enough</th></tr></thead>\n<tbody>\n"
+        .to_owned();
     for (k, limit) in data.limits_mm.iter().enumerate() {
         let minutes: f64 = data.runs.iter().filter_map(|run| run.minutes_at_limits.get(k)).sum();
         let own = limit.unwrap_or(0.0) == data.fd_limit_mm;
@@ -205,10 +212,15 @@ fn radii(data: &ChildData) -> String {
         .flat_map(|(name, motion)| motion.other_radii.iter().map(move |other| (name, other)))
         .collect();
     if rows.is_empty() {
-        let hidden = "<p>The sphere radius is hidden together with group, sex and age, and so is what another radius would change.</p>\n";
+        let hidden = "<p>The sphere radius is hidden together with group, sex and age, and so is what another radius \
+            would change.</p>\n";
         return if data.blinded { hidden.to_owned() } else { String::new() };
     }
-    let mut out = "<table class=\"plain\">\n<caption>With another sphere radius, all else the same</caption>\n<thead><tr><th scope=\"col\">run</th><th scope=\"col\">where the radius comes from</th><th scope=\"col\">radius, mm</th><th scope=\"col\">mean FD, mm</th><th scope=\"col\">frames above the limit</th></tr></thead>\n<tbody>\n".to_owned();
+    let mut out = "<table class=\"plain\">\n<caption>With another sphere radius, all else the \
+        same</caption>\n<thead><tr><th scope=\"col\">run</th><th scope=\"col\">where the radius comes from</th><th \
+        scope=\"col\">radius, mm</th><th scope=\"col\">mean FD, mm</th><th scope=\"col\">frames above the \
+        limit</th></tr></thead>\n<tbody>\n"
+        .to_owned();
     for (name, other) in rows {
         let _ = writeln!(
             out,
@@ -223,7 +235,7 @@ fn radii(data: &ChildData) -> String {
     out + "</tbody>\n</table>\n"
 }
 
-/// Frames that another radius would move across the limit, in words.
+/// Frames that would cross the limit with another radius, in words.
 fn change(other: &OtherRadius, limit_mm: f64) -> String {
     if limit_mm <= 0.0 {
         return "no limit is set".to_owned();
@@ -231,7 +243,7 @@ fn change(other: &OtherRadius, limit_mm: f64) -> String {
     let part = |frames: &[usize], what: &str| match frames {
         [] => String::new(),
         frames => {
-            /// Frames named one by one; the report in JSON has all.
+            /// Frames that are named one by one; the report in JSON has all.
             const NAMED: usize = 12;
             let named: Vec<String> = frames.iter().take(NAMED).map(ToString::to_string).collect();
             let rest = if frames.len() > NAMED { ", …" } else { "" };
@@ -253,7 +265,9 @@ fn motion_part(run: &ChildRun) -> String {
     if let Some(spectrum) = &run.spectrum {
         let _ = writeln!(
             out,
-            "<figure class=\"frequencies\">{}<figcaption>Power of the six motion parameters by frequency, in decibels below the peak of each: translations above, rotations below; x is solid, y dashed, z dotted.{}</figcaption></figure>",
+            "<figure class=\"frequencies\">{}<figcaption>Power of the six motion parameters by frequency, in \
+            decibels below the peak of each: translations above, rotations below; x is solid, y dashed, z \
+            dotted.{}</figcaption></figure>",
             spectrum_figure(spectrum),
             if spectrum.breathing_band_hz.is_some() {
                 " The grey band is where the expected breathing rates appear."
@@ -271,11 +285,13 @@ fn motion_sentences(motion: &MotionFacts) -> Vec<String> {
         (Some(frame), Some(pivot)) => {
             let [x, y, z] = pivot.map(|mm| figures(mm, 1));
             said.push(format!(
-                "Head motion was measured from the images: each frame was registered to frame {frame} (counted from 0), about the point ({x}, {y}, {z}) mm."
+                "Head motion was measured from the images: each frame was registered to frame {frame} (counted from \
+                0), about the point ({x}, {y}, {z}) mm."
             ));
             said.push(match motion.largest_outside_share {
                 Some(share) => format!(
-                    "Parcels were averaged at each frame's own head position. In no kept frame did more than {} % of the brain mask lie outside the field of view.",
+                    "Parcels were averaged at each frame's own head position. In no kept frame did more than {} % of \
+                    the brain mask lie outside the field of view.",
                     figures(100.0 * share, 1)
                 ),
                 None => "Parcels were averaged at fixed voxels, without following the head.".to_owned(),
@@ -332,7 +348,8 @@ fn spectrum_figure(spectrum: &Spectrum) -> String {
     let y = 2.0 * PANEL + AXIS - 40.0;
     let _ = write!(
         svg,
-        "<path class=\"limit\" d=\"M0 {PANEL}H{WIDTH}\"/><text x=\"0\" y=\"{y}\">0 Hz</text><text x=\"{WIDTH}\" y=\"{y}\" text-anchor=\"end\">{} Hz</text></svg>",
+        "<path class=\"limit\" d=\"M0 {PANEL}H{WIDTH}\"/><text x=\"0\" y=\"{y}\">0 Hz</text><text x=\"{WIDTH}\" \
+        y=\"{y}\" text-anchor=\"end\">{} Hz</text></svg>",
         figures(spectrum.nyquist_hz, 3)
     );
     svg

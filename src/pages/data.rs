@@ -1,10 +1,11 @@
-//! What pages carry: the data of the cohort's page and of each child's, as they stand in a page as JSON.
+//! What pages carry: the data of the cohort's page and of each child's page, which stand in the page as JSON.
 
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
 use crate::motion::watch_log::Interval;
 use crate::record::{ReportRow, Verdict};
+use crate::remark::Remark;
 
 /// What the cohort page shows.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -14,7 +15,7 @@ pub struct CohortData {
     /// 0: no limit.
     pub fd_limit_mm: f64,
     pub minutes_asked: f64,
-    /// Limits of displacement that [`CohortLine::minutes_at_limits`] is about, mm; none: no limit.
+    /// The limits of displacement of [`CohortLine::minutes_at_limits`], mm; none: no limit.
     pub limits_mm: Vec<Option<f64>>,
     /// Names of the participants table's columns.
     pub covariates: Vec<String>,
@@ -35,7 +36,7 @@ pub struct CohortLine {
     /// The child's page, relative to the results folder; none where no page was written.
     pub page: Option<String>,
     pub verdict: Verdict,
-    pub problem: Option<String>,
+    pub problem: Option<Remark>,
     pub minutes: f64,
     pub minutes_kept: f64,
     #[serde(with = "crate::record::number")]
@@ -46,7 +47,7 @@ pub struct CohortLine {
     /// Time that other limits would keep, min.
     pub minutes_at_limits: Vec<f64>,
     pub strip: Vec<StripRun>,
-    /// The participants table's cells, one a column of [`CohortData::covariates`].
+    /// The participants table's cells, one for each column of [`CohortData::covariates`].
     pub covariates: Vec<String>,
 }
 
@@ -62,14 +63,14 @@ pub struct StripRun {
     pub why: String,
 }
 
-/// Groups of frames that a strip has, at most, all runs together (this and the next two: own convention).
+/// Groups of frames in a strip, at most, over all runs (this and the next two: own convention).
 pub const STRIP_COLUMNS: usize = 240;
-/// Limits of displacement at the top of a strip or skyline: one startle must not flatten the rest.
+/// How many times the limit of displacement the top of a strip or skyline is: one startle must not flatten the rest.
 pub const STRIP_TOP_LIMITS: f64 = 5.0;
 /// The same where there is no limit, mm.
 pub const STRIP_TOP_MM: f64 = 1.0;
 
-/// Decibels below its peak at which a spectrum is cut off (own choice).
+/// How far below its peak a spectrum is cut off, decibels (own choice).
 pub(super) const DEPTH_DB: f64 = 40.0;
 
 /// What a child's page shows.
@@ -110,10 +111,10 @@ pub struct ChildAtlas {
 pub struct ChildParcel {
     pub name: String,
     pub network: Option<String>,
-    /// Least over the runs that could be done.
+    /// The smallest over the runs that could be done.
     pub coverage: f64,
     pub voxels: usize,
-    /// Enough coverage in every run that could be done.
+    /// Whether coverage was enough in every run that could be done.
     pub used: bool,
 }
 
@@ -129,12 +130,12 @@ pub struct ChildRun {
     pub dvars_percent: Vec<Option<f64>>,
     /// Percent of its own median over kept frames, to a hundredth.
     pub global_percent: Vec<Option<f64>>,
-    /// A digit a frame, as in [`StripRun::why`].
+    /// One digit per frame, as in [`StripRun::why`].
     pub why: String,
     pub log: Vec<Interval>,
     /// Time that other limits would keep, min.
     pub minutes_at_limits: Vec<f64>,
-    /// One an atlas; none for a run that failed.
+    /// One for each atlas; none for a run that failed.
     pub series: Vec<ChildSeries>,
     pub slices: Vec<ChildSlice>,
     pub spectrum: Option<Spectrum>,
@@ -143,11 +144,11 @@ pub struct ChildRun {
 /// A run's parcels by time, rows by the atlas's order of drawing.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ChildSeries {
-    /// Rows, of parcels with enough coverage in this run: the position of each row's first parcel in the atlas.
+    /// The position in the atlas of each row's first parcel; only parcels with enough coverage in this run have rows.
     pub rows: Vec<usize>,
-    /// Parcels that a row is the mean of, and frames that a column is.
-    pub parcels_a_row: usize,
-    pub frames_a_column: usize,
+    /// How many parcels are averaged in a row, and how many frames in a column.
+    pub parcels_per_row: usize,
+    pub frames_per_column: usize,
     pub columns: usize,
     /// Shades ([`crate::picture::shades`]), row after row, base64.
     pub raw: String,
@@ -160,9 +161,9 @@ pub struct ChildSeries {
 pub struct ChildMatrix {
     pub atlas: usize,
     pub measure: String,
-    /// 2: two bytes a value, little-endian, the value times 10000, −32768 for none; 1: a byte a value, the value times
-    /// 125, −128 for none.
-    pub bytes_a_value: usize,
+    /// 2: two bytes for each value, little-endian, the value times 10000, −32768 for none; 1: one byte for each value,
+    /// the value times 125, −128 for none.
+    pub bytes_per_value: usize,
     /// Base64.
     pub values: String,
 }
@@ -175,20 +176,20 @@ pub struct ChildSlice {
     pub width: usize,
     pub height: usize,
     pub pixel_mm: [f64; 2],
-    /// A byte a pixel, base64.
+    /// One byte per pixel, base64.
     pub grey: String,
-    /// 1 inside the brain mask, a byte a pixel, base64.
+    /// One byte per pixel, 1 inside the brain mask, base64.
     pub inside: String,
-    /// By atlas: two bytes a pixel, little-endian, base64: the parcel counted from 1, 0 for none.
+    /// For each atlas, two bytes per pixel, little-endian, base64: the parcel counted from 1, or 0 for none.
     pub parcels: Vec<String>,
 }
 
-/// The motion parameters' power by frequency.
+/// Power of the motion parameters by frequency.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Spectrum {
     pub nyquist_hz: f64,
     pub hz: Vec<f64>,
-    /// Three translations, three rotations: decibels below each one's peak; empty for one without power.
+    /// For three translations and three rotations: decibels relative to the peak of each; empty for one without power.
     pub decibels: Vec<Vec<f64>>,
     /// Where each is strongest, Hz.
     pub peaks_hz: Vec<f64>,

@@ -19,7 +19,7 @@ pub(super) struct Parts<'a, T: Serialize> {
     pub data: &'a T,
 }
 
-/// A template with each `{name}` filled in, in one pass: what is filled in is not looked through again.
+/// A template with each `{name}` filled in, in one pass: text that was filled in is not searched again.
 pub(super) fn fill(template: &str, parts: &[(&str, &str)]) -> String {
     let mut out = String::with_capacity(template.len() + parts.iter().map(|p| p.1.len()).sum::<usize>());
     let mut rest = template;

@@ -1,10 +1,10 @@
-//! A page's data as the element of the page that carries them, and back.
+//! Puts a page's data into the element that carries them, and reads them back.
 
 use serde::{Deserialize, Serialize};
 
 use super::data::{ChildData, CohortData};
 
-/// A file is no page of ours.
+/// Why a file is not one of our pages.
 #[derive(Debug, thiserror::Error)]
 pub enum PageError {
     #[error("the page carries no data of keepstill's; run the study again to write it anew")]
@@ -13,7 +13,7 @@ pub enum PageError {
     Damaged(#[from] serde_json::Error),
 }
 
-/// The data of a page, between these two.
+/// A page's data stand between these two.
 const DATA_START: &str = "<script type=\"application/json\" id=\"data\">";
 const DATA_END: &str = "</script>";
 

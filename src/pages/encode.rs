@@ -34,7 +34,7 @@ pub(super) fn one_byte(value: f64) -> u8 {
     steps.to_le_bytes()[0]
 }
 
-/// Bounds of `groups` groups of `frames` frames, as even as can be; as many groups as frames when there are fewer.
+/// Bounds of `groups` groups of `frames` frames, as even as possible; if there are fewer frames, one group per frame.
 pub(super) fn groups(frames: usize, groups: usize) -> impl Iterator<Item = std::ops::Range<usize>> {
     let groups = groups.min(frames).max(1);
     (0..groups).map(move |g| g * frames / groups..(g + 1) * frames / groups).filter(|range| !range.is_empty())

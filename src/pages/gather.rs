@@ -1,4 +1,4 @@
-//! Records of a child, turned into what the pages show.
+//! Turns the records of a child into what the pages show.
 
 use ndarray::{Array2, ArrayView2};
 
@@ -18,7 +18,7 @@ use crate::record::ScanRecord;
 use crate::study::Study;
 use crate::study::settings::Displacement;
 
-/// Points of a spectrum, at most: of more frequencies the strongest of each group is shown (own choice).
+/// Points of a spectrum, at most; if there are more frequencies, the strongest of each group is shown (own choice).
 const SPECTRUM_POINTS: usize = 300;
 
 /// The stillness strip of a child's runs.
@@ -42,7 +42,7 @@ pub fn strip(runs: &[RunResult], limit_mm: f64) -> Vec<StripRun> {
     done.into_iter().map(of).collect()
 }
 
-/// 0 when most are kept, else the commonest reason; of equals the first.
+/// 0 when most are kept, else the commonest reason, or the first of equally common ones.
 fn commonest(reasons: &[u8]) -> u8 {
     let dropped: Vec<u8> = reasons.iter().copied().filter(|r| *r != 0).collect();
     if 2 * dropped.len() <= reasons.len() {
@@ -63,22 +63,23 @@ fn done(runs: &[RunResult]) -> impl Iterator<Item = &ScanRecord> {
 /// What a page may hold beside its own script and style, in bytes before base64.
 #[derive(Clone, Copy)]
 struct Room {
-    /// Parcel series: rows and columns are put together to stay below.
+    /// Parcel series: rows and columns are averaged to stay below it.
     series: usize,
-    /// Matrices: those after the ones that fit are left to their files.
+    /// Matrices: those that do not fit are only in their files.
     matrices: usize,
-    /// Slices: without parcels where those do not fit; later runs get none.
+    /// Slices: shown without parcels if those do not fit; later runs get none.
     slices: usize,
 }
 
-/// What a page starts with (own choice); the rest, a number a frame and parcel, is small for most.
+/// The room that a page starts with (own choice). What else it holds, such as one number per frame, is mostly small.
 const ROOM: Room = Room { series: 1_000_000, matrices: 1_050_000, slices: 350_000 };
-/// A page's size, bytes; one that comes out larger is made again with less room (issue: under 3 MB a child).
+/// Size of a page, bytes; one that comes out larger is made again with less room. Below 3 MB per child, a folder of
+/// pages can still be mailed or copied (own choice).
 const PAGE_BYTES: usize = 2_950_000;
 /// How often a page is made again, each time with two thirds of the room (own choice).
 const TRIES: u32 = 12;
 
-/// All that is known of a child.
+/// All that is known about a child.
 #[derive(Clone, Copy)]
 pub struct Gathered<'a> {
     pub study: &'a Study,
@@ -89,7 +90,7 @@ pub struct Gathered<'a> {
     pub joined: &'a Joined,
 }
 
-/// A child's page as a file, made of its records and small enough.
+/// A child's page as a file, made from its records, and small enough.
 #[must_use]
 pub fn page_of_records(child: Gathered<'_>) -> String {
     let mut room = ROOM;
@@ -125,19 +126,19 @@ fn within(room: Room, child: Gathered<'_>) -> ChildData {
         let values = &matrix.connectivity.matrix;
         let edges = values.nrows() * values.nrows().saturating_sub(1) / 2;
         let measure = matrix.measure.key();
-        let Some(bytes_a_value) = [2, 1].into_iter().find(|bytes| edges * bytes <= left) else {
+        let Some(bytes_per_value) = [2, 1].into_iter().find(|bytes| edges * bytes <= left) else {
             left_out.push(format!(
                 "The {measure} matrix of the atlas {} is not drawn, so that the page stays small.",
                 atlases[matrix.atlas].name
             ));
             continue;
         };
-        left -= edges * bytes_a_value;
+        left -= edges * bytes_per_value;
         matrices.push(ChildMatrix {
             atlas: matrix.atlas,
             measure: measure.to_owned(),
-            bytes_a_value,
-            values: upper_triangle(values.view(), bytes_a_value),
+            bytes_per_value,
+            values: upper_triangle(values.view(), bytes_per_value),
         });
     }
     let mut row = joined.row.clone();
@@ -164,7 +165,7 @@ fn within(room: Room, child: Gathered<'_>) -> ChildData {
     }
 }
 
-/// Takes away slices, or their parcels, that there is no room for.
+/// Removes slices, or their parcels, if there is no room for them.
 fn fit_slices(runs: &mut [ChildRun], room: usize, left_out: &mut Vec<String>) {
     let bytes = |run: &ChildRun, with_parcels: bool| -> usize {
         let of = |s: &ChildSlice| s.width * s.height * (2 + if with_parcels { 2 * s.parcels.len() } else { 0 });
@@ -196,12 +197,12 @@ fn fit_slices(runs: &mut [ChildRun], room: usize, left_out: &mut Vec<String>) {
     }
 }
 
-fn upper_triangle(matrix: ArrayView2<'_, f64>, bytes_a_value: usize) -> String {
+fn upper_triangle(matrix: ArrayView2<'_, f64>, bytes_per_value: usize) -> String {
     let parcels = matrix.nrows();
-    let mut bytes = Vec::with_capacity(bytes_a_value * parcels * parcels.saturating_sub(1) / 2);
+    let mut bytes = Vec::with_capacity(bytes_per_value * parcels * parcels.saturating_sub(1) / 2);
     for (i, row) in matrix.rows().into_iter().enumerate() {
         let values = row.iter().skip(i + 1);
-        match bytes_a_value {
+        match bytes_per_value {
             1 => bytes.extend(values.map(|&value| one_byte(value))),
             _ => values.for_each(|&value| bytes.extend_from_slice(&two_bytes(value))),
         }
@@ -210,7 +211,7 @@ fn upper_triangle(matrix: ArrayView2<'_, f64>, bytes_a_value: usize) -> String {
 }
 
 fn atlas_of(atlas: &Atlas, position: usize, runs: &[RunResult]) -> ChildAtlas {
-    // As in the joined result: the runs that contribute; where none does, those that could be read.
+    // As in the joined result: the runs that contribute or, if none does, those that could be read.
     let mut seen: Vec<&ScanRecord> = done(runs).filter(|r| r.contributes()).collect();
     if seen.is_empty() {
         seen = done(runs).collect();
@@ -230,7 +231,7 @@ fn atlas_of(atlas: &Atlas, position: usize, runs: &[RunResult]) -> ChildAtlas {
         })
         .collect();
     let mut order: Vec<usize> = (0..parcels.len()).collect();
-    // Networks in the order in which the atlas first names them; parcels of none last.
+    // Networks in the order in which the atlas first names them; parcels without a network last.
     let mut networks: Vec<&str> = Vec::new();
     for network in parcels.iter().filter_map(|p| p.network.as_deref()) {
         if !networks.contains(&network) {
@@ -268,7 +269,7 @@ fn run_of(run: &RunResult, study: &Study, atlases: &[ChildAtlas], shrink: usize)
     let kept_signal: Vec<f64> = kept_signal.collect();
     let middle = median(if kept_signal.is_empty() { record.global_signal.to_vec() } else { kept_signal });
     let percent = |v: &f64| if middle > 0.0 { rounded(100.0 * (v / middle - 1.0), 2) } else { None };
-    // Only what the settings heed is named.
+    // Only the types that the settings use are named.
     let types = &study.censor.watch_log_types;
     let log = record.log.iter().filter(|i| types.is_empty() || types.contains(&i.what)).cloned().collect();
     ChildRun {
@@ -286,7 +287,7 @@ fn run_of(run: &RunResult, study: &Study, atlases: &[ChildAtlas], shrink: usize)
     }
 }
 
-/// A run's parcels by time; `shrink` times fewer bytes.
+/// A run's parcels by time, in `shrink` times fewer bytes.
 fn series_of(record: &ScanRecord, position: usize, atlas: &ChildAtlas, shrink: usize) -> ChildSeries {
     let own = &record.atlases[position];
     let mut column_of = vec![usize::MAX; own.used.len()];
@@ -296,9 +297,9 @@ fn series_of(record: &ScanRecord, position: usize, atlas: &ChildAtlas, shrink: u
     let drawn: Vec<usize> = atlas.order.iter().copied().filter(|&p| own.used[p]).collect();
     let frames = record.kept.len();
     // Parcels first: they are drawn about a pixel high, frames several pixels wide.
-    let parcels_a_row = shrink.min(drawn.len().div_ceil(100)).max(1);
-    let frames_a_column = shrink.div_ceil(parcels_a_row);
-    let columns = frames.div_ceil(frames_a_column);
+    let parcels_per_row = shrink.min(drawn.len().div_ceil(100)).max(1);
+    let frames_per_column = shrink.div_ceil(parcels_per_row);
+    let columns = frames.div_ceil(frames_per_column);
     let mut cleaned_shades = Array2::<u8>::zeros(own.raw_shades.dim());
     if let Some(residuals) = &own.residuals {
         let count = residuals.nrows() as f64;
@@ -314,15 +315,15 @@ fn series_of(record: &ScanRecord, position: usize, atlas: &ChildAtlas, shrink: u
         }
     }
     let pack = |shades: &Array2<u8>| {
-        let mut bytes = Vec::with_capacity(drawn.len().div_ceil(parcels_a_row) * columns);
-        if parcels_a_row == 1 && frames_a_column == 1 {
+        let mut bytes = Vec::with_capacity(drawn.len().div_ceil(parcels_per_row) * columns);
+        if parcels_per_row == 1 && frames_per_column == 1 {
             drawn.iter().for_each(|&parcel| bytes.extend_from_slice(&shades.column(column_of[parcel]).to_vec()));
             return base64(&bytes);
         }
-        for rows in drawn.chunks(parcels_a_row) {
+        for rows in drawn.chunks(parcels_per_row) {
             for column in 0..columns {
                 let (mut sum, mut count) = (0_u32, 0_u32);
-                for frame in column * frames_a_column..((column + 1) * frames_a_column).min(frames) {
+                for frame in column * frames_per_column..((column + 1) * frames_per_column).min(frames) {
                     for &parcel in rows {
                         let shade = shades[[frame, column_of[parcel]]];
                         sum += u32::from(shade);
@@ -336,9 +337,9 @@ fn series_of(record: &ScanRecord, position: usize, atlas: &ChildAtlas, shrink: u
         base64(&bytes)
     };
     ChildSeries {
-        rows: drawn.chunks(parcels_a_row).filter_map(|rows| rows.first().copied()).collect(),
-        parcels_a_row,
-        frames_a_column,
+        rows: drawn.chunks(parcels_per_row).filter_map(|rows| rows.first().copied()).collect(),
+        parcels_per_row,
+        frames_per_column,
         columns,
         raw: pack(&own.raw_shades),
         cleaned: own.residuals.as_ref().map(|_| pack(&cleaned_shades)),

@@ -1,7 +1,7 @@
 //! Unpacking ahead of the sums, in a thread of its own, for when cores would otherwise stand idle.
 //!
-//! Three volumes go round: one is being filled, one waits, one is being summed. The volumes, their order and what is done
-//! with each are those of [`VolumeStream`] alone, so the results are too, to the bit.
+//! Three volumes go round: one is being filled, one waits, one is being summed. The volumes and their order are those
+//! of [`VolumeStream`] alone, and so are the results, to the bit.
 
 use std::path::Path;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
@@ -24,7 +24,7 @@ enum Handed {
 /// A run's volumes, unpacked in another thread.
 pub(super) struct Ahead {
     header: Header,
-    /// None once the reading is over.
+    /// None once reading is over.
     link: Option<Link>,
     current: Vec<u8>,
     content: Option<String>,
@@ -49,14 +49,14 @@ impl Ahead {
         }
         let unpacking = move || unpack(stream, &full_in, &empty_out);
         let Ok(thread) = thread::Builder::new().spawn(unpacking) else { return Ok(None) };
-        // The last buffer is the one in hand; it goes back when the first volume is asked for.
+        // The last buffer is the one in hand. It goes back when the first volume is asked for.
         Ok(Some(Self { header, link: Some(Link { full, empty, thread }), current: Vec::new(), content: None }))
     }
 
     /// The next volume, or none after the last.
     fn next_volume(&mut self) -> Result<Option<RawVolume<'_>>, NiftiError> {
         let Some(link) = &self.link else { return Ok(None) };
-        // A thread that is gone has left its last word in the other channel.
+        // A thread that has ended left its last message in the other channel.
         let _ = link.empty.send(std::mem::take(&mut self.current));
         match link.full.recv() {
             Ok(Handed::Volume(bytes)) => {
@@ -73,7 +73,7 @@ impl Ahead {
                 Err(error)
             }
             Err(_) => {
-                // It ended without a word: a fault of ours, which goes on here as it would without the thread.
+                // It panicked. That is a fault of ours, and it goes on here as it would without the thread.
                 if let Some(Err(panic)) = self.link.take().map(|link| link.thread.join()) {
                     std::panic::resume_unwind(panic);
                 }

@@ -28,7 +28,7 @@ impl Atlases {
         if errors.is_empty() { Ok(Self { list, grids: Mutex::new(Vec::new()) }) } else { Err(errors) }
     }
 
-    /// The atlases on a scan's grid; worked out once per grid.
+    /// The atlases on a scan's grid. They are worked out once per grid.
     pub(super) fn on(&self, grid: &Grid) -> Arc<Vec<GriddedAtlas>> {
         let known = |grids: &Vec<(Grid, Arc<Vec<GriddedAtlas>>)>| {
             grids.iter().find(|(g, _)| g == grid).map(|(_, atlases)| Arc::clone(atlases))

@@ -1,4 +1,4 @@
-//! Everything after the reading: cheap, and open to other settings at will.
+//! Everything after the reading. It is cheap, so that other settings can be tried as often as wanted.
 
 use ndarray::{Array1, Array2, ArrayView2, Axis, ShapeBuilder, s};
 
@@ -17,6 +17,7 @@ use crate::discover::Scan;
 use crate::picture;
 use crate::record::digests::ScanReading;
 use crate::record::{AtlasRecord, ScanRecord};
+use crate::remark::Remark;
 use crate::study::Study;
 use crate::study::settings::{CensorSettings, CleanSettings};
 use crate::units::Seconds;
@@ -31,7 +32,7 @@ struct Censored {
     kept_at_limits: Vec<usize>,
 }
 
-/// Decides about a scan that has been read: frames, confounds, cleaned series, the row of the report.
+/// Decides about a scan that has been read: frames, confounds, cleaned series, row of the report.
 pub(super) fn decide(
     scan: &Scan,
     study: &Study,
@@ -54,11 +55,11 @@ pub(super) fn decide(
 
     let (facts, spectrum) = motion.facts(study, &prepared, mask_radius_mm, &fd_mm, &kept, settling);
     let mut warnings = prepared.warnings;
-    warnings.extend(mask_made);
+    warnings.extend(mask_made.map(Remark::about_data));
     warnings.extend(doubts(&digest, &motion, facts.reference_frame));
     let mut inputs = prepared.inputs;
     inputs.insert("bold".to_owned(), digest.content.clone());
-    // The first frame after settling has no frame before it to have moved from.
+    // The first frame after settling has no earlier frame to have moved from.
     let motion_from = settling.max(1);
     let decided = Decided {
         id: &scan.id,
@@ -145,7 +146,7 @@ struct Cleaning<'a> {
 }
 
 impl Cleaning<'_> {
-    /// Cleans every atlas; also gives the degrees of freedom that are left.
+    /// Cleans every atlas, and gives the degrees of freedom that are left.
     fn of_atlases(&self, atlases: &[Atlas], signals: &[AtlasDigest]) -> Result<(Vec<AtlasRecord>, f64), ScanError> {
         let mut records = Vec::new();
         let mut dof = f64::NAN;
@@ -187,19 +188,20 @@ impl Cleaning<'_> {
 }
 
 /// What a reader of the report should look at.
-fn doubts(digest: &Digest, motion: &RunMotion, reference_frame: Option<usize>) -> Vec<String> {
+fn doubts(digest: &Digest, motion: &RunMotion, reference_frame: Option<usize>) -> Vec<Remark> {
     let frames = digest.frames;
     let unaligned = motion.aligned.iter().filter(|aligned| !**aligned).count();
     let mut doubts = Vec::new();
     if 2 * unaligned > frames {
-        doubts.push(format!(
+        doubts.push(Remark::about_data(format!(
             "{unaligned} of {frames} frames could not be aligned with frame {} (counted from 0); look whether the \
              image shows a head throughout",
             reference_frame.unwrap_or(0)
-        ));
+        )));
     }
     if digest.read_twice {
-        doubts.push("some voxels stop being finite after the first frame; they were left out".to_owned());
+        let text = "some voxels stop being finite after the first frame; they were left out";
+        doubts.push(Remark::about_data(text));
     }
     doubts
 }

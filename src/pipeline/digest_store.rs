@@ -1,4 +1,4 @@
-//! What the pipeline asks of its surroundings: digests of earlier runs, and leave to open an image.
+//! What the pipeline asks of its surroundings: digests of earlier runs, and permission to open an image.
 
 use super::error::ScanError;
 use super::prepared::Prepared;

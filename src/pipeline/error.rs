@@ -1,4 +1,4 @@
-//! Why a scan has no result, each reason a sentence with file, place and the next step.
+//! Why a scan has no result. Each reason is a sentence with file, place and the next step.
 
 use std::path::PathBuf;
 
@@ -11,13 +11,14 @@ use crate::motion::realign::RealignError;
 use crate::motion::respiration::RespirationError;
 use crate::motion::sphere::SphereError;
 use crate::record::RecordError;
+use crate::remark::{self, Remark};
 
 /// Why a scan has no result.
 #[derive(Debug, thiserror::Error)]
 pub enum ScanError {
     /// Everything that headers and tables showed to be wrong.
-    #[error("{}", problems.join("; "))]
-    Problems { problems: Vec<String> },
+    #[error("{}", remark::texts(problems).join("; "))]
+    Problems { problems: Vec<Remark> },
     #[error(transparent)]
     Atlas(#[from] AtlasError),
     #[error(transparent)]
@@ -29,12 +30,15 @@ pub enum ScanError {
     #[error(transparent)]
     Linalg(#[from] LinalgError),
     #[error(
-        "{}: no voxel of the {tissue} mask is inside the brain mask and changes over time; give another mask, or take \"{tissue}\" out of [clean]",
+        "{}: no voxel of the {tissue} mask is inside the brain mask and changes over time; give another mask, or take \
+        \"{tissue}\" out of [clean]",
         path.display()
     )]
     NoTissue { path: PathBuf, tissue: &'static str },
     #[error(
-        "{}: the run ({shape}) needs about {needs_mib} MiB of memory beside the {program_mib} MiB of the program with its atlases, but {allowed_mib} MiB are allowed in all; give a larger --memory-gib, or run it on a machine with more memory free{more}",
+        "{}: the run ({shape}) needs about {needs_mib} MiB of memory beside the {program_mib} MiB of the program with \
+        its atlases, but {allowed_mib} MiB are allowed in all; give a larger --memory-gib, or run it on a machine with \
+        more memory free{more}",
         path.display()
     )]
     TooBig {
@@ -53,14 +57,17 @@ pub enum ScanError {
     #[error("{}: head motion cannot be measured from the images: {source}", path.display())]
     Realign { path: PathBuf, source: RealignError },
     #[error(
-        "{}: head motion cannot be measured from the images: the mean image's median inside the brain mask is not above 0, so the image shows no head to follow (is the mean already removed?); use motion.from = \"table\", or the run before its mean was removed",
+        "{}: head motion cannot be measured from the images: the mean image's median inside the brain mask is not \
+        above 0, so the image shows no head to follow (is the mean already removed?); use motion.from = \"table\", or \
+        the run before its mean was removed",
         path.display()
     )]
     NoReference { path: PathBuf },
     #[error("{}: {source}", path.display())]
     Respiration { path: PathBuf, source: RespirationError },
     #[error(
-        "{}: the mean image's median inside the brain mask is {median}, so DVARS in percent has no meaning (is the mean already removed?); set censor.dvars_percent = 0",
+        "{}: the mean image's median inside the brain mask is {median}, so DVARS in percent has no meaning (is the \
+        mean already removed?); set censor.dvars_percent = 0",
         path.display()
     )]
     NoDvars { path: PathBuf, median: f64 },
@@ -71,5 +78,32 @@ impl ScanError {
     #[must_use]
     pub fn is_stop(&self) -> bool {
         matches!(self, Self::Digest(DigestError::Stopped))
+    }
+
+    /// Whether its words tell the child's age, or what the participants table says of the child. There is no other arm,
+    /// so that a new reason must be sorted too.
+    fn tells_child(&self) -> bool {
+        match self {
+            Self::Problems { problems } => problems.iter().any(|problem| problem.tells_child),
+            Self::Respiration { source, .. } => source.tells_child(),
+            Self::Atlas(_)
+            | Self::Digest(_)
+            | Self::Record(_)
+            | Self::Clean(_)
+            | Self::Linalg(_)
+            | Self::NoTissue { .. }
+            | Self::TooBig { .. }
+            | Self::BrainMask { .. }
+            | Self::Sphere { .. }
+            | Self::Realign { .. }
+            | Self::NoReference { .. }
+            | Self::NoDvars { .. } => false,
+        }
+    }
+}
+
+impl From<ScanError> for Remark {
+    fn from(error: ScanError) -> Self {
+        Self { text: error.to_string(), tells_child: error.tells_child() }
     }
 }

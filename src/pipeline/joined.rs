@@ -16,6 +16,7 @@ use crate::connectivity::{self, Connectivity};
 use crate::discover::ScanId;
 use crate::linalg::LinalgError;
 use crate::record::{AtlasCount, ReportRow, ScanRecord, Verdict};
+use crate::remark::Remark;
 use crate::study::settings::{ConnectivitySettings, EnoughSettings, Join, Measure};
 
 /// The runs that go into one result, and what it is called.
@@ -54,7 +55,7 @@ impl Group {
 #[derive(Debug, Clone)]
 pub enum RunResult {
     Done(Box<ScanRecord>),
-    Failed { id: ScanId, problem: String },
+    Failed { id: ScanId, problem: Remark },
 }
 
 impl RunResult {
@@ -63,15 +64,15 @@ impl RunResult {
     pub fn row(&self) -> ReportRow {
         match self {
             Self::Done(record) => record.row.clone(),
-            Self::Failed { id, problem } => ReportRow::failed(id, problem),
+            Self::Failed { id, problem } => ReportRow::failed(id, Some(problem.clone())),
         }
     }
 }
 
 impl ReportRow {
-    /// The row of a scan that has no result.
+    /// The row of a scan or child that has no result, and why.
     #[must_use]
-    pub fn failed(id: &ScanId, problem: &str) -> Self {
+    pub fn failed(id: &ScanId, problem: Option<Remark>) -> Self {
         let nan = f64::NAN;
         Self {
             participant_id: format!("sub-{}", id.participant),
@@ -97,7 +98,7 @@ impl ReportRow {
             tsnr_median: nan,
             lag1_autocorrelation: nan,
             verdict: Verdict::Failed,
-            problem: Some(problem.to_owned()),
+            problem,
             motion: None,
             atlases: Vec::new(),
             warnings: Vec::new(),
@@ -170,16 +171,14 @@ fn joined_row(group: &Group, runs: &[RunResult], done: &[&ScanRecord], contribut
         task: None,
         run: group.only.as_ref().and_then(|id| id.run.clone()),
     };
-    let problems: Vec<String> = runs
-        .iter()
-        .filter_map(|run| {
-            let row = run.row();
-            let problem = row.problem?;
-            Some(if runs.len() > 1 { format!("{}: {problem}", run.id()) } else { problem })
-        })
-        .collect();
-    let mut row = ReportRow::failed(&first_id, "");
-    row.problem = (!problems.is_empty()).then(|| problems.join("; "));
+    // A child of several runs names the run with each remark.
+    let of_run = |id: &ScanId, remark: Remark| match runs {
+        [_] => remark,
+        _ => remark.reworded(|text| format!("{id}: {text}")),
+    };
+    let problems: Vec<Remark> = runs.iter().filter_map(|run| Some(of_run(run.id(), run.row().problem?))).collect();
+    let problem = (!problems.is_empty()).then(|| Remark::joined(&problems));
+    let mut row = ReportRow::failed(&first_id, problem);
     let seen = if contributing.is_empty() { done } else { contributing };
     let Some(first) = seen.first() else { return row };
     let motion = MotionSummary::of(
@@ -190,7 +189,7 @@ fn joined_row(group: &Group, runs: &[RunResult], done: &[&ScanRecord], contribut
     );
     let sum = |f: fn(&ReportRow) -> usize| seen.iter().map(|r| f(&r.row)).sum::<usize>();
     let total = |f: fn(&ReportRow) -> f64| seen.iter().map(|r| f(&r.row)).sum::<f64>();
-    // Repetition times may differ between runs; then there is no single one to tell.
+    // Repetition times may differ between runs; then there is no single one to report.
     row.tr_s = if seen.iter().all(|r| r.row.tr_s == first.row.tr_s) { first.row.tr_s } else { f64::NAN };
     row.frames = sum(|r| r.frames);
     row.minutes = total(|r| r.minutes);
@@ -212,9 +211,7 @@ fn joined_row(group: &Group, runs: &[RunResult], done: &[&ScanRecord], contribut
     row.tsnr_median = weighted(|r| r.tsnr_median) / row.frames as f64;
     row.lag1_autocorrelation = weighted(|r| r.lag1_autocorrelation) / row.frames as f64;
     for run in seen {
-        for warning in &run.row.warnings {
-            row.warnings.push(if runs.len() > 1 { format!("{}: {warning}", run.id) } else { warning.clone() });
-        }
+        row.warnings.extend(run.row.warnings.iter().map(|warning| of_run(&run.id, warning.clone())));
     }
     row
 }

@@ -1,12 +1,16 @@
-//! How much memory a scan in work will take, told before its image is opened.
+//! How much memory a scan will take while it is worked on, estimated before its image is opened.
 //!
-//! Counted from what the code holds at the same time, in bytes; grid: voxels of the scan, brain: voxels of the mask.
-//! *Masks*: one mask as bytes and as numbers on its own grid, which may be a far finer one, and as numbers on the scan's,
-//! 8 · grid, beside a flag a voxel and mask. *Reading*: a raw volume, a flag a voxel and
-//! mask, five numbers a brain voxel and 16 bytes a brain voxel and atlas, the parcels' sums, and, where components are
-//! asked for, the tissues' voxels three times over while their table is made. *Deciding*: the parcels' series five times
-//! over, the confounds five times. The largest of the three is the peak; what is the same for all scans, the program and
-//! the atlases, is counted once a run in [`process_bytes`]. Measured: docs/measurements.md, "Memory".
+//! The bytes are counted from what the code holds at the same time in each of three steps:
+//!
+//! - *Masks*: one mask as bytes and as numbers on its own grid, which may be far finer, and as numbers on the scan's
+//!   grid (8 bytes per voxel); also one flag per voxel and mask.
+//! - *Reading*: a raw volume, one flag per voxel and mask, five numbers per brain voxel, 16 bytes per brain voxel and
+//!   atlas, and the parcels' sums. With components, also the tissues' voxels three times over while their table is
+//!   made.
+//! - *Deciding*: the parcels' series five times over, and the confounds five times.
+//!
+//! The largest of the three is the peak. The program and the atlases are the same for all scans, so they are counted
+//! once per run, in [`process_bytes`]. Measured: docs/measurements.md, "Memory".
 
 use std::path::Path;
 
@@ -17,23 +21,23 @@ use crate::nifti::{self, Header, VolumeStream};
 use crate::study::Study;
 use crate::study::settings::MotionSource;
 
-/// The program itself with its libraries, settings and threads: resident bytes of a run of tiny scans, measured.
+/// The program itself with its libraries, settings and threads: resident bytes when it runs tiny scans, measured.
 const PROGRAM_BYTES: u64 = 11_500_000;
-/// Buffers that each scan has whatever its size: compressed input, window, tables as text.
+/// Buffers that each scan has, whatever its size: compressed input, window, tables as text.
 const SCAN_BYTES: u64 = 700_000;
 /// Voxels of a mask that are counted together.
 const PIECE: usize = 4096;
-/// What the tables of a frame take: motion, flags, displacement, texts.
+/// Bytes that one frame takes in tables: motion, flags, displacement, texts.
 const FRAME_BYTES: u64 = 900;
 
-/// Resident bytes that no scan answers for: the program, and the atlases on their own grid and on the scans'.
+/// Resident bytes that belong to no scan: the program, and the atlases on their own grid and on the scans'.
 #[must_use]
 pub fn process_bytes(atlases: &Atlases) -> u64 {
     PROGRAM_BYTES + atlases.list.iter().map(|atlas| atlas.memory_bytes() as u64).sum::<u64>()
 }
 
-/// Peak bytes of one scan in work beside [`process_bytes`]. `from_digest`: its image need not be read; `ahead`: it may be
-/// unpacked ahead of the sums, in a thread of its own.
+/// Peak bytes of one scan, beside [`process_bytes`]. With `from_digest`, its image need not be read. With `ahead`, the
+/// image may be unpacked ahead of the sums, in a thread of its own.
 #[must_use]
 pub fn scan_bytes(prepared: &Prepared, atlases: &Atlases, study: &Study, from_digest: bool, ahead: bool) -> u64 {
     let header = &prepared.header;
@@ -66,7 +70,7 @@ pub fn scan_bytes(prepared: &Prepared, atlases: &Atlases, study: &Study, from_di
     if from_digest {
         return SCAN_BYTES + tables + after;
     }
-    // Without a mask nobody knows yet; it will hold some of the voxels.
+    // Without a mask the number is not known yet; the mask will hold some of the voxels.
     let brain = prepared.brain_mask.as_ref().map_or(grid, |path| mask_voxels(path, header));
     let masks = 1 + prepared.tissues.len() as u64;
     let volumes = if ahead { 3 } else { 1 };
@@ -89,20 +93,21 @@ pub fn scan_bytes(prepared: &Prepared, atlases: &Atlases, study: &Study, from_di
     SCAN_BYTES + tables + reading.max(opening).max(after)
 }
 
-/// A mask on its own grid, as it is read and as numbers; of one that cannot be read, as if it were on the scan's.
+/// Bytes of a mask on its own grid, as it is read and as numbers. A mask that cannot be read counts as if it were on
+/// the scan's grid.
 fn mask_bytes(path: &Path, grid: u64) -> u64 {
     nifti::read_header(path).map_or(9 * grid, |header| header.volume_bytes() as u64 + 8 * header.voxels() as u64)
 }
 
-/// Voxels of a mask, counted on its own grid and turned into voxels of the scan's; of a mask that cannot be read, all that
-/// the scan has.
+/// Voxels of a mask, counted on its own grid and converted to voxels of the scan's. A mask that cannot be read counts
+/// as all voxels of the scan.
 fn mask_voxels(path: &Path, scan: &Header) -> u64 {
     let count = || -> Result<u64, nifti::NiftiError> {
         let mut stream = VolumeStream::open_any(path)?;
         let share = stream.header().affine.determinant().abs() / scan.affine.determinant().abs();
         let mut inside = 0;
         if let Some(volume) = stream.next_volume()? {
-            // A piece at a time: this is done before there is leave to take much memory.
+            // One piece at a time: this is done before the scan may take much memory.
             let mut piece = [0.0; PIECE];
             for start in (0..volume.voxels()).step_by(PIECE) {
                 let length = PIECE.min(volume.voxels() - start);

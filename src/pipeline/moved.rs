@@ -1,9 +1,9 @@
-//! A run whose head motion is measured from its own images: each volume is registered to a reference frame as it streams by,
-//! and handed on as it would be had the head lain as in that frame.
+//! A run whose head motion is measured from its own images. Each volume is registered to a reference frame as it
+//! streams by. It is handed on as it would be if the head had lain as in that frame.
 //!
-//! Three readings of the file: one for the frame-to-frame differences that choose the reference frame ([`choose`]), one as far
-//! as that frame, and the one that everything is summed from ([`Moved`]). Unpacking is a small part of registering, so
-//! that reading thrice costs less than keeping all frames would take in memory.
+//! The file is read three times: once for the frame-to-frame differences that choose the reference frame ([`choose`]),
+//! once as far as that frame, and once for everything that is summed ([`Moved`]). Keeping all frames would take much
+//! memory, and unpacking takes little time beside registering.
 
 use std::cell::RefCell;
 
@@ -15,15 +15,15 @@ use crate::motion::realign::{Pose, Reference, Resampler, Tracker, Unaligned, cho
 use crate::motion::{ImageMotion, MotionTrace};
 use crate::nifti::{Header, NiftiError};
 
-/// What registering found, a value a frame.
+/// What registering found, one value per frame.
 #[derive(Debug, Default)]
 pub(super) struct Found {
     poses: Vec<Result<Pose, Unaligned>>,
     outside_share: Vec<f64>,
 }
 
-/// The reference frame: the steady frame with the median image difference, by a digest over the brain mask alone. None when
-/// no frame differs from the one before in a way that can be told.
+/// The reference frame: the steady frame with the median image difference, by a digest over the brain mask alone. None
+/// when no frame differs measurably from the one before.
 pub(super) fn choose(brain: &Digest) -> Option<usize> {
     let unsteady = settling::frames(brain.global_signal.view());
     let differences: Vec<f64> = brain.dvars_percent.to_vec();
@@ -34,7 +34,7 @@ pub(super) fn choose(brain: &Digest) -> Option<usize> {
 pub(super) struct Moved<'a> {
     inner: Box<dyn Volumes + 'a>,
     tracker: Tracker<'a>,
-    /// Reads the brain's voxels at a frame's pose; none: the volumes are handed on as they are.
+    /// Reads the brain's voxels at a frame's pose; none: volumes are handed on as they are.
     resampler: Option<Resampler>,
     /// Voxels of the brain mask, which come first among those asked for; the others are handed on as they lie.
     brain_voxels: usize,
@@ -130,7 +130,7 @@ impl Found {
     }
 }
 
-/// The mean of the first frames of a run, a value a voxel, and one frame of it.
+/// The mean of a run's first frames, one value per voxel, and one of its frames.
 pub(super) fn mean_of_first(volumes: &mut dyn Volumes, most: usize) -> Result<Vec<f64>, NiftiError> {
     let voxels = volumes.header().voxels();
     let (mut sum, mut values, mut count) = (vec![0.0; voxels], vec![0.0; voxels], 0);

@@ -1,4 +1,4 @@
-//! What headers and tables say of a scan, before its image is read; every problem, not the first.
+//! What headers and tables say about a scan before its image is read. Every problem is listed, not only the first.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -8,10 +8,11 @@ use ndarray::Array2;
 use super::prepared::{HeadSphere, Prepared, TissueMask, input_files, mask_of, tissues_needed};
 use crate::clean::{confounds, filter};
 use crate::discover::{Child, Scan, Sex};
-use crate::motion::respiration::{BreathingBand, RespirationFilter};
+use crate::motion::respiration::{BreathingBand, RespirationError, RespirationFilter};
 use crate::motion::{MotionTrace, parameters, sphere, watch_log};
 use crate::nifti::{self, Header};
 use crate::record::inputs;
+use crate::remark::Remark;
 use crate::study::Study;
 use crate::study::settings::{BreathsPerMin, MotionSource, Respiration, SphereRadius, Tissue};
 use crate::units::{Millimetres, Seconds};
@@ -19,25 +20,31 @@ use crate::units::{Millimetres, Seconds};
 /// The largest share by which the table's and the header's repetition time may differ (own convention).
 const TR_TOLERANCE: f64 = 0.01;
 
-/// What examining a scan has shown so far, in sentences.
+/// What examining a scan has shown so far.
 #[derive(Default)]
 struct Findings {
-    problems: Vec<String>,
-    warnings: Vec<String>,
+    problems: Vec<Remark>,
+    warnings: Vec<Remark>,
 }
 
 impl Findings {
-    /// Keeps an error as a sentence and goes on.
+    /// Keeps an error about files or settings as a sentence, so that checking goes on.
     fn note<T, E: std::fmt::Display>(&mut self, result: Result<T, E>) -> Option<T> {
-        result.map_err(|error| self.problems.push(error.to_string())).ok()
+        result.map_err(|error| self.problems.push(Remark::about_data(error))).ok()
+    }
+
+    /// The same for breathing, where only the error knows whether it tells the child's age.
+    fn note_breathing<T>(&mut self, result: Result<T, RespirationError>) -> Option<T> {
+        let remark = |error: RespirationError| Remark { tells_child: error.tells_child(), text: error.to_string() };
+        result.map_err(|error| self.problems.push(remark(error))).ok()
     }
 }
 
 /// Reads headers and tables, and hashes the inputs besides the image.
 ///
 /// # Errors
-/// Every problem found, each a sentence.
-pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prepared, Vec<String>> {
+/// Every problem found.
+pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prepared, Vec<Remark>> {
     // Hashed before anything is read: a file that is changed in between must look changed to the next run.
     let hashes: Vec<_> = input_files(scan, study)
         .into_iter()
@@ -57,13 +64,13 @@ pub fn prepare(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
 /// Reads headers and tables alone: no image is read beyond its header, and nothing is hashed.
 ///
 /// # Errors
-/// Every problem found, each a sentence.
-pub fn examine(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prepared, Vec<String>> {
+/// Every problem found.
+pub fn examine(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prepared, Vec<Remark>> {
     let mut found = Findings { problems: scan.problems.clone(), warnings: Vec::new() };
     let header = run_header(scan, &mut found);
     let tr = header.as_ref().and_then(|header| found.note(repetition_time(scan, header)));
     check_run(scan, study, header.as_ref(), tr, &mut found);
-    // Of an image that is no run, no rows can be too many.
+    // If the image is no run, no table can have too many rows.
     let frames = header.as_ref().map(|h| h.frames).filter(|&frames| frames > 1);
 
     let trace = motion_table(scan, study, frames, &mut found);
@@ -101,13 +108,14 @@ pub fn examine(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
             })
         }
         _ if found.problems.is_empty() => {
-            Err(vec![format!("{}: a file that this scan needs is not named or not there", scan.bold.display())])
+            let text = format!("{}: a file that this scan needs is not named or not there", scan.bold.display());
+            Err(vec![Remark::about_data(text)])
         }
         _ => Err(found.problems),
     }
 }
 
-/// Whether there is such a file; a path that discovery already found missing or a folder is not complained of twice.
+/// Whether there is such a file. A path that discovery already found to be missing or a folder is not reported twice.
 fn is_there(path: &&PathBuf) -> bool {
     path.exists() && !path.is_dir()
 }
@@ -133,7 +141,8 @@ fn motion_table(scan: &Scan, study: &Study, frames: Option<usize>, found: &mut F
     let path = scan.motion.as_ref().filter(is_there)?;
     let trace = found.note(parameters::read(path, &study.motion))?;
     rows_match(&mut found.problems, path, trace.frames(), frames, "motion table");
-    found.warnings.extend(parameters::doubts(&trace).into_iter().map(|d| format!("{}: {d}", path.display())));
+    let doubts = parameters::doubts(&trace).into_iter();
+    found.warnings.extend(doubts.map(|doubt| Remark::about_data(format!("{}: {doubt}", path.display()))));
     Some(trace)
 }
 
@@ -163,7 +172,8 @@ fn watch_log_of(
     let outside = log.iter().filter(|i| i.onset_s >= run_s || i.onset_s + i.duration_s < 0.0).count();
     if outside > 0 {
         let (path, all) = (path.display(), log.len());
-        found.warnings.push(format!("{path}: {outside} of {all} intervals lie outside the run of {run_s:.1} s"));
+        let text = format!("{path}: {outside} of {all} intervals lie outside the run of {run_s:.1} s");
+        found.warnings.push(Remark::about_data(text));
     }
     let logged = watch_log::logged_frames(&log, &study.censor.watch_log_types, frames, tr);
     (log, logged)
@@ -171,10 +181,10 @@ fn watch_log_of(
 
 fn warn_of_unknown_child(scan: &Scan, child: Option<&Child>, study: &Study, found: &mut Findings) {
     if child.is_none() && study.children.table.is_some() {
-        found.warnings.push(format!(
+        found.warnings.push(Remark::about_child(format!(
             "the participants table has no row for sub-{}, so the child has no age, sex or group",
             scan.id.participant
-        ));
+        )));
     }
 }
 
@@ -204,14 +214,14 @@ fn sphere_asked_for(
 /// The rates at which the child is expected to breathe.
 fn breathing_of(scan: &Scan, child: Option<&Child>, study: &Study, found: &mut Findings) -> Option<BreathingBand> {
     match study.motion.breaths_per_min {
-        BreathsPerMin::Rates(rates) => found.note(BreathingBand::given(rates)),
+        BreathsPerMin::Rates(rates) => found.note_breathing(BreathingBand::given(rates)),
         BreathsPerMin::ByAge => {
             let age = child.and_then(|c| c.age_months);
             if age.is_none() && study.motion.respiration == Respiration::Notch && scan.problems.is_empty() {
                 let what = "motion.respiration is \"notch\" with rates by age";
                 found.problems.push(no_age(scan, what, "give motion.breaths_per_min = [low, high]"));
             }
-            age.and_then(|age| found.note(BreathingBand::by_age(age)))
+            age.and_then(|age| found.note_breathing(BreathingBand::by_age(age)))
         }
     }
 }
@@ -224,14 +234,14 @@ fn respiration_filter(
 ) -> Option<RespirationFilter> {
     match (study.motion.respiration, tr, breathing) {
         (Respiration::LowPass, Some(tr), band) => {
-            found.note(RespirationFilter::low_pass(study.motion.low_pass_hz, band, tr))
+            found.note_breathing(RespirationFilter::low_pass(study.motion.low_pass_hz, band, tr))
         }
-        (Respiration::Notch, Some(tr), Some(band)) => found.note(RespirationFilter::notch(band, tr)),
+        (Respiration::Notch, Some(tr), Some(band)) => found.note_breathing(RespirationFilter::notch(band, tr)),
         _ => None,
     }
 }
 
-/// Every sound mask of a tissue, needed or not; of one that nothing needs, a fault is nobody's trouble.
+/// Every sound mask of a tissue, needed or not. A fault in a mask that nothing needs is not reported.
 fn tissue_masks(scan: &Scan, study: &Study, found: &mut Findings) -> Vec<TissueMask> {
     let needed = tissues_needed(study);
     let mut tissues = Vec::new();
@@ -240,7 +250,7 @@ fn tissue_masks(scan: &Scan, study: &Study, found: &mut Findings) -> Vec<TissueM
         let needed = needed.contains(&tissue);
         match mask_header(path) {
             Ok(()) => tissues.push(TissueMask { tissue, path: path.clone(), needed }),
-            Err(problem) if needed => found.problems.push(problem),
+            Err(problem) if needed => found.problems.push(Remark::about_data(problem)),
             Err(_) => {}
         }
     }
@@ -266,28 +276,30 @@ fn mask_header(path: &Path) -> Result<(), String> {
 }
 
 /// A run is a 4-D image of at least two frames.
-fn run_shaped(problems: &mut Vec<String>, path: &Path, header: &Header) {
+fn run_shaped(problems: &mut Vec<Remark>, path: &Path, header: &Header) {
     if header.frames < 2 {
         let axes = header.axes;
-        problems.push(format!(
-            "{}: the image has {axes} axes and 1 frame, but a run needs a 4-D image with at least 2 frames; name the run's own file",
+        problems.push(Remark::about_data(format!(
+            "{}: the image has {axes} axes and 1 frame, but a run needs a 4-D image with at least 2 frames; name the \
+            run's own file",
             path.display()
-        ));
+        )));
     } else if !header.extra_dims.is_empty() {
-        problems.push(format!(
+        problems.push(Remark::about_data(format!(
             "{}: the image has more than four axes ({}); split it into 4-D runs",
             path.display(),
             header.shape_text()
-        ));
+        )));
     }
 }
 
-fn rows_match(problems: &mut Vec<String>, path: &Path, rows: usize, frames: Option<usize>, what: &str) {
+fn rows_match(problems: &mut Vec<Remark>, path: &Path, rows: usize, frames: Option<usize>, what: &str) {
     if let Some(frames) = frames.filter(|&f| f != rows) {
-        problems.push(format!(
-            "{}: the {what} has {rows} rows, but the image has {frames} frames; check that both are of the same run, one row per frame",
+        problems.push(Remark::about_data(format!(
+            "{}: the {what} has {rows} rows, but the image has {frames} frames; check that both are of the same run, \
+            one row per frame",
             path.display()
-        ));
+        )));
     }
 }
 
@@ -296,7 +308,8 @@ fn repetition_time(scan: &Scan, header: &Header) -> Result<Seconds, String> {
     match (scan.tr_s, header.tr_s()) {
         (None, from_header) => from_header.map(Seconds).map_err(|e| e.to_string()),
         (Some(given), Ok(found)) if (given - found).abs() > TR_TOLERANCE * given.max(found) => Err(format!(
-            "{}: the repetition time is {given} s by the scan table or sidecar, but {found} s by the image header; correct the one that is wrong",
+            "{}: the repetition time is {given} s by the scan table or sidecar, but {found} s by the image header; \
+            correct the one that is wrong",
             scan.bold.display()
         )),
         (Some(given), _) => Ok(Seconds(given)),
@@ -315,9 +328,9 @@ fn sphere_radius_by_age(child: Option<&Child>) -> Option<HeadSphere> {
     Some(HeadSphere { radius: sphere::radius(age, sex), from: format!("age {age:.1} months, {who}") })
 }
 
-fn no_age(scan: &Scan, what: &str, instead: &str) -> String {
-    format!(
+fn no_age(scan: &Scan, what: &str, instead: &str) -> Remark {
+    Remark::about_child(format!(
         "sub-{}: {what}, but the participants table gives no age for this child; add it, or {instead}",
         scan.id.participant
-    )
+    ))
 }

@@ -9,6 +9,7 @@ use crate::discover::Scan;
 use crate::motion::respiration::{BreathingBand, RespirationFilter};
 use crate::motion::{MotionTrace, watch_log};
 use crate::nifti::Header;
+use crate::remark::Remark;
 use crate::study::Study;
 use crate::study::settings::{MotionSource, Tissue};
 use crate::units::{Millimetres, Seconds};
@@ -36,10 +37,10 @@ pub struct Prepared {
     pub breathing: Option<BreathingBand>,
     /// None: it is made from the image.
     pub brain_mask: Option<PathBuf>,
-    /// Every tissue that the scan has a sound mask for, needed by these settings or not: a change of confounds must not
-    /// read the image again.
+    /// Every tissue that the scan has a sound mask for, needed by these settings or not: the image must not be read
+    /// again when the confounds change.
     pub tissues: Vec<TissueMask>,
-    pub warnings: Vec<String>,
+    pub warnings: Vec<Remark>,
     /// Content hashes of the inputs besides the image, by role; empty from [`examine`](super::prepare::examine).
     pub inputs: BTreeMap<String, String>,
 }
@@ -68,7 +69,7 @@ impl Prepared {
     }
 }
 
-/// The tissues that cleaning needs: those named for means; for components, both when none is named.
+/// The tissues that cleaning needs: those named for means; with components and no name, both.
 #[must_use]
 pub fn tissues_needed(study: &Study) -> Vec<Tissue> {
     if study.clean.tissue_components > 0 && study.clean.tissue_means.is_empty() {

@@ -34,7 +34,7 @@ pub(super) fn read(
     let open = |path: &Path| -> Result<Box<dyn Volumes>, NiftiError> {
         Ok(match how {
             Reading::InTurn => Box::new(VolumeStream::open(path)?),
-            // Without a thread the same volumes come in turn.
+            // Without a thread the same volumes come one after another.
             Reading::Ahead => match Ahead::open(path)? {
                 Some(volumes) => Box::new(volumes),
                 None => Box::new(VolumeStream::open(path)?),
@@ -46,7 +46,7 @@ pub(super) fn read(
     let (brain, mask_made) = match &prepared.brain_mask {
         Some(path) => (read_mask(path, &grid)?, None),
         None => {
-            // In turn: only the first few volumes are wanted.
+            // One after another: only the first few volumes are wanted.
             let mut volumes = VolumeStream::open(&scan.bold).map_err(DigestError::from)?;
             let mean = moved::mean_of_first(&mut volumes, moved::FIRST_FRAMES).map_err(DigestError::from)?;
             let made = brain_mask::from_mean(&mean, grid.shape)
@@ -95,7 +95,7 @@ fn read_moved(
     on_frame: &dyn Fn(usize) -> bool,
 ) -> Result<(Digest, ImageMotion), ScanError> {
     let path = scan.bold.as_path();
-    // Nothing is told of frames that are only looked at, but a stop is heeded.
+    // Frames that are only looked at are not reported, but a stop takes effect.
     let look = |_: usize| on_frame(0);
     let first = digest::read_from(open, path, &moved::brain_only(wanted.brain), &look)?;
     let reference_frame = moved::choose(&first).ok_or_else(|| ScanError::NoReference { path: path.to_owned() })?;

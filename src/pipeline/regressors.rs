@@ -1,4 +1,4 @@
-//! The confounds that a run is cleaned of, side by side.
+//! The confounds that are removed from a run, side by side.
 
 use ndarray::{Array1, Array2, Axis, s};
 

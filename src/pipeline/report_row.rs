@@ -13,6 +13,7 @@ use crate::digest::{self, Digest};
 use crate::discover::ScanId;
 use crate::linalg;
 use crate::record::{AtlasCount, AtlasRecord, MotionFacts, ReportRow, Verdict};
+use crate::remark::Remark;
 use crate::study::settings::EnoughSettings;
 use crate::tables::figures;
 
@@ -31,7 +32,7 @@ pub(super) struct Decided<'a> {
     pub motion_from: usize,
     pub atlases: &'a [AtlasRecord],
     pub dof: f64,
-    pub warnings: Vec<String>,
+    pub warnings: Vec<Remark>,
     /// Content hashes of all inputs, by role.
     pub inputs: BTreeMap<String, String>,
 }
@@ -97,17 +98,17 @@ fn counts(atlases: &[AtlasRecord]) -> Vec<AtlasCount> {
 }
 
 /// Why a run gives no series.
-fn no_series(row: &ReportRow) -> String {
-    format!(
+fn no_series(row: &ReportRow) -> Remark {
+    Remark::about_data(format!(
         "no series: {} frames are kept and cleaning leaves {} degrees of freedom, but more than {} are needed",
         row.frames_kept,
         figures(row.dof.max(0.0), 1),
         clean::LEAST_DOF
-    )
+    ))
 }
 
-/// Median over all atlases' used parcels of the lag-1 autocorrelation of the cleaned series; frames on both sides of a gap
-/// are not neighbours.
+/// Median over all atlases' used parcels of the lag-1 autocorrelation of the cleaned series; frames on both sides of a
+/// gap are not neighbours.
 fn lag1_autocorrelation(atlases: &[AtlasRecord], kept: &[bool]) -> f64 {
     let frames: Vec<usize> = (0..kept.len()).filter(|&i| kept[i]).collect();
     let of_columns = |residuals: &Array2<f64>| -> Vec<f64> {

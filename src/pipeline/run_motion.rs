@@ -1,5 +1,5 @@
-//! What a run's head motion comes to under the settings: the trace, with breathing filtered out where that is asked for,
-//! the sphere, displacement, and what other choices would have made of it.
+//! A run's head motion under the settings: the trace, with breathing filtered out if that is asked for, the sphere,
+//! displacement, and what other choices would have given.
 
 use std::path::Path;
 
@@ -16,11 +16,11 @@ use crate::study::Study;
 use crate::study::settings::{Axis as WorldAxis, MotionSource, RotationOrder, Settling, SphereRadius};
 use crate::units::{Millimetres, Seconds};
 
-/// The radius that most published limits stand on: Power et al. 2012, NeuroImage 59:2142.
+/// The radius that most published limits are based on: Power et al. 2012, NeuroImage 59:2142.
 pub const USUAL_RADIUS: Millimetres = Millimetres(50.0);
 /// How positions measured from images are written: R = Rz·Ry·Rx (docs/methods.md).
 const IMAGES_ORDER: RotationOrder = RotationOrder([WorldAxis::X, WorldAxis::Y, WorldAxis::Z]);
-/// Radii nearer to each other than this, mm, are one choice: far below what any head is measured to (own convention).
+/// Radii closer to each other than this, mm, count as one: no head is measured so finely (own convention).
 const SAME_RADIUS_MM: f64 = 0.05;
 
 /// A run's head motion under the settings.
@@ -28,7 +28,7 @@ const SAME_RADIUS_MM: f64 = 0.05;
 pub struct RunMotion {
     /// As given or found; NaN for frames without a position.
     pub trace: MotionTrace,
-    /// With breathing filtered out; none where that is not asked for.
+    /// With breathing filtered out; none if that is not asked for.
     filtered: Option<MotionTrace>,
     /// Which frames have a position.
     pub aligned: Vec<bool>,
@@ -46,8 +46,8 @@ struct ImageFacts {
 }
 
 impl RunMotion {
-    /// From what a scan's tables and its reading say; `found`: motion measured from the images, `mask_radius_mm`: the
-    /// radius that its brain mask has.
+    /// From a scan's tables and its reading. `found` is motion measured from the images, and `mask_radius_mm` the
+    /// radius of the brain mask.
     ///
     /// # Errors
     /// [`ScanError::Respiration`] when the trace cannot be filtered.
@@ -78,7 +78,7 @@ impl RunMotion {
         Ok(Self { trace, filtered, aligned, sphere, order, tr: prepared.tr, images })
     }
 
-    /// Displacement for a radius, with breathing filtered out where that is asked for.
+    /// Displacement for a radius, with breathing filtered out if that is asked for.
     #[must_use]
     pub fn fd(&self, radius: Millimetres) -> FramewiseDisplacement {
         displacement::framewise(self.filtered.as_ref().unwrap_or(&self.trace), radius, self.order)
@@ -172,7 +172,7 @@ fn from_mask(mask_radius_mm: f64) -> HeadSphere {
     HeadSphere { radius: Millimetres(mask_radius_mm), from }
 }
 
-/// Mean over the frames from one on, of those that have a displacement.
+/// Mean over the frames from a given one on that have a displacement.
 fn mean_from(fd: ArrayView1<'_, f64>, from: usize) -> f64 {
     let (sum, count) = fd.iter().skip(from).filter(|v| v.is_finite()).fold((0.0, 0), |(s, n), v| (s + v, n + 1));
     sum / f64::from(count)

@@ -21,7 +21,7 @@ pub struct MotionSummary {
 pub type MotionOfRun<'a> = (ArrayView1<'a, f64>, ArrayView1<'a, f64>, &'a [bool], usize);
 
 impl MotionSummary {
-    /// Means, largest and median over all frames of the runs together that have a value; NaN where there is none.
+    /// Means, maximum and median over all frames of all runs that have a value; NaN if there is none.
     #[must_use]
     pub fn of(runs: &[MotionOfRun<'_>]) -> Self {
         let (mut all, mut kept_fd, mut dvars) = (Vec::new(), Vec::new(), Vec::new());

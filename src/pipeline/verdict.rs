@@ -20,7 +20,7 @@ pub fn verdict(row: &ReportRow, gives_series: bool, enough: &EnoughSettings) -> 
     }
 }
 
-/// Whether minutes kept reach a minimum; the slack is for the rounding of a sum of runs that is just enough.
+/// Whether minutes kept reach a minimum. The slack allows for rounding when a sum of runs is just enough.
 #[must_use]
 pub fn long_enough(minutes_kept: f64, least: f64) -> bool {
     minutes_kept >= least * (1.0 - 1e-9)

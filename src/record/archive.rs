@@ -1,4 +1,4 @@
-//! What records and digests have in common: an `.npz` whose member `meta` is JSON as bytes and tells its `format`.
+//! What records and digests have in common: an `.npz` whose member `meta` is JSON as bytes and states its `format`.
 
 use std::fs::File;
 use std::path::Path;
@@ -8,7 +8,7 @@ use ndarray_npy::{NpzReader, ReadableElement};
 use serde::de::DeserializeOwned;
 use serde_json::Value;
 
-use super::RecordError;
+use super::error::RecordError;
 
 /// An archive being read; every error names its file.
 pub(super) struct Archive<'a> {

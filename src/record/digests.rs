@@ -1,9 +1,9 @@
-//! Digests on disk: what one reading of a scan gave, so that other thresholds, confounds or bands read no image again.
+//! Digests on disk: what one reading of a scan gave. With it, other thresholds, confounds or bands read no image again.
 //!
-//! A digest lies in `.keepstill/digests/KEY.npz`, KEY being the hash of the contents and settings that reach it: image,
-//! masks, atlases, and whether tissue voxels are held. Beside it, `.keepstill/inputs/R.json` notes the size, modification
-//! time and content hash of the scan's files, so that the key is known without reading them. Arrays are plain `.npy`
-//! members, readable from numpy (docs/outputs.md); `meta` is JSON as bytes.
+//! A digest lies in `.keepstill/digests/KEY.npz`, where KEY is the hash of the contents and settings that affect it:
+//! image, masks, atlases, and whether tissue voxels are held. Beside it, `.keepstill/inputs/R.json` notes the size,
+//! modification time and content hash of the scan's files, so that the key is known without reading them. Arrays are
+//! plain `.npy` members, which numpy can read (docs/outputs.md); `meta` is JSON as bytes.
 
 use std::fs;
 use std::io::Cursor;
@@ -13,8 +13,8 @@ use ndarray::{Array1, Array2};
 use ndarray_npy::{NpzWriter, WriteNpzError};
 use serde::{Deserialize, Serialize};
 
-use super::RecordError;
 use super::archive::{Archive, Checksum, unreadable};
+use super::error::RecordError;
 use super::files::write_whole;
 use super::inputs::{InputState, content_hash};
 use super::picture::{SliceMeta, read_picture, sum_picture, write_picture};
@@ -23,8 +23,8 @@ use crate::motion::{ImageMotion, MotionTrace};
 use crate::picture::Slice;
 use crate::study::settings::Tissue;
 
-/// The version of this layout and of the arithmetic of the reading; part of every key, so that a digest of another
-/// version is never found. Raise it with every change of either.
+/// The version of this layout and of the arithmetic of the reading. It is part of every key, so that a digest of
+/// another version is never found. Raise it with every change of either.
 pub const FORMAT: u32 = 3;
 
 /// All that one reading of a scan gave.
@@ -203,7 +203,7 @@ pub fn read(path: &Path, key: &str) -> Result<ScanReading, RecordError> {
     Ok(reading)
 }
 
-/// How many numbers a digest holds, about.
+/// About how many numbers a digest holds.
 fn numbers(digest: &Digest) -> usize {
     let tissues = digest.tissues.iter().map(|t| t.mean.len() + t.series.as_ref().map_or(0, Array2::len));
     let atlases = digest.atlases.iter().map(|a| a.means.len() + 5 * a.coverage.len());
@@ -255,22 +255,22 @@ fn checksum(reading: &ScanReading) -> String {
     sum.finish()
 }
 
-/// JSON has no NaN, so what is read back may be another bit pattern than the one written.
+/// JSON has no NaN, so the bit pattern that is read back may differ from the one that was written.
 fn one_nan(value: f64) -> f64 {
     if value.is_nan() { f64::NAN } else { value }
 }
 
-/// What is known of a scan's files from an earlier run.
+/// What an earlier run noted about a scan's files.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct KnownInputs {
     pub inputs: Vec<InputState>,
-    /// The key of the digest made of them.
+    /// The key of the digest that was made from them.
     pub key: String,
 }
 
 impl KnownInputs {
-    /// Reads what an earlier run noted; nothing when it noted nothing, it cannot be read, or its key is none: a digest is
-    /// found, and taken away, by that name.
+    /// Reads what an earlier run noted. The notes are empty when there are none, when they cannot be read, or when
+    /// their key is not a key: a digest is found, and removed, by that name.
     #[must_use]
     pub fn read(path: &Path) -> Self {
         let noted: Option<Self> = fs::read(path).ok().and_then(|bytes| serde_json::from_slice(&bytes).ok());
@@ -278,7 +278,7 @@ impl KnownInputs {
         noted.filter(|noted| is_key(&noted.key)).unwrap_or_default()
     }
 
-    /// The content hash of a file: known when size and time are as they were, else found by reading it.
+    /// The content hash of a file: as noted if size and time are as they were, else from reading the file.
     ///
     /// # Errors
     /// When the file cannot be read.
@@ -290,8 +290,8 @@ impl KnownInputs {
     }
 }
 
-/// What the latest reading of a scan gave, if its image and brain mask still are what they were then; the atlases and other
-/// masks may have changed since.
+/// What the latest reading of a scan gave, if its image and brain mask are still what they were then. The atlases and
+/// other masks may have changed since.
 #[must_use]
 pub fn latest(state: &Path, scan: &crate::discover::Scan) -> Option<ScanReading> {
     let known = KnownInputs::read(&inputs_path(state, scan));
@@ -307,7 +307,7 @@ pub fn latest(state: &Path, scan: &crate::discover::Scan) -> Option<ScanReading>
     current.then(|| read(&path(state, &known.key), &known.key).ok()).flatten()
 }
 
-/// Where it is noted what a scan's files were like, below the state folder.
+/// Where the state of a scan's files is noted, below the state folder.
 #[must_use]
 pub fn inputs_path(state: &Path, scan: &crate::discover::Scan) -> PathBuf {
     state.join("inputs").join(format!("{}.json", scan.id))

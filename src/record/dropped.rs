@@ -62,7 +62,7 @@ mod tests {
     #[test]
     fn a_row_has_one_field_for_each_reason_and_is_read_back_with_others_beside_it() {
         let id = ScanId { participant: "a".to_owned(), session: None, task: None, run: None };
-        let mut row = ReportRow::failed(&id, "no image");
+        let mut row = ReportRow::failed(&id, None);
         for (at, reason) in Reason::ALL.into_iter().enumerate() {
             row.dropped[reason] = at + 1;
         }

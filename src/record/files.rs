@@ -6,19 +6,20 @@ use std::path::{Path, PathBuf};
 use std::process;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-/// Names of unfinished files start so; a run removes those that a killed run left.
+/// Names of unfinished files start with this; a run removes those that a killed run left.
 pub const UNFINISHED: &str = ".unfinished-";
 
 /// A file could not be written.
 #[derive(Debug, thiserror::Error)]
-#[error("{}: cannot write: {source}; check free space and permissions, then run the same command again", path.display())]
+#[error("{}: cannot write: {source}; check free space and permissions, then run the same command \
+    again", path.display())]
 pub struct WriteError {
     pub path: PathBuf,
     #[source]
     pub source: io::Error,
 }
 
-/// Writes a whole file, making its folder; when this returns, the file is there after a power cut too.
+/// Writes a whole file, making its folder; when this returns, the file would survive a power cut.
 ///
 /// # Errors
 /// [`WriteError`] with the path.
@@ -27,8 +28,8 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), WriteError> {
     sync_folder(path)
 }
 
-/// Writes a whole file, making its folder, but leaves it to [`sync_folder`] to make sure of its name: for several files of
-/// one folder, before whatever says that they are there.
+/// Writes a whole file, making its folder, but leaves it to [`sync_folder`] to make sure of its name. This is for
+/// several files of one folder, before the file that says that they are there.
 ///
 /// # Errors
 /// [`WriteError`] with the path.
@@ -44,7 +45,7 @@ pub fn write_named_later(path: &Path, bytes: &[u8]) -> Result<(), WriteError> {
             file.sync_all()
         });
         if let Err(error) = written.and_then(|()| fs::rename(&unfinished, path)) {
-            // A full disk is not to be filled with halves.
+            // Half a file must not take room on a full disk.
             let _ = fs::remove_file(&unfinished);
             return Err(error);
         }
@@ -53,7 +54,7 @@ pub fn write_named_later(path: &Path, bytes: &[u8]) -> Result<(), WriteError> {
     write().map_err(|source| WriteError { path: path.to_owned(), source })
 }
 
-/// A name that no other writing has, in this run or another: two scans with the same image share their digest's file.
+/// A name that no other writer uses, in this run or another: two scans with the same image share their digest's file.
 fn unfinished_name(path: &Path) -> String {
     static WRITINGS: AtomicU64 = AtomicU64::new(0);
     let name = path.file_name().unwrap_or_default().to_string_lossy();

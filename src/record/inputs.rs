@@ -1,7 +1,7 @@
 //! Whether a scan's input files are those that a record was made from.
 //!
-//! A file of the same path, size and modification time is taken as unchanged; otherwise, or when asked to verify, its contents
-//! are hashed (BLAKE3) and compared.
+//! A file of the same path, size and modification time is taken as unchanged. Otherwise, or when asked to verify, its
+//! contents are hashed (BLAKE3) and compared.
 
 use std::fs::{self, File};
 use std::io;
@@ -58,7 +58,7 @@ pub fn content_hash(path: &Path) -> io::Result<String> {
     Ok(hasher.finalize().to_hex().to_string())
 }
 
-/// A path told without telling it.
+/// A path in a form that does not reveal it.
 fn named(path: &Path) -> String {
     blake3::hash(path.as_os_str().as_encoded_bytes()).to_hex().to_string()
 }

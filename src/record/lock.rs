@@ -8,13 +8,13 @@ use std::time::{Duration, Instant};
 
 use super::STATE;
 
-/// How long to wait for a results folder: `keepstill review` has it for the moments in which it writes the reviewers'
-/// columns, and a run for longer (own choice).
+/// How long to wait for a results folder: `keepstill review` holds it only for the moment in which it writes the
+/// reviewers' columns, a run for longer (own choice).
 pub const PATIENCE: Duration = Duration::from_secs(3);
-/// Between two looks at it (own choice).
+/// Time between two attempts (own choice).
 const LOOK: Duration = Duration::from_millis(20);
 
-/// The lock cannot be taken or looked at.
+/// Why the lock cannot be taken or tested.
 #[derive(Debug, thiserror::Error)]
 #[error("{}: cannot be opened: {source}; check that the results folder can be written to", path.display())]
 pub struct LockError {
@@ -23,8 +23,8 @@ pub struct LockError {
     pub source: io::Error,
 }
 
-/// Takes a results folder's lock, making its place; none when another process still has it after `patience`. It is given
-/// back with the file.
+/// Takes a results folder's lock, making its place; none when another process still has it after `patience`. Closing
+/// the file releases it.
 ///
 /// # Errors
 /// [`LockError`].
@@ -56,7 +56,7 @@ mod tests {
         assert!(held.is_some());
         thread::scope(|scope| {
             let waiting = scope.spawn(lock);
-            // Many looks at it find it held.
+            // Many attempts find it held.
             thread::sleep(10 * LOOK);
             drop(held);
             assert!(waiting.join().unwrap().is_some());

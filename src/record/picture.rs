@@ -1,4 +1,4 @@
-//! Slices in an archive: what is not pixels in its `meta`, pixels one slice after another in its `picture_` members.
+//! Slices in an archive: their pixels, one slice after another, in `picture_` members; everything else in its `meta`.
 
 use std::io::{Seek, Write};
 
@@ -6,8 +6,8 @@ use ndarray::{Array1, s};
 use ndarray_npy::{NpzWriter, WriteNpzError};
 use serde::{Deserialize, Serialize};
 
-use super::RecordError;
 use super::archive::{Archive, Checksum};
+use super::error::RecordError;
 use crate::picture::Slice;
 
 /// Slices without their pixels, which lie one slice after another in the `picture_` members.

@@ -1,12 +1,12 @@
-//! What identifies the results that a reviewer looked at.
+//! The digest that identifies the results that a reviewer looked at.
 
 use super::ScanRecord;
 use super::archive::Checksum;
 use crate::discover::ScanId;
 
-/// BLAKE3, hex, over each run's name, kept frames, displacement, used parcels and cleaned series, or over the fact that it
-/// failed. Versions, names of outputs and page settings are not in it: a decision stays current as long as what was looked
-/// at does. Numbers count as the tables write them, in single precision.
+/// BLAKE3, hex, over each run's name, kept frames, displacement, used parcels and cleaned series, or over the fact that
+/// it failed. Versions, names of outputs and page settings are not in it: a decision stays current as long as the
+/// results do. Numbers count as the tables write them, in single precision.
 #[must_use]
 pub fn results_digest<'a>(runs: impl IntoIterator<Item = Result<&'a ScanRecord, &'a ScanId>>) -> String {
     let mut sum = Checksum::new();

@@ -1,14 +1,15 @@
 //! A [`ScanRecord`] on disk, as `.npz`.
 
 use std::io::Cursor;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use ndarray::{Array1, Array2};
 use ndarray_npy::{NpzWriter, WriteNpzError};
 use serde::{Deserialize, Serialize};
 
 use super::archive::{Archive, Checksum};
-use super::files::{WriteError, write_whole};
+use super::error::RecordError;
+use super::files::write_whole;
 use super::inputs::InputState;
 use super::picture::{SliceMeta, read_picture, sum_picture, write_picture};
 use super::{AtlasRecord, ReportRow, ScanRecord};
@@ -16,22 +17,7 @@ use crate::discover::ScanId;
 use crate::motion::watch_log::Interval;
 
 /// The version of this layout. A record of another version is done again.
-const FORMAT: u32 = 3;
-
-/// Why a record cannot be used; the scan is then done again.
-#[derive(Debug, thiserror::Error)]
-pub enum RecordError {
-    #[error("{}: cannot read the record: {message}", path.display())]
-    Unreadable { path: PathBuf, message: String },
-    #[error("{}: the record has format {found}, this version reads {expected}", path.display())]
-    Format { path: PathBuf, found: u32, expected: u32 },
-    #[error("{}: the record's checksum does not fit its contents", path.display())]
-    Checksum { path: PathBuf },
-    #[error("{}: cannot make the record: {message}", path.display())]
-    Unwritable { path: PathBuf, message: String },
-    #[error(transparent)]
-    Write(#[from] WriteError),
-}
+const FORMAT: u32 = 4;
 
 /// What a record was made from, and which files belong to it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]

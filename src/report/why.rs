@@ -75,7 +75,7 @@ pub fn explain(results: &Path, wanted: &str, frame: Option<usize>) -> Result<Str
             }
         }
         (None, None, None) if found.reports.iter().any(|(stem, _)| belongs(stem, wanted)) => {
-            // A child with several sessions: each of them.
+            // A child with several sessions: explain each.
             let sessions = found.reports.iter().filter(|(stem, _)| belongs(stem, wanted));
             sessions.map(|(stem, report)| explain_child(stem, &Report::read(report)?)).collect()
         }
@@ -103,7 +103,7 @@ fn failed_scan(found: &Found, wanted: &str) -> Result<Option<String>, WhyError> 
             let ids = [Some(&run.participant_id), run.session_id.as_ref(), run.run_id.as_ref()];
             let is_it = ids.into_iter().flatten().all(|id| wanted.split('_').any(|part| part == id));
             if run.verdict == Verdict::Failed && is_it {
-                let problem = run.problem.as_deref().unwrap_or("n/a");
+                let problem = run.problem.as_ref().map_or("n/a", |problem| problem.text.as_str());
                 return Ok(Some(format!("{wanted} failed, so none of its frames were judged: {problem}\n")));
             }
         }
@@ -111,12 +111,13 @@ fn failed_scan(found: &Found, wanted: &str) -> Result<Option<String>, WhyError> 
     Ok(None)
 }
 
-/// Whether a stem has every part of what was asked for, with others between: `sub-1_run-1` of `sub-1_task-rest_run-1`.
+/// Whether a stem has every part of what was asked for, perhaps with others between: `sub-1_task-rest_run-1` has those
+/// of `sub-1_run-1`.
 fn holds_parts(stem: &str, wanted: &str) -> bool {
     wanted.split('_').all(|part| stem.split('_').any(|own| own == part))
 }
 
-/// Whether a run's stem is that of a child with more entities after it.
+/// Whether a run's stem is a child's stem followed by more entities.
 fn belongs(run: &str, child: &str) -> bool {
     run.strip_prefix(child).is_some_and(|rest| rest.is_empty() || rest.starts_with('_'))
 }
@@ -261,7 +262,8 @@ fn explain_frame(stem: &str, path: &Path, settings: &Settings, frame: usize) -> 
                 }
             },
             "unaligned" => {
-                "no pose was found that aligns it with the reference frame, so the distance that the head moved is not known"
+                "no pose was found that aligns it with the reference frame, so the distance that the head moved is \
+                not known"
                     .to_owned()
             }
             "moved" => format!(
@@ -286,7 +288,7 @@ fn explain_frame(stem: &str, path: &Path, settings: &Settings, frame: usize) -> 
     Ok(out)
 }
 
-/// Names the moved, jumped or unaligned frames whose neighbour a frame is.
+/// Names the neighbours of a frame that moved, jumped or could not be aligned.
 fn beside(
     table: &TextTable,
     fd_column: &'static str,

@@ -13,7 +13,8 @@ use crate::tables::{self, TextRow, Tsv, absent};
 pub enum CohortTableError {
     #[error(transparent)]
     Table(#[from] tables::TableError),
-    #[error("{}: has no column \"{column}\"; run the study again with this version of keepstill", path.display())]
+    #[error("{}: the cohort table has no column \"{column}\"; do `keepstill run` again to write it anew",
+        path.display())]
     NoColumn { path: PathBuf, column: &'static str },
     #[error("{}: cannot be read: {message}; check its permissions", path.display())]
     Unreadable { path: PathBuf, message: String },

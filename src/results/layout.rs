@@ -30,8 +30,14 @@ pub fn folder(participant: &str, session: Option<&str>) -> String {
 
 /// Path of one of a scan's files, relative to the results folder.
 #[must_use]
-pub fn scan_file(id: &ScanId, ending: &str) -> String {
-    format!("{}/{id}_{ending}", folder(&id.participant, id.session.as_deref()))
+pub fn scan_file(id: &ScanId, contents: Contents<'_>) -> String {
+    file(&folder(&id.participant, id.session.as_deref()), &id.to_string(), contents)
+}
+
+/// Path of a file of a scan or a child, relative to the results folder as its own folder is.
+#[must_use]
+pub fn file(folder: &str, stem: &str, contents: Contents<'_>) -> String {
+    format!("{folder}/{}", FileName { stem, contents })
 }
 
 /// The results folder and the place of every file in it.
@@ -83,7 +89,7 @@ impl<'a> Layout<'a> {
     /// A file of a scan or a child, in its folder relative to the results folder.
     #[must_use]
     pub fn file(&self, folder: &str, stem: &str, contents: Contents<'_>) -> PathBuf {
-        self.results.join(folder).join(FileName { stem, contents }.to_string())
+        self.results.join(file(folder, stem, contents))
     }
 
     /// Digests, records and receipts.
@@ -134,10 +140,16 @@ impl<'a> Layout<'a> {
         self.results.join(STACK)
     }
 
+    /// The results folders of all tries.
+    #[must_use]
+    pub fn attempts(&self) -> PathBuf {
+        self.results.join(TRIES)
+    }
+
     /// The results folder of a try.
     #[must_use]
     pub fn attempt(&self, name: &str) -> PathBuf {
-        self.results.join(TRIES).join(name)
+        self.attempts().join(name)
     }
 
     /// The tries side by side.

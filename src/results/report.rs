@@ -18,6 +18,23 @@ pub enum ReportError {
     Form { path: PathBuf, message: String },
 }
 
+impl ReportError {
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        match self {
+            Self::Unreadable { path, .. } | Self::Form { path, .. } => path,
+        }
+    }
+
+    /// What is wrong, without the file's path.
+    #[must_use]
+    pub fn reason(&self) -> &str {
+        match self {
+            Self::Unreadable { message, .. } | Self::Form { message, .. } => message,
+        }
+    }
+}
+
 /// A child's report.
 #[derive(Debug, Clone, Deserialize)]
 pub struct Report {

@@ -1,7 +1,7 @@
 //! The time of a decision: UTC, to the second, as RFC 3339 writes it (`2026-11-25T09:30:00Z`).
 //!
-//! The date is counted in eras of 400 years, which all have 146 097 days; years begin in March, so that the leap day is
-//! the last of its year (the Gregorian rules; the arithmetic is our own and is held against a slow twin).
+//! Days are counted in eras of 400 years, each of 146 097 days. Years begin in March, so that the leap day is the last
+//! of its year. These are the Gregorian rules; the arithmetic is our own, and a test compares it with a slow twin.
 
 use std::time::{SystemTime, UNIX_EPOCH};
 

@@ -34,7 +34,7 @@ const DIGEST_LETTERS: usize = 64;
 /// A decision as it is written down.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Line {
-    /// UTC, as [`super::clock::now`] tells it.
+    /// UTC, as [`super::clock::now`] writes it.
     pub time: String,
     /// Initials.
     pub reviewer: String,
@@ -42,30 +42,31 @@ pub struct Line {
     pub decision: Decision,
     pub reason: Option<String>,
     pub note: Option<String>,
-    /// A disagreement was talked over, and this is what came of it.
+    /// Whether the reviewers talked a disagreement over and this is the outcome.
     pub settles: bool,
-    /// Group, sex and age were hidden.
+    /// Whether group, sex and age were hidden.
     pub blinded: bool,
-    /// Of the results that were looked at.
+    /// Digest of the results that were looked at.
     pub results_digest: String,
 }
 
 /// What the table holds.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Decisions {
-    /// In the order of the file, which is that of time.
+    /// In the order of the file, which is the order in time.
     pub lines: Vec<Line>,
-    /// What could not be read, in words, a line each.
+    /// What could not be read, in words: one entry per line of the file.
     pub skipped: Vec<String>,
 }
 
-/// What a reviewer typed cannot be written down.
+/// Why what a reviewer typed cannot be written down.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
 pub enum InputError {
     #[error("the reviewer's initials are missing; give 1 to {LONGEST_INITIALS} letters or digits")]
     NoInitials,
     #[error(
-        "the initials \"{found}\" are not 1 to {LONGEST_INITIALS} letters or digits; shorten them or leave out other characters"
+        "the initials \"{found}\" are not 1 to {LONGEST_INITIALS} letters or digits; shorten them or leave out other \
+        characters"
     )]
     Initials { found: String },
     #[error("the {what} has {found} characters, and at most {LONGEST_TEXT} are kept; shorten it")]
@@ -82,7 +83,7 @@ pub fn initials(text: &str) -> Result<String, InputError> {
         return Err(InputError::NoInitials);
     }
     if text.chars().count() > LONGEST_INITIALS || !text.chars().all(char::is_alphanumeric) {
-        // No more than a glance of what may be a whole page.
+        // Only the beginning, since it may be a whole page.
         return Err(InputError::Initials { found: text.chars().filter(|c| !c.is_control()).take(30).collect() });
     }
     Ok(text.to_owned())
@@ -133,7 +134,7 @@ pub fn append(results: &Path, line: &Line) -> Result<(), LedgerError> {
 /// Every decision of a results folder; none where nobody has decided.
 ///
 /// # Errors
-/// A table that cannot be opened. A bad line is no error: it is told of in [`Decisions::skipped`].
+/// A table that cannot be opened. A bad line is no error: [`Decisions::skipped`] names it.
 pub fn read(results: &Path) -> Result<Decisions, LedgerError> {
     let mut decisions = Decisions::default();
     for line in ledger::read(&path(results), &HEADER)? {
@@ -174,7 +175,7 @@ fn parse(cells: &[String]) -> Result<Line, String> {
         blinded: flag(blinded, "blinded")?,
         results_digest: match digest.as_str() {
             "n/a" => String::new(),
-            // What a crash left may lack its end alone.
+            // After a crash, a line may lack only its end.
             digest if digest.len() == DIGEST_LETTERS && digest.bytes().all(|b| b.is_ascii_hexdigit()) => {
                 digest.to_owned()
             }

@@ -1,4 +1,4 @@
-//! A results folder that cannot be reviewed, and what to say of it.
+//! Why a results folder cannot be reviewed, in words.
 
 use std::io;
 use std::path::{Path, PathBuf};
@@ -19,10 +19,10 @@ pub enum FolderError {
 }
 
 impl FolderError {
-    /// What reading the file of this name said, in the terms of who named the folder.
+    /// From the error that reading this file gave, in words for the person who named the folder.
     pub(super) fn of(results: &Path, name: &str, source: io::Error) -> Self {
         let path = results.join(name);
-        // Results are often in a folder of this name in the study's.
+        // Results are often in a folder of this name inside the study's folder.
         let inside = results.join("results");
         if results.is_file() {
             Self::IsFile { results: results.to_owned() }
@@ -37,7 +37,7 @@ impl FolderError {
         }
     }
 
-    /// Whether something is not there, rather than not to be read.
+    /// Whether something is missing, rather than unreadable.
     #[cfg(feature = "review")]
     pub(super) fn is_absence(&self) -> bool {
         !matches!(self, Self::Read { .. })

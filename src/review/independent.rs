@@ -1,11 +1,11 @@
 //! Reviewers decide without knowing what others said: a child's review as one reviewer may see it.
 //!
-//! Agreement of reviewers means something only where each looked alone. So what others decided about a child is withheld
-//! from a reviewer until there is a current line of their own, or until the child was settled; how many others have
-//! decided is always told. Initials are one reviewer's whatever their capital letters.
+//! Agreement between reviewers means something only if each of them looked alone. So what others decided about a child
+//! is withheld from a reviewer until that reviewer has a current line about the child, or the child was settled. How
+//! many others have decided is always shown. Initials that differ only in capital letters are one reviewer's.
 //!
-//! What was written by somebody who saw group, sex and age may tell them ("still, for six months"), so such words are
-//! withheld from pages that hide these.
+//! Somebody who saw group, sex and age may mention them in a reason or note ("still, for six months"), so such words
+//! are withheld from pages that hide these.
 
 use std::collections::BTreeSet;
 
@@ -13,7 +13,7 @@ use super::decisions::Decisions;
 use super::overview::{ChildReview, Told};
 use super::standing::{Review, Standing};
 
-/// Stands in place of a reason or note that may tell what blinding hides.
+/// Shown instead of a reason or note that may tell what blinding hides.
 pub const UNBLINDED_WORDS: &str = "written with group, sex and age shown";
 
 /// Whether two spellings are one reviewer's initials.
@@ -22,7 +22,7 @@ pub fn same_reviewer(a: &str, b: &str) -> bool {
     a == b || a.to_lowercase() == b.to_lowercase()
 }
 
-/// The child as `reviewer` may see it; none: as somebody may who has not said who they are.
+/// The child as `reviewer` may see it; none: as somebody may see it who has not given initials.
 #[must_use]
 pub fn seen_by(mut child: ChildReview, reviewer: Option<&str>) -> ChildReview {
     let own = |told: &Told| reviewer.is_some_and(|reviewer| same_reviewer(&told.reviewer, reviewer));
@@ -40,7 +40,7 @@ pub fn seen_by(mut child: ChildReview, reviewer: Option<&str>) -> ChildReview {
     child
 }
 
-/// Takes out reasons and notes that were written with group, sex and age shown, and says so in their place.
+/// Replaces reasons and notes that were written with group, sex and age shown by words that say so.
 pub fn hide_unblinded_words(decisions: &mut Decisions) {
     for line in decisions.lines.iter_mut().filter(|line| !line.blinded) {
         if line.reason.take().is_some() | line.note.take().is_some() {

@@ -1,19 +1,23 @@
 //! How far two reviewers agree beyond chance: Cohen's kappa, unweighted, with its confidence interval.
 //!
-//! kappa = (po - pe) / (1 - pe), where po is the share of children on whom both say the same and pe the share expected if
-//! each kept their own shares of words but gave them out by chance (Cohen 1960, Educational and Psychological Measurement
-//! 20:37). Its large-sample variance, for n children, shares p_ij, row sums r_i and column sums c_j, is
+//! kappa = (po - pe) / (1 - pe). Here po is the share of children on whom both say the same, and pe is the share to be
+//! expected if each reviewer used each word as often as they did, but at random (Cohen 1960, Educational and
+//! Psychological Measurement 20:37). For n children, shares p_ij, row sums r_i, column sums c_j and k = kappa, its
+//! large-sample variance is
 //!
 //! ```text
-//! { Σ_i p_ii [1 - (r_i + c_i)(1 - k)]²  +  (1 - k)² Σ_{i≠j} p_ij (c_i + r_j)²  -  [k - pe (1 - k)]² } / { n (1 - pe)² }
+//! { Σ_i p_ii [1 - (r_i + c_i)(1 - k)]²  +  (1 - k)² Σ_{i≠j} p_ij (c_i + r_j)²
+//!   -  [k - pe (1 - k)]² } / { n (1 - pe)² }
 //! ```
 //!
-//! (Fleiss, Cohen & Everitt 1969, Psychological Bulletin 72:323, from memory; held against the delta method in the tests).
-//! The interval is kappa ± 1.96 standard errors, cut at -1 and 1. With few children it is rough. Of a single child, and where
-//! the variance comes to nothing (all agree, or one of the two says the same of all), the large-sample error tells nothing
-//! of how sure kappa is, and there is no interval. To tell nothing from what rounding leaves of it, the variance is
-//! reckoned in whole numbers: with N = n p, R = n r, C = n c, A = Σ N_ii, B = Σ R_i C_i, D = n² - B and m = n - A, so that
-//! k = (n A - B) / D and 1 - k = n m / D, it is V n / D⁴ with
+//! (Fleiss, Cohen & Everitt 1969, Psychological Bulletin 72:323, from memory; the tests compare it with the delta
+//! method). The interval is kappa ± 1.96 standard errors, cut at -1 and 1. With few children it is rough. There is no
+//! interval for a single child, nor where the variance is zero: if all agree, or if one reviewer says the same of all
+//! children, the large-sample error does not show how uncertain kappa is.
+//!
+//! To tell zero from a rounding error, the variance is computed in whole numbers: with N = n p, R = n r, C = n c,
+//! A = Σ N_ii, B = Σ R_i C_i, D = n² - B and m = n - A, so that k = (n A - B) / D and 1 - k = n m / D, it is V n / D⁴
+//! with
 //!
 //! ```text
 //! V = n Σ_i N_ii [D - (R_i + C_i) m]²  +  n m² Σ_{i≠j} N_ij (C_i + R_j)²  -  [n (n A - B) - B m]²
@@ -30,7 +34,7 @@ pub struct Kappa {
     pub kappa: f64,
     /// Large-sample standard error.
     pub standard_error: f64,
-    /// 95 % interval, low and high; none where the error is nothing.
+    /// 95 % interval, low and high; none where the standard error is zero.
     pub interval: Option<[f64; 2]>,
 }
 
@@ -46,14 +50,14 @@ pub fn counts(pairs: impl Iterator<Item = (Decision, Decision)>) -> Counts {
     counts
 }
 
-/// Kappa of a square table of counts; none without children, or when both gave all of them one and the same word, so that
-/// chance alone would agree.
+/// Kappa of a square table of counts. None without children, or when both reviewers gave all of them one and the same
+/// word, so that chance alone would agree.
 #[must_use]
 pub fn kappa(counts: &Counts) -> Option<Kappa> {
     let down: [usize; 3] = std::array::from_fn(|i| counts[i].iter().sum());
     let across: [usize; 3] = std::array::from_fn(|j| counts.iter().map(|row| row[j]).sum());
     let children: usize = down.iter().sum();
-    // In whole numbers, since 0/0 must be told from what rounding makes of it.
+    // In whole numbers, so that 0/0 cannot be mistaken for a rounding error.
     let by_chance: usize = (0..3).map(|i| down[i] * across[i]).sum();
     if children == 0 || by_chance == children * children {
         return None;
@@ -148,7 +152,8 @@ mod tests {
         assert_eq!(kappa(&[[0; 3], [0, 7, 0], [0; 3]]), None);
         let of =
             |table: Counts| kappa(&table).map(|found| (found.kappa, found.standard_error, found.interval)).unwrap();
-        // All agree, none does, one child; one of them says the same of all, so that agreement is what chance gives.
+        // All agree; nobody agrees; one child; one reviewer says the same of all, so that agreement is what chance
+        // gives.
         assert_eq!(of([[3, 0, 0], [0, 2, 0], [0, 0, 1]]), (1.0, 0.0, None));
         assert_eq!(of([[0, 2, 0], [2, 0, 0], [0, 0, 0]]), (-1.0, 0.0, None));
         assert_eq!(of([[0, 1, 0], [0; 3], [0; 3]]), (0.0, 0.0, None));

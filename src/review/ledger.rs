@@ -1,9 +1,10 @@
 //! Tables that are only ever added to: a line that was confirmed is on disk, whatever happens next.
 //!
-//! A line is written at once, flushed and synced (the folder too, when the file is new) before [`append`] returns. Only
-//! one writes at a time: the file is locked meanwhile, against other processes as well. What a crash left of a line (no
-//! line end) stays as it is: the next line begins on a line of its own, and reading tells of the rest and passes over it.
-//! A last cell that a reader can check, such as a digest, tells a line that lost its end alone from a whole one.
+//! [`append`] writes a line in one go, and returns only when the line is synced, and the folder too if the file is new.
+//! Only one process writes at a time, because the file is locked meanwhile. If a crash leaves part of a line, without a
+//! line end, that part stays as it is: the next line begins on a line of its own, and reading reports the part and
+//! passes over it. If the last cell can be checked, as a digest can, a reader can tell a line that lacks only its line
+//! end from a torn one.
 
 use std::fs::{self, File};
 use std::io::{self, Read, Seek, SeekFrom, Write};
@@ -12,30 +13,33 @@ use std::path::{Path, PathBuf};
 use crate::outputs::cell;
 use crate::record::files::sync_folder;
 
-/// A table could not be added to or read.
+/// Why a table could not be added to or read.
 #[derive(Debug, thiserror::Error)]
 pub enum LedgerError {
-    #[error("{}: cannot add a line: {source}; nothing counts as saved; check free space and permissions, then try again", path.display())]
+    #[error("{}: cannot add a line: {source}; nothing counts as saved; check free space and permissions, then try \
+        again", path.display())]
     Append { path: PathBuf, source: io::Error },
     #[error(
-        "{}: the line that was added may not outlive a crash ({source}), and cannot be taken back ({again}); look at the last line of the file, and check free space and permissions",
+        "{}: the line that was added may not outlive a crash ({source}), and cannot be taken back ({again}); look at \
+        the last line of the file, and check free space and permissions",
         path.display()
     )]
     Unsure { path: PathBuf, source: io::Error, again: io::Error },
     #[error("{}: cannot read: {source}; check its permissions", path.display())]
     Read { path: PathBuf, source: io::Error },
-    #[error("{}: holds {bytes} bytes, and more than {limit} are not read; move it away and begin a new one", path.display())]
+    #[error("{}: holds {bytes} bytes, and more than {limit} are not read; move it away and begin a new \
+        one", path.display())]
     TooLarge { path: PathBuf, bytes: u64, limit: u64 },
 }
 
-/// A file that says what these are is far smaller: 100 bytes a decision make 1.3 million of them (own limit).
+/// Files of this kind are far smaller: at 100 bytes per decision this is room for 1.3 million (own limit).
 const LARGEST: u64 = 128 << 20;
 
 /// A line of a table, with its number from 1.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LedgerLine {
     pub number: usize,
-    /// What it holds, or why that cannot be told, in words.
+    /// What it holds, or in words why that is not known.
     pub content: Result<Vec<String>, String>,
 }
 
@@ -70,7 +74,7 @@ fn add(
         sync_folder(folder).map_err(|error| fail(error.source))?;
     }
     let mut file = File::options().create(true).read(true).append(true).open(path).map_err(fail)?;
-    // Given back when the file is closed, also by a crash.
+    // Released when the file is closed, also by a crash.
     file.lock().map_err(fail)?;
     let length = file.seek(SeekFrom::End(0)).map_err(fail)?;
     let mut text = String::new();
@@ -96,11 +100,11 @@ fn add(
     // The lock is still ours: nobody has seen the line.
     match file.set_len(length) {
         Ok(()) => {
-            // A disk that failed just now may fail again, and there is no more to be done.
+            // A disk that failed just now may fail again, and nothing more can be done.
             let _ = file.sync_all();
             Err(fail(source))
         }
-        // Half a line counts for nobody.
+        // Half a line does not count.
         Err(_) if !whole => Err(fail(source)),
         Err(again) => Err(LedgerError::Unsure { path: path.to_owned(), source, again }),
     }

@@ -1,4 +1,4 @@
-//! A cohort's review at a glance: where each child stands, how far each two reviewers agree, what is to be settled.
+//! A cohort's review at a glance: where each child stands, how far any two reviewers agree, and what must be settled.
 
 use std::collections::{BTreeSet, HashMap};
 
@@ -30,7 +30,7 @@ impl Subject {
 pub struct ChildReview {
     #[serde(flatten)]
     pub standing: Standing,
-    /// Reviewers with a current decision, but for the one who asks.
+    /// Reviewers with a current decision, apart from the one who asks.
     pub others: usize,
     /// Lines about it, on whatever results: what a page that was loaded now has seen.
     pub lines: usize,
@@ -48,7 +48,7 @@ pub struct Told {
     pub note: Option<String>,
     pub settles: bool,
     pub blinded: bool,
-    /// Made on these results.
+    /// Whether it was made on these results.
     pub current: bool,
 }
 
@@ -58,7 +58,7 @@ pub struct Pair {
     pub reviewers: [String; 2],
     /// Children on whom both decided.
     pub children: usize,
-    /// Of them, those on whom they say the same.
+    /// How many of them both say the same about.
     pub agree: usize,
     /// Cohen's kappa and its 95 % interval; none where [`kappa::kappa`] has none, the interval also where kappa has.
     pub kappa: Option<f64>,
@@ -69,12 +69,12 @@ pub struct Pair {
 /// Everything that the lines say of a cohort.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Overview {
-    /// Stem and review, one a subject, in their order; in JSON one object.
+    /// Stem and review, one entry per subject, in their order; in JSON one object.
     #[serde(serialize_with = "as_object")]
     pub children: Vec<(String, ChildReview)>,
     /// By initials.
     pub agreement: Vec<Pair>,
-    /// Stems of those to be settled.
+    /// Stems of the children that must be settled.
     pub disagreements: Vec<String>,
     /// What could not be read or belongs to nobody, in words.
     pub skipped: Vec<String>,
@@ -115,7 +115,8 @@ impl<'a> Lines<'a> {
         lines.iter().filter(|line| !of_another(line)).copied().collect()
     }
 
-    /// All about rows of this name, in the order of their writing: as the file is only added to, their number only grows.
+    /// All lines about rows of this name, in the order of their writing. Their number only grows, because the file is
+    /// only added to.
     #[must_use]
     pub fn named(&self, row: &RowId) -> &[&'a Line] {
         self.by_row.get(row).map_or(&[][..], Vec::as_slice)
@@ -140,7 +141,7 @@ pub fn standings<'a>(
     rows.map(|(row, digest)| standing::standing(&lines.about(row, digest), digest)).collect()
 }
 
-/// Sees a cohort through.
+/// The review of a whole cohort.
 #[must_use]
 pub fn overview(decisions: &Decisions, subjects: &[Subject]) -> Overview {
     let all = Lines::new(decisions, subjects.iter().map(Subject::named));
@@ -180,7 +181,7 @@ pub fn child_review(lines: &[&Line], digest: &str, written: usize) -> ChildRevie
     ChildReview { others: standing.reviewers.len(), lines: written, standing, decisions: told.collect() }
 }
 
-/// Each pair of reviewers over the children that both decided on; `own` has one entry per child.
+/// Each pair of reviewers, over the children on whom both decided; `own` has one entry per child.
 fn agreement(own: &[Vec<(&str, Decision)>]) -> Vec<Pair> {
     let reviewers: BTreeSet<&str> = own.iter().flatten().map(|(reviewer, _)| *reviewer).collect();
     let reviewers: Vec<&str> = reviewers.into_iter().collect();

@@ -1,5 +1,5 @@
-//! `review/reasons.txt`, the reasons that reviewers choose from: one a line, to be edited by hand; and
-//! `review/unhidden.tsv`, who looked at group, sex and age, and when.
+//! `review/reasons.txt`: the reasons that reviewers choose from, one per line, to be edited by hand. And
+//! `review/unhidden.tsv`: who looked at group, sex and age, and when.
 
 use std::fs::File;
 use std::io::{self, Read};
@@ -11,7 +11,7 @@ use super::ledger::{self, LedgerError};
 use crate::record::files::{WriteError, write_whole};
 use crate::results::Layout;
 
-/// What a new list holds: our own words for what is seen most often (own choice).
+/// A new list: our own words for what reviewers see most often (own choice).
 const FIRST: [&str; 8] = [
     "too restless",
     "what is left is too scattered",
@@ -26,7 +26,7 @@ const FIRST: [&str; 8] = [
 /// A longer list is no list to choose from (own limit).
 const LARGEST: u64 = 1 << 18;
 
-/// The list could not be read or written.
+/// Why the list could not be read or written.
 #[derive(Debug, thiserror::Error)]
 pub enum ReasonsError {
     #[error("{}: cannot read: {source}; check its permissions, or move it away for a new list", path.display())]
@@ -108,8 +108,8 @@ pub fn note_unhidden(results: &Path, reviewer: &str) -> Result<(), LedgerError> 
     ledger::append(&unhidden_path(results), &UNHIDDEN, &cells)
 }
 
-/// Whoever looked at group, sex and age, as often as they did. A line that was torn off while it was written showed
-/// nothing to anyone.
+/// Everybody who looked at group, sex and age, one entry for each time. A line that was torn off while it was written
+/// does not count, because nothing was shown then.
 ///
 /// # Errors
 /// As [`ledger::read`].

@@ -1,25 +1,26 @@
-//! Where a child stands: which lines count, and what they come to.
+//! Where a child stands: which lines count, and what they amount to.
 //!
-//! Only lines on the current results count. Of each reviewer the latest does. If the latest of all settles a disagreement
-//! it counts alone, until a later line of anyone. What counts either agrees, and that is the word, or it does not.
+//! Only lines about the current results count, and of each reviewer only the latest. If the latest line of all settles
+//! a disagreement, it counts alone, until anyone adds a later line. The lines that count either agree, and then their
+//! word is the outcome, or they disagree.
 
 use serde::{Serialize, Serializer};
 
 use super::Decision;
 use super::decisions::Line;
 
-/// What reviewers say of a child, together.
+/// What the reviewers together say about a child.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Review {
-    /// All whose lines count say the same.
+    /// All lines that count say the same.
     Agreed(Decision),
-    /// They do not.
+    /// The lines that count differ.
     Disagreement,
     /// There are lines, all about results that are no longer there.
     OutOfDate,
     /// Nobody has decided.
     None,
-    /// Others have decided, and it is not told what; never in tables.
+    /// Others have decided, and what they decided is withheld; never in tables.
     Withheld,
 }
 
@@ -43,7 +44,7 @@ impl Serialize for Review {
     }
 }
 
-/// Where a child stands; three columns of the cohort table.
+/// Where a child stands, as three columns of the cohort table.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Standing {
     pub review: Review,
@@ -54,7 +55,7 @@ pub struct Standing {
 }
 
 impl Standing {
-    /// Of a child that nobody has decided on.
+    /// For a child about whom nobody has decided.
     #[must_use]
     pub fn none() -> Self {
         Self { review: Review::None, reviewers: Vec::new(), reason: None }
@@ -67,7 +68,7 @@ impl Standing {
     }
 }
 
-/// What stands about a child whose results have `digest`, from all lines about it in the order of their writing.
+/// Where a child stands whose results have `digest`, from all lines about it in the order of their writing.
 #[must_use]
 pub fn standing(lines: &[&Line], digest: &str) -> Standing {
     let current: Vec<&Line> = lines.iter().copied().filter(|line| line.results_digest == digest).collect();
@@ -92,8 +93,8 @@ pub fn standing(lines: &[&Line], digest: &str) -> Standing {
     Standing { review, reviewers, reason }
 }
 
-/// What each reviewer says of a child by themselves, in the order in which they first did: lines that settle are what
-/// came of talking and tell nothing of agreement.
+/// What each reviewer says about a child alone, in the order in which they first did. Lines that settle a disagreement
+/// are left out: they come from talking, and say nothing about agreement.
 #[must_use]
 pub fn own_decisions<'a>(lines: &[&'a Line], digest: &str) -> Vec<(&'a str, Decision)> {
     let own = lines.iter().copied().filter(|line| line.results_digest == digest && !line.settles);
@@ -107,8 +108,8 @@ pub fn disputed(lines: &[&Line], digest: &str) -> bool {
     own.windows(2).any(|pair| pair[0].1 != pair[1].1) || standing(lines, digest).review == Review::Disagreement
 }
 
-/// Whether a line that settles was written on these results after the first `seen`: who saw only those decides without
-/// knowing what came of talking. It makes no difference that somebody may have decided again since.
+/// Whether a line that settles was written on these results after the first `seen` lines. Somebody who saw only those
+/// would decide without knowing the settlement. It makes no difference whether anyone has decided again since.
 #[must_use]
 pub fn settled_since(lines: &[&Line], seen: usize, digest: &str) -> bool {
     lines.iter().skip(seen).any(|line| line.settles && line.results_digest == digest)
@@ -197,7 +198,7 @@ mod tests {
         assert!(disputed(&lines, "d1") && !disputed(&lines, "d0") && !disputed(&lines, "d2"));
     }
 
-    /// Every history of up to five lines of two people, against the meaning said in another way: from the end backwards.
+    /// Every history of up to five lines of two people, compared with the same rules read from the end backwards.
     #[test]
     fn every_short_history_means_what_a_slow_reading_says() {
         let kinds = ["AB+d1", "AB-d1", "CD+d1", "CD-d1", "!AB+d1", "!CD-d1", "AB-d0"];

@@ -1,6 +1,6 @@
-//! The review in `cohort.tsv`: reading which rows there are, and writing three columns of theirs anew.
+//! The review in `cohort.tsv`: reads which rows there are, and writes their three review columns anew.
 //!
-//! The table's own digests say what is current. Everything else in it stays byte for byte.
+//! The table's own digests say which results are current. Everything else in it stays the same byte for byte.
 
 use std::collections::{HashMap, VecDeque};
 use std::fs;
@@ -23,7 +23,7 @@ use crate::results::{CohortTable, CohortTableError};
 /// Columns that reviews fill.
 pub const COLUMNS: [&str; 3] = ["review", "reviewers", "review_reason"];
 
-/// The cohort table cannot be used.
+/// Why the cohort table cannot be used.
 #[derive(Debug, thiserror::Error)]
 pub enum TableError {
     #[error(transparent)]
@@ -38,17 +38,17 @@ pub enum TableError {
     Decisions(#[from] LedgerError),
 }
 
-/// What came of writing the review into the cohort table.
+/// What writing the review into the cohort table came to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Updated {
     Written,
-    /// It says so already.
+    /// Nothing was to be changed.
     Same,
     /// A run is at work in the results folder; it writes the table itself when it ends.
     Busy,
 }
 
-/// Opens the cohort table, saying of one that is not there what its folder is instead.
+/// Opens the cohort table; if there is none, the error says what the folder is instead.
 fn open(results: &Path) -> Result<CohortTable, TableError> {
     let path = Layout::new(results).cohort_table();
     File::open(path).map_err(|source| FolderError::of(results, COHORT_TABLE, source))?;
@@ -72,12 +72,13 @@ fn subjects_of(table: &CohortTable) -> Result<Vec<Subject>, TableError> {
     Ok(subjects)
 }
 
-/// A digest's cell; n/a is none, as where results could not be made.
+/// A digest's cell; `n/a` becomes empty, as where results could not be made.
 fn digest_of(cell: &str) -> String {
     if crate::tables::absent(cell) { String::new() } else { cell.to_owned() }
 }
 
-/// The rows of the cohort table; a row's stem is its three parts joined, with a number where several rows have the same.
+/// The rows of the cohort table. A row's stem is its three parts joined, with a number where several rows have the
+/// same.
 ///
 /// # Errors
 /// A table that is not there, or not as this version writes it.
@@ -85,9 +86,8 @@ pub fn subjects(results: &Path) -> Result<Vec<Subject>, TableError> {
     subjects_of(&open(results)?)
 }
 
-/// Everything that reviewers decided, seen through for the rows of the cohort table. Rows are named as the pages name
-/// them: the table does not tell tasks apart, the cohort page does. Without the page they keep the names of [`subjects`],
-/// and what is skipped says so.
+/// Everything that reviewers decided, for the rows of the cohort table. Rows are named as on the cohort page, which
+/// tells tasks apart; the table does not. Without the page they keep the names of [`subjects`], and `skipped` says so.
 ///
 /// # Errors
 /// When the cohort table or the decisions cannot be read.
@@ -99,7 +99,7 @@ pub fn overview(results: &Path) -> Result<overview::Overview, TableError> {
     Ok(found)
 }
 
-/// Gives rows the stems of the cohort page; what could not be named so, in words.
+/// Gives rows the stems of the cohort page; says in words which rows it could not name.
 fn name_as_pages_do(results: &Path, subjects: &mut [Subject]) -> Option<String> {
     let path = Layout::new(results).cohort_page();
     let html = fs::read_to_string(&path).map_err(|error| error.to_string());
@@ -133,9 +133,9 @@ fn name_as_pages_do(results: &Path, subjects: &mut [Subject]) -> Option<String> 
 /// Writes the three columns anew from the decisions as they are, unless a run is at work.
 ///
 /// # Errors
-/// When something cannot be read or written; the table is then as it was.
+/// When something cannot be read or written; the table then stays as it was.
 pub fn update(results: &Path) -> Result<Updated, TableError> {
-    // A run writes the columns itself, so it is not waited for.
+    // A run writes the columns itself, so there is no need to wait for it.
     let Some(_lock) = lock_results(results, Duration::ZERO)? else { return Ok(Updated::Busy) };
     let table = open(results)?;
     let subjects = subjects_of(&table)?;
@@ -161,7 +161,8 @@ mod tests {
     use super::*;
 
     /// `d1` and `d2` stand for digests.
-    const TABLE: &str = "participant_id\tsession_id\trun_id\tverdict\treview\treviewers\treview_reason\tresults_digest\tnote\n\
+    const TABLE: &str = "participant_id\tsession_id\trun_id\tverdict\treview\treviewers\treview_reason\t\
+        results_digest\tnote\n\
         sub-01\tn/a\tn/a\tenough\tn/a\tn/a\tn/a\td1\t a \"b\"\n\
         sub-02\tses-1\tn/a\tenough\tinclude\tZZ\told\td2\tn/a\n";
 

@@ -19,11 +19,12 @@ use crate::stack::gather::request::StackRequest;
 use crate::stack::gather::work::Work;
 use edge_tests::prepared::PreparedTest;
 
-/// Writes the files that were asked for under unfinished names; returns what `stack.json` says of them, by key.
+/// Writes the files that were asked for under unfinished names; `sampling` is 1/(dof − 2) of each child. Returns what `stack.json` says of them, by key.
 pub(super) fn write(
     work: &Work<'_>,
     request: &StackRequest,
     test: Option<&PreparedTest>,
+    sampling: &[f64],
     files: &mut Vec<Whole>,
 ) -> Result<Vec<(&'static str, Value)>, StackError> {
     let further = &request.further;
@@ -35,7 +36,7 @@ pub(super) fn write(
         about.push(("standard_errors", standard_errors::write(work, wanted, &request.formats, files)?));
     }
     if let Some(test) = test {
-        about.push(("test", edge_tests::write(work, test, files)?));
+        about.push(("test", edge_tests::write(work, test, request.weights, sampling, files)?));
     }
     Ok(about)
 }

@@ -4,7 +4,7 @@
 //! cohort.tsv, review/decisions.tsv ─► candidates, left out                     (who, reviewed, left_out)
 //!  candidates ─► their matrices and coverage tables on disk                    (found, kind, children)
 //!             ─► who has as many minutes, who is alike in motion               (equal, matched)
-//!             ─► parcels: names, networks, mean centroids, who lacks one       (parcels, lacking)
+//!             ─► parcels: names, networks, mean centroids, missing ones        (parcels, lacking)
 //!    children ─► values of a file, or worked out anew from the runs' records   (values, runs)
 //!             ─► blocks of children, read while the one before is worked on    (block)
 //! ```
@@ -30,6 +30,7 @@ pub(super) mod work;
 
 use std::path::Path;
 
+use crate::results::Layout;
 use children::GatheredChildren;
 use error::StackError;
 use lacking::Lacking;
@@ -50,7 +51,7 @@ pub(super) struct Gathered {
     /// Without their mean centroids, which [`parcels::centroids`] finds.
     pub atlases: Vec<StackedAtlas>,
     pub matched: Option<Matched>,
-    /// Who lacks which parcels, where that had to be known first.
+    /// Which children lack which parcels, where that had to be known first.
     pub lacking: Option<Lacking>,
     /// Lines of the decisions that could not be read, in words.
     pub skipped: Vec<String>,
@@ -67,7 +68,7 @@ pub(super) fn gather(results: &Path, request: &StackRequest) -> Result<Gathered,
         equal::leave_out_short(results, equal, &mut found)?;
     }
     let mut atlases = parcels::reference(results, &found)?;
-    // Children are matched when no other will leave, and parcels are dropped by those who stay.
+    // Children are matched once no other will leave, and parcels are dropped according to those who stay.
     let mut lacking = None;
     if request.missing == Missing::DropChild {
         lacking = Some(lacking::leave_out(results, request.missing, &mut atlases, &mut found)?);
@@ -78,7 +79,7 @@ pub(super) fn gather(results: &Path, request: &StackRequest) -> Result<Gathered,
         lacking = Some(lacking::leave_out(results, request.missing, &mut atlases, &mut found)?);
     }
     if found.children.is_empty() {
-        let (path, reasons) = (results.join("cohort.tsv"), left_out::counted(&found.left_out));
+        let (path, reasons) = (Layout::new(results).cohort_table(), left_out::counted(&found.left_out));
         return Err(StackError::NoneLeft { path, rows, reasons, seen });
     }
     Ok(Gathered { rows, header, digest, found, atlases, matched, lacking, skipped })

@@ -61,11 +61,13 @@ pub enum Fault {
     #[error("motion.sphere_radius = \"by-age\" needs children.age_column; name the column with the children's ages")]
     RadiusWithoutAge,
     #[error(
-        "motion.respiration = \"notch\" with breathing rates by age needs children.age_column; name the column with the children's ages, or give motion.breaths_per_min = [low, high]"
+        "motion.respiration = \"notch\" with breathing rates by age needs children.age_column; name the column with \
+        the children's ages, or give motion.breaths_per_min = [low, high]"
     )]
     BreathsWithoutAge,
     #[error(
-        "motion.realign works only with motion.from = \"images\"; images that come with a motion table are taken as already aligned, so leave the key out"
+        "motion.realign works only with motion.from = \"images\"; images that come with a motion table are taken as \
+        already aligned, so leave the key out"
     )]
     RealignWithTable,
     #[error("parcels.name '{name}' appears twice (first on line {first}); give each atlas its own name")]

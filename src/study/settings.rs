@@ -62,8 +62,8 @@ pub enum BreathsPerMin {
     Rates([f64; 2]),
 }
 
-/// The names of the six motion columns in `defaults.toml`, which the synthetic cohort's tables have too: translations x y
-/// z, then rotations x y z (own convention).
+/// The names of the six motion columns in `defaults.toml`, which the synthetic cohort's tables have too: translations x
+/// y z, then rotations x y z (own convention).
 pub const MOTION_COLUMNS: [&str; 6] =
     ["translation_x_mm", "translation_y_mm", "translation_z_mm", "rotation_x_rad", "rotation_y_rad", "rotation_z_rad"];
 

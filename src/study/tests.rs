@@ -222,8 +222,8 @@ fn every_message() {
         ("[censor]\nwatch_log = 1", "line 2: censor.watch_log is 1; expected true or false".into()),
         (
             "[censor]\nwatch_log_types = \"eyes_open\"",
-            "line 2: censor.watch_log_types is \"eyes_open\"; expected a list of trial_type values in quotes, each once; \
-             [] for all"
+            "line 2: censor.watch_log_types is \"eyes_open\"; expected a list of trial_type values in quotes, each \
+            once; [] for all"
                 .into(),
         ),
         (
@@ -244,8 +244,8 @@ fn every_message() {
         ),
         (
             "[motion]\nbreaths_per_min = [30, 20]",
-            "line 2: motion.breaths_per_min is [30, 20]; expected \"by-age\", or [low, high] breaths a minute with 0 < low \
-             < high"
+            "line 2: motion.breaths_per_min is [30, 20]; expected \"by-age\", or [low, high] breaths a minute with 0 < \
+            low < high"
                 .into(),
         ),
         (
@@ -258,7 +258,8 @@ fn every_message() {
         ),
         (
             "[motion]\nsphere_radius = 5.0",
-            "line 2: motion.sphere_radius is 5.0; expected a radius of 20 to 100 mm, \"by-age\", or \"from-mask\"".into(),
+            "line 2: motion.sphere_radius is 5.0; expected a radius of 20 to 100 mm, \"by-age\", or \
+            \"from-mask\"".into(),
         ),
         (
             "[motion]\nsphere_radius = \"by-age\"",

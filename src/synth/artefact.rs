@@ -1,11 +1,12 @@
 //! What makes motion dangerous: signal that is lost when the head moves, unevenly but alike in neighbouring places.
 //!
 //! A head that has moved is excited unevenly until the spins settle again, so that signal falls in proportion to the
-//! displacement and comes back over some ten seconds, here as exp(−t/3.5 s): a twentieth is left after ten. How much a
-//! parcel loses is 0.6 + z, z a Gaussian field drawn anew with each startle, with covariance exp(−d²/2ℓ²), d the
-//! distance between parcels and ℓ = 35 mm. The shared 0.6 makes all parcels seem connected; the field makes near
-//! parcels seem more connected than far ones, the pattern that Power et al. 2012, NeuroImage 59:2142 and Satterthwaite
-//! et al. 2012, NeuroImage 60:623 found in people who move. The shape is theirs; the figures are this project's own.
+//! displacement. It comes back over some ten seconds, here as exp(−t/3.5 s), which leaves a twentieth of the loss after
+//! ten. How much a parcel loses is 0.6 + z, z a Gaussian field drawn anew with each startle, with covariance
+//! exp(−d²/2ℓ²), d the distance between parcels and ℓ = 35 mm. The shared 0.6 makes all parcels seem connected; the
+//! field makes near parcels seem more connected than far ones, the pattern that Power et al. 2012, NeuroImage 59:2142
+//! and Satterthwaite et al. 2012, NeuroImage 60:623 found in people who move. The shape is theirs; the figures are this
+//! project's own.
 
 use rand::RngExt;
 use rand::rngs::ChaCha8Rng;

@@ -22,7 +22,7 @@ const ADULT_CIRCUMFERENCE_CM: f64 = 54.35;
 /// Outer edge of the scalp as a share of the brain's half-axes: nothing of the head lies beyond it.
 pub(super) const SCALP_EDGE: f64 = 1.18;
 
-/// The three head sizes that invented parcellations and cohorts come in.
+/// The three age groups whose heads are invented.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "lowercase")]
 pub enum AgeGroup {

@@ -1,18 +1,18 @@
 //! Images as the scanner saw them: the head moves through the voxels.
 //!
 //! In frame i the head's rest position x lies at R(x − c) + c + t, R = Rz·Ry·Rx, world mm, with t and the three angles
-//! from the motion table and the pivot c at the world's origin, the centre of the invented brain; so x ↦ R x + t. The
-//! breathing in the table moves the image, too: breathing shifts the picture through the field, and a scanner cannot
-//! tell that from a moved head. The head's own movement is written to `truth/`.
+//! from the motion table. The pivot c is at the world's origin, the centre of the invented brain, so this is x ↦ R x +
+//! t. The breathing in the table moves the image too: breathing shifts the picture through the field, and a scanner
+//! cannot tell that from a moved head. The head's own movement is written to `truth/`.
 //!
-//! The head at rest is a continuous function, a sum of cubic B-splines on a grid that holds all of it, the parts beyond
-//! the field of view as well, so that what moves in at an edge is there. Two things make it (Unser, Aldroubi & Eden 1993,
-//! IEEE Trans Signal Processing 41:821; from memory):
+//! The head at rest is a continuous function: a sum of cubic B-splines on a grid that holds all of it. The parts beyond
+//! the field of view are included, so that what moves in at an edge is there. It has two parts (Unser, Aldroubi & Eden
+//! 1993, IEEE Trans Signal Processing 41:821; from memory):
 //!
 //! - The baseline's coefficients are the baseline of the voxels itself, so the splines blur it, by 1.4 voxels at half
 //!   height, as the point spread of a scanner does. Nothing rings at the edges of the head and nothing falls below 0.
-//! - The fluctuations are a share of the blurred baseline, and a prefilter makes the splines pass through them: they are
-//!   not blurred, and the signals of neighbouring parcels are not mixed.
+//! - The fluctuations are a share of the blurred baseline, and a prefilter makes the splines pass through them: they
+//!   are not blurred, and the signals of neighbouring parcels are not mixed.
 //!
 //! Each voxel of the frame is that function at the place in the head that lies there, plus white noise with an SD of
 //! the value ÷ tsnr, plus the noise of air. Sensitivity and drift go with the head. Missing slices belong to the field
@@ -25,7 +25,7 @@ use rand::RngExt;
 use rand::rngs::ChaCha8Rng;
 use rand_distr::StandardNormal;
 
-use super::SynthError;
+use super::error::SynthError;
 use super::head::{Head, SCALP_EDGE, VoxelGrid};
 use super::scan::{SCALP_UNITS, SLOPE, ScanPlan, air};
 use crate::motion::displacement::rotation;
@@ -36,7 +36,7 @@ use crate::study::settings::{Axis, RotationOrder};
 pub const PIVOT_MM: [f64; 3] = [0.0; 3];
 /// R = Rz·Ry·Rx.
 const ORDER: RotationOrder = RotationOrder([Axis::X, Axis::Y, Axis::Z]);
-/// Empty voxels around the head: the splines reach two, what the prefilter leaves beyond them is nothing.
+/// Empty voxels around the head: the splines reach two voxels, and the prefilter leaves nothing beyond them.
 const MARGIN: usize = 4;
 /// The pole of the cubic B-spline's prefilter, √3 − 2.
 const POLE: f64 = -0.267_949_192_431_122_7;
@@ -251,7 +251,7 @@ fn prefilter(line: &mut [f32]) {
         carried = *value + pole * carried;
         *value = carried;
     }
-    // Beyond the end the values are 0 and what is carried fades by the pole a voxel.
+    // Beyond the end the values are 0, and what is carried fades by the pole with each voxel.
     let mut back = -pole / (1.0 - pole * pole) * carried;
     for (i, value) in line.iter_mut().rev().enumerate() {
         if i > 0 {

@@ -5,8 +5,8 @@
 //! twenty-five seconds, and an observer logs it. **Drift** is a slow slide. **Breathing** oscillates in the recorded
 //! trace and not in the head: the moving chest disturbs the field and with it the estimated position (Fair et al. 2020,
 //! NeuroImage 208:116400). Rates of breathing by age are those of [`crate::motion::respiration::band`]. Younger
-//! children move more often and farther; the figures for that are this project's invention, set so that a calm child
-//! keeps most of a run at a limit of 0.2 mm and a restless young one does not keep five minutes of ten.
+//! children move more often and farther; the figures for that are this project's invention. They are set so that a calm
+//! child keeps most of a run at a limit of 0.2 mm, and a restless young one keeps less than five minutes of ten.
 
 use std::f64::consts::PI;
 

@@ -4,8 +4,8 @@
 //! cells grow from them by shortest paths through grey voxels (Dijkstra 1959, Numerische Mathematik 1:269), each seed
 //! moves to the member voxel nearest its cell's centroid, and growth starts again (Lloyd 1982, IEEE Trans Inf Theory
 //! 28:129). So every parcel is connected and compact. The right half mirrors the left. Pairs of mirrored parcels are
-//! dealt to networks at random: how far two parcels lie apart says nothing about whether they share a network, so a
-//! dependence of measured connectivity on distance is the artefact's and not the truth's.
+//! dealt to networks at random. How far apart two parcels lie says nothing about whether they share a network, so when
+//! measured connectivity depends on distance, that is the artefact and not the truth.
 
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
@@ -17,7 +17,7 @@ use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};
 use serde::Serialize;
 
-use super::SynthError;
+use super::error::SynthError;
 use super::head::{AgeGroup, Head, Matter, VoxelGrid};
 use crate::nifti::{Voxel, write_image};
 
@@ -190,7 +190,7 @@ fn distance2(a: [f64; 3], b: [f64; 3]) -> f64 {
     (0..3).map(|i| (a[i] - b[i]).powi(2)).sum()
 }
 
-/// The first seed at random, each next one where the nearest seed is farthest.
+/// The first seed is random; each further one is where the nearest seed is farthest.
 fn spread_seeds(grid: &VoxelGrid, voxels: &[usize], count: usize, rng: &mut ChaCha8Rng) -> Vec<usize> {
     let mut seeds = vec![voxels[rng.random_range(0..voxels.len())]];
     let mut nearest = vec![f64::INFINITY; voxels.len()];

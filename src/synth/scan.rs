@@ -9,18 +9,18 @@
 //!
 //! Images are as they come out of realignment and normalisation to one template: voxels do not shift between frames,
 //! and motion shows as lost signal (see [`super::artefact`]). Breathing is in the motion table and not in the images.
-//! (With `move_images` they are as the scanner saw them instead: [`super::moved`].)
-//! A volume is made, written and forgotten; memory does not grow with the image.
+//! (With `move_images` they are as the scanner saw them instead: [`super::moved`].) Each volume is made, written and
+//! forgotten, so memory does not grow with the image.
 
 use rand::RngExt;
 use rand::rngs::ChaCha8Rng;
 use rand_distr::StandardNormal;
 
 use super::artefact::Loss;
+use super::error::SynthError;
 use super::head::{Matter, VoxelGrid};
-use super::signals::Spectrum;
+use super::signals::{BAND_HZ, Spectrum};
 use super::truth::Truth;
-use super::{BAND_HZ, SynthError};
 use crate::nifti::ImageWriter;
 
 /// SD of a parcel's signal, percent of the baseline: the size of resting fluctuations (common practice).
@@ -194,7 +194,7 @@ impl ScanPlan<'_> {
     }
 }
 
-/// Fills a volume with the faint noise of air: three random bits a voxel, cheap to draw and to compress.
+/// Fills a volume with the faint noise of air: three random bits per voxel, cheap to draw and to compress.
 pub(super) fn air(volume: &mut [i16], rng: &mut ChaCha8Rng) {
     for chunk in volume.chunks_mut(20) {
         let bits: u64 = rng.random();
@@ -204,7 +204,7 @@ pub(super) fn air(volume: &mut [i16], rng: &mut ChaCha8Rng) {
     }
 }
 
-/// The stored number of a value; a signal lost beyond nothing stays at nothing.
+/// The stored number of a value; a signal that falls below 0 stays at 0.
 fn stored(value: f64) -> i16 {
     ((value.max(0.0) - INTER) / SLOPE).round() as i16
 }

@@ -1,11 +1,11 @@
 //! Slow random signals with a known spectrum, and parcel signals with a known correlation.
 //!
 //! A signal is s(t) = Σⱼ √pⱼ (aⱼ cos ωⱼt + bⱼ sin ωⱼt) with independent standard normal aⱼ, bⱼ, Σ pⱼ = 1, and
-//! frequencies j/(2·run length) inside the band: Gaussian, stationary, of unit variance, and, as the period is twice
-//! the run, not repeating within it. Parcel signals are L·e(t), L the Cholesky factor of the true matrix and e
-//! independent signals of one spectrum, so their correlation at every instant is the true one in expectation. Power
-//! falls with frequency as 1/(1 + (f/0.05 Hz)²): the trade knows resting signals to be strongest at low frequencies
-//! (common practice); the exact form is this project's choice.
+//! frequencies j/(2·run length) inside the band: it is Gaussian, stationary and of unit variance. Its period is twice
+//! the run, so it does not repeat within it. Parcel signals are L·e(t), with L the Cholesky factor of the true matrix
+//! and e independent signals of one spectrum, so that at every instant their expected correlation is the true one.
+//! Power falls with frequency as 1/(1 + (f/0.05 Hz)²). That resting signals are strongest at low frequencies is common
+//! knowledge; the exact form is this project's choice.
 
 use std::f64::consts::PI;
 
@@ -14,6 +14,9 @@ use rand::rngs::ChaCha8Rng;
 use rand_distr::StandardNormal;
 
 use super::truth::Square;
+
+/// The band that the true signals lie in, Hz: the default band of cleaning.
+pub(super) const BAND_HZ: [f64; 2] = [0.01, 0.1];
 
 /// Where half the power per hertz is reached, Hz.
 const KNEE_HZ: f64 = 0.05;

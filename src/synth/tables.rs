@@ -2,10 +2,12 @@
 
 use serde_json::{Value, json};
 
+use super::child::Child;
 use super::moved::PIVOT_MM;
 use super::movement::{Logged, Movement};
+use super::scan_files::ScanFiles;
+use super::settings::SynthSettings;
 use super::truth::{Square, Truth};
-use super::{Child, ScanFiles, SynthSettings};
 use crate::study::settings::MOTION_COLUMNS;
 
 /// Which of a cohort's study files is meant.
@@ -76,7 +78,8 @@ sex_column = \"sex\"
 
 [motion]
 {from}
-columns          = [\"translation_x_mm\", \"translation_y_mm\", \"translation_z_mm\", \"rotation_x_rad\", \"rotation_y_rad\", \"rotation_z_rad\"]
+columns          = [\"translation_x_mm\", \"translation_y_mm\", \"translation_z_mm\", \
+                    \"rotation_x_rad\", \"rotation_y_rad\", \"rotation_z_rad\"]
 translation_unit = \"mm\"
 rotation_unit    = \"rad\"
 sphere_radius    = 50.0          # mm; \"by-age\" measures small heads by their own size
@@ -159,7 +162,8 @@ pub(super) fn motion(movement: &Movement) -> String {
     text
 }
 
-/// Where the image was in each frame (the motion table's pose in full), and where the head itself was, without breathing.
+/// Where the image was in each frame (the motion table's pose in full), and where the head itself was, without
+/// breathing.
 pub(super) fn poses(movement: &Movement) -> String {
     let head = MOTION_COLUMNS.map(|name| format!("head_{name}"));
     let mut text = format!("{}\t{}\n", MOTION_COLUMNS.join("\t"), head.join("\t"));
@@ -196,6 +200,7 @@ pub(super) fn matrix(names: &[String], matrix: &Square) -> String {
 }
 
 pub(super) fn truth(settings: &SynthSettings, truth: &Truth, children: &[Child]) -> Value {
+    let cut = children.iter().filter(|c| c.floor_mm.is_finite());
     let mut told = json!({
         "about": "Invented data with a known answer; no person, no scanner, no anatomy.",
         "version": env!("CARGO_PKG_VERSION"),
@@ -203,7 +208,7 @@ pub(super) fn truth(settings: &SynthSettings, truth: &Truth, children: &[Child])
         "true_correlation": "true_correlation.tsv",
         "distance_rank_correlation": truth.distance_rank_correlation,
         "restless": children.iter().filter(|c| c.restless).map(Child::label).collect::<Vec<_>>(),
-        "lowest_slices_missing": children.iter().filter(|c| c.floor_mm.is_finite()).map(Child::label).collect::<Vec<_>>(),
+        "lowest_slices_missing": cut.map(Child::label).collect::<Vec<_>>(),
     });
     if settings.move_images {
         told["moved_images"] = json!({
@@ -218,7 +223,9 @@ pub(super) fn truth(settings: &SynthSettings, truth: &Truth, children: &[Child])
 pub(super) fn readme(settings: &SynthSettings) -> String {
     let images = if settings.move_images {
         "
-The head moves through the voxels of the 4-D images, as a scanner sees it, by the poses in the motion tables; masks and atlas are those of the head at rest. truth/*_pose.tsv holds these poses in full and, beside them, the head's own poses, without what breathing does to the picture.
+The head moves through the voxels of the 4-D images, as a scanner sees it, by the poses in the motion tables; masks \
+and atlas are those of the head at rest. truth/*_pose.tsv holds these poses in full and, beside them, the head's own \
+poses, without what breathing does to the picture.
 "
     } else {
         ""
@@ -239,7 +246,9 @@ sub-*/func/             images (4-D), motion tables, watch logs, masks
 atlas.nii.gz, .tsv      {parcels} invented parcels
 truth/                  the true correlation matrix, the settings it was made with, and what happened in each run
 
-All images lie in one template space, as in a real study after normalisation; the template is the {head} head of the invented parcellations. Children differ in how much they move, in how fast they breathe, and a little in their brain masks.
+All images lie in one template space, as in a real study after normalisation; the template is the {head} \
+head of the invented parcellations. Children differ in how much they move, in how fast they breathe, and a little in \
+their brain masks.
 {images}",
         name = settings.name.replace(char::is_control, " "),
         version = env!("CARGO_PKG_VERSION"),

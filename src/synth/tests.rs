@@ -1,7 +1,8 @@
 use std::collections::BTreeMap;
 
-use super::movement::displacement_mm;
-use super::signals::Spectrum;
+use super::head::AgeGroup;
+use super::movement::{Temper, displacement_mm};
+use super::signals::{BAND_HZ, Spectrum};
 use super::truth::{distance_mm, pearson};
 use super::*;
 
@@ -83,8 +84,8 @@ fn sample_correlations_of_the_signals_close_in_on_the_truth() {
             errors.push((square / (84.0 * 84.0)).sqrt());
         }
     }
-    // In one run the error is about √((1 + r²)/n) with n the signal's independent samples: 54 harmonics, two each, fewer
-    // as their power is uneven; so between 0.09 and 0.2, and half as much with four times the runs.
+    // In one run the error is about √((1 + r²)/n) with n the signal's independent samples: 54 harmonics, two each,
+    // fewer as their power is uneven; so between 0.09 and 0.2, and half as much with four times the runs.
     assert!((0.07..0.2).contains(&errors[0]), "{errors:?}");
     assert!(errors[3] < 0.022, "{errors:?}");
     for pair in errors.windows(2) {
@@ -128,7 +129,7 @@ fn the_loss_is_shared_more_by_parcels_that_lie_near_each_other() {
     let parcels = &parcellation.parcels;
     let field = LossField::new(parcels).expect("a covariance");
     let mut rng = stream(5, 7);
-    // One startle a frame and no memory (a long TR): each frame is a draw of the field, times 4 % for 1 mm.
+    // One startle per frame and no memory (a long TR): each frame is a draw of the field, times 4 % for 1 mm.
     let n = 4000;
     let loss = field.draw(&vec![1.0; n], &vec![true; n], 1e6, &mut rng);
     let series = |p: usize| loss.parcels.iter().map(|f| f[p]).collect::<Vec<f64>>();
@@ -431,7 +432,11 @@ fn both_study_files_read_without_a_problem() {
         let cohort = crate::discover::discover(study).expect("the tables read");
         assert_eq!(cohort.scans.len(), 12);
         assert_eq!(cohort.children.len(), 6);
-        assert!(cohort.scans.iter().all(|s| s.problems.is_empty()), "{}", cohort.scans[0].problems.join("; "));
+        assert!(
+            cohort.scans.iter().all(|s| s.problems.is_empty()),
+            "{}",
+            crate::remark::texts(&cohort.scans[0].problems).join("; ")
+        );
     }
 }
 

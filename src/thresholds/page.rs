@@ -66,7 +66,7 @@ pub fn page(study: &Study, found: &Thresholds) -> String {
     );
     let left_out: Vec<String> = found
         .left_out()
-        .flat_map(|scan| scan.problems.iter().map(|p| format!("<li>{}: {}</li>", escape(&scan.scan), escape(p))))
+        .flat_map(|scan| scan.problems.iter().map(|p| format!("<li>{}: {}</li>", escape(&scan.scan), escape(&p.text))))
         .collect();
     if !left_out.is_empty() {
         let _ = writeln!(body, "<p class=\"problem\">Left out:</p>\n<ul class=\"warnings\">{}</ul>", left_out.concat());
@@ -74,7 +74,8 @@ pub fn page(study: &Study, found: &Thresholds) -> String {
     let about = words(study, form, true);
     let _ = writeln!(
         body,
-        "<figure class=\"chart\">{}<figcaption>How many of {counted} children keep enough minutes, by limit and for each minimum of minutes; {}.</figcaption></figure>",
+        "<figure class=\"chart\">{}<figcaption>How many of {counted} children keep enough minutes, by limit and for \
+        each minimum of minutes; {}.</figcaption></figure>",
         chart(&rows, found.own_limit_mm, &format!("{heading}: {about}")),
         escape(&about)
     );
@@ -84,7 +85,7 @@ pub fn page(study: &Study, found: &Thresholds) -> String {
         let about = words(study, form, neighbours);
         let mut letters = about.chars();
         let about = letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect());
-        // The study's own limit is told for its own form alone.
+        // The study's own limit is marked only in the tables of its own form.
         let own = if form == study.motion.displacement { found.own_limit_mm } else { Some(f64::NAN) };
         let _ = writeln!(body, "<details><summary>{}</summary>\n{}</details>", escape(&about), table(&rows, own));
     }
@@ -120,6 +121,7 @@ fn sentence(rows: &[Row], own_mm: Option<f64>, counted: usize) -> String {
     let [a, b, c, d] = row.children_above;
     let [e, f, g, h] = MINIMUMS_MIN.map(|m| figures(m, 0));
     format!(
-        "{limit}, {a} of {counted} {children} keep at least {e} minutes, {b} at least {f}, {c} at least {g} and {d} at least {h}."
+        "{limit}, {a} of {counted} {children} keep at least {e} minutes, {b} at least {f}, {c} at least {g} and {d} at \
+        least {h}."
     )
 }

@@ -5,6 +5,7 @@ use serde_json::{Value, json};
 use super::{ChildMinutes, Choice, MINIMUMS_MIN, Row, Thresholds, page};
 use crate::outputs::{self, CAUTION, number_cell};
 use crate::record::files::{WriteError, write_whole};
+use crate::remark::texts;
 use crate::results::Layout;
 use crate::study::Study;
 use crate::study::settings::Displacement;
@@ -32,7 +33,7 @@ fn above_columns() -> [String; 4] {
     MINIMUMS_MIN.map(|minutes| format!("children_above_{minutes}_min"))
 }
 
-/// `thresholds.tsv`: one row a choice.
+/// `thresholds.tsv`: one row per choice.
 #[must_use]
 pub fn thresholds_table(found: &Thresholds) -> String {
     let mut header = ["fd_mm", "displacement", "neighbours"].map(str::to_owned).to_vec();
@@ -121,7 +122,7 @@ pub fn json(study: &Study, found: &Thresholds) -> Value {
     let scans: Vec<Value> = found
         .scans
         .iter()
-        .map(|scan| json!({ "scan": scan.scan, "problems": scan.problems, "warnings": scan.warnings }))
+        .map(|scan| json!({ "scan": scan.scan, "problems": texts(&scan.problems), "warnings": texts(&scan.warnings) }))
         .collect();
     json!({
         "version": env!("CARGO_PKG_VERSION"),

@@ -14,7 +14,7 @@ import sys
 import numpy as np
 import pandas
 
-# Motion, frames a run, runs. The last three leave hardly any degrees of freedom.
+# Motion, frames per run, runs. The last three leave hardly any degrees of freedom.
 COHORTS = [(0, 300, 1), (0, 150, 1), (0, 150, 2), (1, 300, 1), (0, 110, 1), (0, 100, 1), (0, 90, 1)]
 BLOCKS = [30, 60, 90, 120, 180]
 DRAWS = 100

@@ -60,7 +60,7 @@ def test_real_scan_whose_repetition_time_is_2000_seconds(keepstill, tmp_path):
     mask = image.get_fdata()[..., 0] > 100
     cohorts.save(mask, image.affine, tmp_path / "mask.nii", np.uint8)
     cohorts.save(cohorts.blocks(mask.shape, mask, (40, 40, 12)), image.affine, tmp_path / "atlas.nii", np.int16)
-    cohorts.write_tsv(tmp_path / "motion.tsv", cohorts.MOTION_HEADER, [[0.0] * 6, [0.01] * 3 + [0.0001] * 3])
+    cohorts.write_tsv(tmp_path / "headmotion.tsv", cohorts.MOTION_HEADER, [[0.0] * 6, [0.01] * 3 + [0.0001] * 3])
     study = tmp_path / "study.toml"
     study.write_text("""
 [study]
@@ -77,7 +77,7 @@ name = "small"
 image = "atlas.nii"
 """)
     cohorts.write_tsv(tmp_path / "runs.tsv", ["participant_id", "bold", "motion", "brain_mask"],
-                      [["tern", "example4d.nii.gz", "motion.tsv", "mask.nii"]])
+                      [["tern", "example4d.nii.gz", "headmotion.tsv", "mask.nii"]])
     done = subprocess.run([keepstill.path, "run", str(study)], capture_output=True, text=True)
     assert done.returncode in (1, 3), done.stderr
     said = done.stderr

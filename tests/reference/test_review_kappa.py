@@ -40,7 +40,7 @@ def agreement(keepstill, folder):
 
 
 def pairs_of(table):
-    """Words of both reviewers, a child each, from a table of counts."""
+    """Words of both reviewers, one pair per child, from a table of counts."""
     return [(WORDS[i], WORDS[j]) for i in range(3) for j in range(3) for _ in range(table[i][j])]
 
 

@@ -1,7 +1,7 @@
 //! Tiny studies on disk: a few invented children, images of 6×5×4 voxels, everything that a run reads.
 //!
-//! [`Tiny`] says how large; [`Folder`] is what it wrote, and each file may then be overwritten, edited or patched by the
-//! byte. Nothing is random: every number comes from a fixed stream, so that a study is the same in every test run.
+//! [`Tiny`] says how large; [`Folder`] is what it wrote, and each file may then be overwritten, edited or patched by
+//! the byte. Nothing is random: every number comes from a fixed stream, so that a study is the same in every test run.
 
 use std::fs::{self, File};
 use std::io::Write;
@@ -23,9 +23,9 @@ pub const TR_S: f64 = 2.0;
 #[derive(Debug, Clone)]
 pub struct Tiny {
     pub children: usize,
-    /// Sessions a child; 0: the study has none.
+    /// Sessions per child; 0: the study has none.
     pub sessions: usize,
-    /// Runs a session; 1: runs have no label.
+    /// Runs per session; 1: runs have no label.
     pub runs: usize,
     pub frames: usize,
     /// Further sections of the study file.
@@ -84,7 +84,8 @@ impl Tiny {
                     folder.write_run(&format!("bold_{stem}.nii"), self.frames, seed);
                     folder.write(&format!("motion_{stem}.tsv"), &motion_table(self.frames, seed));
                     table += &format!(
-                        "{child:02}\t{session}\t{label}\tbold_{stem}.nii\tmotion_{stem}.tsv\tbrain.nii\twhite.nii\tcsf.nii\n"
+                        "{child:02}\t{session}\t{label}\tbold_{stem}.nii\tmotion_{stem}.tsv\tbrain.nii\twhite.nii\t\
+                        csf.nii\n"
                     );
                 }
             }

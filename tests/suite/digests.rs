@@ -1,4 +1,5 @@
-//! A scan's image is read once: later decisions are made from its digest, and only what reaches the digest reads it again.
+//! A scan's image is read once: later decisions are made from its digest, and only what reaches the digest reads it
+//! again.
 
 use std::fs;
 

@@ -1,5 +1,7 @@
 //! Settings and data at their limits: whatever is asked, a scan ends with numbers or with a reason, never with a fault.
 
+use keepstill::study::settings::MOTION_COLUMNS;
+
 use crate::builders::{Folder, SHAPE, Tiny, cells, motion_table};
 
 /// One extreme: sections to add, and what to do to the files.
@@ -14,7 +16,7 @@ const fn extreme(name: &'static str, settings: &'static str, verdict: &'static s
     Extreme { name, settings, spoil: |_| {}, verdict }
 }
 
-/// Runs it, and holds every table to its form: as many cells a row as columns, numbers finite or n/a.
+/// Runs it, and checks the form of every table: as many cells per row as columns, numbers finite or n/a.
 fn hold(extreme: &Extreme) {
     let folder = Tiny { children: 1, ..Tiny::default() }.build();
     // Sections that are there already take the further keys.
@@ -155,7 +157,8 @@ fn data_at_their_limits() {
             settings: "",
             spoil: |folder| {
                 let rows = "0 0 0 0 0 0\n".repeat(40);
-                folder.write("motion_01.tsv", &format!("translation_x_mm translation_y_mm translation_z_mm rotation_x_rad rotation_y_rad rotation_z_rad\n{rows}"));
+                let names = MOTION_COLUMNS.join(" ");
+                folder.write("motion_01.tsv", &format!("{names}\n{rows}"));
             },
             verdict: "enough",
         },

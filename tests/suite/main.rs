@@ -1,6 +1,7 @@
 //! One test binary for the whole program: the built command and the library against tiny studies on disk.
 
 mod architecture;
+mod blinding;
 mod builders;
 mod commands;
 mod digests;

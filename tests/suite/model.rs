@@ -1,6 +1,6 @@
-//! `keepstill stack` for the modeler: equal minutes, matched groups, reliability, standard errors, edge tests. Their numbers are
-//! held against numpy, statsmodels and R in `tests/reference/test_model.py`; here is what they take, leave out, write
-//! and leave alone.
+//! `keepstill stack` for the modeler: equal minutes, matched groups, reliability, standard errors, edge tests. Their
+//! numbers are held against numpy, statsmodels and R in `tests/reference/test_model.py`; here is what they take, leave
+//! out, write and leave alone.
 
 use std::collections::BTreeMap;
 use std::io::Cursor;
@@ -206,7 +206,8 @@ fn groups_of_different_size_are_matched_in_their_means() {
     let folder = finished(6);
     set_column(&folder, "mean_fd_mm", &["0.1", "0.12", "0.2", "0.16", "0.9", "n/a"]);
     set_column(&folder, "group", &["a", "b", "a", "b", "a", "b"]);
-    // Without the most restless of a its mean is 0.15, that of b 0.14: of an SD within groups of 0.31 mm a tenth is enough.
+    // Without the most restless of a its mean is 0.15, that of b 0.14: of an SD within groups of 0.31 mm a tenth is
+    // enough.
     let said = stack(&folder, &["--match", "motion"]);
     let left = stacked(&folder, "left_out.tsv");
     assert_eq!(column(&left, "reason"), ["match_moves_more", "match_no_motion"]);
@@ -346,7 +347,8 @@ fn a_site_without_a_parcel_takes_away_its_own_coefficient_alone() {
     );
     assert!(column(&table, "siteb_p")[0].parse::<f64>().unwrap() <= 1.0);
     assert_eq!(column(&table, "siteb_p_familywise")[0], "n/a");
-    // Site a, the reference, lacks it too: children of b alone are left, of no site and no intercept that could be told.
+    // Site a, the reference, lacks it too: children of b alone are left, of no site and no intercept that could be
+    // told.
     let (_, array) = lose("a");
     assert_eq!(of(&array, "edges_tested"), expected([6, 3, 3, 6]));
     assert!(column(&stacked(&folder, &format!("{NAME}_test.tsv")), "intercept_estimate")[0] == "n/a");
@@ -382,8 +384,8 @@ fn a_stack_of_too_few_frames_is_refused_and_enough_is_told() {
     for (minutes, frames) in [("0.01", 0), ("0.07", 2), ("0.12", 3)] {
         let said = folder.keepstill(&["stack", "results", "--equal-minutes", minutes]).expect(1).stderr;
         let expected = format!(
-            "sub-01: --equal-minutes {minutes} gives {frames} kept frames, and a correlation needs 4 to have a standard error; ask for \
-             at least 0.14"
+            "sub-01: --equal-minutes {minutes} gives {frames} kept frames, and a correlation needs 4 to have a \
+            standard error; ask for at least 0.14"
         );
         assert!(said.contains(&expected), "{said}");
     }

@@ -10,14 +10,16 @@ use serde_json::Value;
 
 use crate::builders::{Folder, Tiny, cells};
 
-const FRAMES: &str = "frame\ttime_s\ttranslation_x_mm\ttranslation_y_mm\ttranslation_z_mm\trotation_x_rad\trotation_y_rad\trotation_z_rad\tfd_sum_mm\t\
-                      fd_rms_mm\tfd_unfiltered_mm\tfd_radius_50_mm\tdvars_percent\tglobal_signal\tkept\treasons";
+const FRAMES: &str = "frame\ttime_s\ttranslation_x_mm\ttranslation_y_mm\ttranslation_z_mm\t\
+                      rotation_x_rad\trotation_y_rad\trotation_z_rad\tfd_sum_mm\tfd_rms_mm\tfd_unfiltered_mm\t\
+                      fd_radius_50_mm\tdvars_percent\tglobal_signal\tkept\treasons";
 const COVERAGE: &str = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\tnetwork";
-const COHORT: &str = "participant_id\tsession_id\trun_id\tverdict\tproblem\truns\truns_joined\ttr_s\tframes\tframes_kept\t\
-                      minutes\tminutes_kept\tkept_share\tmean_fd_mm\tmean_fd_kept_mm\tmax_fd_mm\tmedian_dvars_percent\t\
-                      sphere_radius_mm\tsphere_radius_from\tdropped_settling\tdropped_unaligned\tdropped_moved\tdropped_signal_jump\t\
-                      dropped_logged\tdropped_beside_motion\tdropped_short_stretch\tlongest_stretch_s\tdof\tparcels_used\t\
-                      parcels\ttsnr_median\twarnings\treview\treviewers\treview_reason\tresults_digest\tage_months\tsex\tnap";
+const COHORT: &str = "participant_id\tsession_id\trun_id\tverdict\tproblem\truns\truns_joined\ttr_s\tframes\t\
+                      frames_kept\tminutes\tminutes_kept\tkept_share\tmean_fd_mm\tmean_fd_kept_mm\tmax_fd_mm\t\
+                      median_dvars_percent\tsphere_radius_mm\tsphere_radius_from\tdropped_settling\t\
+                      dropped_unaligned\tdropped_moved\tdropped_signal_jump\tdropped_logged\tdropped_beside_motion\t\
+                      dropped_short_stretch\tlongest_stretch_s\tdof\tparcels_used\tparcels\ttsnr_median\twarnings\t\
+                      review\treviewers\treview_reason\tresults_digest\tage_months\tsex\tnap";
 const PARCELS: [&str; 5] = ["cove", "dune", "reef", "spit", "shoal"];
 
 fn finished(tiny: &Tiny) -> Folder {
@@ -141,7 +143,8 @@ fn the_participants_table_is_carried_along() {
     let folder = Tiny::default().build();
     folder.write(
         "participants.tsv",
-        "participant_id\tage_months\tsex\tverdict\tnote\nsub-03\t18\tm\tcheerful\tn/a\nsub-01\t6\tm\tsleepy\tsnores, \"loudly\"\n",
+        "participant_id\tage_months\tsex\tverdict\tnote\nsub-03\t18\tm\tcheerful\tn/a\n\
+        sub-01\t6\tm\tsleepy\tsnores, \"loudly\"\n",
     );
     folder.run(&[]).expect(0);
     let table = cells(&folder.read("results/cohort.tsv"));
@@ -162,8 +165,8 @@ fn the_report_has_the_keys_of_the_contract() {
     }
     let wanted = "participant_id session_id run_id tr_s frames frames_kept minutes minutes_kept kept_share mean_fd_mm \
                   mean_fd_kept_mm max_fd_mm median_dvars_percent sphere_radius_mm sphere_radius_from dropped_settling \
-                  dropped_unaligned dropped_moved dropped_signal_jump dropped_logged dropped_beside_motion dropped_short_stretch \
-                  longest_stretch_s dof parcels_used parcels tsnr_median verdict problem";
+                  dropped_unaligned dropped_moved dropped_signal_jump dropped_logged dropped_beside_motion \
+                  dropped_short_stretch longest_stretch_s dof parcels_used parcels tsnr_median verdict problem";
     let runs = report["runs"].as_array().unwrap();
     assert_eq!(runs.len(), 2);
     for row in runs.iter().chain([&report["joined"]]) {

@@ -1,5 +1,5 @@
-//! The quality that `keepstill stack` writes: QC-FC against plain sums over the children's own matrices, before and after
-//! censoring, groups, and what is said where nothing can be told. Every number against numpy and scipy is held in
+//! The quality that `keepstill stack` writes: QC-FC against plain sums over the children's own matrices, before and
+//! after censoring, groups, and what is said where nothing can be told. Every number against numpy and scipy is held in
 //! `tests/reference/test_quality.py`.
 
 use serde_json::Value;
@@ -111,7 +111,7 @@ fn without_a_try_it_says_so_and_gives_the_command() {
     let said = folder.keepstill(&["stack", "results"]).expect(0);
     let command = "keepstill run STUDY --try censor.fd_mm=0 censor.dvars_percent=0";
     assert!(said.stderr.contains(command), "{}", said.stderr);
-    assert!(said.stdout.contains("It cannot be told: 4 children are too few to shuffle"), "{}", said.stdout);
+    assert!(said.stdout.contains("This cannot be answered: 4 children are too few to shuffle"), "{}", said.stdout);
     let told = quality(&folder);
     assert_eq!(
         (&told["before_censoring"]["status"], &told["before_censoring"]["command"]),
@@ -247,8 +247,9 @@ fn quality_says_which_stack_it_is_of() {
     assert!(files.contains("atlas-tern5_desc-pearsonEqual0p4_mean.npy"), "{files}");
     assert!(folder.join("results/stack/atlas-tern5_desc-pearsonEqual0p4_qcfc.tsv").is_file());
     let page = folder.read("results/stack/quality.html");
-    let expected = "In the stack: 5 of 6 rows of cohort.tsv; left out: 1 where. Only children with participant_id!=sub-02; \
-                    children of every verdict; each matrix, before censoring too, from 0.4 minutes: the earliest kept frames.";
+    let expected = "In the stack: 5 of 6 rows of cohort.tsv; left out: 1 where. Only children with \
+                    participant_id!=sub-02; children of every verdict; each matrix, before censoring too, from 0.4 \
+                    minutes: the earliest kept frames.";
     assert!(page.replace("<wbr>", "").contains(expected), "{page}");
     no_nan(&folder);
 }
@@ -301,7 +302,7 @@ fn where_nothing_can_be_told_it_says_so() {
         told["answer"]
             .as_str()
             .unwrap()
-            .starts_with("It cannot be told: correlations over children need at least three")
+            .starts_with("This cannot be answered: correlations over children need at least three")
     );
     assert_eq!((&told["rows"][0]["dof"], &told["rows"][0]["median_abs_r"]), (&0.into(), &Value::Null));
     assert_eq!(column(&stacked(&folder, "quality.tsv"), "median_abs_r"), ["n/a"]);
@@ -312,9 +313,9 @@ fn where_nothing_can_be_told_it_says_so() {
         set_cell(&folder, "results/cohort.tsv", row, "mean_fd_mm", "0.125");
     }
     let told = stack(&folder, &["--group", "sex"]);
-    assert_eq!(told["answer"], "It cannot be told: all 4 children have the same mean FD.");
+    assert_eq!(told["answer"], "This cannot be answered: all 4 children have the same mean FD.");
     assert_eq!(told["rows"][0]["share_p"], Value::Null);
-    assert!(folder.read("results/stack/quality.html").contains("It cannot be told: all 4 children"));
+    assert!(folder.read("results/stack/quality.html").contains("This cannot be answered: all 4 children"));
     no_nan(&folder);
 
     // Without its mean FD a child is in the mean matrix, but in no correlation.

@@ -1,7 +1,7 @@
 //! `keepstill review`, over a real socket: the built command serves a results folder, and a tiny client asks it.
 //!
-//! `decide.rs` holds decisions and what follows from them, `refuse.rs` what is not answered, `crash.rs` what is left after
-//! a kill.
+//! `decide.rs` holds decisions and what follows from them, `refuse.rs` what is not answered, `crash.rs` what is left
+//! after a kill.
 
 mod crash;
 mod decide;
@@ -245,7 +245,7 @@ fn decisions_path(folder: &Folder) -> PathBuf {
     folder.join("results/review/decisions.tsv")
 }
 
-/// The cells of cohort.tsv under these columns, a row a child.
+/// The cells of cohort.tsv under these columns, one row per child.
 fn cohort_cells<const N: usize>(folder: &Folder, columns: [&str; N]) -> Vec<[String; N]> {
     let table = cells(&folder.read("results/cohort.tsv"));
     let at = columns.map(|name| table[0].iter().position(|column| column == name).unwrap());

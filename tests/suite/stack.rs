@@ -1,5 +1,5 @@
-//! `keepstill stack`: arrays against the children's own matrices, who is in and why not, what parcels are lacking, what it
-//! reads and leaves alone. The readers of each format's own world are in `tests/reference/test_stack.py`.
+//! `keepstill stack`: arrays against the children's own matrices, who is in and why not, what parcels are lacking, what
+//! it reads and leaves alone. The readers of each format's own world are in `tests/reference/test_stack.py`.
 
 use std::collections::BTreeMap;
 use std::fs::File;
@@ -210,7 +210,8 @@ fn each_child_left_out_is_listed_with_the_first_reason_that_applies() {
         let digest = if old { "0".repeat(64) } else { digests[child - 1].clone() };
         format!("2026-11-25T09:00:00Z\t{reviewer}\tsub-{child:02}\tn/a\tn/a\t{word}\tn/a\tn/a\t0\t1\t{digest}\n")
     };
-    let header = "time\treviewer\tparticipant_id\tsession_id\trun_id\tdecision\treason\tnote\tsettles\tblinded\tresults_digest\n";
+    let header = "time\treviewer\tparticipant_id\tsession_id\trun_id\tdecision\treason\tnote\t\
+                  settles\tblinded\tresults_digest\n";
     let lines = [
         decision(1, "AB", "include", false),
         decision(2, "AB", "exclude", false),

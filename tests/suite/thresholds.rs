@@ -1,4 +1,5 @@
-//! `keepstill thresholds`: what other limits would keep, against runs with those limits; what it reads, writes and says.
+//! `keepstill thresholds`: what other limits would keep, against runs with those limits; what it reads, writes and
+//! says.
 
 use serde_json::Value;
 
@@ -44,7 +45,9 @@ fn what_it_foretells_is_what_a_run_keeps() {
     for (join, children) in [("runs", 6), ("sessions", 3), ("none", 12)] {
         for (limit, form, before, after) in [("0.02", "sum", 1, 2), ("0.3", "rms", 2, 0), ("0.6", "sum", 1, 2)] {
             let settings = format!(
-                "\n[motion]\ndisplacement = \"{form}\"\nsphere_radius = \"by-age\"\n[connectivity]\njoin = \"{join}\"\n[censor]\nfd_mm = {limit}\nbefore = {before}\nafter = {after}\nsettling = 2\nshortest_stretch = 4\nwatch_log_types = [\"stirring\"]\n"
+                "\n[motion]\ndisplacement = \"{form}\"\nsphere_radius = \"by-age\"\n[connectivity]\n\
+                join = \"{join}\"\n[censor]\nfd_mm = {limit}\nbefore = {before}\nafter = {after}\nsettling = 2\n\
+                shortest_stretch = 4\nwatch_log_types = [\"stirring\"]\n"
             );
             // Without confounds and filter every run keeps degrees of freedom enough.
             let folder = study(&settings);

@@ -99,14 +99,16 @@ fn wrong_tries_are_told_before_anything_is_done() {
     let refused = |arguments: &[&str]| folder.run(arguments).expect(2).stderr;
     assert_eq!(
         refused(&["--try", "fd_mn=0.3"]),
-        "keepstill: --try fd_mn: keys that can be tried are those of [motion], [censor], [clean] and [enough]; is \"fd_mm\" meant?\n"
+        "keepstill: --try fd_mn: keys that can be tried are those of [motion], [censor], [clean] and [enough]; is \
+        \"fd_mm\" meant?\n"
     );
     assert!(refused(&["--try", "fd_mm"]).contains("'fd_mm' for '--try <KEY=VALUE>...': expected KEY=VALUE, such as"));
     let study_last = folder.keepstill(&["run", "--try", "fd_mm=0.3", "study.toml"]).expect(2).stderr;
     assert!(study_last.contains("the study file is named before --try"), "{study_last}");
     assert_eq!(
         refused(&["--try", "fd_mm=0.3", "censor.fd_mm=0.4"]),
-        "keepstill: --try censor.fd_mm: the key is given twice in one try; leave one out, or give each a --try of its own\n"
+        "keepstill: --try censor.fd_mm: the key is given twice in one try; leave one out, or give each a --try of its \
+        own\n"
     );
     assert!(
         refused(&["--try", "motion_terms=7"])

@@ -73,7 +73,7 @@ fn ids(cohort: &Cohort) -> Vec<String> {
 
 fn no_problems(cohort: &Cohort) {
     for scan in &cohort.scans {
-        assert_eq!(scan.problems, Vec::<String>::new(), "{}", scan.id);
+        assert_eq!(scan.problems, [], "{}", scan.id);
     }
 }
 
@@ -228,7 +228,8 @@ fn a_dataset_becomes_patterns_that_work() {
     for line in [
         "bids = \"../ds\"",
         "where = { task = \"rest\" }",
-        "motion = \"../ds/sub-{participant}/ses-{session}/func/sub-{participant}_ses-{session}_task-{task}_headmotion.tsv\"",
+        "motion = \"../ds/sub-{participant}/ses-{session}/func/\
+         sub-{participant}_ses-{session}_task-{task}_headmotion.tsv\"",
         "columns       = [\"shift_x\", \"shift_y\", \"shift_z\", \"turn_x\", \"turn_y\", \"turn_z\"]",
         "age_unit   = \"years\"       # the BIDS convention",
     ] {
@@ -237,7 +238,7 @@ fn a_dataset_becomes_patterns_that_work() {
     assert!(!guess.study_toml.contains("rotation_unit"));
     let cohort = f.found(&guess);
     assert_eq!(ids(&cohort), ["sub-a_ses-1_task-rest", "sub-a_ses-2_task-rest", "sub-b_task-rest_run-1"]);
-    assert_eq!(cohort.scans[0].problems, Vec::<String>::new());
+    assert_eq!(cohort.scans[0].problems, []);
 }
 
 /// One pattern serves scans with and without a run label, since what a scan lacks falls away.

@@ -47,7 +47,8 @@ impl Rank {
             let copy = solve_upper(r.slice(s![..count, ..count]), &along);
             let forgiven = TOLERANCE * (1.0 + copy.fold(0.0, |sum, c| sum + c.abs()));
             if count == rows || outside <= forgiven {
-                // Without xᵢ the copy would leave |cᵢ| of what xᵢ has outside the others: 1 over the norm of row i of R⁻¹.
+                // Without xᵢ the copy would leave |cᵢ| of what xᵢ has outside the others: 1 over the norm of row i of
+                // R⁻¹.
                 let inverse = invert_upper(r.slice(s![..count, ..count]));
                 let needed = |(i, c): (usize, &f64)| c.abs() > forgiven * norm(inverse.row(i));
                 let given = copy.iter().enumerate().filter(|part| needed(*part)).map(|(i, _)| rank.used[i]);

@@ -44,12 +44,14 @@ fn textbook(x: &Array2<f64>, y: &[f64]) -> Option<(Vec<f64>, Vec<f64>)> {
 }
 
 proptest! {
-    // The same cases every time: one small design in many thousands is so nearly dependent that the twin loses its digits.
+    // The same cases every time: one small design in many thousands is so nearly dependent that the twin loses its
+    // digits.
     #![proptest_config(ProptestConfig { cases: 400, rng_seed: RngSeed::Fixed(1), ..ProptestConfig::default() })]
     #[test]
     fn every_edge_is_what_the_textbook_gives_on_the_children_that_have_it(
         children in 4usize..14, coefficients in 1usize..4, edges in 1usize..6,
-        values in proptest::collection::vec(-3.0f64..3.0, 14 * 10), missing in proptest::collection::vec(0u8..6, 14 * 10)
+        values in proptest::collection::vec(-3.0f64..3.0, 14 * 10),
+        missing in proptest::collection::vec(0u8..6, 14 * 10)
     ) {
         let x = Array2::from_shape_fn((children, coefficients), |(i, j)| if j == 0 { 1.0 } else { values[i * 10 + j] });
         let y = Array2::from_shape_fn((children, edges), |(i, j)| {
@@ -74,7 +76,8 @@ proptest! {
                 let scale = b.iter().chain(&se).fold(1.0f64, |m, v| m.max(v.abs()));
                 prop_assert!((fits.coefficients[[j, edge]] - b[j]).abs() < 1e-5 * scale);
                 prop_assert!((fits.standard_errors[[j, edge]] - se[j]).abs() < 1e-5 * scale);
-                prop_assert!((fits.t[[j, edge]] * fits.standard_errors[[j, edge]] - fits.coefficients[[j, edge]]).abs() < 1e-9 * scale);
+                let product = fits.t[[j, edge]] * fits.standard_errors[[j, edge]];
+                prop_assert!((product - fits.coefficients[[j, edge]]).abs() < 1e-9 * scale);
             }
         }
     }
@@ -105,8 +108,8 @@ fn dependent_columns_are_named() {
     let names = ["(Intercept)", "siteA", "age", "siteB"].map(String::from);
     assert_eq!(
         Model::new(x.view(), &names).unwrap_err().to_string(),
-        "the model's column siteB follows from its columns (Intercept), siteA but for the rounding of the tables, so their \
-         coefficients cannot be told apart; leave out one of the terms that they come from"
+        "the model's column siteB follows from its columns (Intercept), siteA but for the rounding of the tables, so \
+         their coefficients cannot be told apart; leave out one of the terms that they come from"
     );
     let few = Model::new(x.slice(s![..4, ..]), &names).unwrap_err();
     assert_eq!(few, EdgeTestError::TooFewChildren { children: 4, coefficients: 4 });
@@ -152,7 +155,7 @@ fn columns_that_differ_by_the_rounding_of_tables_alone_depend_on_one_another() {
     assert_eq!(dependent(&[0, 1, 2, 3]), expected("minutes", "frames"));
     assert_eq!(dependent(&[0, 1, 3, 2]), expected("frames", "minutes"));
     assert_eq!(dependent(&[0, 1, 3, 4]), expected("lost", "(Intercept), minutes"));
-    // A thousandth of a minute more or less tells them apart.
+    // A thousandth of a minute more or less makes them differ.
     let mut apart = x.select(Axis(1), &[0, 1, 2, 3]);
     (0..8).for_each(|i| apart[[i, 3]] += [0.001, -0.001, 0.0, 0.001][i % 4]);
     assert!(Model::new(apart.view(), &names[..4]).is_ok());
@@ -198,7 +201,8 @@ fn coefficients_that_the_children_of_an_edge_do_not_determine_take_away_only_the
             Model::new(x.select(Axis(0), &kept).select(Axis(1), columns).view(), &names(columns.len())).unwrap();
         model.fit(y.select(Axis(0), &kept).view()).unwrap()
     };
-    // Who lacks the edge, columns of an equal model without those that are not determined, and places of its coefficients.
+    // Who lacks the edge, columns of an equal model without those that are not determined, and places of its
+    // coefficients.
     type Case = (fn(usize) -> bool, &'static [usize], &'static [(usize, usize)]);
     let cases: [Case; 3] = [
         // Site C lacks it: its coefficient is not there, the others are as without the site.

@@ -5,13 +5,13 @@ use ndarray::Array2;
 use super::{Formula, FormulaError, Variable};
 use crate::tables::{nearest, no_value};
 
-/// A column of the table of children, one cell a child.
+/// A column of the table of children, one cell per child.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Column {
     /// Numbers; NaN where the cell is empty.
     Number(Vec<f64>),
-    /// Text as it stands in the table; `None` where the cell is empty. A column in which every cell is a number is one of
-    /// numbers.
+    /// Text as it stands in the table; `None` where the cell is empty. A column in which every cell is a number is one
+    /// of numbers.
     Text(Vec<Option<String>>),
 }
 
@@ -45,7 +45,7 @@ impl Column {
 pub struct Missing {
     /// Its row in the table, from 0.
     pub row: usize,
-    /// The formula's columns that it lacks.
+    /// The columns of the formula that are missing for it.
     pub columns: Vec<String>,
 }
 
@@ -164,7 +164,7 @@ fn find<'a>(name: &str, table: &'a [(String, Column)], children: usize) -> Resul
     Ok(column)
 }
 
-/// A cell's number, if it is one; words that Rust takes for numbers (inf, nan) are not.
+/// A cell's number, if it is one; words that Rust takes for numbers (inf, nan) do not count.
 fn number(text: &str) -> Option<f64> {
     text.parse().ok().filter(|v: &f64| v.is_finite())
 }
@@ -210,13 +210,14 @@ fn same_level(a: &str, b: &str, numeric: bool) -> bool {
 }
 
 /// Levels in order. Where every cell is a number, those that are the same number ("1", "1.0") are one level, as tables
-/// read by R or pandas have it, called by the shortest of its texts and the first of as short ones.
+/// read by R or pandas have it, called by the shortest of its texts, the first of them if several are as short.
 fn groups(variable: &Variable, cells: &[&str]) -> Result<Values, FormulaError> {
     let numeric = cells.iter().all(|cell| number(cell).is_some());
     let mut sorted: Vec<&str> = cells.to_vec();
     if numeric {
         let key = |cell: &str| number(cell).unwrap_or(f64::NAN) + 0.0;
-        // A stable sort, so that of as short texts the first seen stays first; beyond EXACT by letters, to part the codes.
+        // A stable sort, so that among equally short texts the first seen stays first; beyond EXACT by letters, to part
+        // the codes.
         sorted.sort_by(|a, b| {
             let letters = if key(a).abs() < EXACT { std::cmp::Ordering::Equal } else { a.cmp(b) };
             key(a).total_cmp(&key(b)).then(letters).then_with(|| a.chars().count().cmp(&b.chars().count()))
@@ -239,8 +240,8 @@ fn groups(variable: &Variable, cells: &[&str]) -> Result<Values, FormulaError> {
     Ok(Values::Groups(groups, levels))
 }
 
-/// Every combination of the levels of an interaction of factors has a child. Its parts are in the formula, so that there are
-/// as many coefficients as combinations, and one without a child has none of its own.
+/// Every combination of the levels of an interaction of factors has a child. Its parts are in the formula, so that
+/// there are as many coefficients as combinations, and one without a child has none of its own.
 fn require_cells(formula: &Formula, term: &[usize], values: &[Values]) -> Result<(), FormulaError> {
     let factors: Vec<(&Vec<usize>, &Vec<String>)> = term
         .iter()

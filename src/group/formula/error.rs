@@ -11,7 +11,8 @@ pub enum FormulaError {
     NotSupported { formula: String, place: usize, found: String, instead: &'static str },
     /// One column both as numbers and as a factor.
     #[error(
-        "the formula \"{formula}\" has {column} both as it is and as factor({column}) at character {place}; write it one way only"
+        "the formula \"{formula}\" has {column} both as it is and as factor({column}) at character {place}; write it \
+         one way only"
     )]
     TwoWays { formula: String, place: usize, column: String },
     /// An interaction whose parts are not all in the formula.
@@ -40,7 +41,8 @@ pub enum FormulaError {
     NotFinite { column: String, row: usize },
     /// A factor that does not vary.
     #[error(
-        "the column {column} holds \"{level}\" for every child who has a value in all columns of the formula; leave it out of the formula"
+        "the column {column} holds \"{level}\" for every child who has a value in all columns of the formula; leave it \
+         out of the formula"
     )]
     OneLevel { column: String, level: String },
     /// Levels that do not occur together.

@@ -147,7 +147,7 @@ fn texts_of_one_number_are_one_level() {
     let children: Vec<usize> = found.factors[0].levels.iter().map(|(_, children)| *children).collect();
     assert_eq!(children, [2, 4, 2, 1]);
     assert_eq!(found.matrix.column(1).to_vec(), [1.0, 0.0, 1.0, 1.0, 1.0, 0.0, 0.0, 0.0, 0.0]);
-    // Of texts as short the first seen.
+    // Among equally short texts, the first seen.
     assert_eq!(design(&["1.0", "01", "+1", "2"]).names, ["factor(code)01", "factor(code)2"]);
     // Codes that are too long for a double stay apart, and among words texts are texts.
     assert_eq!(design(&["9007199254740993", "9007199254740992", "1"]).names.len(), 3);
@@ -173,7 +173,7 @@ fn interactions_with_an_empty_cell_say_what_can_be_done() {
         ))
     };
     assert_eq!(said(group, ["a", "b", "a", "a", "a", "a"], "z ~ group*arm"), words("group toddler and arm b"));
-    // That of both references, whose lack shows in no column of its own.
+    // That of both references, whose absence shows in no column of its own.
     assert_eq!(said(group, ["b", "b", "b", "a", "b", "a"], "z ~ group*arm"), words("group infant and arm a"));
     assert_eq!(said(group, ["b", "b", "b", "a", "b", "a"], "z ~ 0 + group*arm"), words("group infant and arm a"));
     let every = ["a", "b", "a", "a", "b", "a"];

@@ -105,7 +105,8 @@ impl Group {
         }
     }
 
-    /// As much of this group as can have a mean in the window, the mean being nearest to the whole group's.
+    /// As many children of this group as can have a mean in the window; among these choices, the mean nearest to the
+    /// whole group's.
     fn part(&self, low: f64, high: f64) -> Option<Part> {
         let n = self.sorted.len();
         if n == 0 {
@@ -404,8 +405,8 @@ mod tests {
         assert!(some > 1000 && none > 300 && by_blocks > 2000 && dense > 500, "{some} {none} {by_blocks} {dense}");
     }
 
-    /// Values that no sum of eighths has, and groups too large for every subset: against what any subset could be at most, by the
-    /// means of the m smallest and the m largest.
+    /// Values that no sum of eighths has, and groups too large for every subset: against what any subset could be at
+    /// most, by the means of the m smallest and the m largest.
     #[test]
     fn blocks_of_large_groups_come_as_near_as_their_means_allow() {
         let mut state = 77u64;
@@ -455,7 +456,7 @@ mod tests {
         let values: Vec<f64> = (0..80).map(|k| f64::from(k % 20) / 100.0).collect();
         let groups: Vec<Option<usize>> = (0..80).map(|k| Some(usize::from(k >= 60))).collect();
         assert_eq!(match_means(&values, &groups, 2, 0.001).unwrap().kept.len(), 80);
-        // Of a hundred still and five restless children, the five are not given up for the hundred.
+        // Among a hundred still and five restless children, the five are not given up for the hundred.
         let values: Vec<f64> =
             (0..100).map(|k| 0.05 + f64::from(k) / 500.0).chain([0.11, 0.2, 0.21, 0.22, 0.23]).collect();
         let groups: Vec<Option<usize>> = (0..105).map(|k| Some(usize::from(k >= 100))).collect();

@@ -125,8 +125,8 @@ fn heads(queues: &[Vec<usize>], next: &[usize]) -> Option<Vec<usize>> {
 mod tests {
     use super::*;
 
-    /// The most tuples, and with two groups the smallest sum of distances (0 with more), by trying for each child of the first group to leave it out or to join it with every choice of
-    /// children of the others.
+    /// The most tuples, and with two groups the smallest sum of distances (0 with more), by trying for each child of
+    /// the first group to leave it out or to join it with every choice of children of the others.
     fn most(queues: &[Vec<f64>], caliper: f64) -> (usize, f64) {
         let Some(&first) = queues[0].last() else { return (0, 0.0) };
         let mut rest = queues.to_vec();

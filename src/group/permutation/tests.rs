@@ -46,6 +46,11 @@ fn slow_twin(
     (t, permuted.collect())
 }
 
+/// All edges, all children alike.
+fn alike(y: &Array2<f64>) -> Vec<WeightedEdges> {
+    WeightedEdges::alike(y.nrows(), y.ncols())
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 100, rng_seed: RngSeed::Fixed(1), ..ProptestConfig::default() })]
     #[test]
@@ -57,7 +62,7 @@ proptest! {
         let mut y = noise(children, edges, seed + 1);
         y.column_mut(0).scaled_add(2.0, &x.column(tested));
         let drawn = permutations(children, count, seed);
-        let got = freedman_lane(x.view(), &names(coefficients), tested, y.view(), Draws { count, seed }).unwrap();
+        let got = freedman_lane(x.view(), &names(coefficients), tested, y.view(), &alike(&y), Draws { count, seed }).unwrap();
         let (t, permuted) = slow_twin(&x, tested, &y, &drawn);
         let dof = (children - coefficients) as f64;
         for edge in 0..edges {
@@ -68,8 +73,8 @@ proptest! {
         }
         for (maximum, permuted) in got.maxima.iter().zip(&permuted) {
             let slow = permuted.fold(0.0f64, |m, t| m.max(t.abs()));
-            // Where hardly any residual is left, 1 − Σc² has lost digits; and the twin loses those of a fit that is large
-            // against its residuals.
+            // Where hardly any residual is left, 1 − Σc² has lost digits; and the twin loses those of a fit that is
+            // large against its residuals.
             let tolerance = 1e-6 + 1e-14 * slow * slow / dof;
             prop_assert!((maximum - slow).abs() < tolerance * (1.0 + slow), "{} {}", maximum, slow);
         }
@@ -82,7 +87,7 @@ fn results_are_the_same_with_any_number_of_threads() {
     let draws = Draws { count: 99, seed: 3 };
     let with = |threads| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
-        pool.install(|| freedman_lane(x.view(), &names(3), 1, y.view(), draws).unwrap())
+        pool.install(|| freedman_lane(x.view(), &names(3), 1, y.view(), &alike(&y), draws).unwrap())
     };
     assert_eq!(with(1), with(3));
 }
@@ -91,10 +96,11 @@ fn results_are_the_same_with_any_number_of_threads() {
 fn edges_that_a_child_lacks_are_outside_the_family() {
     let (x, mut y) = (design(12, 2, 4), noise(12, 5, 5));
     let draws = Draws { count: 50, seed: 6 };
-    let without = freedman_lane(x.view(), &names(2), 1, y.select(Axis(1), &[0, 2, 4]).view(), draws).unwrap();
+    let complete = y.select(Axis(1), &[0, 2, 4]);
+    let without = freedman_lane(x.view(), &names(2), 1, complete.view(), &alike(&complete), draws).unwrap();
     y[[3, 1]] = f64::NAN;
     y.column_mut(3).fill(0.25);
-    let got = freedman_lane(x.view(), &names(2), 1, y.view(), draws).unwrap();
+    let got = freedman_lane(x.view(), &names(2), 1, y.view(), &alike(&y), draws).unwrap();
     assert_eq!(got.family, 3);
     for absent in [1, 3] {
         assert!(got.t[absent].is_nan() && got.family_wise_p[absent].is_nan());
@@ -125,11 +131,18 @@ fn permutations_are_drawn_evenly_and_the_same_every_time() {
 fn lots_of_permutations_are_as_all_at_once() {
     let (mut x, y) = (design(15, 3, 8), noise(15, 300, 9));
     x.column_mut(2).mapv_inplace(|v| 100.0 + v);
-    let q = basis(x.view(), &names(3), 1).unwrap();
+    let names = names(3);
+    let weights: Vec<f64> = (0..15).map(|child| 0.5 + 0.1 * f64::from(child)).collect();
+    let [odd, even] = [1, 0].map(|from| WeightedEdges {
+        edges: (from..300).step_by(2).collect(),
+        weights: if from == 1 { weights.clone() } else { vec![1.0; 15] },
+    });
+    let of = |class| Whitened::new(x.view(), &names, 1, class).unwrap();
+    let classes = [of(&odd), of(&even)];
     let draws = Draws { count: 23, seed: 4 };
-    let (t, all) = largest(&q, y.view(), draws, 4096).unwrap();
+    let (t, all) = largest(&classes, y.view(), draws, 4096).unwrap();
     for at_once in [1, 7, 22, 23] {
-        let (other, some) = largest(&q, y.view(), draws, at_once).unwrap();
+        let (other, some) = largest(&classes, y.view(), draws, at_once).unwrap();
         assert_eq!(t, other);
         assert_eq!(some.len(), 23);
         assert!(all.iter().zip(&some).all(|(a, b)| (a - b).abs() < 1e-12 * a));
@@ -141,7 +154,7 @@ fn lots_of_permutations_are_as_all_at_once() {
 fn what_cannot_be_permuted_is_refused() {
     let (x, y) = (design(6, 2, 4), noise(6, 2, 5));
     let refuse = |x: &Array2<f64>, tested, count| {
-        freedman_lane(x.view(), &names(x.ncols()), tested, y.view(), Draws { count, seed: 1 }).unwrap_err()
+        freedman_lane(x.view(), &names(x.ncols()), tested, y.view(), &alike(&y), Draws { count, seed: 1 }).unwrap_err()
     };
     assert_eq!(refuse(&x, 2, 1), EdgeTestError::NoCoefficient { number: 2, coefficients: 2 });
     assert_eq!(refuse(&x, 0, 1), EdgeTestError::Constant { column: "b0".into() });
@@ -163,4 +176,28 @@ fn what_cannot_be_permuted_is_refused() {
     // Rounded as tables are.
     let rounded = levels.mapv(|v| f64::from((v * 7.0) as f32));
     assert_eq!(require_permutable(rounded.view(), &names(3), 2), Ok(()));
+}
+
+/// With weights the model is that of rows times √w, column by column.
+#[test]
+fn weights_are_those_of_whitened_rows() {
+    let (x, y) = (design(14, 3, 21), noise(14, 5, 22));
+    let classes = [
+        WeightedEdges { edges: vec![1, 3, 4], weights: (1..15).map(f64::from).collect() },
+        WeightedEdges { edges: vec![0, 2], weights: (0..14).map(|k| 1.0 / f64::from(1 + k % 4)).collect() },
+    ];
+    let draws = Draws { count: 60, seed: 3 };
+    let got = freedman_lane(x.view(), &names(3), 1, y.view(), &classes, draws).unwrap();
+    let drawn = permutations(14, 60, 3);
+    let mut maxima = vec![0.0_f64; 60];
+    for class in &classes {
+        let roots = Array1::from_iter(class.weights.iter().map(|w| w.sqrt())).insert_axis(Axis(1));
+        let (x, y) = (&x * &roots, y.select(Axis(1), &class.edges) * &roots);
+        let (t, permuted) = slow_twin(&x, 1, &y, &drawn);
+        for (place, &edge) in class.edges.iter().enumerate() {
+            assert!((got.t[edge] - t[place]).abs() < 1e-8 * (1.0 + t[place].abs()));
+        }
+        maxima.iter_mut().zip(&permuted).for_each(|(m, p)| *m = p.fold(*m, |m, t| m.max(t.abs())));
+    }
+    got.maxima.iter().zip(&maxima).for_each(|(got, slow)| assert!((got - slow).abs() < 1e-8 * slow));
 }

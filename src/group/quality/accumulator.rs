@@ -1,6 +1,6 @@
 //! Means and sums of products of edges and covariates, one child at a time.
 
-use ndarray::{Array1, Array2};
+use ndarray::{Array1, Array2, Axis};
 
 use super::{QualityError, p_of_r};
 
@@ -8,10 +8,12 @@ use super::{QualityError, p_of_r};
 /// has nothing of its own (own convention; rounding in sums of products leaves some 1e-15).
 const NOTHING_LEFT: f64 = 1e-12;
 
-/// Number, means and sums of products about the means of the covariates of some children.
+/// Number, means and sums of products about the means of the covariates of some children, each with its weight.
 #[derive(Debug, Clone)]
 struct Moments {
     children: usize,
+    /// Sum of the children's weights.
+    weight: f64,
     means: Vec<f64>,
     /// Covariates × covariates.
     products: Array2<f64>,
@@ -19,16 +21,23 @@ struct Moments {
 
 impl Moments {
     fn new(covariates: usize) -> Self {
-        Self { children: 0, means: vec![0.0; covariates], products: Array2::zeros((covariates, covariates)) }
+        Self {
+            children: 0,
+            weight: 0.0,
+            means: vec![0.0; covariates],
+            products: Array2::zeros((covariates, covariates)),
+        }
     }
 
-    /// Adds a child; `before` receives its covariates' distances from the means before it.
-    fn add(&mut self, covariates: &[f64], before: &mut [f64]) {
+    /// Adds a child; `before` receives its covariates' distances from the means before it, times its weight.
+    fn add(&mut self, covariates: &[f64], weight: f64, before: &mut [f64]) {
         self.children += 1;
-        let share = 1.0 / self.children as f64;
+        self.weight += weight;
+        let share = weight / self.weight;
         for ((mean, x), d) in self.means.iter_mut().zip(covariates).zip(&mut *before) {
-            *d = x - *mean;
-            *mean += *d * share;
+            let distance = x - *mean;
+            *mean += distance * share;
+            *d = weight * distance;
         }
         for (mut row, d) in self.products.rows_mut().into_iter().zip(&*before) {
             for ((sum, x), mean) in row.iter_mut().zip(covariates).zip(&self.means) {
@@ -38,7 +47,7 @@ impl Moments {
     }
 }
 
-/// The sums of an edge that some child lacked, over the children who have it.
+/// The sums of an edge that is missing in some child, over the children who have it.
 #[derive(Debug, Clone)]
 struct Incomplete {
     edge: usize,
@@ -86,6 +95,35 @@ pub struct QcFc {
     pub norm: Array1<f64>,
 }
 
+impl QcFc {
+    /// No correlation of so many edges.
+    pub(super) fn none(edges: usize) -> Self {
+        let nothing = || Array1::from_elem(edges, f64::NAN);
+        Self { r: nothing(), p: nothing(), children: vec![0; edges], dof: vec![0; edges], norm: nothing() }
+    }
+
+    /// Puts the correlations of some edges at their places.
+    pub(super) fn put(&mut self, edges: &[usize], part: &Self) {
+        for (from, &to) in edges.iter().enumerate() {
+            (self.r[to], self.p[to], self.norm[to]) = (part.r[from], part.p[from], part.norm[from]);
+            (self.children[to], self.dof[to]) = (part.children[from], part.dof[from]);
+        }
+    }
+
+    /// The correlations of some edges.
+    pub(super) fn select(&self, edges: &[usize]) -> Self {
+        let of = |values: &Array1<f64>| values.select(Axis(0), edges);
+        let counts = |values: &[usize]| edges.iter().map(|&edge| values[edge]).collect();
+        Self {
+            r: of(&self.r),
+            p: of(&self.p),
+            children: counts(&self.children),
+            dof: counts(&self.dof),
+            norm: of(&self.norm),
+        }
+    }
+}
+
 impl Accumulator {
     /// For children with `edges` edges and `covariates` numbers each: mean FD first, then the covariates that may be
     /// taken out (age, sex as 0/1 columns; [`crate::group::formula`] makes such columns from a table).
@@ -101,12 +139,13 @@ impl Accumulator {
         }
     }
 
-    /// Adds a child: its edges (NaN where it lacks one) and its covariates, all of them.
+    /// Adds a child: its edges (NaN where it lacks one), its covariates, all of them, and its weight (1 for all: every
+    /// child counts alike).
     ///
     /// # Errors
-    /// [`QualityError`] when numbers of edges or covariates differ, a covariate is not finite or an edge
-    /// infinite; the sums then stay as they were.
-    pub fn add_child(&mut self, edges: &[f32], covariates: &[f64]) -> Result<(), QualityError> {
+    /// [`QualityError`] when numbers of edges or covariates differ, a covariate or the weight is not finite, the weight
+    /// is not above 0, or an edge is infinite; the sums then stay as they were.
+    pub fn add_child(&mut self, edges: &[f32], covariates: &[f64], weight: f64) -> Result<(), QualityError> {
         if edges.len() != self.mean.len() {
             return Err(QualityError::Edges { found: edges.len(), expected: self.mean.len() });
         }
@@ -115,6 +154,9 @@ impl Accumulator {
         }
         if let Some(number) = covariates.iter().position(|v| !v.is_finite()) {
             return Err(QualityError::NotFinite { number });
+        }
+        if !(weight.is_finite() && weight > 0.0) {
+            return Err(QualityError::Weight { weight });
         }
         // The product of 0 and all values together is 0 exactly when all are finite; this is quicker than looking at
         // each.
@@ -135,24 +177,24 @@ impl Accumulator {
         for own in &mut self.incomplete {
             let z = f64::from(edges[own.edge]);
             if !z.is_nan() {
-                own.covariates.add(covariates, &mut before);
+                own.covariates.add(covariates, weight, &mut before);
                 let d = z - own.sums.mean;
-                own.sums.mean += d / own.covariates.children as f64;
+                own.sums.mean += d * (weight / own.covariates.weight);
                 let after = z - own.sums.mean;
-                own.sums.squares += d * after;
+                own.sums.squares += weight * d * after;
                 own.sums.products.iter_mut().zip(&before).for_each(|(sum, distance)| *sum += distance * after);
             }
         }
-        self.covariates.add(covariates, &mut before);
-        self.add_to_all(edges, &before);
+        self.covariates.add(covariates, weight, &mut before);
+        self.add_to_all(edges, weight, &before);
         Ok(())
     }
 
     /// Adds a child to the sums of every edge in plain loops over arrays; those of incomplete edges are not read again.
-    fn add_to_all(&mut self, edges: &[f32], distances: &[f64]) {
+    fn add_to_all(&mut self, edges: &[f32], weight: f64, distances: &[f64]) {
         /// Edges worked on at once, so that what one loop leaves is still in the nearest cache for the next.
         const STRETCH: usize = 512;
-        let share = 1.0 / self.covariates.children as f64;
+        let share = weight / self.covariates.weight;
         let mut after = [0.0; STRETCH];
         for (stretch, z) in edges.chunks(STRETCH).enumerate() {
             let places = stretch * STRETCH..stretch * STRETCH + z.len();
@@ -161,7 +203,7 @@ impl Accumulator {
                 let d = f64::from(*z) - *mean;
                 *mean += d * share;
                 *after = f64::from(*z) - *mean;
-                *squares += d * *after;
+                *squares += weight * d * *after;
             }
             for (products, distance) in self.products.iter_mut().zip(distances) {
                 products[places.clone()].iter_mut().zip(&after).for_each(|(sum, after)| *sum += distance * after);
@@ -207,16 +249,35 @@ impl Accumulator {
         (0..self.mean.len()).map(|edge| self.children_of(edge)).collect()
     }
 
-    /// Mean of each edge over the children who have it; NaN where none has.
+    /// Weighted mean of each edge over the children who have it; NaN where none has.
     #[must_use]
     pub fn mean(&self) -> Array1<f64> {
         self.of_edges(1, |sums, _| sums.mean)
     }
 
-    /// Sample SD (n − 1) of each edge over the children who have it; NaN with fewer than two.
+    /// Sample SD (n − 1) of each edge over the children who have it, all of weight 1; NaN with fewer than two.
     #[must_use]
     pub fn sd(&self) -> Array1<f64> {
         self.of_edges(2, |sums, children| (sums.squares / (children - 1.0)).sqrt())
+    }
+
+    /// Weighted residual sum of squares of each edge once the first covariate, motion, is taken out; NaN where no child
+    /// has the edge. Motion that does not vary takes nothing out.
+    ///
+    /// # Panics
+    /// Without a covariate.
+    #[must_use]
+    pub fn scatter_about_motion(&self) -> Vec<f64> {
+        let left = |edge: usize| {
+            if self.children_of(edge) == 0 {
+                return f64::NAN;
+            }
+            let sums = self.sums(edge);
+            let motion = self.incomplete(edge).map_or(&self.covariates, |own| &own.covariates).products[[0, 0]];
+            let along = if motion > 0.0 { sums.products[0] * sums.products[0] / motion } else { 0.0 };
+            (sums.squares - along).max(0.0)
+        };
+        (0..self.mean.len()).map(left).collect()
     }
 
     fn of_edges(&self, least: usize, value: impl Fn(Sums, f64) -> f64) -> Array1<f64> {
@@ -227,10 +288,10 @@ impl Accumulator {
         (0..self.mean.len()).map(of).collect()
     }
 
-    /// Pearson's correlation of each edge with covariate `of` (0: motion), once the covariates `controls` are taken out of
-    /// both: with none the plain correlation, else the partial one, by regression of both on the controls and an
-    /// intercept. Fisher 1924, Metron 3:329, for its degrees of freedom, children − 2 − controls; a control that is constant
-    /// or follows from the others, among the children who have the edge, takes nothing out and none away.
+    /// Pearson's correlation of each edge with covariate `of` (0: motion), once the covariates `controls` are taken out
+    /// of both: with none the plain correlation, else the partial one, by regression of both on the controls and an
+    /// intercept. Fisher 1924, Metron 3:329, for its degrees of freedom, children − 2 − controls; a control that is
+    /// constant or follows from the others, among the children who have the edge, takes nothing out and none away.
     ///
     /// NaN where no degree of freedom is left, or where nothing is left of the edge or the covariate.
     ///
@@ -242,19 +303,17 @@ impl Accumulator {
             return Err(QualityError::NoCovariate { number, covariates });
         }
         let for_all = TakenOut::new(&self.covariates, of, controls);
-        let children = self.children_of_edges();
-        let edges = self.mean.len();
-        let nothing = || Array1::from_elem(edges, f64::NAN);
-        let (mut r, mut p, mut norm, mut dof) = (nothing(), nothing(), nothing(), vec![0; edges]);
-        for edge in 0..edges {
+        let mut found = QcFc { children: self.children_of_edges(), ..QcFc::none(self.mean.len()) };
+        for edge in 0..self.mean.len() {
             let own = self.incomplete(edge).map(|own| TakenOut::new(&own.covariates, of, controls));
             let Some(taken_out) = own.as_ref().map_or(for_all.as_ref(), Option::as_ref) else { continue };
-            let Some(left) = children[edge].checked_sub(2 + taken_out.rank()).filter(|&dof| dof > 0) else { continue };
+            let left = found.children[edge].checked_sub(2 + taken_out.rank());
+            let Some(left) = left.filter(|&dof| dof > 0) else { continue };
             let Some((correlation, own_norm)) = taken_out.correlation(&self.sums(edge)) else { continue };
-            (r[edge], norm[edge], dof[edge]) = (correlation, own_norm, left);
-            p[edge] = p_of_r(r[edge], left as f64);
+            (found.r[edge], found.norm[edge], found.dof[edge]) = (correlation, own_norm, left);
+            found.p[edge] = p_of_r(correlation, left as f64);
         }
-        Ok(QcFc { r, p, children, dof, norm })
+        Ok(found)
     }
 }
 
@@ -266,9 +325,9 @@ pub(super) struct Present<'a> {
 }
 
 impl Present<'_> {
-    /// Number of them.
-    pub(super) fn children(&self) -> f64 {
-        self.moments.children as f64
+    /// Sum of their weights.
+    pub(super) fn weight(&self) -> f64 {
+        self.moments.weight
     }
 
     /// Mean of the edge.

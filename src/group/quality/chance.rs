@@ -1,4 +1,4 @@
-//! What correlations come to by chance alone, and how many children it takes to see one.
+//! How large correlations get by chance alone, and how many children it takes to see one.
 //!
 //! For n children whose numbers have nothing to do with one another, r·√(ν/(1 − r²)) is Student's t with ν = n − 2
 //! degrees of freedom, one fewer for each covariate taken out (Fisher 1915, Biometrika 10:507; 1924, Metron 3:329). So

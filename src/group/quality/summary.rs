@@ -29,8 +29,8 @@ pub struct DistanceDependence {
     pub edges: usize,
     /// Spearman's rank correlation.
     pub rho: f64,
-    /// Two-sided p by t with edges − 2 degrees of freedom. Edges share parcels and are not independent: a small value means
-    /// less than it would for independent pairs, so read `rho` first.
+    /// Two-sided p by t with edges − 2 degrees of freedom. Edges share parcels and are not independent: a small value
+    /// means less than it would for independent pairs, so read `rho` first.
     pub p: f64,
 }
 
@@ -68,8 +68,8 @@ impl Distances {
         Self { places, edges: distance_mm.len(), ranks }
     }
 
-    /// Spearman's rank correlation (Spearman 1904, Am J Psychol 15:72; ties share their mean rank) of each edge's `r` with
-    /// its distance, over the edges that have both.
+    /// Spearman's rank correlation (Spearman 1904, Am J Psychol 15:72; ties share their mean rank) of each edge's `r`
+    /// with its distance, over the edges that have both.
     ///
     /// # Panics
     /// When there is not one r per distance.
@@ -102,6 +102,15 @@ impl Distances {
 #[must_use]
 pub fn distance_dependence(r: &[f64], distance_mm: &[f64]) -> DistanceDependence {
     Distances::new(distance_mm).dependence(r)
+}
+
+/// Spearman's rank correlation of two rows of numbers, as in [`Distances::dependence`].
+///
+/// # Panics
+/// When they have different lengths.
+#[must_use]
+pub fn rank_correlation(a: &[f64], b: &[f64]) -> f64 {
+    Distances::new(b).dependence(a).rho
 }
 
 /// Mean over edges within each network and between each pair, networks × networks, from the mean matrix's upper

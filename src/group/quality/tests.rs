@@ -28,7 +28,8 @@ proptest! {
     #![proptest_config(ProptestConfig { cases: 400, rng_seed: RngSeed::Fixed(1), ..ProptestConfig::default() })]
     #[test]
     fn correlations_are_those_of_the_children_who_have_the_edge(
-        children in 1usize..14, covariates in 1usize..4, edges in 1usize..5, offset in prop_oneof![Just(0.0), Just(1e4)],
+        children in 1usize..14, covariates in 1usize..4, edges in 1usize..5,
+        offset in prop_oneof![Just(0.0), Just(1e4)],
         values in proptest::collection::vec(-2.0f64..2.0, 14 * 8), missing in proptest::collection::vec(0u8..8, 14 * 4)
     ) {
         let z = Array2::from_shape_fn((children, edges), |(i, e)| {
@@ -37,7 +38,7 @@ proptest! {
         let x = Array2::from_shape_fn((children, covariates), |(i, k)| values[i * 8 + 4 + k] + offset);
         let mut sums = Accumulator::new(edges, covariates);
         for i in 0..children {
-            sums.add_child(&z.row(i).to_vec(), &x.row(i).to_vec()).unwrap();
+            sums.add_child(&z.row(i).to_vec(), &x.row(i).to_vec(), 1.0).unwrap();
         }
         prop_assert_eq!(sums.children(), children);
         let controls: Vec<usize> = (1..covariates).collect();
@@ -62,7 +63,8 @@ proptest! {
                     continue;
                 }
                 let part = x.select(Axis(0), &present);
-                let Some(r) = slow_twin(&own, &part.column(0).to_vec(), &part.select(Axis(1), controls)) else { continue };
+                let motion = part.column(0).to_vec();
+                let Some(r) = slow_twin(&own, &motion, &part.select(Axis(1), controls)) else { continue };
                 prop_assert!((got.r[edge] - r).abs() < 1e-5, "{} {}", got.r[edge], r);
             }
         }
@@ -72,11 +74,11 @@ proptest! {
 #[test]
 fn a_child_that_does_not_fit_changes_nothing() {
     let mut sums = Accumulator::new(2, 1);
-    sums.add_child(&[0.1, 0.2], &[0.3]).unwrap();
-    assert_eq!(sums.add_child(&[0.1], &[0.3]), Err(QualityError::Edges { found: 1, expected: 2 }));
-    assert_eq!(sums.add_child(&[0.1, 0.2], &[]), Err(QualityError::Covariates { found: 0, expected: 1 }));
-    assert_eq!(sums.add_child(&[0.1, 0.2], &[f64::NAN]), Err(QualityError::NotFinite { number: 0 }));
-    assert_eq!(sums.add_child(&[0.1, f32::INFINITY], &[0.3]), Err(QualityError::Infinite { edge: 1 }));
+    sums.add_child(&[0.1, 0.2], &[0.3], 1.0).unwrap();
+    assert_eq!(sums.add_child(&[0.1], &[0.3], 1.0), Err(QualityError::Edges { found: 1, expected: 2 }));
+    assert_eq!(sums.add_child(&[0.1, 0.2], &[], 1.0), Err(QualityError::Covariates { found: 0, expected: 1 }));
+    assert_eq!(sums.add_child(&[0.1, 0.2], &[f64::NAN], 1.0), Err(QualityError::NotFinite { number: 0 }));
+    assert_eq!(sums.add_child(&[0.1, f32::INFINITY], &[0.3], 1.0), Err(QualityError::Infinite { edge: 1 }));
     assert_eq!(sums.correlation(1, &[]), Err(QualityError::NoCovariate { number: 1, covariates: 1 }));
     assert_eq!((sums.children(), sums.children_of_edges()), (1, vec![1, 1]));
 }
@@ -86,7 +88,7 @@ fn what_does_not_vary_has_no_correlation() {
     let mut sums = Accumulator::new(2, 3);
     for (i, fd) in [0.1, 0.2, 0.4, 0.3, 0.25].into_iter().enumerate() {
         // The second covariate is a multiple of motion, the third constant.
-        sums.add_child(&[0.5, i as f32], &[fd, 2.0 * fd, 1.0]).unwrap();
+        sums.add_child(&[0.5, i as f32], &[fd, 2.0 * fd, 1.0], 1.0).unwrap();
     }
     let plain = sums.correlation(0, &[]).unwrap();
     assert!(plain.r[0].is_nan() && plain.p[0].is_nan() && plain.r[1].is_finite());

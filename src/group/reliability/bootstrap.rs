@@ -64,8 +64,8 @@ fn length(run: &RunFrames<'_>, block: Seconds) -> usize {
     block_frames(block, run.tr).min(run.frames.len() / 2).max(1)
 }
 
-/// The variance of the sum over a replicate's blocks, of `frames` independent frames of variance 1, about the mean of all
-/// draws.
+/// The variance of the sum over a replicate's blocks, of `frames` independent frames of variance 1, about the mean of
+/// all draws.
 fn seen(frames: usize, length: usize) -> f64 {
     let places = frames - length + 1;
     let of_block = |length: usize| {

@@ -23,8 +23,8 @@ const ROUNDING: f64 = 1e-3;
 pub enum WhichFrames {
     /// The first frames, run after run.
     Earliest,
-    /// Whole blocks of `block` of kept frames in an order drawn by `seed` (ChaCha8, the same everywhere; give each child a
-    /// seed of its own).
+    /// Whole blocks of `block` of kept frames in an order drawn by `seed` (ChaCha8, the same everywhere; give each
+    /// child a seed of its own).
     Blocks { block: Seconds, seed: u64 },
 }
 

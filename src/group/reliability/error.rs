@@ -1,4 +1,4 @@
-//! Why no reliability can be told.
+//! Why reliability cannot be computed.
 
 use crate::linalg::LinalgError;
 use crate::units::Seconds;
@@ -12,13 +12,13 @@ pub enum ReliabilityError {
     /// Different parcels.
     #[error("run {run} (from 0) has {found} parcels, but the first run has {expected}; join runs of one atlas")]
     Parcels { run: usize, found: usize, expected: usize },
-    /// A time that is none.
+    /// A time that is not a number above 0.
     #[error("{what} is {found} s, but must be a number above 0")]
     Time { what: &'static str, found: f64 },
     /// An SD needs two.
     #[error("standard errors were asked for from {found} replicates; ask for at least 2, or better a few hundred")]
     Replicates { found: usize },
-    /// Not even two frames.
+    /// Fewer than two frames.
     #[error("the child has {found} kept frames, too few to split; each half needs at least 2")]
     TooShort { found: usize },
     /// A value that is not finite, or LAPACK.

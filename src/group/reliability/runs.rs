@@ -21,8 +21,8 @@ pub struct RunSeries<'a> {
 /// The rows chosen from each run's kept frames.
 pub type Rows = Vec<Vec<usize>>;
 
-/// The edges of the matrix of some kept frames: each run's rows standardised and joined, the measure, its upper triangle,
-/// Fisher's z of it (covariances as they are). Runs with fewer than two rows say nothing and are left out.
+/// The edges of the matrix of some kept frames: each run's rows standardised and joined, the measure, its upper
+/// triangle, Fisher's z of it (covariances as they are). Runs with fewer than two rows say nothing and are left out.
 ///
 /// # Errors
 /// A value that is not finite, or LAPACK.

@@ -2,7 +2,7 @@
 //!
 //! The signal that a scan is made for is itself a change of brightness, of about a percent and smooth over centimetres.
 //! So are the changes that head motion makes to the magnetisation and to the receiving coil's field. A fit of
-//! brightness takes part of all these for movement, and such poses, used as confounds, then take the signal out of the
+//! brightness takes part of all these for movement, and such poses, used as confounds, then remove the signal from the
 //! data. With w = v / (m + [`FLOOR`]), where m is v smoothed twice by the mean over a window of [`WINDOW_MM`],
 //! everything that is smooth over the window cancels. Own method; measured on scans made by `synth --move-images` with
 //! 3 mm voxels (tests/reference/test_recovery.py holds the result): mean position error of still frames 0.123 mm
@@ -40,8 +40,8 @@ impl Evener {
         (2 * shape.iter().product::<usize>() + shape[0] * shape[1]) * size_of::<f32>()
     }
 
-    /// Evens out a volume's inner voxels, in place. `gain` is how bright it is relative to the reference: with it the floor
-    /// rises, so that the result does not depend on it.
+    /// Evens out a volume's inner voxels, in place. `gain` is how bright it is relative to the reference: with it the
+    /// floor rises, so that the result does not depend on it.
     pub fn even(&mut self, volume: &mut Padded, gain: f32) {
         let floor = FLOOR * gain;
         let [nx, ny, nz] = volume.shape;
@@ -63,8 +63,8 @@ impl Evener {
         }
     }
 
-    /// Replaces each value by the mean of its neighbours along one axis, up to `reach` to each side, fewer at the ends. The
-    /// axis has `count` places, `inner` values apart.
+    /// Replaces each value by the mean of its neighbours along one axis, up to `reach` to each side, fewer at the ends.
+    /// The axis has `count` places, `inner` values apart.
     fn average(&mut self, inner: usize, count: usize, reach: usize) {
         let Self { mean, before, sums, .. } = self;
         before.copy_from_slice(mean);

@@ -1,7 +1,7 @@
 //! Small symmetric systems: solving the fit's seven normal equations, and how well they determine a pose.
 //!
-//! Seven unknowns whose columns are scaled alike: normal equations in double precision lose nothing here that matters
-//! (the numbers that go in are single), and LAPACK would allocate.
+//! There are seven unknowns, whose columns are scaled alike. Normal equations in double precision lose nothing that
+//! matters, since the numbers that go in are single precision; and LAPACK would allocate memory.
 
 /// Solves A x = b for a symmetric positive definite A by Cholesky's decomposition; none when A is not.
 pub(super) fn solve<const N: usize>(a: &[[f64; N]; N], b: &[f64; N]) -> Option<[f64; N]> {

@@ -1,4 +1,4 @@
-//! A volume at falling resolution: coarse levels find large moves, the finest gives the accuracy.
+//! A volume at falling resolution: coarse levels find large moves, and the finest gives the accuracy.
 //!
 //! Each level has every second voxel of the one before, along those axes whose voxels are still about as small as the
 //! smallest, after smoothing by the binomial 1 4 6 4 1 (SD 1 voxel; Burt & Adelson 1983, IEEE Trans Communications

@@ -18,7 +18,7 @@ const MARGIN_MM: f64 = 6.0;
 /// SNR 25 (`known_motion`, scan): mean position error 0.0295 mm with this many at 130 frames a second, 0.0303 mm with
 /// two thirds of them at 160.
 pub(super) const MOST_POINTS: usize = 49_152;
-/// Fewer voxels at the finest level than this cannot be told from noise: own convention, ten a parameter.
+/// Fewer voxels at the finest level than this cannot be told from noise: own convention, ten per parameter.
 const FEWEST_POINTS: usize = 70;
 /// The least [`normal::determination`] that counts as seeing all six parameters. Measured: heads 0.1 to 0.2, crops of 3
 /// and 18 slices 0.02 to 0.2 (tests/reference/test_realign.py), a smooth ball 3e-9 (`tests.rs`).
@@ -172,7 +172,8 @@ impl Reference {
     }
 
     /// An upper limit, from the grid alone, for the bytes that a [`Reference`] and a [`super::Tracker`] hold together
-    /// while they are made and used: a point takes 44 bytes (at most 49 152 a level), a voxel of a padded level 4.
+    /// while they are made and used: a point takes 44 bytes (at most 49 152 points per level), and a voxel of a padded
+    /// level takes 4.
     #[must_use]
     pub fn most_bytes(shape: [usize; 3], voxel_mm: [f64; 3]) -> usize {
         let grids = plan(shape, voxel_mm);

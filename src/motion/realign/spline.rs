@@ -7,7 +7,7 @@
 //! that has not moved matches it exactly. At a whole place the weights are 1/6, 4/6, 1/6, their derivatives −1/2, 0,
 //! 1/2: so value and gradient of the reference at its voxels are exact.
 //!
-//! Volumes are padded by [`PAD`] voxels a side, mirrored about the centre of the outermost voxel, so that every
+//! Volumes are padded by [`PAD`] voxels on each side, mirrored about the centre of the outermost voxel, so that every
 //! place between the centres of the outermost voxels can be sampled without asking where the edge is.
 
 /// Voxels added on each side: β³ reaches from one voxel below to two above.

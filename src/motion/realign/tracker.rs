@@ -59,7 +59,7 @@ pub struct Tracker<'a> {
 }
 
 impl<'a> Tracker<'a> {
-    /// Takes all the memory that it will need.
+    /// Allocates all the memory that it will need.
     #[must_use]
     pub fn new(reference: &'a Reference) -> Self {
         let grids: Vec<_> = reference.levels.iter().map(|level| level.grid).collect();

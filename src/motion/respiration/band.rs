@@ -8,10 +8,10 @@
 use super::RespirationError;
 use crate::units::Seconds;
 
-/// Seconds in a minute: breaths a minute to Hz.
+/// Seconds in a minute: breaths per minute to Hz.
 const MINUTE_S: f64 = 60.0;
 
-/// An edge nearer a folding point than this share of the Nyquist frequency lies on it: rounding, no breathing.
+/// An edge closer to a folding point than this share of the Nyquist frequency lies on it: such a distance is rounding.
 const ON_A_FOLD: f64 = 1e-9;
 
 /// 10th and 90th centile of breaths a minute below an age in months: Fleming et al. 2011, Lancet 377:1011; from memory.

@@ -1,8 +1,8 @@
 //! The two filters: a notch and a low-pass, each one second-order section.
 //!
-//! *Notch*: zeros on the unit circle at the centre ω₀, poles drawn in by the bandwidth Δω, both in rad a frame:
-//! g = 1/(1 + tan(Δω/2)), b = g·(1, −2cos ω₀, 1), a = (1, −2g·cos ω₀, 2g − 1). One pass lets half the power through at
-//! two frequencies Δω apart, whose mean ω̄ has cos ω̄ = cos ω₀·cos(Δω/2): near ω₀, a little nearer to a quarter of the
+//! *Notch*: zeros on the unit circle at the centre ω₀, poles drawn in by the bandwidth Δω, both in rad per frame: g =
+//! 1/(1 + tan(Δω/2)), b = g·(1, −2cos ω₀, 1), a = (1, −2g·cos ω₀, 2g − 1). One pass lets half the power through at two
+//! frequencies Δω apart, whose mean ω̄ has cos ω̄ = cos ω₀·cos(Δω/2): near ω₀, a little nearer to a quarter of the
 //! sampling rate. Orfanidis 1996, Introduction to Signal Processing, Prentice Hall, sec. 11.3 (from memory).
 //!
 //! *Low-pass*: Butterworth of order 2 by the bilinear transform with a prewarped cut-off, k = tan(π·f·TR). Oppenheim &
@@ -29,7 +29,8 @@ pub fn half_power_hz(centre_hz: f64, bandwidth_hz: f64, tr: Seconds) -> [f64; 2]
     [mean_hz - bandwidth_hz / 2.0, mean_hz + bandwidth_hz / 2.0]
 }
 
-/// The order-2 Butterworth low-pass with half-power point `cutoff_hz`, below the Nyquist frequency of frames `tr` apart.
+/// The order-2 Butterworth low-pass with half-power point `cutoff_hz`, below the Nyquist frequency of frames `tr`
+/// apart.
 #[must_use]
 pub fn low_pass(cutoff_hz: f64, tr: Seconds) -> Section {
     let k = (PI * cutoff_hz * tr.0).tan();

@@ -1,13 +1,13 @@
-//! How much of each motion parameter's variance lies at which frequency: where breathing shows, before and after a filter.
+//! How much of each motion parameter's variance lies at which frequency. It shows breathing, before and after a filter.
 //!
 //! The periodogram of the series without its straight line (least squares), under a Hann taper w: with X the discrete
 //! Fourier transform of w·x, the density is 2·|X|²·TR/Σw², and half of that at 0 and at the Nyquist frequency. Schuster
-//! 1898, Terrestrial Magnetism 3:13 (the periodogram); Harris 1978, Proc IEEE 66:51 (the taper, in the form that repeats
-//! after as many values as the series has). Units: mm²/Hz and rad²/Hz; summed over frequencies and divided by the run's
-//! length in seconds it gives the variance.
+//! 1898, Terrestrial Magnetism 3:13 (the periodogram); Harris 1978, Proc IEEE 66:51 (the taper, in the form that
+//! repeats after as many values as the series has). Units: mm²/Hz and rad²/Hz; summed over frequencies and divided by
+//! the run's length in seconds it gives the variance.
 //!
-//! The transform halves the series as long as its length is even (Cooley & Tukey 1965, Mathematics of Computation 19:297) and
-//! does the rest term by term, with one table of a turn's sines.
+//! The transform halves the series as long as its length is even (Cooley & Tukey 1965, Mathematics of Computation
+//! 19:297) and does the rest term by term, with one table of a turn's sines.
 
 use std::f64::consts::PI;
 
@@ -70,8 +70,8 @@ pub fn spectrum(trace: &MotionTrace, tr: Seconds) -> MotionSpectrum {
 /// The six parameters' transform at one frequency: real and imaginary parts.
 type Bin = ([f64; 6], [f64; 6]);
 
-/// The discrete Fourier transform of every `stride`-th value from `first` on; the tables hold one turn in as many steps as
-/// there are values in all.
+/// The discrete Fourier transform of every `stride`-th value from `first` on; the tables hold one turn in as many steps
+/// as there are values in all.
 fn transform(values: &[[f64; 6]], first: usize, stride: usize, cosine: &[f64], sine: &[f64]) -> Vec<Bin> {
     let length = values.len() / stride;
     if length > 0 && length.is_multiple_of(2) {

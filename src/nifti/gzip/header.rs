@@ -1,7 +1,7 @@
 //! The header of a gzip member (RFC 1952, section 2.3), taken byte by byte, however small the pieces are.
 //!
-//! ISA-L 2.30 reads it too, but keeps its flags in a variable of one call: a header that arrives in two pieces is then
-//! judged by whatever stood in that memory, and a sound file can be called damaged.
+//! ISA-L 2.30 reads it too, but keeps its flags in a variable of one call: if a header arrives in two pieces, its
+//! second half is judged by whatever is in that memory, and a sound file can be called damaged.
 
 use flate2::Crc;
 
@@ -11,7 +11,7 @@ const FHCRC: u8 = 1 << 1;
 const FEXTRA: u8 = 1 << 2;
 const FNAME: u8 = 1 << 3;
 const FCOMMENT: u8 = 1 << 4;
-/// Flags that RFC 1952 reserves: a member that sets one may hold what this reader does not know.
+/// Flags that RFC 1952 reserves: a member that sets one may hold something that this reader does not know.
 const RESERVED: u8 = 0b1110_0000;
 /// The one compression method, DEFLATE.
 const DEFLATE: u8 = 8;

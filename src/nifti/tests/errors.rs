@@ -49,12 +49,13 @@ fn wrong_headers() {
         (sound().shape(&[24]), "has 1 axes, expected at least 3; give an image of a volume"),
         (
             sound().shape(&[32767; 7]),
-            "the size 32767×32767×32767×32767×32767×32767×32767 is more than a computer can address; the header is damaged, \
-             convert it again",
+            "the size 32767×32767×32767×32767×32767×32767×32767 is more than a computer can address; the header is \
+            damaged, convert it again",
         ),
         (
             sound().version2().shape(&[i64::MAX, 1, 1, 1]),
-            "the size 9223372036854775807×1×1×1 is more than a computer can address; the header is damaged, convert it again",
+            "the size 9223372036854775807×1×1×1 is more than a computer can address; the header is damaged, convert it \
+            again",
         ),
         (
             with(&|i| i.vox_offset = 9e18).version2_offset(i64::MAX as f64),
@@ -142,13 +143,13 @@ fn wrong_headers() {
         ),
         (
             with(&|i| i.magic = Some(b"ni1\0")),
-            "the magic word of the header is \"ni1\\0\", expected \"n+1\\0\" for a NIfTI-1 file that holds its own voxels; \
-             convert it again",
+            "the magic word of the header is \"ni1\\0\", expected \"n+1\\0\" for a NIfTI-1 file that holds its own \
+            voxels; convert it again",
         ),
         (
             with(&|i| i.magic = Some(b"\0\0\0\0")),
-            "the magic word of the header is \"\\0\\0\\0\\0\", expected \"n+1\\0\" for a NIfTI-1 file that holds its own \
-             voxels; convert it again",
+            "the magic word of the header is \"\\0\\0\\0\\0\", expected \"n+1\\0\" for a NIfTI-1 file that holds its \
+            own voxels; convert it again",
         ),
         (
             // A transfer in text mode that took the carriage return out.
@@ -157,8 +158,8 @@ fn wrong_headers() {
                 image.magic = Some(b"n+2\0\n\x1a\n\0");
                 image
             },
-            "the magic word of the header is \"n+2\\0\\n\\x1a\\n\\0\", expected \"n+2\\0\\r\\n\\x1a\\n\" for a NIfTI-2 file \
-             that holds its own voxels; convert it again",
+            "the magic word of the header is \"n+2\\0\\n\\x1a\\n\\0\", expected \"n+2\\0\\r\\n\\x1a\\n\" for a NIfTI-2 \
+            file that holds its own voxels; convert it again",
         ),
     ];
     let folder = tempfile::tempdir().unwrap();
@@ -196,8 +197,8 @@ fn wrong_files() {
     check(
         "notes.nii",
         "Tern Bay sleep study, shared notes".repeat(20).as_bytes(),
-        "is not a NIfTI file: the header size in its first four bytes is 1852990804, not 348 (NIfTI-1) or 540 (NIfTI-2); \
-         convert it to NIfTI",
+        "is not a NIfTI file: the header size in its first four bytes is 1852990804, not 348 (NIfTI-1) or 540 \
+        (NIfTI-2); convert it to NIfTI",
     );
     check("empty.nii", b"", "holds 0 bytes, fewer than the 348 of a NIfTI header; copy the file again");
     check("short.nii", &single[..347], "holds 347 bytes, fewer than the 348 of a NIfTI header; copy the file again");
@@ -206,19 +207,22 @@ fn wrong_files() {
     check(
         "cut.nii",
         &single[..single.len() - 1],
-        "holds 495 bytes, but its header promises 496 (4×3×2×3 of int16 from byte 352); the file is cut short, copy it again",
+        "holds 495 bytes, but its header promises 496 (4×3×2×3 of int16 from byte 352); the file is cut short, copy it \
+        again",
     );
     check("plain.nii.gz", &single, "is named .gz but is not gzip data; take .gz off the name or compress it");
     check("empty.nii.gz", b"", "is named .gz but is not gzip data; take .gz off the name or compress it");
     check(
         "less.nii.gz",
         &gz(&single[..single.len() - 1]),
-        "the data end in volume 3 of 3 (counted from 1); the header promises more than the file holds, make or copy it again",
+        "the data end in volume 3 of 3 (counted from 1); the header promises more than the file holds, make or copy it \
+        again",
     );
     check(
         "none.nii.gz",
         &gz(&single[..350]),
-        "the data end in volume 1 of 3 (counted from 1); the header promises more than the file holds, make or copy it again",
+        "the data end in volume 1 of 3 (counted from 1); the header promises more than the file holds, make or copy it \
+        again",
     );
     let packed = gz(&single);
     for keep in [3, 12, packed.len() / 2, packed.len() - 9, packed.len() - 8, packed.len() - 4, packed.len() - 1] {
@@ -265,7 +269,8 @@ fn wrong_pairs() {
     let folder = folder.path();
     let image = Image::new(Dtype::U8).paired();
     let alone = save(folder, "alone.hdr.gz", &image.header());
-    let expected = "alone.hdr.gz: is one half of a pair, and alone.img (or the same with .gz) is not there; put both in one folder";
+    let expected = "alone.hdr.gz: is one half of a pair, and alone.img (or the same with .gz) is not there; put both \
+                    in one folder";
     assert_eq!(told(&alone), expected);
     assert!(content_hash(&alone).is_err());
     let alone = save(folder, "LONE.IMG", &image.voxels());
@@ -275,12 +280,14 @@ fn wrong_pairs() {
 
     let (header, data) = image.write_pair(folder, "cut.hdr", "cut.img");
     std::fs::write(&data, [1; 71]).unwrap();
-    let expected = "cut.img: holds 71 bytes, but its header promises 72 (4×3×2×3 of uint8 from byte 0); the file is cut short, copy it again";
+    let expected = "cut.img: holds 71 bytes, but its header promises 72 (4×3×2×3 of uint8 from byte 0); the file is \
+                    cut short, copy it again";
     assert_eq!(told(&header), expected);
     assert_eq!(told(&data), expected);
 
     let (header, _) = Image::new(Dtype::U8).write_pair(folder, "one.hdr", "one.img");
-    let expected = "one.hdr: the magic word of the header is \"n+1\\0\", expected \"ni1\\0\" for the header of a NIfTI-1 pair; convert it again";
+    let expected = "one.hdr: the magic word of the header is \"n+1\\0\", expected \"ni1\\0\" for the header \
+                    of a NIfTI-1 pair; convert it again";
     assert_eq!(told(&header), expected);
 
     let (header, data) = image.write_pair(folder, "zip.hdr", "zip.img.gz");

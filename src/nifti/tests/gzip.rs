@@ -63,7 +63,8 @@ fn several_members_and_padding() {
 
 #[test]
 fn a_header_with_all_its_optional_parts() {
-    // RFC 1952: FTEXT 1, FHCRC 2, FEXTRA 4, FNAME 8, FCOMMENT 16; every choice of them, the first member and the second.
+    // RFC 1952: FTEXT 1, FHCRC 2, FEXTRA 4, FNAME 8, FCOMMENT 16; every choice of them, the first member and the
+    // second.
     let plain = gz(b"frames");
     for flags in 0..32_u8 {
         let mut packed = vec![0x1f, 0x8b, 8, flags, 0, 0, 0, 0, 0, 255];

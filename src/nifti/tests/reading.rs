@@ -291,25 +291,30 @@ fn repetition_time_by_its_unit() {
         let text = read(step, units).tr_s().unwrap_err().to_string();
         text.split_once(": ").unwrap().1.to_owned()
     };
-    let long = "the header's repetition time is 2000 in seconds, expected 100 s at most; give it in seconds, as `tr_s` in the scan table or RepetitionTime in the sidecar";
+    let long = "the header's repetition time is 2000 in seconds, expected 100 s at most; give it in seconds, as \
+                `tr_s` in the scan table or RepetitionTime in the sidecar";
     assert_eq!(message(2000.0, 8), long);
     assert_eq!(message(2000.0, 0), long.replace("in seconds, expected", "in an unnamed unit, expected"));
     assert_eq!(
         message(0.0, 8),
-        "the header's repetition time is 0, expected a number above 0; give `tr_s` in the scan table or RepetitionTime in the sidecar"
+        "the header's repetition time is 0, expected a number above 0; give `tr_s` in the scan table or RepetitionTime \
+        in the sidecar"
     );
     assert_eq!(
         message(f64::NAN, 8),
-        "the header's repetition time is NaN, expected a number above 0; give `tr_s` in the scan table or RepetitionTime in the sidecar"
+        "the header's repetition time is NaN, expected a number above 0; give `tr_s` in the scan table or \
+        RepetitionTime in the sidecar"
     );
     assert!(read(-2.0, 8).tr_s().is_err() && read(f64::INFINITY, 16).tr_s().is_err());
     assert_eq!(
         message(2.0, 32),
-        "the header's fourth axis is in hertz, expected a unit of time; give `tr_s` in the scan table or RepetitionTime in the sidecar"
+        "the header's fourth axis is in hertz, expected a unit of time; give `tr_s` in the scan table or \
+        RepetitionTime in the sidecar"
     );
     assert_eq!(
         message(2.0, 56),
-        "the header's fourth axis is in the unknown unit 56, expected a unit of time; give `tr_s` in the scan table or RepetitionTime in the sidecar"
+        "the header's fourth axis is in the unknown unit 56, expected a unit of time; give `tr_s` in the scan table or \
+        RepetitionTime in the sidecar"
     );
 }
 

@@ -138,6 +138,7 @@ fn refusals() {
     );
     assert_eq!(
         refuse(&folder.join("absent/run.nii"), &shape()),
-        "absent/run.nii: writing failed (No such file or directory (os error 2)); check the folder and the space on the disk"
+        "absent/run.nii: writing failed (No such file or directory (os error 2)); check the folder and the space on \
+        the disk"
     );
 }

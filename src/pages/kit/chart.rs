@@ -1,7 +1,7 @@
 //! Pictures as SVG: places of numbers, axes, marks, and the scale of the ramp of colours.
 //!
-//! Lines differ by dash and mark as well as by colour, so that they can be told apart without it. Places are written
-//! with one digit.
+//! Lines differ in dash and mark as well as in colour, so that they can be told apart without it. Places are written
+//! with one digit after the point.
 
 use std::fmt::Write;
 
@@ -15,7 +15,7 @@ pub(crate) const WIDTH: f64 = 720.0;
 /// Parts of an axis, at most (own convention).
 const MOST_TICKS: f64 = 7.0;
 
-/// Straight from numbers to places.
+/// From numbers to places, in a straight line.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Scale {
     pub from: f64,
@@ -35,7 +35,7 @@ impl Scale {
         self.ticks_of(round_step(self.to - self.from, MOST_TICKS))
     }
 
-    /// The same of whole things, which have no halves.
+    /// The same for whole things, which have no halves.
     pub(crate) fn whole_ticks(self) -> Vec<Tick> {
         self.ticks_of(round_step(self.to - self.from, MOST_TICKS).max(1.0))
     }

@@ -1,10 +1,10 @@
-//! The colours of values about zero: orange above, grey-white at zero, blue below, the stronger the darker.
+//! The colours of values around zero: orange above, grey-white at zero, blue below; the stronger the value, the darker.
 //!
-//! The stops are computed, in OKLab (Björn Ottosson 2020, "A perceptual color space for image processing", from
-//! memory), where equal steps look about equal: lightness falls in a straight line from the middle to either end,
-//! equally on both sides, so that a value and its opposite look equally strong; the hue of a side stays the same;
-//! chroma rises from none as part of a sine. Lightness, hues and chroma are our own choice. The colours are the same in
-//! light and in dark, since what they paint lies on a light ground of its own.
+//! The stops are computed in OKLab (Björn Ottosson 2020, "A perceptual color space for image processing", from memory),
+//! where equal steps look about equal. Lightness falls in a straight line from the middle to either end, equally on
+//! both sides, so that a value and its opposite look equally strong. The hue of each side stays the same. Chroma rises
+//! from zero as part of a sine. Lightness, hues and chroma are our own choice. The colours are the same in light and in
+//! dark mode, because they are painted on a light ground of their own.
 
 use std::fmt::Write;
 
@@ -33,12 +33,12 @@ pub(crate) fn stop(position: usize) -> [u8; 3] {
     from_oklab([lightness, chroma * hue.cos(), chroma * hue.sin()]).map(|share| (255.0 * encoded(share)).round() as u8)
 }
 
-/// The stop of a value, where `most` and beyond have an end's.
+/// The stop of a value; `most` and beyond have the stop at the end.
 pub(crate) fn position(value: f64, most: f64) -> usize {
     (STEPS as f64 * (1.0 + (value / most).clamp(-1.0, 1.0))).round() as usize
 }
 
-/// Whether words on a stop are white; else they are black.
+/// Whether words on a stop are white rather than black.
 fn takes_white(position: usize) -> bool {
     contrast(luminance(stop(position)), 1.0) > contrast(luminance(stop(position)), 0.0)
 }
@@ -115,7 +115,7 @@ mod tests {
 
     #[test]
     fn oklab_is_that_of_its_source() {
-        // White has lightness 1 and no hue; there and back is where one came from.
+        // White has lightness 1 and no hue; there and back again gives the same colour.
         let white = to_oklab([255; 3]);
         assert!((white[0] - 1.0).abs() < 1e-6 && white[1].abs() < 1e-6 && white[2].abs() < 1e-6, "{white:?}");
         for colour in [[0, 0, 0], [255, 0, 0], [0, 255, 0], [0, 0, 255], [12, 200, 77], [255; 3]] {

@@ -21,9 +21,9 @@ pub enum Mode<'a> {
 pub struct Review<'a> {
     /// Writes must carry it.
     pub token: &'a str,
-    /// Of the content security policy; on every script and style.
+    /// The nonce of the content security policy, on every script and style.
     pub nonce: &'a str,
-    /// Group, sex and age are hidden.
+    /// Whether group, sex and age are hidden.
     pub blinded: bool,
 }
 
@@ -35,13 +35,13 @@ pub(crate) struct Shell<'a> {
     pub kind: &'a str,
     /// Already escaped.
     pub body: &'a str,
-    /// A page without one is complete as it stands.
+    /// None: the page is complete as it stands.
     pub script: Option<Script<'a>>,
 }
 
 /// A page's data and what draws them.
 pub(crate) struct Script<'a> {
-    /// A whole element: data are no script, so that no policy asks for a nonce.
+    /// A whole element. Data are not a script, so no policy asks for a nonce.
     pub data: &'a str,
     /// One after the other.
     pub parts: &'a [&'a str],
@@ -65,12 +65,14 @@ pub fn escape(text: &str) -> String {
     out
 }
 
-/// Said where scripts are turned off.
-const WITHOUT_SCRIPT: &str = "<noscript><p class=\"problem\">This page draws its pictures and tables with a script of its \
-own, and scripts are turned off here. The same numbers are in cohort.tsv and in the tables beside this page.</p></noscript>\n";
+/// Shown where scripts are turned off.
+const WITHOUT_SCRIPT: &str = "<noscript><p class=\"problem\">This page draws its pictures and tables with a script \
+    of its \
+own, and scripts are turned off here. The same numbers are in cohort.tsv and in the tables beside this \
+page.</p></noscript>\n";
 
 impl Shell<'_> {
-    /// The whole page. As a file it forbids itself any request; served, the server's policy goes by the nonce.
+    /// The whole page. As a file it forbids itself any request; when served, it is under the server's policy, by nonce.
     #[must_use]
     pub(crate) fn page(&self, mode: Mode<'_>) -> String {
         let mut head = format!(
@@ -92,7 +94,8 @@ style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'\">
                 let blinded = if review.blinded { "yes" } else { "no" };
                 let _ = writeln!(
                     head,
-                    "<meta name=\"keepstill-token\" content=\"{}\">\n<meta name=\"keepstill-blinded\" content=\"{blinded}\">",
+                    "<meta name=\"keepstill-token\" content=\"{}\">\n<meta name=\"keepstill-blinded\" \
+                    content=\"{blinded}\">",
                     escape(review.token)
                 );
                 format!(" nonce=\"{}\"", escape(review.nonce))

@@ -153,7 +153,7 @@ function drawRibbon(ribbon) {
     pen.fillStyle = colour("--strip");
     pen.fillRect(0, at, width, carpet);
     // The last column may stand for fewer frames.
-    const wide = series.columns * series.frames_a_column / frames * width;
+    const wide = series.columns * series.frames_per_column / frames * width;
     pen.save();
     pen.beginPath();
     pen.rect(0, at, width, carpet);
@@ -331,7 +331,7 @@ function drawMatrix() {
   function pick(k) {
     const matrix = data.matrices[k];
     const atlas = data.atlases[matrix.atlas];
-    const two = matrix.bytes_a_value === 2;
+    const two = matrix.bytes_per_value === 2;
     now = { n: atlas.parcels.length, values: two ? shorts(matrix.values, true) : new Int8Array(bytes(matrix.values).buffer), none: two ? -32768 : -128, steps: two ? 10000 : 125, parcels: atlas.parcels, order: atlas.order };
     canvas.width = canvas.height = now.n;
     const pen = canvas.getContext("2d");

@@ -26,7 +26,7 @@ function columns() {
 }
 function noticed(row) {
   const notes = row.warnings ? `${row.warnings} ${row.warnings === 1 ? "note" : "notes"}` : "";
-  return row.problem ? row.problem : notes;
+  return row.problem ? row.problem.text : notes;
 }
 function reviewWords(word) { return word === "n/a" ? "not reviewed" : words(word); }
 function reviewOf(row) { return state.review?.[row.stem]?.review ?? "n/a"; }
@@ -47,7 +47,7 @@ function compare(a, b) {
 function passes(row) {
   const f = state.filters;
   const within = (value, from, to) => (from === undefined || value >= from) && (to === undefined || (value !== null && value <= to));
-  if (f.text && !`${row.stem} ${row.problem ?? ""} ${row.covariates.join(" ")}`.toLowerCase().includes(f.text)) return false;
+  if (f.text && !`${row.stem} ${row.problem?.text ?? ""} ${row.covariates.join(" ")}`.toLowerCase().includes(f.text)) return false;
   if (f.verdict && row.verdict !== f.verdict) return false;
   if (f.review && reviewOf(row) !== f.review) return false;
   if (!within(row.mean_fd_mm, f.fdFrom, f.fdTo) || !within(row.minutes_kept, f.minutesFrom, f.minutesTo)) return false;

@@ -1,6 +1,6 @@
-//! What the server answers: pages, JSON, refusals; each with headers that keep it to this page and this browser.
+//! What the server answers: pages, JSON or refusals, each with headers that keep it to this page and this browser.
 //!
-//! A refusal is a page where a person asked for one, by typing an address or following a link, and JSON where a script did.
+//! A refusal is a page where a person asked, by typing an address or following a link, and JSON where a script asked.
 
 use axum::body::Body;
 use axum::http::header::{HeaderName, HeaderValue};
@@ -50,47 +50,50 @@ impl Refusal {
         Self { status, words: words.into(), allow: None }
     }
 
-    /// What was sent cannot be taken.
+    /// What was sent cannot be used.
     pub(super) fn bad(words: impl ToString) -> Self {
         Self::new(StatusCode::BAD_REQUEST, words.to_string())
     }
 
-    /// Who asks may not.
+    /// Whoever asks is not allowed to.
     pub(super) fn forbidden(words: impl Into<String>) -> Self {
         Self::new(StatusCode::FORBIDDEN, words)
     }
 
-    /// Something on this side is amiss.
+    /// Something is wrong on this side.
     pub(super) fn fault(words: impl ToString) -> Self {
         Self::new(StatusCode::INTERNAL_SERVER_ERROR, words.to_string())
     }
 }
 
-/// A browser may do nothing with what is no page.
+/// The policy of an answer that is no page: a browser may do nothing with it.
 const NO_PAGE: &str = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
-/// A page that leads on to a place of ours by itself. A redirect would not do: where a page of another site (a wiki, a
-/// mail) holds the address, browsers keep a `SameSite=Strict` cookie back from all that follows from it.
+/// A page that leads on to a place of ours by itself. A redirect would not do: if a page of another site (a wiki, a
+/// mail) holds the address, browsers withhold a `SameSite=Strict` cookie from everything that follows from it.
 fn enter(to: &str) -> String {
     let to = escape(to);
     format!(
         "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<title>Review</title>\n\
-<meta http-equiv=\"refresh\" content=\"0; url={to}\">\n</head>\n<body>\n<p><a href=\"{to}\">To the review</a></p>\n</body>\n</html>\n"
+<meta http-equiv=\"refresh\" content=\"0; url={to}\">\n</head>\n<body>\n<p><a href=\"{to}\">To the \
+review</a></p>\n</body>\n</html>\n"
     )
 }
 
-/// A refusal as a page, which leads back. It has no style: what is no page of ours may use none.
+/// A refusal as a page, which leads back. It has no style, because only our own pages may use one.
 fn refused(words: &str) -> String {
     format!(
         "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>Not shown - Review</title>\n</head>\n<body>\n\
-<h1>This page cannot be shown</h1>\n<p id=\"words\">{}</p>\n<p><a href=\"/\">To the cohort page</a></p>\n<p>{}</p>\n</body>\n</html>\n",
+<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>Not shown - \
+Review</title>\n</head>\n<body>\n\
+<h1>This page cannot be shown</h1>\n<p id=\"words\">{}</p>\n<p><a href=\"/\">To the cohort \
+page</a></p>\n<p>{}</p>\n</body>\n</html>\n",
         escape(words),
         escape(CAUTION)
     )
 }
 
-/// The answer as HTTP; `to_person`: whether a refusal is read by one.
+/// The answer as HTTP; `to_person`: whether a person will read a refusal.
 pub(super) fn response(answer: Result<Answer, Refusal>, to_person: bool) -> Response<Body> {
     let mut status = StatusCode::OK;
     let mut policy = NO_PAGE.to_owned();

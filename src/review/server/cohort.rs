@@ -1,4 +1,5 @@
-//! The cohort's and children's data, out of the pages in the results folder; the cohort's is kept until its page changes.
+//! The data of the cohort and its children, taken from the pages in the results folder. The cohort's data are kept
+//! until its page changes.
 
 use std::collections::HashMap;
 use std::fs;
@@ -10,15 +11,15 @@ use std::time::SystemTime;
 
 use axum::http::StatusCode;
 
-use super::ServeError;
 use super::answer::Refusal;
+use super::error::ServeError;
 use crate::pages::{ChildData, CohortData, child_data, cohort_data};
 use crate::results::layout::{COHORT_PAGE, Layout};
 use crate::review::RowId;
 use crate::review::folder::FolderError;
 use crate::review::overview::Subject;
 
-/// A page is far smaller (own limit).
+/// Bytes of a page, at most; real ones are far smaller (own limit).
 const LARGEST_PAGE: u64 = 64 << 20;
 
 /// What is served of a cohort.
@@ -26,7 +27,7 @@ pub(super) struct Cohort {
     pub data: CohortData,
     /// The same without what blinding hides.
     pub blinded: CohortData,
-    /// One a row.
+    /// One per row.
     pub subjects: Vec<Subject>,
     places: HashMap<String, usize>,
 }
@@ -58,7 +59,7 @@ impl Cohort {
         })
     }
 
-    /// The data of a child's page. The file is named by the cohort page, and must be inside the results folder.
+    /// The data of a child's page. The cohort page names the file, which must be inside the results folder.
     pub(super) fn child(&self, results: &Path, place: usize) -> Result<ChildData, Refusal> {
         let row = &self.data.rows[place];
         let Some(page) = &row.page else {
@@ -92,7 +93,7 @@ fn read_page(path: &Path) -> io::Result<String> {
     fs::read_to_string(path)
 }
 
-/// Tells one writing of a file from the next: each has a file of its own, renamed to its place.
+/// Distinguishes one version of a file from the next: each is written as a file of its own, then renamed.
 type Stamp = (SystemTime, u64, u64);
 
 /// The cohort as its page last was.

@@ -1,17 +1,17 @@
 //! Who is let in.
 //!
-//! A browser sends any page's requests to this machine's own addresses, and a site can make its name point there (DNS
-//! rebinding). So a request must be addressed to us by the address that we listen on, or `localhost` (the `Host` header
-//! is the browser's own word), and where it says which page sent it (`Origin`), that page must be ours.
+//! A browser sends requests of any page to this machine's own addresses, and a site can make its name point there (DNS
+//! rebinding). So a request must be addressed to us by the address that we listen on, or as `localhost` (the browser
+//! itself writes the `Host` header). If it says which page sent it (`Origin`), that page must be ours.
 //!
-//! Other users of the machine reach its loopback too, and other machines whatever else we listen on. So each request must
-//! carry the access token: first in the address that is opened, then in a cookie that no script reads and no other site's
-//! request carries. A browser that we start gets an address with a code for one use instead, which is exchanged for the
-//! cookie, since the arguments of a program can be read by all users (proc(5)).
+//! Other users of the machine can reach its loopback too, and other machines can reach whatever else we listen on. So
+//! each request must carry the access token: first in the address that is opened, then in a cookie that no script can
+//! read and that no other site's request carries. A browser that we start gets an address with a code for one use
+//! instead and exchanges it for the cookie, because all users can read the arguments of a program (proc(5)).
 //!
-//! Listening on every address of the machine we cannot know all its names, and take any `Host` with our port: a cookie
-//! belongs to the name under which it was set, so a page of a name made to point here never brings it.
-//! Cookies know no ports: whoever opens a server of another user of the same machine shows it theirs.
+//! If we listen on every address of the machine, we cannot know all its names, and so we accept any `Host` with our
+//! port. A cookie belongs to the name under which it was set, so a page of a name made to point here never brings it.
+//! Cookies do not distinguish ports: whoever opens a server of another user of the same machine shows it their cookies.
 
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::sync::{Mutex, MutexGuard};
@@ -23,10 +23,10 @@ use axum::http::{HeaderMap, Method, header};
 use super::answer::{Answer, Refusal};
 use super::secret;
 
-/// How long a code for one use is good: a browser that starts slowly has it in a minute (own choice).
+/// How long a code for one use is good: even a browser that starts slowly uses it within a minute (own choice).
 const CODE_LASTS: Duration = Duration::from_secs(120);
 
-/// What requests are held against.
+/// What requests are checked against.
 #[derive(Debug)]
 pub(super) struct Guard {
     at: SocketAddr,
@@ -62,7 +62,7 @@ impl Guard {
         self.codes.lock().unwrap_or_else(|e| e.into_inner())
     }
 
-    /// Whether a code is good; now it is no more.
+    /// Whether a code is good; from now on it is not.
     fn spend(&self, code: &str, now: Instant) -> bool {
         let mut codes = self.codes();
         codes.retain(|(_, given)| now.saturating_duration_since(*given) < CODE_LASTS);
@@ -99,14 +99,15 @@ impl Guard {
             return Ok(None);
         }
         Err(Refusal::forbidden(if code.is_some() && access.is_none() {
-            "this address was good for one use, and has been used or is too old; open the whole address that keepstill review \
+            "this address was good for one use, and has been used or is too old; open the whole address that \
+            keepstill review \
 printed, and end the server if it was somebody else who used it"
         } else {
             "the access token is missing or wrong; open the whole address that keepstill review printed"
         }))
     }
 
-    /// Cookies know no ports: two servers on one machine must not take each other's.
+    /// Cookies do not distinguish ports, and two servers on one machine must not take each other's.
     fn cookie_name(&self) -> String {
         format!("keepstill-{}", self.at.port())
     }
@@ -160,8 +161,8 @@ pub(super) fn parameter<'a>(request: &'a Parts, name: &str) -> Option<&'a str> {
     pairs.filter(|(key, _)| *key == name).map(|(_, value)| value).next()
 }
 
-/// A parameter's text: `%` and two hexadecimal digits are a byte of UTF-8 (RFC 3986), `+` is a blank. What is no text
-/// becomes `\u{fffd}`, which no initials hold.
+/// A parameter's text: `%` and two hexadecimal digits are a byte of UTF-8 (RFC 3986), `+` is a blank. Bytes that are
+/// not text become `\u{fffd}`, which initials never contain.
 pub(super) fn decoded(parameter: &str) -> String {
     let bytes = parameter.as_bytes();
     let digit = |at: usize| bytes.get(at).and_then(|byte| char::from(*byte).to_digit(16));
@@ -247,7 +248,7 @@ mod tests {
         let six = guard("[::1]:80");
         assert!(ask(&six, "/", &[("host", "[::1]")]).is_ok() && ask(&six, "/", &[("host", "[::1]:80")]).is_ok());
         assert!(ask(&six, "/", &[("host", "[::2]:80")]).is_err());
-        // On every address: any name, since nobody comes in without what let them in under it.
+        // On every address: any name, since nobody gets in without the cookie that was set under that name.
         for at in ["0.0.0.0:8123", "[::]:8123"] {
             let all = guard(at);
             for host in ["192.168.7.9:8123", "tern.example:8123", "[fe80::1]:8123"] {
@@ -294,7 +295,7 @@ mod tests {
                 }
             }
             assert!(ask(&open, "/", &[host]).unwrap().is_none());
-            // Who is in already is sent on as well.
+            // A browser that is in already is sent on as well.
             assert!(matches!(ask(&open, "/?access=old", &[host]), Ok(Some(Answer::Enter { .. }))));
             for (target, cookie) in [
                 ("/", "keepstill-8123=012"),

@@ -1,14 +1,14 @@
-//! Brings the cohort table up to date behind the decisions: soon after them, several at once, and never while a run is at
-//! work in the results folder, which writes the table itself.
+//! Brings the cohort table up to date after decisions: soon after them, several at once, and never while a run is at
+//! work in the results folder, since the run writes the table itself.
 
 use std::io;
 use std::path::Path;
-use std::sync::Mutex;
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
+use std::sync::{Arc, Mutex};
 use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
-use super::{Tell, told};
+use super::told::told;
 use crate::event::Event;
 use crate::review::table::{self, Updated};
 
@@ -16,12 +16,15 @@ use crate::review::table::{self, Updated};
 const PAUSE: Duration = Duration::from_millis(400);
 /// How long to wait for a run (own choice).
 const RETRY: Duration = Duration::from_secs(2);
-/// How long to wait for what made it fail to be put right (own choice).
+/// How long to wait after a failure, so that its cause can be put right (own choice).
 const RETRY_FAILED: Duration = Duration::from_secs(15);
+
+/// Listens to what the server tells.
+pub type Tell = Arc<dyn Fn(&Event) + Send + Sync>;
 
 /// A thread that keeps the table.
 pub(super) struct Keeper {
-    /// None once it has been asked to end.
+    /// None after it was asked to end.
     at_work: Mutex<Option<(Sender<()>, JoinHandle<()>)>>,
 }
 
@@ -82,7 +85,7 @@ fn keep(results: &Path, decided: &Receiver<()>, tell: &Tell) {
             Err(error) => {
                 problem =
                     format!("cannot be brought up to date; decisions are safe: {}", told(results, &error.to_string()));
-                // Also for the last time that `finish` asks for.
+                // Also when `finish` asks for a last time.
                 Some(Instant::now() + RETRY_FAILED)
             }
         };
@@ -99,7 +102,6 @@ fn keep(results: &Path, decided: &Receiver<()>, tell: &Tell) {
 #[cfg(test)]
 mod tests {
     use std::fs;
-    use std::sync::Arc;
 
     use super::*;
 

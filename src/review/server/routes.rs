@@ -1,7 +1,7 @@
-//! What can be asked for: pages and the state of the review by GET, decisions and what else is written by POST.
+//! What can be asked for: pages and the state of the review by GET; decisions, and whatever else is written, by POST.
 //!
-//! A page of ours carries a token, and every write must bring it: another site can send a request, but cannot know the
-//! token. All work on files is done outside the threads that hold connections.
+//! Every page of ours carries a token, and every write must bring it: another site can send a request, but cannot know
+//! the token. All work on files is done outside the threads that hold connections.
 
 use std::future::poll_fn;
 use std::pin::Pin;
@@ -18,8 +18,11 @@ use serde_json::{Map, Value, json};
 
 use super::answer::{self, Answer, Refusal};
 use super::cohort::Cohort;
+use super::error::ServeError;
 use super::guard::{decoded, only, parameter};
-use super::{ServeError, Shared, secret, told};
+use super::secret;
+use super::shared::Shared;
+use super::told::told;
 use crate::pages::{self, Mode, Review};
 use crate::record::Verdict;
 use crate::review::decisions::{self, Decisions, Line, free_text, initials};
@@ -29,9 +32,9 @@ use crate::review::{Decision, clock, reasons, standing};
 
 /// Bytes of a body, at most (the pages' contract).
 const LARGEST_BODY: usize = 16 << 10;
-/// A body that is too large is read this far, so that the refusal can be heard (own choice).
+/// A body that is too large is read this far, so that the browser hears the refusal (own choice).
 const LARGEST_UNREAD: usize = 1 << 20;
-/// A body that does not come is not waited for (own choice).
+/// How long to wait for a body (own choice).
 const PATIENCE: Duration = Duration::from_secs(20);
 
 /// Answers a request.
@@ -163,10 +166,11 @@ fn child_page(shared: &Shared, request: &Parts, stem: &str) -> Result<Answer, Re
     })
 }
 
-/// Everything that pages show of the review: to `reviewer` what is theirs to know, with `reveal=1` all.
+/// Everything that pages show about the review: what `reviewer` may know, or all of it with `reveal=1`.
 fn state(shared: &Shared, request: &Parts) -> Result<Answer, Refusal> {
     let reviewer = parameter(request, "reviewer").map(decoded).unwrap_or_default();
-    // Half-typed initials are nobody's yet, and no reason for a page to show nothing; deciding refuses them in words.
+    // Half-typed initials belong to nobody yet. The page still shows what anybody may see; deciding refuses them in
+    // words.
     let reviewer = initials(&reviewer).ok();
     let cohort = cohort_of(shared)?;
     let mut decisions = decisions_of(shared)?;
@@ -201,7 +205,7 @@ struct Decide {
     settles: bool,
     results_digest: String,
     shown: Option<String>,
-    /// Lines about the child that the page knew of; none: whatever there is.
+    /// Number of lines about the child that the page knew of; none: all there are.
     seen: Option<usize>,
 }
 
@@ -217,7 +221,8 @@ fn decide(shared: &Shared, asked: &Decide) -> Result<Answer, Refusal> {
     let subject = &cohort.subjects[place];
     if asked.results_digest != subject.results_digest {
         let words = format!(
-            "the results of {} have changed since this page was loaded; reload it, look again and decide (while a run is at \
+            "the results of {} have changed since this page was loaded; reload it, look again and decide (while a \
+            run is at \
 work, wait for it to end)",
             asked.stem
         );
@@ -246,7 +251,7 @@ problem and run the study again";
         );
         return Err(Refusal::new(StatusCode::CONFLICT, words));
     }
-    // A key of an earlier start shows nothing: such a page was served blinded.
+    // A key from an earlier start shows nothing, so such a page was served blinded.
     let shown = asked.shown.as_ref().is_some_and(|key| shared.keys().contains(key));
     // Whoever has looked once knows, on whichever page.
     let has_seen = seen.iter().any(|known| same_reviewer(known, &reviewer));
@@ -272,7 +277,7 @@ problem and run the study again";
         hide_unblinded_words(&mut decisions);
     }
     let Overview { mut children, agreement, disagreements, .. } = overview::overview(&decisions, &cohort.subjects);
-    // In full, since there is a current line of this reviewer now.
+    // In full, since this reviewer now has a current line.
     let child = seen_by(children.swap_remove(place).1, Some(&reviewer));
     Answer::json(&json!({ "child": child, "agreement": agreement, "disagreements": disagreements }))
 }

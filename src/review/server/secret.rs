@@ -10,7 +10,8 @@ pub(super) fn new() -> io::Result<String> {
     Ok(bytes.iter().map(|byte| format!("{byte:02x}")).collect())
 }
 
-/// Whether two words are the same, in a time that does not depend on where they differ: BLAKE3 hashes are compared so.
+/// Whether two words are the same, in a time that does not depend on where they differ: their BLAKE3 hashes are
+/// compared.
 pub(super) fn same(a: &str, b: &str) -> bool {
     blake3::hash(a.as_bytes()) == blake3::hash(b.as_bytes())
 }

@@ -81,8 +81,8 @@ pub(crate) fn json(facts: &AboutStack<'_>) -> Value {
         "rows": "row k of every array and table of children is the child in row k of children.tsv (counted without the \
                  header), in the order of cohort.tsv; k counts from 0 in npy",
         "columns": "column k of an edges array is row k of atlas-A_edges.tsv: the upper triangle without the diagonal, \
-                    row by row; both ways of a matrix are atlas-A_parcels.tsv; in a mat file the children are the third \
-                    dimension of matrices",
+                    row by row; both ways of a matrix are atlas-A_parcels.tsv; in a mat file the children are the \
+                    third dimension of matrices",
         "missing_values": missing_words(request.missing),
         "edges_digest": "edges_blake3 is BLAKE3 of the children × edges values as little-endian float32, row by row",
         "notes": notes,
@@ -111,6 +111,7 @@ pub(crate) fn chosen(
             "missing": request.missing.key(),
             "formats": request.formats.iter().map(|format| format.key()).collect::<Vec<_>>(),
             "fisher_z": request.fisher_z,
+            "weights": request.weights.key(),
         },
         "cohort_rows": rows,
         "children": found.children.len(),
@@ -161,7 +162,8 @@ fn missing_words(missing: Missing) -> &'static str {
             "NaN (n/a in tsv) where a child lacks a parcel; atlas-A_missing.tsv lists which child lacks which"
         }
         Missing::DropParcel => {
-            "parcels that are missing in at least one child are left out; atlas-A_missing.tsv lists them and the children"
+            "parcels that are missing in at least one child are left out; atlas-A_missing.tsv lists them and the \
+             children"
         }
         Missing::DropChild => {
             "children who lack a parcel of any atlas are left out; atlas-A_missing.tsv lists which child lacked which"

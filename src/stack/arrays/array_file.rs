@@ -32,7 +32,7 @@ pub(crate) trait ArrayFile: Send {
     fn description(&self) -> FileDescription;
 }
 
-/// The values as little-endian 32-bit floats, a part after the other, so that no whole block is copied.
+/// The values as little-endian 32-bit floats, one part after another, so that no whole block is copied.
 pub(crate) fn in_parts<E>(values: &[f32], mut take: impl FnMut(&[u8]) -> Result<(), E>) -> Result<(), E> {
     values.chunks(1 << 18).try_for_each(|part| take(&bytes(part)))
 }

@@ -18,17 +18,27 @@ fn table(header: &[&str], rows: &[Vec<String>]) -> String {
 }
 
 /// `children.tsv`: row k is row k of every array; all columns of the cohort table, and what is used where that is not
-/// all. Written as it goes, since it grows with the children.
-pub(crate) fn children(path: &Path, header: &[String], found: &GatheredChildren) -> Result<Whole, WriteError> {
-    let more = if found.equal.is_some() { "\tframes_used\tminutes_used" } else { "" };
+/// all, then what each child counts (`columns` and one row of numbers per child). Written as it goes, since it grows
+/// with the children.
+pub(crate) fn children(
+    path: &Path,
+    header: &[String],
+    found: &GatheredChildren,
+    columns: &[&str],
+    numbers: &[[f64; 3]],
+) -> Result<Whole, WriteError> {
+    let mut more = if found.equal.is_some() { "\tframes_used\tminutes_used".to_owned() } else { String::new() };
+    columns.iter().for_each(|column| more.extend(["\t", column]));
     let header: Vec<&str> = header.iter().map(|name| child_column(name)).collect();
     let mut file = Unfinished::create(path)?;
     let mut text = format!("stem\t{}{more}\n", header.join("\t"));
-    for child in &found.children {
+    for (child, numbers) in found.children.iter().zip(numbers) {
         let used = child.used.map_or(String::new(), |used| format!("\t{}\t{}", used.frames, number_cell(used.minutes)));
-        for part in [&child.stem, "\t", &child.cells, &used, "\n"] {
+        for part in [&child.stem, "\t", &child.cells, &used] {
             text.push_str(part);
         }
+        numbers.iter().for_each(|&number| text.extend(["\t", &number_cell(number)]));
+        text.push('\n');
         if text.len() > 1 << 16 {
             file.append(text.as_bytes())?;
             text.clear();
@@ -38,13 +48,16 @@ pub(crate) fn children(path: &Path, header: &[String], found: &GatheredChildren)
     file.finish()
 }
 
-/// The name in `children.tsv` of a column of the cohort table: a participants table may have columns called as ours
-/// are.
+/// The name in `children.tsv` of a column of the cohort table: a participants table may have columns with the same
+/// names as ours.
 pub(crate) fn child_column(name: &str) -> &str {
     match name {
         "stem" => "participants_stem",
         "frames_used" => "participants_frames_used",
         "minutes_used" => "participants_minutes_used",
+        "sampling_sd" => "participants_sampling_sd",
+        "weight" => "participants_weight",
+        "scatter" => "participants_scatter",
         other => other,
     }
 }
@@ -100,7 +113,7 @@ pub(crate) fn distance_mm(a: &Parcel, b: &Parcel) -> f64 {
     (0..3).map(|axis| (a.centroid_mm[axis] - b.centroid_mm[axis]).powi(2)).sum::<f64>().sqrt()
 }
 
-/// `atlas-A_missing.tsv`: the parcels that some child lacks, and who.
+/// `atlas-A_missing.tsv`: the parcels that are missing in some child, and in whom.
 pub(crate) fn missing(atlas: &StackedAtlas, lacking: &LackingOf, found: &GatheredChildren) -> String {
     let kept = found.children.iter().map(|child| (child.row, child.stem.as_str()));
     let left_out = found.left_out.iter().map(|child| (child.row, child.stem.as_str()));

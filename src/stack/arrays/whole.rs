@@ -98,7 +98,7 @@ impl Whole {
 
 impl Drop for Whole {
     fn drop(&mut self) {
-        // A full disk is not to be filled with halves.
+        // Half-written files must not stay on a full disk.
         if let Some(unfinished) = &self.unfinished {
             let _ = fs::remove_file(unfinished);
         }
@@ -142,7 +142,7 @@ fn is_ours(name: &str) -> bool {
 }
 
 /// Gives all files their names and takes away those of an earlier stack, whose rows may be of other children.
-/// `stack.json` goes first and comes last: where it is, all that it tells of is whole and of one stack.
+/// `stack.json` goes first and comes last: where it is, all the files that it lists are whole and of one stack.
 pub(crate) fn put_all_in_place(folder: &Path, files: Vec<Whole>, about: &Value) -> Result<(), WriteError> {
     let about_path = folder.join("stack.json");
     let remove = |path: &Path| match fs::remove_file(path) {

@@ -1,4 +1,4 @@
-//! `--reliability`: how alike a child's halves are, and how many minutes make a matrix that agrees with the whole.
+//! `--reliability`: how alike a child's halves are, and how many minutes give a matrix that agrees with the whole.
 //!
 //! `reliability.tsv` has the correlations of odd with even blocks and of the first with the second half, with
 //! Spearman–Brown, `agreement.tsv` the curve of each child (of the earliest minutes; of blocks drawn where
@@ -44,9 +44,9 @@ struct ChildReliability {
     minutes: f64,
     /// Degrees of freedom that cleaning took, over those that it left: the largest of the runs.
     taken: f64,
-    /// Odd against even blocks; none where frames are too few to be split.
+    /// Odd against even blocks; none where there are too few frames to split.
     blocks: Option<SplitHalf>,
-    /// The first against the second half; none likewise.
+    /// The first against the second half; none where there are too few frames.
     first_second: Option<FirstSecond>,
     curve: Vec<Agreement>,
 }
@@ -105,8 +105,8 @@ pub(crate) fn write(work: &Work<'_>, files: &mut Vec<Whole>) -> Result<Value, St
     let mut notes = Vec::new();
     if much_taken > 0 {
         notes.push(format!(
-            "cleaning took more than {MUCH_TAKEN} times as many degrees of freedom as it left in {much_taken} of the rows of \
-             reliability.tsv: reliability_corrected is rough there (docs/methods.md)"
+            "cleaning took more than {MUCH_TAKEN} times as many degrees of freedom as it left in {much_taken} of the \
+             rows of reliability.tsv: reliability_corrected is rough there (docs/methods.md)"
         ));
     }
     Ok(json!({
@@ -120,19 +120,21 @@ pub(crate) fn write(work: &Work<'_>, files: &mut Vec<Whole>) -> Result<Value, St
         },
         "without_halves": too_short,
         "without_corrected": uncorrected,
-        "dof_taken_per_left": "degrees of freedom that cleaning took, over those that it left; the largest of the child's runs",
+        "dof_taken_per_left": "degrees of freedom that cleaning took, over those that it left; the largest of the \
+                               child's runs",
         "notes": notes,
         "r_half": format!(
-            "odd against even blocks of {} s of kept frames; too high: slow waves continue from one block into the next, and \
-             regressors fitted once over the run give both sides the same error",
+            "odd against even blocks of {} s of kept frames; too high: slow waves continue from one block into the \
+             next, and regressors fitted once over the run give both sides the same error",
             BLOCK.0
         ),
-        "r_first_second": "first against second half of the kept time, over all runs; too high where the halves share a run, \
-                           as its regressors were fitted once",
-        "reliability": "Spearman-Brown of r_half, and reliability_first_second of r_first_second: 2r/(1 + r), n/a where r < 0; \
-                        too high for the same reasons",
-        "reliability_corrected": "from r_first_second, less the error that cleaning gives both halves: the figure to read; n/a \
-                                  where nothing is left. It is of one recording and says nothing of another day",
+        "r_first_second": "first against second half of the kept time, over all runs; too high where the halves share \
+                           a run, as its regressors were fitted once",
+        "reliability": "Spearman-Brown of r_half, and reliability_first_second of r_first_second: 2r/(1 + r), n/a \
+                        where r < 0; too high for the same reasons",
+        "reliability_corrected": "from r_first_second, less the error that cleaning gives both halves: the figure to \
+                                  read; n/a where nothing is left. It is about one recording and says nothing about \
+                                  another day",
         "with_negative_r": negative,
     }))
 }

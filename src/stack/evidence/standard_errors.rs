@@ -3,8 +3,8 @@
 //! Moving blocks are drawn with replacement within each run (Künsch 1989, Annals of Statistics 17:1217;
 //! [`crate::group::reliability::standard_errors`]), each child with a seed of its own, and their spread is widened by
 //! what few blocks and cleaning hide ([`crate::group::reliability::widening`]). That is the noise of so many frames of
-//! this recording; another day, another state of the child are no part of it. There is one file per atlas, measure and
-//! format, children × edges, in the order of the stack. Children are worked on in parallel, each by one thread.
+//! this recording. It does not include another day or another state of the child. There is one file per atlas, measure
+//! and format, children × edges, in the order of the stack. Children are worked on in parallel, each by one thread.
 
 use std::path::Path;
 
@@ -86,7 +86,7 @@ pub(crate) fn write(
     }
     Ok(json!({
         "of": "Fisher z of correlations, covariances as they are",
-        "tells": "how far chance within the recording moves an edge; it says nothing of another day",
+        "tells": "how far chance within the recording moves an edge; it says nothing about another day",
         "resamples": wanted.resamples,
         "seed": wanted.seed,
         "block_s": wanted.block.0,
@@ -121,7 +121,7 @@ fn look(
     Ok(out)
 }
 
-/// Edges of the parcels that the child has to those of the stack; NaN for parcels that the child lacks.
+/// Puts the edges of the parcels that the child has at their places in the stack; NaN for parcels that it lacks.
 fn place(series: &JoinedSeries, atlas: &StackedAtlas, values: &[f64]) -> Vec<f32> {
     let parcels: Vec<usize> = (0..series.used.len()).filter(|&parcel| series.used[parcel]).collect();
     let mut at = vec![None; series.used.len()];
@@ -161,7 +161,7 @@ mod tests {
                 let series = JoinedSeries::of_parcels(used);
                 let all: Vec<(usize, usize)> = edges(4).collect();
                 let has = |p: usize| series.used[p];
-                // The value of an edge tells its parcels.
+                // The value of an edge encodes its parcels.
                 let values: Vec<f64> =
                     all.iter().filter(|(i, j)| has(*i) && has(*j)).map(|(i, j)| (10 * i + j) as f64).collect();
                 let expected: Vec<f32> = all

@@ -1,7 +1,7 @@
 //! The edges of all children, a block of children at a time.
 //!
 //! One loop serves everything that needs them: a [`Source`] reads matrices of one atlas and measure, and each block
-//! goes through a row of [`BlockSink`]s (who lacks a parcel, the sums of quality, the arrays, the data of a test).
+//! goes through a row of [`BlockSink`]s (missing parcels, the sums of quality, the arrays, the data of a test).
 //! While the sinks work on one block, the next is read by all cores, so memory holds two. Each child's values go to a
 //! place of their own, so that the result is the same to the bit whatever the number of threads.
 
@@ -34,7 +34,7 @@ pub(crate) struct Block {
 }
 
 impl Block {
-    /// Turns correlations into Fisher's z. The diagonal becomes empty: a series' correlation with itself tells nothing
+    /// Turns correlations into Fisher's z. The diagonal becomes empty: a series' correlation with itself says nothing
     /// (docs/methods.md: diagonal n/a).
     pub(crate) fn turn_into_z(&mut self) {
         self.edges.par_iter_mut().for_each(|r| *r = fisher_z(f64::from(*r)) as f32);
@@ -80,7 +80,7 @@ impl Source<'_> {
         before.map_or(Ok(()), &mut take)
     }
 
-    /// Reads a block by all cores.
+    /// Reads a block with all cores.
     fn read(&self, first: usize, children: usize, edges: usize, parcels: usize) -> Result<Block, StackError> {
         let Source { results, found, kind, atlas } = *self;
         let mut block =
@@ -104,13 +104,13 @@ impl Source<'_> {
                 }
             })
             .collect();
-        // Of several errors, that of the first child, whichever thread was faster.
+        // If there are several errors, the first child's is returned, whichever thread was faster.
         read.into_iter().collect::<Result<(), StackError>>()?;
         Ok(block)
     }
 }
 
-/// As many parts of the same length; the length may be 0, as for the edges of one parcel.
+/// So many parts of the same length; the length may be 0, as for the edges of one parcel.
 fn split(mut values: &mut [f32], length: usize, parts: usize) -> Vec<&mut [f32]> {
     let mut out = Vec::with_capacity(parts);
     for _ in 0..parts {

@@ -1,21 +1,30 @@
-//! The children in a stack, what there is of each on disk, and who was left out.
+//! The children in a stack, what each of them has on disk, and who was left out.
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use super::kind::{Form, Kind, matrix_name};
+use super::kind::Kind;
 use super::left_out::LeftOut;
 use super::request::Equal;
+use crate::results::{Contents, Form, Layout};
 
-/// What of a child is used.
+/// Which part of a child's frames is used.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct FramesUsed {
     pub frames: usize,
     pub minutes: f64,
     /// Shortest and longest repetition time, s.
     pub tr_s: [f64; 2],
-    /// `enough.minutes` of the study as it was for this child; NaN where the report does not tell.
+    /// `enough.minutes` of the study as it was for this child.
     pub enough_minutes: f64,
+}
+
+/// Where a run's own files are.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) struct RunFiles {
+    /// Relative to the results folder.
+    pub folder: String,
+    pub stem: String,
 }
 
 /// A child in the stack.
@@ -32,8 +41,8 @@ pub(crate) struct Child {
     pub folder: String,
     /// How each of its matrices is written, one entry per kind.
     pub forms: Vec<Form>,
-    /// Folder and stem of its runs' coverage tables, relative to the results folder.
-    pub runs: Vec<String>,
+    /// Its runs that have coverage tables.
+    pub runs: Vec<RunFiles>,
     /// What is used of it, where that is not all.
     pub used: Option<FramesUsed>,
 }
@@ -42,16 +51,21 @@ impl Child {
     /// The file of its matrix of one kind.
     pub(crate) fn matrix(&self, results: &Path, kinds: &[Kind], at: usize) -> (PathBuf, Form) {
         let form = self.forms[at];
-        (results.join(&self.folder).join(matrix_name(&self.stem, &kinds[at], form)), form)
+        (self.file(results, kinds[at].matrix(form)), form)
     }
 
     /// Its report for machines.
     pub(crate) fn report(&self, results: &Path) -> PathBuf {
-        results.join(&self.folder).join(format!("{}_report.json", self.stem))
+        self.file(results, Contents::ReportForMachines)
+    }
+
+    /// One of its own files.
+    pub(crate) fn file(&self, results: &Path, contents: Contents<'_>) -> PathBuf {
+        Layout::new(results).file(&self.folder, &self.stem, contents)
     }
 }
 
-/// The children of a stack, what there is of each, and who was left out.
+/// The children of a stack, what each of them has, and who was left out.
 #[derive(Debug)]
 pub(crate) struct GatheredChildren {
     /// By atlas, then measure.

@@ -4,11 +4,11 @@
 //! is near 1/(n − 3)), so children who kept more frames have less noisy matrices. Here each matrix is worked out anew
 //! from frames that last M minutes together: the earliest, or whole blocks of 30 s drawn by a seed ([`choose`]). The
 //! series are those of the whole run, cleaned as they were: filter and regressors saw all frames. Runs are joined as in
-//! `keepstill run`, each made mean 0 and SD 1 over the frames chosen. Children with less are left out.
+//! `keepstill run`, each made mean 0 and SD 1 over the frames chosen. Children with fewer minutes are left out.
 //!
-//! With fewer than four frames no correlation has a spread (1/(n − 3) again: Fisher 1921, Metron 1:3), so that is
-//! refused; each run beyond the first costs one, as its own mean is taken away. Minutes are the unit: with one
-//! repetition time all children have the same number of frames; where it differs between children, a note says so.
+//! With fewer than four frames, no correlation has a spread (1/(n − 3) again: Fisher 1921, Metron 1:3), so that is
+//! refused. Each run beyond the first costs one frame, since its own mean is taken away. The unit is minutes: with one
+//! repetition time, all children have the same number of frames; where it differs between children, a note says so.
 
 use std::path::Path;
 
@@ -47,20 +47,20 @@ impl Equal {
 /// Frames that a correlation's spread needs.
 const LEAST: usize = 4;
 
-/// Frames that tell something of a correlation: those of runs of two or more, less one for each run's own mean beyond
-/// the first.
-fn telling(rows: &[Vec<usize>]) -> usize {
+/// Frames that say something about a correlation: those of runs with two or more, less one for each run's own mean
+/// beyond the first.
+fn informative(rows: &[Vec<usize>]) -> usize {
     let joined = rows.iter().map(Vec::len).filter(|&frames| frames > 1);
     joined.fold((0, 0), |(sum, runs), frames| (sum + frames - usize::from(runs > 0), runs + 1)).0
 }
 
-/// The fewest minutes, by hundredths, that give this child's matrix enough frames; none where it has not so many.
+/// The fewest minutes, by hundredths, that give this child's matrix enough frames; none where it does not have so many.
 fn least_minutes(equal: &Equal, frames: &[RunFrames<'_>], stem: &str) -> Result<Option<f64>, ReliabilityError> {
     for hundredths in 1_u32.. {
         let minutes = f64::from(hundredths) / 100.0;
         match (Equal { minutes, ..equal.clone() }).rows(frames, stem)? {
             None => return Ok(None),
-            Some(rows) if telling(&rows) >= LEAST => return Ok(Some(minutes)),
+            Some(rows) if informative(&rows) >= LEAST => return Ok(Some(minutes)),
             Some(_) => {}
         }
     }
@@ -83,12 +83,13 @@ pub(crate) fn notes(found: &GatheredChildren) -> Vec<String> {
     }
     let shortest = used.iter().map(|used| used.tr_s[0]).fold(f64::INFINITY, f64::min);
     let longest = used.iter().map(|used| used.tr_s[1]).fold(0.0, f64::max);
-    // What a 32-bit float of a repetition time may be off is no other repetition time.
+    // A difference as small as the rounding of a 32-bit float is not another repetition time.
     if longest > shortest * (1.0 + 1e-6) {
         let frames = || used.iter().map(|used| used.frames);
         notes.push(format!(
-            "repetition times range from {shortest} to {longest} s, so the same minutes are {} to {} frames per child, and a \
-             matrix of fewer frames may be noisier: see dof, or stack children of one repetition time with --where",
+            "repetition times range from {shortest} to {longest} s, so the same minutes are {} to {} frames per child, \
+             and a matrix of fewer frames may be noisier: see dof, or stack children of one repetition time with \
+             --where",
             frames().min().unwrap_or(0),
             frames().max().unwrap_or(0)
         ));
@@ -116,8 +117,8 @@ pub(crate) fn leave_out_short(results: &Path, equal: &Equal, found: &mut Gathere
 
 /// What is used of a child, or the minutes that it has where they are too few.
 fn look(results: &Path, equal: &Equal, child: &Child) -> Result<Result<FramesUsed, f64>, StackError> {
-    let told = ReportedRuns::read(results, child)?;
-    let kept = told.kept()?;
+    let reported = ReportedRuns::read(results, child)?;
+    let kept = reported.kept()?;
     // The choice goes by how many frames are kept, not by which.
     let numbers: Vec<Vec<usize>> = kept.iter().map(|&(frames, _)| (0..frames).collect()).collect();
     let frames: Vec<RunFrames<'_>> =
@@ -129,7 +130,7 @@ fn look(results: &Path, equal: &Equal, child: &Child) -> Result<Result<FramesUse
     let Some(rows) = rows else {
         return Ok(Err(minutes(&mut kept.iter().map(|&(frames, _)| frames))));
     };
-    if telling(&rows) < LEAST {
+    if informative(&rows) < LEAST {
         let least = least_minutes(equal, &frames, &child.stem).map_err(|source| at(child, source))?;
         let (stem, asked) = (child.stem.clone(), equal.minutes);
         let frames = rows.iter().map(Vec::len).sum();
@@ -140,7 +141,7 @@ fn look(results: &Path, equal: &Equal, child: &Child) -> Result<Result<FramesUse
         frames: rows.iter().map(Vec::len).sum(),
         minutes: minutes(&mut rows.iter().map(Vec::len)),
         tr_s: [tr().fold(f64::INFINITY, f64::min), tr().fold(0.0, f64::max)],
-        enough_minutes: told.enough_minutes,
+        enough_minutes: reported.enough_minutes,
     }))
 }
 

@@ -12,6 +12,7 @@ use crate::group::reliability::ReliabilityError;
 use crate::linalg::LinalgError;
 use crate::record::files::WriteError;
 use crate::record::lock::LockError;
+use crate::results::CohortTableError;
 use crate::review::ledger::LedgerError;
 use crate::tables::TableError;
 
@@ -22,6 +23,12 @@ pub use records::RunsError;
 /// Why there is no stack.
 #[derive(Debug, thiserror::Error)]
 pub enum StackError {
+    /// A child whose degrees of freedom are not known.
+    #[error(
+        "{path}: {stem} has no degrees of freedom (column dof), by which children are weighted; give `keepstill run` \
+         again, or let all children count alike with --weights equal"
+    )]
+    NoDof { path: PathBuf, stem: String },
     #[error("{}: there is no cohort table; give a results folder that `keepstill run` wrote", path.display())]
     NoCohort { path: PathBuf },
     #[error("{}: a run or another stack is at work in this results folder; wait for it to end, then stack again",
@@ -31,8 +38,8 @@ pub enum StackError {
     Lock(#[from] LockError),
     #[error(transparent)]
     Table(#[from] TableError),
-    #[error("{}: the cohort table has no column \"{column}\"; do `keepstill run` again to write it anew", path.display())]
-    NoColumn { path: PathBuf, column: &'static str },
+    #[error(transparent)]
+    Cohort(#[from] CohortTableError),
     #[error("--where {column}: cohort.tsv has no such column{}; it has {known}",
         nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
     UnknownColumn { column: String, nearest: Option<String>, known: String },
@@ -41,9 +48,11 @@ pub enum StackError {
     UnknownGroup { column: String, nearest: Option<String>, known: String },
     #[error("{}: {source}", path.display())]
     Quality { path: PathBuf, source: QualityError },
-    #[error("{}: motion and the covariates age and sex: {source}; do `keepstill run` again to write it anew", path.display())]
+    #[error("{}: motion and the covariates age and sex: {source}; do `keepstill run` again to write it anew",
+        path.display())]
     Motion { path: PathBuf, source: LinalgError },
-    #[error("{}: {pair}: {found} cannot be a correlation, which lies between -1 and 1; do `keepstill run` again to write it anew",
+    #[error("{}: {pair}: {found} cannot be a correlation, which lies between -1 and 1; do `keepstill run` again to \
+             write it anew",
         path.display())]
     NoCorrelation { path: PathBuf, pair: String, found: f32 },
     #[error("{}: no child of {rows} is left to stack ({reasons}); ask for {}{}", path.display(), other_wish(reasons),
@@ -62,25 +71,32 @@ pub enum StackError {
     #[error("{}: there is no such matrix, but {like}; do `keepstill run` again, or leave the child out with --where",
         path.display())]
     NoMatrix { path: PathBuf, like: String },
-    #[error("{}: the matrix has {found}, expected {expected} parcels each way as in {}; do `keepstill run` again with one atlas for all",
+    #[error("{}: the matrix has {found}, expected {expected} parcels each way as in {}; do `keepstill run` again with \
+             one atlas for all",
         path.display(), like.display())]
     Size { path: PathBuf, found: String, expected: usize, like: PathBuf },
-    #[error("{} line {line}: parcel {position} is called \"{found}\", expected \"{expected}\" as in {}; do `keepstill run` again with one atlas for all",
+    #[error("{} line {line}: parcel {position} is called \"{found}\", expected \"{expected}\" as in {}; do `keepstill \
+             run` again with one atlas for all",
         path.display(), like.display())]
     OtherParcel { path: PathBuf, line: usize, position: usize, found: String, expected: String, like: PathBuf },
-    #[error("{} line {line}: {cells} cells, expected {expected}: a name, and one value per parcel; do `keepstill run` again to write it anew",
+    #[error("{} line {line}: {cells} cells, expected {expected}: a name, and one value per parcel; do `keepstill run` \
+             again to write it anew",
         path.display())]
     Ragged { path: PathBuf, line: usize, cells: usize, expected: usize },
-    #[error("{} line {line}, value {position}: '{found}' is not a number; do `keepstill run` again to write it anew", path.display())]
+    #[error("{} line {line}, value {position}: '{found}' is not a number; do `keepstill run` again to write it anew",
+        path.display())]
     NotANumber { path: PathBuf, line: usize, position: usize, found: String },
-    #[error("{}: there is no coverage table of atlas {atlas}; do `keepstill run` again to write it anew", path.display())]
+    #[error("{}: there is no coverage table of atlas {atlas}; do `keepstill run` again to write it anew",
+        path.display())]
     NoCoverage { path: PathBuf, atlas: String },
     #[error(
-        "--missing drop-parcel leaves nothing of atlas {atlas}: each of its {parcels} parcels is missing in at least one child; see --missing keep"
+        "--missing drop-parcel leaves nothing of atlas {atlas}: each of its {parcels} parcels is missing in at least \
+         one child; see --missing keep"
     )]
     NoParcelLeft { atlas: String, parcels: usize },
     #[error(
-        "{file}: the variable \"{variable}\" would have {bytes} bytes, and one of a MATLAB 5 file must have fewer than {limit}; take --as npy or --as parquet, or fewer children with --where"
+        "{file}: the variable \"{variable}\" would have {bytes} bytes, and one of a MATLAB 5 file must have fewer than \
+         {limit}; take --as npy or --as parquet, or fewer children with --where"
     )]
     TooLargeForMat { file: String, variable: &'static str, bytes: u64, limit: u64 },
     #[error("--as parquet: this keepstill was built without the feature `parquet`; take npy, tsv or mat")]
@@ -89,7 +105,8 @@ pub enum StackError {
     Runs(#[from] RunsError),
     #[error("{stem}: {source}")]
     Reliability { stem: String, source: ReliabilityError },
-    #[error("{stem}: --equal-minutes {asked} gives {frames} kept frames{}, and a correlation needs {least} to have a standard error; {}",
+    #[error("{stem}: --equal-minutes {asked} gives {frames} kept frames{}, and a correlation needs {least} to have a \
+             standard error; {}",
         runs_cost(*frames, *least), enough_minutes(*minutes))]
     FewFrames { stem: String, asked: f64, frames: usize, least: usize, minutes: Option<f64> },
     #[error(transparent)]

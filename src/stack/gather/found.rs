@@ -9,22 +9,24 @@ use std::io::ErrorKind;
 use std::path::Path;
 
 use rayon::prelude::*;
-use serde_json::Value;
 
-use super::children::{Child, GatheredChildren};
-use super::error::StackError;
-use super::kind::{Form, Kind, matrix_name, matrix_parts};
+use super::children::{Child, GatheredChildren, RunFiles};
+use super::error::{RunsError, StackError};
+use super::kind::Kind;
 use super::left_out::LeftOut;
 use super::who::{Candidate, JudgedCohort};
-use crate::outputs;
 use crate::pipeline;
-use crate::record::{ReportRow, Verdict};
+use crate::record::Verdict;
+use crate::results::layout;
+use crate::results::{Contents, FileName, Form, Layout, Report};
 use crate::study::settings::EnoughSettings;
 use crate::tables::absent;
 
-/// Children whose folders are looked through at once: what is known of each but for its own rows is let go after (own
-/// choice).
+/// Children whose folders are looked through at once; afterwards, only their own rows are kept in memory (own choice).
 const AT_ONCE: usize = 256;
+
+/// A matrix of no atlas or measure in particular, for messages.
+const ANY_MATRIX: Contents<'static> = Contents::Matrix { atlas: "…", measure: "…", form: Form::Tsv };
 
 /// Finds what each candidate has.
 pub(crate) fn find(results: &Path, judged: JudgedCohort) -> Result<GatheredChildren, StackError> {
@@ -53,12 +55,11 @@ pub(crate) fn find(results: &Path, judged: JudgedCohort) -> Result<GatheredChild
                 child.stem.clone()
             });
             if let Some(kind) = kinds.iter().find(|kind| !forms.contains_key(kind)) {
-                let path = results.join(&child.folder).join(matrix_name(&child.stem, kind, Form::Tsv));
+                let path = child.file(results, kind.matrix(Form::Tsv));
                 return Err(StackError::NoMatrix { path, like: format!("{like} has one") });
             }
             if let Some(kind) = forms.keys().find(|kind| !kinds.contains(kind)) {
-                let other = &found.children[0];
-                let path = results.join(&other.folder).join(matrix_name(&other.stem, kind, Form::Tsv));
+                let path = found.children[0].file(results, kind.matrix(Form::Tsv));
                 return Err(StackError::NoMatrix { path, like: format!("{} has one", child.stem) });
             }
             found.children.push(Child { forms: forms.into_values().collect(), ..child });
@@ -78,12 +79,12 @@ fn look(results: &Path, candidate: Candidate) -> Result<Looked, StackError> {
     let label = |id: &str, prefix: &str| id.strip_prefix(prefix).unwrap_or(id).to_owned();
     let participant = label(&candidate.ids[0], "sub-");
     let session = (!absent(&candidate.ids[1])).then(|| label(&candidate.ids[1], "ses-"));
-    let folder = outputs::folder(&participant, session.as_deref());
+    let folder = layout::folder(&participant, session.as_deref());
     let names = names(&results.join(&folder))?;
     let short = candidate.short_stem();
     let mut by_stem: BTreeMap<&str, BTreeMap<Kind, Form>> = BTreeMap::new();
     for name in &names {
-        if let Some((stem, kind, form)) = matrix_parts(name).filter(|(stem, ..)| without_task(stem) == short) {
+        if let Some((stem, kind, form)) = Kind::of_name(name).filter(|(stem, ..)| without_task(stem) == short) {
             let forms = by_stem.entry(stem).or_default();
             // The names are in order, so `.npy` comes before `.tsv`.
             forms.entry(kind).or_insert(form);
@@ -91,19 +92,18 @@ fn look(results: &Path, candidate: Candidate) -> Result<Looked, StackError> {
     }
     if by_stem.len() > 1 {
         let stems = by_stem.keys().copied().collect::<Vec<_>>().join(" and ");
-        return Err(StackError::Ambiguous { path: results.join("cohort.tsv"), line: candidate.line, stems });
+        return Err(StackError::Ambiguous { path: Layout::new(results).cohort_table(), line: candidate.line, stems });
     }
     let Some((stem, forms)) = by_stem.into_iter().next().map(|(stem, forms)| (stem.to_owned(), forms)) else {
         if candidate.joined {
-            let path = results.join(&folder).join(format!("{short}_atlas-…_matrix.tsv"));
+            let path = Layout::new(results).file(&folder, &short, ANY_MATRIX);
             return Err(StackError::NoMatrix { path, like: "cohort.tsv says that runs were joined".to_owned() });
         }
         let detail = "no run of this child gives a series".to_owned();
         return Ok(Looked::LeftOut(candidate.leave_out(short, "no_matrix", detail)));
     };
     if let Some(minutes) = candidate.judge_again {
-        let path = results.join(&folder).join(format!("{stem}_report.json"));
-        let verdict = judge_again(&path, minutes)?;
+        let verdict = judge_again(&Layout::new(results).file(&folder, &stem, Contents::ReportForMachines), minutes)?;
         if verdict != Verdict::Enough {
             let detail = format!("verdict with {minutes} minutes asked");
             return Ok(Looked::LeftOut(candidate.leave_out(stem, verdict.key(), detail)));
@@ -116,19 +116,9 @@ fn look(results: &Path, candidate: Candidate) -> Result<Looked, StackError> {
 
 /// What the study's other demands say of a child whom it calls too short.
 fn judge_again(path: &Path, minutes: f64) -> Result<Verdict, StackError> {
-    let fail = |message: String| StackError::Unreadable { path: path.to_owned(), message };
-    let bytes = fs::read(path).map_err(|e| fail(e.to_string()))?;
-    let mut report: Value = serde_json::from_slice(&bytes).map_err(|e| fail(e.to_string()))?;
-    let number = |key: &str| {
-        let value = report["settings"]["enough"][key].as_f64();
-        value.ok_or_else(|| fail(format!("settings.enough.{key} is not a number")))
-    };
-    let enough = EnoughSettings { minutes, dof: number("dof")?, coverage: number("coverage")? };
-    let mut joined = report["joined"].take();
-    // The report tells inputs with each run and not here.
-    joined["inputs"] = Value::Object(serde_json::Map::new());
-    let row: ReportRow = serde_json::from_value(joined).map_err(|e| fail(format!("joined: {e}")))?;
-    Ok(pipeline::verdict(&row, true, &enough))
+    let report = Report::read(path).map_err(|source| RunsError::Report { source })?;
+    let enough = EnoughSettings { minutes, ..report.settings.enough };
+    Ok(pipeline::verdict(&report.joined.row, true, &enough))
 }
 
 /// Stems of the runs that belong to a child and have coverage tables, with their folders.
@@ -139,16 +129,13 @@ fn runs(
     participant: &str,
     without_session: bool,
     stem: &str,
-) -> Result<Vec<String>, StackError> {
-    let own = |folder: &str, names: &[String]| -> BTreeSet<String> {
-        let run = |name: &String| {
-            name.rsplit_once("_atlas-")
-                .filter(|(_, rest)| rest.ends_with("_parcels.tsv"))
-                .map(|(run, _)| run.to_owned())
-        };
-        let belongs =
-            |run: &String| run.strip_prefix(stem).is_some_and(|rest| rest.is_empty() || rest.starts_with('_'));
-        names.iter().filter_map(run).filter(belongs).map(|run| format!("{folder}/{run}")).collect()
+) -> Result<Vec<RunFiles>, StackError> {
+    let own = |folder: &str, names: &[String]| -> BTreeSet<RunFiles> {
+        let files = names.iter().filter_map(|name| FileName::parse(name));
+        let tables = files.filter(|file| matches!(file.contents, Contents::Parcels { .. }));
+        let belongs = |run: &&str| run.strip_prefix(stem).is_some_and(|rest| rest.is_empty() || rest.starts_with('_'));
+        let runs = tables.map(|file| file.stem).filter(belongs);
+        runs.map(|run| RunFiles { folder: folder.to_owned(), stem: run.to_owned() }).collect()
     };
     let mut runs = own(folder, names);
     if without_session {
@@ -156,7 +143,7 @@ fn runs(
         for session in
             self::names(&results.join(format!("sub-{participant}")))?.iter().filter(|n| n.starts_with("ses-"))
         {
-            let folder = outputs::folder(participant, session.strip_prefix("ses-"));
+            let folder = layout::folder(participant, session.strip_prefix("ses-"));
             runs.extend(own(&folder, &self::names(&results.join(&folder))?));
         }
     }

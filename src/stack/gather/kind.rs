@@ -1,27 +1,12 @@
-//! Matrices by their file names: an atlas, a measure, and how the matrix is written.
+//! Kinds of matrices: an atlas and a measure, as the names of files have them.
 //!
 //! This is the one place where the text of a file name becomes a [`Measure`]. A name with another word in that place is
-//! passed over, as every file is that `keepstill run` does not write.
+//! passed over, like every file that `keepstill run` does not write.
 
 use std::cmp::Ordering;
 
+use crate::results::{Contents, FileName, Form};
 use crate::study::settings::Measure;
-
-/// How a matrix is written.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Form {
-    Tsv,
-    Npy,
-}
-
-impl Form {
-    fn ending(self) -> &'static str {
-        match self {
-            Self::Tsv => "tsv",
-            Self::Npy => "npy",
-        }
-    }
-}
 
 /// An atlas and a measure.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -31,6 +16,18 @@ pub(crate) struct Kind {
 }
 
 impl Kind {
+    /// Stem, kind and form, if a file of this name is a matrix.
+    pub(crate) fn of_name(name: &str) -> Option<(&str, Self, Form)> {
+        let FileName { stem, contents } = FileName::parse(name)?;
+        let Contents::Matrix { atlas, measure, form } = contents else { return None };
+        Some((stem, Self { atlas: atlas.to_owned(), measure: Measure::of_key(measure)? }, form))
+    }
+
+    /// The matrix of this kind, as the names of files have it.
+    pub(crate) fn matrix(&self, form: Form) -> Contents<'_> {
+        Contents::Matrix { atlas: &self.atlas, measure: self.measure.key(), form }
+    }
+
     /// `atlas-A_desc-M`.
     pub(crate) fn name(&self) -> String {
         format!("atlas-{}_desc-{}", self.atlas, self.measure.key())
@@ -50,39 +47,24 @@ impl PartialOrd for Kind {
     }
 }
 
-/// `S_atlas-A_desc-M_matrix.npy`.
-pub(crate) fn matrix_name(stem: &str, kind: &Kind, form: Form) -> String {
-    format!("{stem}_{}_matrix.{}", kind.name(), form.ending())
-}
-
-/// Stem, kind and form, if a file of this name is a matrix.
-pub(crate) fn matrix_parts(name: &str) -> Option<(&str, Kind, Form)> {
-    let (before, form) = match name.strip_suffix("_matrix.npy") {
-        Some(before) => (before, Form::Npy),
-        None => (name.strip_suffix("_matrix.tsv")?, Form::Tsv),
-    };
-    let (before, measure) = before.rsplit_once("_desc-")?;
-    let (stem, atlas) = before.rsplit_once("_atlas-")?;
-    Some((stem, Kind { atlas: atlas.to_owned(), measure: Measure::of_key(measure)? }, form))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
     fn names_tell_whose_matrix_it_is() {
-        let (stem, kind, form) = matrix_parts("sub-1_ses-2_atlas-tern_30_desc-partial_matrix.npy").unwrap();
+        let (stem, kind, form) = Kind::of_name("sub-1_ses-2_atlas-tern_30_desc-partial_matrix.npy").unwrap();
         assert_eq!((stem, form), ("sub-1_ses-2", Form::Npy));
         assert_eq!(kind.name(), "atlas-tern_30_desc-partial");
-        assert_eq!(matrix_name(stem, &kind, Form::Tsv), "sub-1_ses-2_atlas-tern_30_desc-partial_matrix.tsv");
+        let other = FileName { stem, contents: kind.matrix(Form::Tsv) }.to_string();
+        assert_eq!(other, "sub-1_ses-2_atlas-tern_30_desc-partial_matrix.tsv");
         for other in [
             "sub-1_report.json",
             "sub-1_atlas-a_parcels.tsv",
             "sub-1_atlas-a_matrix.tsv",
             "sub-1_atlas-a_desc-odd_matrix.tsv",
         ] {
-            assert!(matrix_parts(other).is_none(), "{other}");
+            assert!(Kind::of_name(other).is_none(), "{other}");
         }
     }
 

@@ -1,4 +1,4 @@
-//! Which children lack which parcels, and what `--missing` leaves out for it.
+//! Which children lack which parcels, and what `--missing` therefore leaves out.
 
 use std::path::Path;
 
@@ -18,7 +18,7 @@ pub(crate) struct Lacking {
 /// Children by parcel of one atlas.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct LackingOf {
-    /// Of each parcel (all, in the order on disk) the rows in `cohort.tsv` of the children who lack it, rising.
+    /// For each parcel (all, in the order on disk), the rows in `cohort.tsv` of the children who lack it, rising.
     pub rows: Vec<Vec<usize>>,
 }
 
@@ -30,7 +30,7 @@ impl Lacking {
 }
 
 impl LackingOf {
-    /// Notes a child, once, though several measures tell of the same parcel.
+    /// Notes a child once, although several measures have the same parcel.
     pub(crate) fn note(&mut self, parcel: usize, row: usize) {
         if let Err(place) = self.rows[parcel].binary_search(&row) {
             self.rows[parcel].insert(place, row);
@@ -50,7 +50,7 @@ fn lacking(results: &Path, found: &GatheredChildren, atlases: &[StackedAtlas]) -
     Ok(lacking)
 }
 
-/// Notes who lacks which parcels of one atlas.
+/// Notes which children lack which parcels of one atlas.
 pub(crate) struct LackingSink<'a> {
     lacking: &'a mut LackingOf,
     /// The parcels in the blocks, by their place on disk.
@@ -67,7 +67,7 @@ impl<'a> LackingSink<'a> {
 
 impl BlockSink for LackingSink<'_> {
     fn take(&mut self, block: &mut Block) -> Result<(), StackError> {
-        // Of an atlas without parcels there are no parts to go through.
+        // An atlas without parcels has no parts to go through.
         let diagonals = block.diagonals.chunks_exact(self.parcels.len().max(1));
         for (diagonal, child) in diagonals.zip(&self.children[block.first..]) {
             for (value, &parcel) in diagonal.iter().zip(&self.parcels) {
@@ -80,7 +80,7 @@ impl BlockSink for LackingSink<'_> {
     }
 }
 
-/// Leaves out the parcels that some child lacks, or the children who lack one.
+/// Leaves out the parcels that are missing in some child, or the children who lack one.
 fn drop_missing(
     missing: Missing,
     atlases: &mut [StackedAtlas],
@@ -118,7 +118,7 @@ fn drop_missing(
     Ok(())
 }
 
-/// Leaves out what `missing` says, and tells who lacks what.
+/// Leaves out what `missing` says, and returns which children lack which parcels.
 pub(crate) fn leave_out(
     results: &Path,
     missing: Missing,

@@ -1,4 +1,4 @@
-//! Who is not in a stack, and the words for why.
+//! Who is not in a stack, and why, in words.
 
 /// Too few minutes for `--equal-minutes`.
 pub(crate) const LESS_THAN_EQUAL: &str = "less_than_equal_minutes";

@@ -1,9 +1,9 @@
 //! `--match motion` and `--match motion-pairs`: children chosen so that groups have the same motion.
 //!
 //! Groups that differ in motion differ in connectivity, whatever else they differ in. With `motion`, children are left
-//! out until the means of the groups' mean FD lie within the caliper; of all such choices the one is taken that gives
-//! the group comparison most power (the smallest sum of 1/n over the groups). With `motion-pairs`, each child that is
-//! kept has one partner in every other group with a mean FD within the caliper. See [`crate::group::matching`].
+//! out until the means of the groups' mean FD lie within the caliper; among all such choices, the one is taken that
+//! gives the group comparison most power (the smallest sum of 1/n over the groups). With `motion-pairs`, each child
+//! that is kept has one partner in every other group with a mean FD within the caliper. See [`crate::group::matching`].
 
 use serde_json::{Value, json};
 
@@ -16,7 +16,7 @@ use crate::group::matching::{WhyLeftOut, match_means, match_tuples, sd_within};
 use crate::tables::{figures, nearest, no_value};
 
 impl Alike {
-    /// The caliper if none is asked for, as a share of the SD of mean FD within groups. Means: a tenth, the largest
+    /// The caliper when no other is given, as a share of the SD of mean FD within groups. Means: a tenth, the largest
     /// difference in SDs that usually passes for balance (Austin 2009, Statistics in Medicine 28:3083; from memory); of
     /// the SD before matching, which leaving out the restless makes smaller. Pairs: a fifth, which takes away some 99 %
     /// of the difference between groups of like SD (Cochran & Rubin 1973, Sankhyā A 35:417; from memory).
@@ -34,7 +34,7 @@ pub struct Matched {
     pub alike: Alike,
     pub group: String,
     pub caliper_mm: f64,
-    /// The share of the SD within groups that the caliper is, where it was not given.
+    /// The caliper as a share of the SD within groups, where it was not given.
     pub caliper_of_sd: Option<f64>,
     pub before: Comparison,
     /// None when no child is left.
@@ -160,7 +160,10 @@ fn comparison(groups: &Comparison) -> Value {
     let each: Vec<Value> = groups
         .groups
         .iter()
-        .map(|g| json!({ "group": g.name, "children": g.children, "mean": number(g.mean), "sd": number(g.sd), "median": number(g.median) }))
+        .map(|g| {
+            let [mean, sd, median] = [g.mean, g.sd, g.median].map(number);
+            json!({ "group": g.name, "children": g.children, "mean": mean, "sd": sd, "median": median })
+        })
         .collect();
     let (name, effect) = match groups.effect {
         Effect::HedgesG(g) => ("hedges_g", g),

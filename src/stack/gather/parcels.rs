@@ -1,7 +1,7 @@
 //! The parcels of each atlas in a stack: their names, networks, mean centroids, and which are left out.
 //!
-//! Centroids are those of the coverage tables: of each child the mean over its runs, then the mean over the children in
-//! the stack; the distance of an edge is that between its two mean centroids, mm.
+//! Centroids come from the coverage tables. They are averaged over the runs of each child, then over the children in
+//! the stack. The distance of an edge is that between its two mean centroids, mm.
 
 use std::path::{Path, PathBuf};
 
@@ -9,6 +9,7 @@ use rayon::prelude::*;
 
 use super::children::{Child, GatheredChildren};
 use super::error::StackError;
+use crate::results::{Contents, Layout};
 use crate::tables::{self, absent};
 
 /// Children whose coverage tables are held at once (own choice).
@@ -20,7 +21,7 @@ pub(crate) struct Parcel {
     /// Label in the atlas.
     pub index: String,
     pub name: String,
-    /// `n/a` where the atlas names none.
+    /// `n/a` where the atlas names no network.
     pub network: String,
     /// Mean over the children, world mm; NaN where no child has one.
     pub centroid_mm: [f64; 3],
@@ -104,7 +105,7 @@ impl Sum {
         }
     }
 
-    /// NaN where there is none.
+    /// NaN without any centroid.
     fn mean(self) -> [f64; 3] {
         self.total_mm.map(|v| if self.count == 0 { f64::NAN } else { v / self.count as f64 })
     }
@@ -138,7 +139,7 @@ fn coverage(results: &Path, child: &Child, atlas: &str) -> Result<(PathBuf, Vec<
     let mut like: Option<(PathBuf, Vec<Parcel>)> = None;
     let mut sums: Vec<Sum> = Vec::new();
     for run in &child.runs {
-        let path = results.join(format!("{run}_atlas-{atlas}_parcels.tsv"));
+        let path = Layout::new(results).file(&run.folder, &run.stem, Contents::Parcels { atlas });
         if !path.is_file() {
             continue;
         }
@@ -151,7 +152,7 @@ fn coverage(results: &Path, child: &Child, atlas: &str) -> Result<(PathBuf, Vec<
         like.get_or_insert((path, parcels));
     }
     let Some((path, mut parcels)) = like else {
-        let path = results.join(&child.folder).join(format!("{}_atlas-{atlas}_parcels.tsv", child.stem));
+        let path = child.file(results, Contents::Parcels { atlas });
         return Err(StackError::NoCoverage { path, atlas: atlas.to_owned() });
     };
     parcels.iter_mut().zip(sums).for_each(|(parcel, sum)| parcel.centroid_mm = sum.mean());

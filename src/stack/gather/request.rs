@@ -1,14 +1,14 @@
-//! What is asked for: who and what goes into a stack, in which files, and what beyond it.
+//! What is asked for: who and what goes into a stack, in which files, and what else is written.
 
 use super::condition::Condition;
 use crate::units::Seconds;
 
 /// The column of motion: mean framewise displacement over all frames of the child's runs, mm.
 pub(crate) const MOTION_COLUMN: &str = "mean_fd_mm";
-/// With more different values than this a column holds no groups, but a number or a name of each child (own
+/// A column with more different values than this does not hold groups, but a number or a name for each child (own
 /// convention).
 pub(crate) const MOST_GROUPS: usize = 20;
-/// The column of groups if none is named and there is one.
+/// The column of groups, if the table has it and no other is named.
 pub(crate) const USUAL_GROUP: &str = "group";
 
 /// Who and what goes into a stack.
@@ -30,9 +30,32 @@ pub struct StackRequest {
     /// The column of the cohort table whose groups are compared in motion and minutes; none: `group`, where there is
     /// one.
     pub group: Option<String>,
+    pub weights: Weights,
 }
 
-/// What to do about parcels that some child lacks.
+/// How much each child counts in statistics over children.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Weights {
+    /// By one over the variance of its edges, which grows as less data is kept.
+    Variance,
+    /// All alike.
+    Equal,
+}
+
+impl Weights {
+    pub const ALL: [Self; 2] = [Self::Variance, Self::Equal];
+
+    /// The word used on the command line and in `stack.json`.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Variance => "variance",
+            Self::Equal => "equal",
+        }
+    }
+}
+
+/// What to do about parcels that are missing in some child.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Missing {
     /// Edges of such a parcel are NaN in the children who lack it.

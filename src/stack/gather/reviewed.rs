@@ -1,8 +1,8 @@
 //! What reviewers say of each child, from `review/decisions.tsv` as it is now.
 //!
-//! The cohort table has it too, but a run may have kept a late decision out of it. A child whom nobody decided on in
-//! the file is what the table says. Of a child whose results have changed since, the last decision is looked at as
-//! well: one that was excluded stays out until someone has looked again.
+//! The cohort table has it too, but a run may have kept a late decision out of it. If the file has no decision on
+//! a child, the table counts. If a child's results have changed since, the last decision counts as well: a child that
+//! was excluded stays out until someone has looked again.
 
 use std::collections::HashMap;
 use std::path::Path;

@@ -4,11 +4,9 @@
 //! are joined as `keepstill run` does it: only parcels that every joined run covers, each run's frames made mean 0 and
 //! SD 1.
 
-use std::fs;
 use std::path::{Path, PathBuf};
 
 use ndarray::{Array2, ArrayView2, Axis};
-use serde_json::{Value, json};
 
 use super::children::Child;
 use super::error::RunsError;
@@ -17,21 +15,22 @@ use crate::connectivity::{connectivity, join};
 use crate::group::reliability::{RunFrames, RunSeries};
 use crate::linalg::LinalgError;
 use crate::pipeline::joined::{columns_used, spread, used_in_all};
-use crate::record::{self, STATE, ScanRecord};
+use crate::record::{self, ReportRow, ScanRecord};
+use crate::results::{Layout, Report};
 use crate::study::settings::Measure;
 use crate::units::Seconds;
 
-/// Runs as a report tells of them: kept frames and repetition times, without their values.
+/// Runs as a report describes them: kept frames and repetition times, without their values.
 #[derive(Debug)]
 pub(crate) struct ReportedRuns {
     /// Stem and row of each run that was joined, in order.
-    runs: Vec<(String, Value)>,
+    runs: Vec<(String, ReportRow)>,
     report: PathBuf,
     /// Rows of all runs.
-    rows: Vec<Value>,
-    /// `enough.minutes` of the study; NaN where the report does not tell.
+    rows: Vec<ReportRow>,
+    /// `enough.minutes` of the study.
     pub enough_minutes: f64,
-    /// `clean.band_hz` of the study; none: no filter.
+    /// `clean.band_hz` of the study; none without a filter.
     band_hz: Option<[f64; 2]>,
 }
 
@@ -44,7 +43,7 @@ pub(crate) struct JoinedRuns {
     /// The number of each kept frame in its run, one list per run.
     frames: Vec<Vec<usize>>,
     tr: Vec<Seconds>,
-    /// Degrees of freedom that cleaning took of each run for each that it left.
+    /// Degrees of freedom that cleaning took from each run for each that it left.
     taken: Vec<f64>,
 }
 
@@ -57,61 +56,61 @@ pub(crate) struct JoinedSeries {
     pub residuals: Vec<Array2<f64>>,
     frames: Vec<Vec<usize>>,
     tr: Vec<Seconds>,
-    /// Degrees of freedom that cleaning took of each run for each that it left, times the share of its frames that is
+    /// Degrees of freedom that cleaning took from each run for each that it left, times the share of its frames that is
     /// here.
     pub hidden: Vec<f64>,
 }
 
 impl ReportedRuns {
     pub(crate) fn read(results: &Path, child: &Child) -> Result<Self, RunsError> {
-        let report = child.report(results);
-        let fail = |message: String| RunsError::Report { path: report.clone(), message };
-        let bytes = fs::read(&report).map_err(|e| fail(e.to_string()))?;
-        let mut json: Value = serde_json::from_slice(&bytes).map_err(|e| fail(e.to_string()))?;
-        let stems = json["joined"]["runs_joined"].as_array().cloned();
-        let stems = stems.ok_or_else(|| fail("joined.runs_joined is not a list".to_owned()))?;
-        let rows = json["runs"].as_array_mut().map(std::mem::take).unwrap_or_default();
+        let path = child.report(results);
+        let report = Report::read(&path).map_err(|source| RunsError::Report { source })?;
         let mut runs = Vec::new();
-        for stem in &stems {
-            let stem = stem.as_str().unwrap_or_default().to_owned();
-            let fitting: Vec<&Value> = rows.iter().filter(|row| stem_fits(row, &stem)).collect();
-            let row = match fitting.as_slice() {
-                [] => return Err(fail(format!("no entry of runs is of {stem}"))),
-                [row] => (*row).clone(),
-                // Rows do not have the task, which may be all that tells runs apart.
-                _ => json!(record(results, &stem)?.1.row),
+        for stem in report.joined.runs_joined {
+            let mut fitting = report.runs.iter().filter(|row| stem_fits(row, &stem));
+            let row = match (fitting.next(), fitting.next()) {
+                (None, _) => return Err(RunsError::NoRow { path, stem }),
+                (Some(row), None) => row.clone(),
+                // Rows do not have the task, which may be the only difference between two runs.
+                (Some(_), Some(_)) => record(results, &stem)?.1.row,
             };
             runs.push((stem, row));
         }
-        let enough_minutes = json["settings"]["enough"]["minutes"].as_f64().unwrap_or(f64::NAN);
-        let band = &json["settings"]["clean"]["band_hz"];
-        let band_hz = band[0].as_f64().zip(band[1].as_f64()).map(|(low, high)| [low, high]);
-        Ok(Self { runs, report, rows, enough_minutes, band_hz })
+        let enough_minutes = report.settings.enough.minutes;
+        let band_hz = match report.settings.clean.band_hz.as_slice() {
+            &[low, high] => Some([low, high]),
+            _ => None,
+        };
+        Ok(Self { runs, report: path, rows: report.runs, enough_minutes, band_hz })
     }
 
     /// Number of kept frames and repetition time of each joined run.
     pub(crate) fn kept(&self) -> Result<Vec<(usize, Seconds)>, RunsError> {
-        let kept = |(_, row): &(String, Value)| {
-            let frames = row["frames_kept"].as_u64().and_then(|n| usize::try_from(n).ok());
-            frames.zip(row["tr_s"].as_f64().map(Seconds))
+        let kept = |(stem, row): &(String, ReportRow)| {
+            let no_time = || RunsError::NoTime { path: self.report.clone(), stem: stem.clone() };
+            row.tr_s.is_finite().then_some((row.frames_kept, Seconds(row.tr_s))).ok_or_else(no_time)
         };
-        let message = || "runs have no frames_kept and tr_s".to_owned();
-        let all: Option<Vec<_>> = self.runs.iter().map(kept).collect();
-        all.ok_or_else(|| RunsError::Report { path: self.report.clone(), message: message() })
+        self.runs.iter().map(kept).collect()
+    }
+
+    /// Whether a row of the report is this one. They are compared as JSON, where a number that is not available equals
+    /// another such; NaN equals nothing.
+    fn has_row(&self, row: &ReportRow) -> bool {
+        let row = row.reported();
+        self.rows.iter().any(|own| own.reported() == row)
     }
 }
 
 /// Whether a report's row can be of this run.
-fn stem_fits(row: &Value, stem: &str) -> bool {
-    let id = |key: &str| row[key].as_str();
+fn stem_fits(row: &ReportRow, stem: &str) -> bool {
     let without_task = stem.split('_').filter(|part| !part.starts_with("task-")).collect::<Vec<_>>().join("_");
-    let ids: Vec<&str> = ["participant_id", "session_id", "run_id"].into_iter().filter_map(id).collect();
-    ids.join("_") == without_task
+    let ids = [Some(row.participant_id.as_str()), row.session_id.as_deref(), row.run_id.as_deref()];
+    ids.into_iter().flatten().collect::<Vec<_>>().join("_") == without_task
 }
 
 /// A run's record and its path.
 fn record(results: &Path, stem: &str) -> Result<(PathBuf, ScanRecord), RunsError> {
-    let path = results.join(STATE).join("scans").join(format!("{stem}.npz"));
+    let path = Layout::new(results).record(stem);
     if !path.is_file() {
         return Err(RunsError::NoRecord { path });
     }
@@ -127,18 +126,18 @@ impl JoinedRuns {
 
     /// Reads the records of a child's joined runs and holds them against its report.
     pub(crate) fn read(results: &Path, child: &Child) -> Result<Self, RunsError> {
-        let told = ReportedRuns::read(results, child)?;
+        let reported = ReportedRuns::read(results, child)?;
         let stem = child.stem.clone();
         let mut runs = Self { stem, records: vec![], paths: vec![], frames: vec![], tr: vec![], taken: vec![] };
-        for (stem, _) in &told.runs {
+        for (stem, _) in &reported.runs {
             let (path, record) = record(results, stem)?;
-            if !told.rows.contains(&json!(record.row)) {
-                return Err(RunsError::OtherResults { path, report: told.report.clone() });
+            if !reported.has_row(&record.row) {
+                return Err(RunsError::OtherResults { path, report: reported.report.clone() });
             }
             runs.frames.push((0..record.kept.len()).filter(|&frame| record.kept[frame]).collect());
             runs.tr.push(Seconds(record.row.tr_s));
             // As cleaning counts them (docs/methods.md, "Cleaning", step 5).
-            let share = told.band_hz.map_or(1.0, |[low, high]| (2.0 * (high - low) * record.row.tr_s).min(1.0));
+            let share = reported.band_hz.map_or(1.0, |[low, high]| (2.0 * (high - low) * record.row.tr_s).min(1.0));
             let before = runs.frames.last().map_or(0.0, |frames| frames.len() as f64 * share);
             runs.taken.push(if record.row.dof > 0.0 { (before / record.row.dof - 1.0).max(0.0) } else { f64::NAN });
             runs.records.push(record);

@@ -1,4 +1,4 @@
-//! What a stack tells the outside while it works. The library never prints; `cli` draws.
+//! What a stack reports while it works. The library never prints; `cli` draws.
 
 /// How far a part of the work has come.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -1,7 +1,7 @@
 //! Reads the upper triangle of one child's matrix.
 //!
-//! Of a `.tsv` only the cells on and above the diagonal are turned into numbers; the rest are passed over, but counted,
-//! so that a file that was cut is noticed. Numbers come out as the 32-bit floats that `keepstill run` wrote, bit for
+//! In a `.tsv`, only the cells on and above the diagonal are turned into numbers. The rest are passed over but counted,
+//! so that a truncated file is noticed. Numbers come out as the 32-bit floats that `keepstill run` wrote, bit for
 //! bit.
 
 use std::fs::{self, File};
@@ -12,9 +12,9 @@ use ndarray::{Array2, ArrayView2};
 use ndarray_npy::ReadNpyExt;
 
 use super::error::StackError;
-use super::kind::Form;
 use super::parcels::StackedAtlas;
 use crate::group;
+use crate::results::Form;
 
 /// Reads a matrix: `edges` gets its upper triangle, row by row without the diagonal, `diagonal` its diagonal; both of
 /// the atlas's parcels that are in the stack. NaN stands where there is no value.
@@ -34,11 +34,11 @@ pub(crate) fn read(
     }
 }
 
-/// Rounding to single precision may carry a correlation of 1 over it by so much (own convention: ten units in the last
+/// Rounding to single precision may carry a correlation of 1 beyond 1 by so much (own convention: ten units in the last
 /// place).
 const ROUNDING: f32 = 1e-6;
 
-/// Refuses values that no correlation has: clipped, they would pass for a very large one.
+/// Refuses values that no correlation can have: clipped, they would pass for a very large one.
 pub(crate) fn require_correlations(path: &Path, atlas: &StackedAtlas, edges: &[f32]) -> Result<(), StackError> {
     let Some(edge) = edges.iter().position(|r| r.abs() > 1.0 + ROUNDING) else { return Ok(()) };
     let parcels = atlas.stacked();
@@ -86,13 +86,13 @@ fn read_tsv(
     diagonal: &mut [f32],
 ) -> Result<(), StackError> {
     let parcels = atlas.parcels.len();
-    // A number that was cut is a number still, so the last line must have its end.
+    // A number that was cut off is still a number, so the last line must have its end.
     let Some(whole) = bytes.strip_suffix(b"\n") else {
         return Err(unreadable(path, &"it ends in the middle of a line"));
     };
     let mut lines = whole.split(|&b| b == b'\n');
     let header = lines.next().unwrap_or_default();
-    // The header first: a matrix of another atlas is told by its size, not by its first odd row.
+    // The header first: a matrix of another atlas is refused for its size, not for its first odd row.
     let columns = header.iter().filter(|&&b| b == b'\t').count();
     if columns != parcels {
         return Err(wrong_size(path, atlas, format!("{columns} columns")));

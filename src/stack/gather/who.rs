@@ -1,10 +1,9 @@
 //! Which children of `cohort.tsv` go into a stack, and why the others do not.
 //!
 //! A child is judged in this order, and the first that fails is the reason given: the conditions of `--where`; the
-//! verdict, or with `--min-minutes` the minutes kept in its place; the review.
+//! verdict (with `--min-minutes`, the minutes kept instead); the review.
 
 use std::collections::BTreeSet;
-use std::fs::File;
 use std::path::Path;
 
 use super::condition::Condition;
@@ -14,8 +13,9 @@ use super::request::StackRequest;
 use super::reviewed::{self, Reviews};
 use crate::pipeline::long_enough;
 use crate::record::Verdict;
+use crate::results::CohortTable;
 use crate::review::table::COLUMNS;
-use crate::tables::{self, Tsv, absent, no_value};
+use crate::tables::{self, absent, no_value};
 
 /// A child who may be in the stack, if there is a matrix.
 #[derive(Debug)]
@@ -26,7 +26,8 @@ pub(crate) struct Candidate {
     pub ids: [String; 3],
     /// All cells of its row, with tabs between.
     pub cells: String,
-    /// Minutes that replace the study's, for a child that the study calls too short: its other verdicts are not known.
+    /// Minutes that replace the study's, for a child that the study calls too short: what its verdict would be
+    /// otherwise is not known.
     pub judge_again: Option<f64>,
     /// Whether some run was joined, so that there must be a matrix.
     pub joined: bool,
@@ -35,7 +36,7 @@ pub(crate) struct Candidate {
 }
 
 impl Candidate {
-    /// `sub-XX[_ses-YY][_run-N]`, which lacks a task where runs are not joined.
+    /// `sub-XX[_ses-YY][_run-N]`, without a task even where runs are not joined.
     pub(crate) fn short_stem(&self) -> String {
         stem_of(&self.ids)
     }
@@ -60,29 +61,25 @@ pub(crate) struct JudgedCohort {
     pub left_out: Vec<LeftOut>,
     /// Lines of the decisions that could not be read, in words.
     pub skipped: Vec<String>,
-    /// Of each condition, the values that its column has, in words.
+    /// For each condition, the values that its column has, in words.
     pub seen: Vec<String>,
 }
 
 /// Judges every row of the cohort table.
 pub(crate) fn judge_cohort(results: &Path, request: &StackRequest) -> Result<JudgedCohort, StackError> {
-    let path = results.join("cohort.tsv");
-    let digest = digest(&path)?;
-    let table = Tsv::open(&path)?;
-    let conditions = placed(&request.conditions, &table.header)?;
+    let table = CohortTable::open(results)?;
+    let conditions = placed(&request.conditions, table.header())?;
     let mut seen = vec![BTreeSet::new(); conditions.len()];
-    let need =
-        |column: &'static str| table.column(column).ok_or_else(|| StackError::NoColumn { path: path.clone(), column });
-    let ids = [need("participant_id")?, need("session_id")?, need("run_id")?];
-    let (verdict, minutes, joined) = (need("verdict")?, need("minutes_kept")?, need("runs_joined")?);
+    let ids = [table.need("participant_id")?, table.need("session_id")?, table.need("run_id")?];
+    let (verdict, minutes, joined) = (table.need("verdict")?, table.need("minutes_kept")?, table.need("runs_joined")?);
     let review = table.column("review");
     let digest_column = table.column("results_digest");
     let reviews = Reviews::read(results)?;
 
     let mut chosen = JudgedCohort {
         rows: 0,
-        header: table.header.clone(),
-        digest,
+        header: table.header().to_vec(),
+        digest: table.digest()?,
         seen: Vec::new(),
         candidates: Vec::new(),
         left_out: Vec::new(),
@@ -93,7 +90,7 @@ pub(crate) fn judge_cohort(results: &Path, request: &StackRequest) -> Result<Jud
         chosen.rows += 1;
         let cell = |at: usize| line.cells[at].as_str();
         let ids = ids.map(|at| cell(at).to_owned());
-        let digest = digest_column.map(cell).filter(|digest| !absent(digest)).unwrap_or_default();
+        let digest = digest_column.and_then(|at| table.text(&line, at)).unwrap_or_default();
         let standing = reviews.of(&ids, digest);
         let review =
             standing.as_ref().map_or(review.map_or("n/a", cell), |(standing, _)| standing.review.key()).to_owned();
@@ -133,14 +130,6 @@ pub(crate) fn judge_cohort(results: &Path, request: &StackRequest) -> Result<Jud
     }
     chosen.seen = conditions.iter().zip(&seen).map(|((condition, _), seen)| seen_words(condition, seen)).collect();
     Ok(chosen)
-}
-
-/// BLAKE3 of a file, hex.
-fn digest(path: &Path) -> Result<String, StackError> {
-    let fail = |e: std::io::Error| StackError::Unreadable { path: path.to_owned(), message: e.to_string() };
-    let mut hasher = blake3::Hasher::new();
-    hasher.update_reader(File::open(path).map_err(fail)?).map_err(fail)?;
-    Ok(hasher.finalize().to_hex().to_string())
 }
 
 /// Values of a column that are named where a condition fits nobody (own request).

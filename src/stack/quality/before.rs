@@ -1,8 +1,8 @@
-//! The same children before censoring by motion: a try of `keepstill run` whose settings are the study's but for the
-//! limits of motion, which are off.
+//! The same children before censoring by motion: a try of `keepstill run` with the study's settings, except that the
+//! limits of motion are off.
 //!
-//! A try serves only if every child of the stack has its matrices in it, made from the same inputs under the same
-//! settings of all that changes a matrix. Otherwise the notes say why not, and how to make one.
+//! A try can be used only if it has the matrices of every child in the stack, made from the same inputs with the same
+//! settings (all that change a matrix). Otherwise the notes say why none can be used, and how to make one.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
@@ -12,10 +12,13 @@ use rayon::prelude::*;
 use serde_json::{Value, json};
 
 use super::facts::{ChildFacts, Kept};
+use crate::results::report::Settings;
+use crate::results::{CohortTable, Layout, Report};
 use crate::stack::gather::children::{Child, GatheredChildren};
-use crate::tables;
+use crate::study::settings::CensorSettings;
+use crate::tables::TextRow;
 
-/// Sections that must agree; of `censor` only what is not about motion.
+/// Sections that must agree; in `censor`, only what is not about motion.
 const SAME: [&str; 6] = ["scans", "children", "motion", "clean", "parcels", "connectivity"];
 /// Keys of `censor` that a limit of motion gives its meaning.
 const OF_MOTION: [&str; 5] = ["fd_mm", "dvars_percent", "before", "after", "shortest_stretch"];
@@ -26,7 +29,7 @@ pub(super) struct Uncensored {
     /// Its folder below `tries`.
     pub name: String,
     pub results: PathBuf,
-    /// Of each child of the stack.
+    /// For each child of the stack.
     pub kept: Vec<Kept>,
 }
 
@@ -41,16 +44,16 @@ pub(super) enum Before {
 }
 
 impl Before {
-    /// The command that makes what is lacking.
-    pub(super) fn command(&self, settings: Option<&Value>) -> Option<String> {
+    /// The command that makes what is missing.
+    pub(super) fn command(&self, settings: Option<&Settings>) -> Option<String> {
         let Self::None(_) = self else { return None };
-        let jumps = settings.is_some_and(|s| s["censor"]["dvars_percent"].as_f64() != Some(0.0));
+        let jumps = settings.is_some_and(|settings| settings.censor.dvars_percent != 0.0);
         let also = if jumps { " censor.dvars_percent=0" } else { "" };
         Some(format!("keepstill run STUDY --try censor.fd_mm=0{also}"))
     }
 
     /// What `quality.json` says.
-    pub(super) fn told(&self, settings: Option<&Value>) -> Value {
+    pub(super) fn told(&self, settings: Option<&Settings>) -> Value {
         let (status, name, why) = match self {
             Self::Try(found) => ("compared", Some(found.name.as_str()), None),
             Self::Study => ("study_without_censoring", None, None),
@@ -60,26 +63,21 @@ impl Before {
     }
 }
 
-/// A child's report, as far as it is needed.
-fn report(path: &Path) -> Result<Value, String> {
+/// A child's report; why not, in words that give the file's name and not its folder.
+fn report(results: &Path, child: &Child) -> Result<Report, String> {
+    let path = child.report(results);
     let name = path.file_name().unwrap_or_default().to_string_lossy();
-    let bytes = fs::read(path).map_err(|error| format!("{name}: {error}"))?;
-    serde_json::from_slice(&bytes).map_err(|error| format!("{name}: {error}"))
+    Report::read(&path).map_err(|error| format!("{name}: {}", error.reason()))
 }
 
 /// The settings of the first child's report, which are those of the study's last run.
-pub(super) fn settings(results: &Path, child: &Child) -> Result<Value, String> {
-    let mut report = report(&child.report(results))?;
-    match report["settings"].take() {
-        settings @ Value::Object(_) => Ok(settings),
-        _ => Err(format!("{}_report.json has no settings", child.stem)),
-    }
+pub(super) fn settings(results: &Path, child: &Child) -> Result<Settings, String> {
+    Ok(report(results, child)?.settings)
 }
 
 /// Whether settings drop no frame for motion.
-fn without_limits(settings: &Value) -> bool {
-    let off = |key: &str| settings["censor"][key].as_f64() == Some(0.0);
-    off("fd_mm") && off("dvars_percent")
+fn without_limits(censor: &CensorSettings) -> bool {
+    censor.fd_mm == 0.0 && censor.dvars_percent == 0.0
 }
 
 /// The first setting that differs, where it may not.
@@ -106,11 +104,11 @@ fn difference(study: &Value, tried: &Value) -> Option<String> {
 }
 
 /// Digests of what each run was made from.
-fn inputs(report: &Value) -> Vec<&Value> {
-    report["runs"].as_array().map(|runs| runs.iter().map(|run| &run["inputs"]).collect()).unwrap_or_default()
+fn inputs(report: &Report) -> Vec<&BTreeMap<String, String>> {
+    report.runs.iter().map(|run| &run.inputs).collect()
 }
 
-/// Why a child's results in a try do not serve, if they do not.
+/// Why a child's results in a try cannot be used, if they cannot.
 fn unfit(results: &Path, tried: &Path, found: &GatheredChildren, child: &Child) -> Option<String> {
     for kind in 0..found.kinds.len() {
         let (path, _) = child.matrix(tried, &found.kinds, kind);
@@ -118,15 +116,15 @@ fn unfit(results: &Path, tried: &Path, found: &GatheredChildren, child: &Child) 
             return Some(format!("lacks {}", path.file_name().unwrap_or_default().to_string_lossy()));
         }
     }
-    let both = report(&child.report(results)).and_then(|own| Ok((own, report(&child.report(tried))?)));
+    let both = report(results, child).and_then(|own| Ok((own, report(tried, child)?)));
     let (own, other) = match both {
         Ok(both) => both,
         Err(error) => return Some(format!("cannot be compared: {error}")),
     };
-    if !without_limits(&other["settings"]) {
+    if !without_limits(&other.settings.censor) {
         return Some(format!("has limits of motion for {}", child.stem));
     }
-    if let Some(key) = difference(&own["settings"], &other["settings"]) {
+    if let Some(key) = difference(&own.settings.sections, &other.settings.sections) {
         return Some(format!("differs from the study in {key} too"));
     }
     (inputs(&own) != inputs(&other)).then(|| format!("was made from other files of {}", child.stem))
@@ -137,14 +135,14 @@ pub(super) fn find(
     results: &Path,
     found: &GatheredChildren,
     facts: &[ChildFacts],
-    settings: &Result<Value, String>,
+    settings: &Result<Settings, String>,
 ) -> Before {
     match settings {
         Err(error) => return Before::None(format!("the study's settings are not known ({error})")),
-        Ok(settings) if without_limits(settings) => return Before::Study,
+        Ok(settings) if without_limits(&settings.censor) => return Before::Study,
         Ok(_) => {}
     }
-    let folder = results.join("tries");
+    let folder = Layout::new(results).attempts();
     let mut names: Vec<String> = fs::read_dir(&folder)
         .map(|entries| entries.flatten().map(|entry| entry.file_name().to_string_lossy().into_owned()).collect())
         .unwrap_or_default();
@@ -152,13 +150,13 @@ pub(super) fn find(
     let mut whys = Vec::new();
     for name in names {
         let tried = folder.join(&name);
-        // Tries of something else are passed over in silence, by the first child's settings.
+        // Tries of something else, by the first child's settings, are passed over in silence.
         let first = found.children.iter().find_map(|child| self::settings(&tried, child).ok());
-        if !first.is_some_and(|settings| without_limits(&settings)) {
+        if !first.is_some_and(|settings| without_limits(&settings.censor)) {
             continue;
         }
         let why = found.children.par_iter().find_map_first(|child| unfit(results, &tried, found, child));
-        // Of equal minutes as much is used before censoring as after.
+        // With equal minutes, as much is used before censoring as after.
         let kept = || match found.equal {
             Some(_) => Ok(facts.iter().map(|facts| facts.kept).collect()),
             None => kept(&tried, &found.children),
@@ -177,20 +175,20 @@ pub(super) fn find(
 
 /// What a try kept of each child.
 fn kept(tried: &Path, children: &[Child]) -> Result<Vec<Kept>, String> {
-    let table = tables::read_tsv(&tried.join("cohort.tsv")).map_err(|error| format!("cannot be read: {error}"))?;
+    let table = CohortTable::open(tried).map_err(|error| format!("cannot be read: {error}"))?;
     let need = |column: &str| table.column(column).ok_or_else(|| format!("has no column {column} in its cohort.tsv"));
     let ids = [need("participant_id")?, need("session_id")?, need("run_id")?];
     let [minutes, share, dof] = Kept::COLUMNS;
     let columns = [need(minutes)?, need(share)?, need(dof)?];
-    let mut rows: BTreeMap<[&str; 3], usize> = BTreeMap::new();
-    for (row, line) in table.rows.iter().enumerate() {
-        rows.insert(ids.map(|at| line.cells[at].as_str()), row);
+    let mut rows: BTreeMap<[String; 3], TextRow> = BTreeMap::new();
+    for row in table.rows() {
+        let row = row.map_err(|error| format!("cannot be read: {error}"))?;
+        rows.insert(ids.map(|at| row.cells[at].clone()), row);
     }
     children
         .iter()
         .map(|child| {
-            let ids = child.ids.each_ref().map(String::as_str);
-            let row = *rows.get(&ids).ok_or_else(|| format!("has no row of {} in its cohort.tsv", child.stem))?;
+            let row = rows.get(&child.ids).ok_or_else(|| format!("has no row of {} in its cohort.tsv", child.stem))?;
             let mut values = [f64::NAN; 3];
             for (value, &column) in values.iter_mut().zip(&columns) {
                 *value = table.number(row, column).map_err(|error| error.to_string())?.unwrap_or(f64::NAN);
@@ -208,8 +206,14 @@ mod tests {
     fn only_the_limits_of_motion_may_differ() {
         let study = json!({
             "motion": { "from": "table" }, "clean": { "fill": "linear" }, "parcels": [{ "name": "a" }],
-            "censor": { "fd_mm": 0.2, "dvars_percent": 0.0, "before": 1, "watch_log": true }, "enough": { "minutes": 5 },
+            "censor": {
+                "fd_mm": 0.2, "dvars_percent": 0.0, "before": 1, "after": 1, "shortest_stretch": 5, "settling": "auto",
+                "watch_log": true, "watch_log_types": [],
+            },
+            "enough": { "minutes": 5 },
         });
+        let without_limits =
+            |study: &Value| super::without_limits(&serde_json::from_value(study["censor"].clone()).unwrap());
         let changed = |section: &str, key: &str, value: Value| {
             let mut other = study.clone();
             other["censor"]["fd_mm"] = json!(0.0);

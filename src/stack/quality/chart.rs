@@ -71,7 +71,7 @@ fn stairs(x: Scale, y: Scale, width: f64, first: usize, shares: &[f64]) -> Strin
     path
 }
 
-/// How the correlations are spread, against chance alone; nothing where there is none.
+/// How the correlations are spread, against chance alone; empty without any correlation.
 pub(super) fn histogram(rows: &[&QcFcRow]) -> Option<String> {
     let rows: Vec<&QcFcRow> = rows.iter().copied().filter(|row| row.summary.edges > 0).collect();
     let first = rows.first()?;
@@ -122,7 +122,7 @@ pub(super) fn histogram(rows: &[&QcFcRow]) -> Option<String> {
     Some(svg + "</svg>")
 }
 
-/// Median correlation and quartiles by distance; nothing where no edge has both.
+/// Median correlation and quartiles by distance; empty where no edge has both.
 pub(super) fn distance(rows: &[&QcFcRow]) -> Option<String> {
     let rows: Vec<&QcFcRow> = rows.iter().copied().filter(|row| !row.parts.is_empty()).collect();
     let parts = || rows.iter().flat_map(|row| &row.parts);
@@ -178,7 +178,7 @@ pub(super) fn distance(rows: &[&QcFcRow]) -> Option<String> {
     Some(svg + "</svg>")
 }
 
-/// Mean within and between networks; nothing where parcels belong to none.
+/// Mean within and between networks; empty where parcels belong to no network.
 pub(super) fn matrix(mean: &MeanMatrix) -> Option<String> {
     let count = mean.networks.len();
     let most = mean.by_network.iter().filter(|v| v.is_finite()).fold(0.0_f64, |most, v| most.max(v.abs()));
@@ -233,7 +233,7 @@ pub(super) fn matrix(mean: &MeanMatrix) -> Option<String> {
     Some(svg + "</svg>")
 }
 
-/// Every which column has its number, so that numbers do not touch.
+/// How many columns there are to each number, so that numbers do not touch.
 fn label_every(count: usize, wide: f64) -> usize {
     let room = if count < 10 { 20.0 } else { 36.0 };
     [1, 2, 5, 10, 20, 50].into_iter().find(|&every| wide * every as f64 >= room).unwrap_or(100)

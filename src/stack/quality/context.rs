@@ -1,4 +1,4 @@
-//! What the quality of a stack is told from, beside its edges: the children, their groups, the study's settings.
+//! What the quality of a stack is judged by, besides its edges: the children, their groups and the study's settings.
 
 use std::path::Path;
 
@@ -8,6 +8,7 @@ use super::before;
 use super::facts::ChildrenFacts;
 use super::groups::Groups;
 use crate::group::quality::QualityError;
+use crate::results::report::Settings;
 use crate::stack::gather::children::GatheredChildren;
 use crate::stack::gather::error::StackError;
 use crate::stack::gather::kind::Kind;
@@ -16,16 +17,18 @@ use crate::stack::gather::request::StackRequest;
 use crate::stack::gather::step::Listener;
 use crate::stack::gather::work::Work;
 
-/// All of it.
+/// What the quality is judged by.
 pub(crate) struct QualityContext<'a> {
     pub results: &'a Path,
     pub request: &'a StackRequest,
     pub found: &'a GatheredChildren,
     pub atlases: &'a [StackedAtlas],
-    /// Of the first child's report; why not, in words.
-    pub settings: Result<Value, String>,
+    /// From the first child's report; if it cannot be read, why, in words.
+    pub settings: Result<Settings, String>,
     pub(super) children: ChildrenFacts,
     pub(super) groups: Groups,
+    /// 1/(dof − 2) of each child.
+    pub(crate) sampling: Vec<f64>,
     /// Who and what is in the stack, as `stack.json` has it.
     pub chosen: Value,
     pub tell: Listener<'a>,
@@ -50,8 +53,12 @@ impl<'a> QualityContext<'a> {
             None => Err("there is no child".to_owned()),
         };
         let children = ChildrenFacts::read(results, header, found, settings.as_ref().ok())?;
+        let sampling = {
+            let dof: Vec<f64> = children.facts.iter().map(|facts| facts.kept.dof).collect();
+            children.sampling(results, found, request.weights, &dof)?
+        };
         let groups = Groups::read(request.group.as_deref(), header, found, &children.facts)?;
-        Ok(Self { results, request, found, atlases, settings, children, groups, chosen, tell })
+        Ok(Self { results, request, found, atlases, settings, children, groups, sampling, chosen, tell })
     }
 
     /// An error of a child's matrix.

@@ -1,16 +1,20 @@
 //! What the cohort table says of each child in the stack: motion, what was kept, and the covariates age and sex.
 //!
-//! Which columns hold age and sex is told by the settings in a child's report. Sex is read as `keepstill run` reads it,
-//! by its first letter, m or f, and counts as 0 for f and 1 for m. A covariate that nobody has, or that is the same in
-//! all children, is left out and the reason told; so is sex where it follows from age.
+//! The settings in a child's report say which columns hold age and sex. Sex is read as `keepstill run` reads it, by its
+//! first letter, and counts as 0 for f and 1 for m. A covariate is left out, and the reason given, if nobody has it or
+//! it is the same in all children. Sex is also left out where it follows from age.
 
 use std::path::Path;
 
 use serde_json::{Value, json};
 
 use crate::discover::Sex;
-use crate::stack::gather::children::GatheredChildren;
+use crate::group::weights::sampling_variance;
+use crate::results::report::Settings;
+use crate::results::{CohortTableError, Layout};
+use crate::stack::gather::children::{Child, GatheredChildren};
 use crate::stack::gather::error::StackError;
+use crate::stack::gather::request::Weights;
 use crate::tables::missing;
 
 /// Below this share of its own variance a covariate follows from the other (own convention; rounding leaves some
@@ -42,9 +46,10 @@ impl Kept {
         Self { minutes, frames_share, dof }
     }
 
-    /// Of equal minutes: degrees of freedom are not counted anew, and the share means nothing.
-    pub(super) fn of_used(minutes: f64) -> Self {
-        Self { minutes, frames_share: f64::NAN, dof: f64::NAN }
+    /// Of so many minutes of what is kept: cleaning was done on all of it, so each minute has the same share of the
+    /// degrees of freedom. The share of frames means nothing.
+    pub(super) fn part(self, minutes: f64) -> Self {
+        Self { minutes, frames_share: f64::NAN, dof: self.dof * minutes / self.minutes }
     }
 
     pub(super) fn values(&self) -> [f64; 3] {
@@ -78,7 +83,7 @@ fn number(results: &Path, stem: &str, column: &str, cell: &str) -> Result<f64, S
     match cell.trim().parse::<f64>() {
         Ok(value) if value.is_finite() => Ok(value),
         _ => Err(StackError::Unreadable {
-            path: results.join("cohort.tsv"),
+            path: Layout::new(results).cohort_table(),
             message: format!("'{cell}' under {column} of {stem} is not a finite number"),
         }),
     }
@@ -99,18 +104,18 @@ impl ChildrenFacts {
         results: &Path,
         header: &[String],
         found: &GatheredChildren,
-        settings: Option<&Value>,
+        settings: Option<&Settings>,
     ) -> Result<Self, StackError> {
-        let path = || results.join("cohort.tsv");
         let at = |column: &str| header.iter().position(|known| known == column);
-        let need = |column: &'static str| at(column).ok_or_else(|| StackError::NoColumn { path: path(), column });
+        let path = || Layout::new(results).cohort_table();
+        let need = |column: &'static str| at(column).ok_or_else(|| CohortTableError::NoColumn { path: path(), column });
         let numbers = [need("mean_fd_mm")?, need("mean_fd_kept_mm")?];
         let mut kept = [0; 3];
         for (place, column) in kept.iter_mut().zip(Kept::COLUMNS) {
             *place = need(column)?;
         }
-        let named = |what, key: &str| {
-            let column = settings.and_then(|s| s["children"][key].as_str()).filter(|c| !c.is_empty());
+        let named = |what, key: &str, column: Option<&str>| {
+            let column = column.filter(|column| !column.is_empty());
             let unused = match column {
                 None if settings.is_none() => Some("the settings are not known".to_owned()),
                 None => Some(format!("the study names no {key}")),
@@ -119,7 +124,11 @@ impl ChildrenFacts {
             };
             Covariate { what, column: column.map(str::to_owned), unused }
         };
-        let covariates = [named("age", "age_column"), named("sex", "sex_column")];
+        let asked = settings.map(|settings| &settings.children);
+        let covariates = [
+            named("age", "age_column", asked.and_then(|asked| asked.age_column.as_deref())),
+            named("sex", "sex_column", asked.and_then(|asked| asked.sex_column.as_deref())),
+        ];
         let places = covariates.each_ref().map(|covariate| covariate.column.as_deref().and_then(at));
         let mut facts = Vec::with_capacity(found.children.len());
         for child in &found.children {
@@ -129,12 +138,12 @@ impl ChildrenFacts {
             facts.push(ChildFacts {
                 mean_fd_mm: value(numbers[0])?,
                 mean_fd_kept_mm: value(numbers[1])?,
-                kept: match child.used {
-                    Some(used) => Kept::of_used(used.minutes),
-                    None => Kept::new([value(kept[0])?, value(kept[1])?, value(kept[2])?]),
+                kept: {
+                    let all = Kept::new([value(kept[0])?, value(kept[1])?, value(kept[2])?]);
+                    child.used.map_or(all, |used| all.part(used.minutes))
                 },
                 covariates: [
-                    // Ages were checked by the run; one that is no number is one that it did not use.
+                    // The run has checked the ages; it did not use one that is not a number.
                     places[0].map_or(f64::NAN, |at| value(at).unwrap_or(f64::NAN)),
                     places[1].map_or(f64::NAN, |at| sex(cell(at))),
                 ],
@@ -143,6 +152,24 @@ impl ChildrenFacts {
         let mut children = Self { facts, covariates };
         children.leave_out_what_tells_nothing();
         Ok(children)
+    }
+
+    /// 1/(dof − 2) of each child; `dof` is here or in a try. Where all count alike it is not needed, and the same.
+    pub(super) fn sampling(
+        &self,
+        results: &Path,
+        found: &GatheredChildren,
+        weights: Weights,
+        dof: &[f64],
+    ) -> Result<Vec<f64>, StackError> {
+        if weights == Weights::Equal {
+            return Ok(vec![1.0; self.facts.len()]);
+        }
+        let of = |(&dof, child): (&f64, &Child)| match dof {
+            dof if dof.is_finite() => Ok(sampling_variance(dof)),
+            _ => Err(StackError::NoDof { path: results.join("cohort.tsv"), stem: child.stem.clone() }),
+        };
+        dof.iter().zip(&found.children).map(of).collect()
     }
 
     /// Drops covariates until all that are left vary over the children who have them all.
@@ -197,7 +224,10 @@ impl ChildrenFacts {
 
     /// What `quality.json` says of age and sex.
     pub(super) fn covariates_told(&self) -> Value {
-        let of = |covariate: &Covariate| json!({ "what": covariate.what, "column": covariate.column, "used": covariate.unused.is_none(), "why_not": covariate.unused });
+        let of = |covariate: &Covariate| {
+            let Covariate { what, column, unused: why_not } = covariate;
+            json!({ "what": what, "column": column, "used": why_not.is_none(), "why_not": why_not })
+        };
         self.covariates.iter().map(of).collect()
     }
 }

@@ -1,4 +1,4 @@
-//! Groups of children side by side: do they move alike, and is as much kept of them?
+//! Groups of children side by side: do they move alike, and are as many of their frames kept?
 //!
 //! The column is the one that was asked for, else one called `group`. Numbers and tests are those of
 //! [`crate::group::groups`].
@@ -87,7 +87,8 @@ impl Groups {
             0 => Some(format!("no child has a value in the column {name}")),
             1 => Some(format!("all children are in one group of the column {name}")),
             n if n > MOST_GROUPS => Some(format!(
-                "the column {name} has {n} different values, more than the {MOST_GROUPS} that groups may have; name another with --group COLUMN"
+                "the column {name} has {n} different values, more than the {MOST_GROUPS} that groups may have; name \
+                 another with --group COLUMN"
             )),
             _ => None,
         };
@@ -124,7 +125,8 @@ impl Groups {
                     "of": compared.what,
                     "unit": compared.unit,
                     "groups": found.groups.iter().map(|g| json!({
-                        "name": g.name, "children": g.children, "missing": g.missing, "mean": g.mean, "sd": g.sd, "median": g.median,
+                        "name": g.name, "children": g.children, "missing": g.missing,
+                        "mean": g.mean, "sd": g.sd, "median": g.median,
                     })).collect::<Vec<_>>(),
                     "welch": test(&found.welch),
                     "kruskal_wallis": test(&found.kruskal_wallis),

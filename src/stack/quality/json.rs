@@ -7,6 +7,7 @@ use super::facts::Kept;
 use super::findings::Findings;
 use super::means::MeanMatrix;
 use super::rows::QcFcRow;
+use super::weighting::Weighting;
 use super::words::{self, MEDIUM_R};
 use crate::group::quantile;
 use crate::outputs::CAUTION;
@@ -43,7 +44,7 @@ pub(super) fn all_kept(findings: &Findings<'_>) -> Vec<(&'static str, [Spread; 3
     all
 }
 
-/// Of each child, how many degrees of freedom censoring took.
+/// How many degrees of freedom censoring took from each child.
 pub(super) fn dof_lost(findings: &Findings<'_>) -> Option<Spread> {
     let Before::Try(uncensored) = &findings.before else { return None };
     let pairs = uncensored.kept.iter().zip(&findings.quality.children.facts);
@@ -56,7 +57,9 @@ fn spread(spread: &Spread) -> Value {
 
 fn mean(mean: &MeanMatrix) -> Value {
     let rows: Vec<Vec<f64>> = mean.by_network.rows().into_iter().map(|row| row.to_vec()).collect();
-    let mut files = ["mean.npy", "mean.tsv", "qcfc.tsv"].map(|what| format!("{}_{what}", mean.name)).to_vec();
+    let mut files = ["mean.npy", "mean.tsv", "mean_weighted.npy", "mean_weighted.tsv", "qcfc.tsv"]
+        .map(|what| format!("{}_{what}", mean.name))
+        .to_vec();
     if !mean.networks.is_empty() {
         files.push(format!("{}_networks.tsv", mean.name));
     }
@@ -93,6 +96,7 @@ pub(super) fn json(findings: &Findings<'_>) -> Value {
         "covariates": quality.children.covariates_told(),
         "before_censoring": findings.before.told(findings.settings()),
         "rows": findings.rows.iter().map(QcFcRow::told).collect::<Vec<_>>(),
+        "weights": findings.weightings.iter().map(Weighting::told).collect::<Vec<_>>(),
         "kept": kept,
         "dof_lost": dof_lost(findings).as_ref().map(spread),
         "groups": quality.groups.told(),

@@ -11,13 +11,15 @@ use super::{chart, findings::Findings};
 use crate::group::quality::SHUFFLES;
 use crate::pages::kit::{Mode, Shell, escape};
 use crate::report::figures;
+use crate::stack::gather::request::Weights;
 use crate::tables::p_words;
 
 /// The whole page.
 pub(super) fn page(findings: &Findings<'_>) -> String {
-    let name = findings.settings().and_then(|s| s["study"]["name"].as_str()).unwrap_or("A stack of children");
+    let name = findings.settings().and_then(|s| s.sections["study"]["name"].as_str()).unwrap_or("A stack of children");
     let mut body = format!(
-        "<p class=\"study\">{}</p>\n<h1>Is it just motion?</h1>\n<p class=\"verdict\">{}</p>\n<p>In the stack: {}</p>\n",
+        "<p class=\"study\">{}</p>\n<h1>Is it just motion?</h1>\n<p class=\"verdict\">{}</p>\n<p>In the stack: \
+         {}</p>\n",
         soft(name, LONG_WORD),
         unbroken(soft(&findings.answer, LONG_WORD)),
         soft(&words::stacked(&findings.quality.chosen), LONG_WORD)
@@ -26,7 +28,8 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
     if let (Before::None(why), Some(command)) = (&findings.before, command) {
         let _ = writeln!(
             body,
-            "<p class=\"problem\">This page shows the data after censoring only: {}. To compare them with the data before censoring, run <code>{}</code> (STUDY is the study file), then stack again.</p>",
+            "<p class=\"problem\">This page shows the data after censoring only: {}. To compare them with the data \
+             before censoring, run <code>{}</code> (STUDY is the study file), then stack again.</p>",
             soft(why, LONG_WORD),
             escape(&command)
         );
@@ -38,9 +41,12 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
     let _ = writeln!(body, "<h2>The same in numbers</h2>\n{}", numbers(&findings.rows));
     let _ = writeln!(
         body,
-        "<h2>Against motion shuffled among the children</h2>\n<p>What chance alone gives in these edges and children: mean FD is shuffled among the children {SHUFFLES} times. Each p is the share of orders, the true one included, whose result is at least as extreme.</p>\n{}",
+        "<h2>Against motion shuffled among the children</h2>\n<p>What chance alone gives in these edges and children: \
+         mean FD is shuffled among the children {SHUFFLES} times. Each p is the share of orders, the true one \
+         included, whose result is at least as extreme.</p>\n{}",
         shuffled(&findings.rows)
     );
+    noisier(&mut body, findings);
     let _ = writeln!(body, "<h2>What is left of the data</h2>\n{}", kept(findings));
     let _ = writeln!(
         body,
@@ -61,7 +67,8 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
     let settings = findings.settings_told().as_ref().map(crate::outputs::pretty).unwrap_or_default();
     let _ = write!(
         body,
-        "<details><summary>Settings and version</summary>\n<p>keepstill {}</p>\n<pre tabindex=\"0\">{}</pre></details>\n",
+        "<details><summary>Settings and version</summary>\n<p>keepstill {}</p>\n<pre \
+         tabindex=\"0\">{}</pre></details>\n",
         env!("CARGO_PKG_VERSION"),
         escape(&settings)
     );
@@ -69,7 +76,7 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
     Shell { title: &title, kind: "quality", body: &body, script: None }.page(Mode::File)
 }
 
-/// Pictures of each atlas and measure; more than one are told apart by a heading and a sentence.
+/// Pictures of each atlas and measure; if there are several, each has a heading and a sentence.
 fn kinds(body: &mut String, findings: &Findings<'_>) {
     let mut seen: Vec<(&str, &str)> = Vec::new();
     for row in &findings.rows {
@@ -90,7 +97,9 @@ fn kinds(body: &mut String, findings: &Findings<'_>) {
         if let Some(svg) = chart::histogram(&rows) {
             let _ = writeln!(
                 body,
-                "<figure class=\"chart\">{svg}<figcaption>For each edge, {what} ({}, {}) is correlated with mean framewise displacement over children. The picture compares these correlations with what chance alone gives.</figcaption></figure>",
+                "<figure class=\"chart\">{svg}<figcaption>For each edge, {what} ({}, {}) is correlated with mean \
+                 framewise displacement over children. The picture compares these correlations with what chance alone \
+                 gives.</figcaption></figure>",
                 escape(measure),
                 soft(atlas, LONG_WORD)
             );
@@ -99,7 +108,9 @@ fn kinds(body: &mut String, findings: &Findings<'_>) {
             let apart = if rows.len() > 1 { "; marks after and before censoring are drawn a little apart" } else { "" };
             let _ = writeln!(
                 body,
-                "<figure class=\"chart\">{svg}<figcaption>The same correlations by the distance between parcels. Motion makes near parcels more alike than far ones. Each mark is the median of an equal number of edges; thin lines reach from the lower to the upper quartile{apart}.</figcaption></figure>"
+                "<figure class=\"chart\">{svg}<figcaption>The same correlations by the distance between parcels. \
+                 Motion makes near parcels more alike than far ones. Each mark is the median of an equal number of \
+                 edges; thin lines reach from the lower to the upper quartile{apart}.</figcaption></figure>"
             );
         }
     }
@@ -186,7 +197,7 @@ fn numbers(rows: &[QcFcRow]) -> String {
     by_kind("The same in numbers", &head, rows, cells)
 }
 
-/// How the data stand among shuffles of motion.
+/// Where the data stand among the shuffles of motion.
 fn shuffled(rows: &[QcFcRow]) -> String {
     let head = [
         "censoring",
@@ -231,6 +242,36 @@ fn by_kind(label: &str, head: &[&str], rows: &[QcFcRow], cells: impl Fn(&QcFcRow
         })
         .collect();
     boxed(label, head, &bodies)
+}
+
+/// Whether matrices of those who moved are noisier, and what each child counts.
+fn noisier(body: &mut String, findings: &Findings<'_>) {
+    let words = match findings.quality.request.weights {
+        Weights::Variance => {
+            "Each child counts by one over the variance of its edges: the variance between children, plus the factor \
+             over the degrees of freedom that cleaning left, less 2. So all of the above holds although some matrices \
+             are noisier."
+        }
+        Weights::Equal => "All children count alike, as asked for, so the above may find motion where there is none.",
+    };
+    let head = ["censoring", "noisier?", "SD between children", "factor", "weights of children: least to most"];
+    let rows: Vec<Vec<String>> = findings
+        .weightings
+        .iter()
+        .map(|of| {
+            let (least, most) = of.children.iter().fold((f64::INFINITY, 0.0_f64), |(least, most), child| {
+                (least.min(child.weight), most.max(child.weight))
+            });
+            let [sd, factor] = match of.how {
+                Weights::Variance => [of.model.between.sqrt(), of.model.factor].map(|v| figures(v, 2)),
+                Weights::Equal => ["–".to_owned(), "–".to_owned()],
+            };
+            let name = format!("{}, {}, {}", of.atlas, of.measure, of.censoring.key());
+            vec![name, of.sentence(), sd, factor, format!("{} to {}", figures(least, 2), figures(most, 2))]
+        })
+        .collect();
+    let title = "Are the matrices of those who moved noisier?";
+    let _ = writeln!(body, "<h2>{title}</h2>\n<p>{words}</p>\n{}", table(title, &head, &rows));
 }
 
 fn spread_words(spread: &Spread, times: f64, digits: usize) -> String {
@@ -311,7 +352,8 @@ fn means(body: &mut String, findings: &Findings<'_>) {
         .filter_map(|mean| {
             let how = if mean.fisher_z { "averaged as Fisher's z and converted back" } else { "averaged as they are" };
             Some(format!(
-                "<figure class=\"chart\">{}<figcaption>{}, {}: means over the edges within and between networks, {how}.{}</figcaption></figure>\n",
+                "<figure class=\"chart\">{}<figcaption>{}, {}: means over the edges within and between networks, \
+                 {how}.{}</figcaption></figure>\n",
                 chart::matrix(mean)?,
                 soft(&mean.atlas, LONG_WORD),
                 escape(mean.measure),

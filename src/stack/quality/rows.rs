@@ -2,10 +2,11 @@
 
 use serde_json::{Value, json};
 
-use super::context::{QualityContext, atlas_of};
-use super::sums::{Sums, WithMotion};
+use super::context::atlas_of;
+use super::sums::KindSums;
 use crate::group::quality::{
-    Beyond, Chance, DistanceDependence, QcFc, QcFcSummary, QualityError, abs_r_of_p, distance_dependence, summarise,
+    Beyond, Chance, DistanceDependence, MotionSums, QcFc, QcFcSummary, QualityError, abs_r_of_p, distance_dependence,
+    summarise,
 };
 use crate::group::{edges, quantile};
 use crate::stack::arrays::tables::distance_mm;
@@ -74,13 +75,13 @@ pub(super) struct QcFcRow {
     pub dof: usize,
     /// Edges of the stack; those with a correlation are in the summary.
     pub all_edges: usize,
-    /// Of each edge.
+    /// For each edge.
     pub found: QcFc,
     pub summary: QcFcSummary,
     pub distance: DistanceDependence,
     /// What chance alone gives, were the edges independent.
     pub chance: Chance,
-    /// How the data stand among shuffles of motion.
+    /// Where the data stand among the shuffles of motion.
     pub beyond: Beyond,
     pub histogram: Histogram,
     pub parts: Vec<Part>,
@@ -136,20 +137,18 @@ impl QcFcRow {
                     "distance_rho": self.beyond.distance_rho,
                 },
             },
-            "histogram": { "from": -1.0, "width": self.histogram.width, "counts": self.histogram.counts, "chance": self.histogram.chance },
+            "histogram": {
+                "from": -1.0, "width": self.histogram.width, "counts": self.histogram.counts,
+                "chance": self.histogram.chance,
+            },
             "distance_parts": parts,
         })
     }
 }
 
 /// The rows of one atlas and measure: plain, and with covariates taken out.
-pub(super) fn of_kind(
-    quality: &QualityContext<'_>,
-    kind: usize,
-    sums: &Sums,
-    results: &str,
-    censoring: Censoring,
-) -> Result<Vec<QcFcRow>, StackError> {
+pub(super) fn of_kind(sums: &KindSums<'_>, results: &str, censoring: Censoring) -> Result<Vec<QcFcRow>, StackError> {
+    let (quality, kind) = (sums.summed.context, sums.summed.kind);
     let of = &quality.found.kinds[kind];
     let Some(atlas) = atlas_of(quality.atlases, of) else { return Ok(Vec::new()) };
     let distances = distances(atlas);
@@ -178,10 +177,8 @@ fn distances(atlas: &StackedAtlas) -> Vec<f64> {
 }
 
 /// The numbers of one row, its names left open.
-fn row(both: &WithMotion, distances: &[f64], adjusted_for: Vec<String>) -> Result<QcFcRow, QualityError> {
-    let WithMotion { sums, shuffled } = both;
-    let controls: Vec<usize> = (1..=adjusted_for.len()).collect();
-    let found = sums.correlation(0, &controls)?;
+fn row(sums: &MotionSums, distances: &[f64], adjusted_for: Vec<String>) -> Result<QcFcRow, QualityError> {
+    let found = sums.correlation(adjusted_for.len())?;
     let with_r = || found.r.iter().zip(&found.children).filter(|(r, _)| !r.is_nan()).map(|(_, &children)| children);
     let r = found.r.to_vec();
     let mut dof: Vec<usize> = found.dof.iter().copied().filter(|&dof| dof > 0).collect();
@@ -201,7 +198,7 @@ fn row(both: &WithMotion, distances: &[f64], adjusted_for: Vec<String>) -> Resul
         all_edges: r.len(),
         summary: summarise(&found),
         distance: distance_dependence(&r, distances),
-        beyond: shuffled.beyond(sums, &found, distances),
+        beyond: sums.beyond(&found, distances),
         histogram: histogram(&r, abs_r_of_p(0.05, dof as f64), &chance),
         parts: parts(&r, distances),
         chance,
@@ -223,11 +220,11 @@ fn histogram(r: &[f64], critical: f64, chance: &Chance) -> Histogram {
     Histogram { width, counts, chance }
 }
 
-/// Parts of as many edges each, from near to far.
+/// Parts with equal numbers of edges, from near to far.
 fn parts(r: &[f64], distances: &[f64]) -> Vec<Part> {
     let mut both: Vec<(f64, f64)> =
         distances.iter().zip(r).filter(|(d, r)| d.is_finite() && r.is_finite()).map(|(d, r)| (*d, *r)).collect();
-    // Of edges that are as far, the order of the edges decides.
+    // Among edges with the same distance, the order of the edges decides.
     both.sort_by(|a, b| a.0.total_cmp(&b.0));
     let count = (both.len() / LEAST_EDGES).clamp(usize::from(!both.is_empty()), MOST_PARTS);
     (0..count)

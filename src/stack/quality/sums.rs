@@ -1,167 +1,292 @@
-//! Sums over children that QC-FC and the mean matrix are read off: a sink of the blocks of edges.
+//! Sums over children, in two passes over the matrices of an atlas and measure.
+//!
+//! The first pass gives plain means, and how much edges vary under two weightings: from that follow the weights
+//! ([`crate::group::weights`]). The second pass gives what needs weights: QC-FC and its shuffles, weighted means, and how
+//! far each child lies from the mean.
 
 use std::path::Path;
 
-use ndarray::Array2;
+use ndarray::{Array1, Array2};
 use rayon::prelude::*;
 
 use super::context::{QualityContext, atlas_of};
 use super::facts::{ChildFacts, ChildrenFacts};
 use crate::connectivity::fisher_z;
 use crate::group::edge_count;
-use crate::group::quality::{Accumulator, QualityError, Shuffled};
+use crate::group::quality::{Accumulator, MotionSums, MovingChildren, QualityError};
+use crate::group::weights::{Scale, Scatter, VarianceModel, WeightedEdges};
 use crate::linalg::LinalgError;
 use crate::stack::gather::block::{Block, BlockSink};
 use crate::stack::gather::error::StackError;
+use crate::stack::gather::request::Weights;
 
 /// Children whose values are turned into z at once: enough work for all cores, without a copy of a whole block (own
 /// convention).
 const AT_ONCE: usize = 32;
 
-/// Sums over children of one atlas and measure.
-#[derive(Debug)]
-pub(super) struct Sums {
-    edges: usize,
-    /// All children of the stack, for the mean matrix.
-    pub(super) all: Accumulator,
-    /// Those with mean FD.
-    pub(super) motion: WithMotion,
-    /// Those with mean FD and all covariates that are taken out; none where nothing is.
-    pub(super) adjusted: Option<WithMotion>,
-    /// Sum of each parcel's values on the diagonal, and how many children have one.
-    pub(super) diagonal: Vec<(f64, usize)>,
+/// Which matrices are summed.
+#[derive(Clone, Copy)]
+pub(crate) struct Summed<'q> {
+    pub context: &'q QualityContext<'q>,
+    /// The results folder, or that of a try.
+    pub results: &'q Path,
+    pub kind: usize,
+    /// 1/(dof − 2) of each child there.
+    pub sampling: &'q [f64],
 }
 
-/// What edges have to do with motion, and with motion shuffled among the children.
-#[derive(Debug)]
-pub(super) struct WithMotion {
-    pub(super) sums: Accumulator,
-    pub(super) shuffled: Shuffled,
-}
-
-impl WithMotion {
-    /// Of the children who have the numbers: mean FD, then what is taken out.
-    fn new(
-        edges: usize,
-        children: &ChildrenFacts,
-        numbers: fn(&ChildrenFacts, &ChildFacts) -> Option<Vec<f64>>,
-    ) -> Result<Self, LinalgError> {
-        // Who is shuffled: all with motion.
-        let moved: Vec<&ChildFacts> = children.facts.iter().filter(|facts| children.plain(facts).is_some()).collect();
-        let own: Vec<(usize, Vec<f64>)> =
-            moved.iter().enumerate().filter_map(|(place, facts)| Some((place, numbers(children, facts)?))).collect();
-        let covariates = own.first().map_or(1, |(_, numbers)| numbers.len());
-        let motion: Vec<f64> = own.iter().map(|(_, numbers)| numbers[0]).collect();
-        let controls = Array2::from_shape_fn((own.len(), covariates - 1), |(child, k)| own[child].1[k + 1]);
-        let places: Vec<usize> = own.iter().map(|(place, _)| *place).collect();
-        Ok(Self {
-            sums: Accumulator::new(edges, covariates),
-            shuffled: Shuffled::new(edges, &motion, controls.view(), &places, moved.len())?,
-        })
+impl Summed<'_> {
+    fn edges(&self) -> usize {
+        edge_count(self.parcels())
     }
 
-    /// Adds children in their order: a row of edges, and the same numbers as above.
-    fn add(&mut self, children: &[(usize, &[f32], Vec<f64>)]) -> Result<(), (usize, QualityError)> {
-        let rows: Vec<&[f32]> = children.iter().map(|(_, row, _)| *row).collect();
-        let Self { sums, shuffled } = self;
-        let (added, ()) = rayon::join(
-            || {
-                children
-                    .iter()
-                    .try_for_each(|(child, row, numbers)| sums.add_child(row, numbers).map_err(|error| (*child, error)))
-            },
-            || shuffled.take(&rows),
-        );
-        added
-    }
-}
-
-impl Sums {
-    fn new(parcels: usize, children: &ChildrenFacts) -> Result<Self, LinalgError> {
-        let edges = edge_count(parcels);
-        let adjusted = (!children.adjusted_for().is_empty())
-            .then(|| WithMotion::new(edges, children, ChildrenFacts::adjusted))
-            .transpose()?;
-        Ok(Self {
-            edges,
-            all: Accumulator::new(edges, 0),
-            motion: WithMotion::new(edges, children, ChildrenFacts::plain)?,
-            adjusted,
-            diagonal: vec![(0.0, 0); parcels],
-        })
+    fn parcels(&self) -> usize {
+        let atlas = atlas_of(self.context.atlases, &self.context.found.kinds[self.kind]);
+        atlas.map_or(0, |atlas| atlas.stacked().len())
     }
 
-    /// Adds a block; the position of the child who cannot be added, where one cannot.
-    fn take(&mut self, children: &ChildrenFacts, z: bool, block: &Block) -> Result<(), (usize, QualityError)> {
+    fn is_correlation(&self) -> bool {
+        self.context.found.kinds[self.kind].measure.is_correlation()
+    }
+
+    fn fail(&self, source: LinalgError) -> StackError {
+        StackError::Motion { path: self.context.results.join("cohort.tsv"), source }
+    }
+
+    /// Passes a block's children on, some at a time, with correlations as Fisher's z: the place of the first, then a
+    /// row of edges each.
+    fn each(
+        &self,
+        block: &Block,
+        mut take: impl FnMut(usize, &[&[f32]]) -> Result<(), (usize, QualityError)>,
+    ) -> Result<(), StackError> {
+        let edges = self.edges();
         for first in (0..block.children).step_by(AT_ONCE) {
             let count = AT_ONCE.min(block.children - first);
-            let values = &block.edges[first * self.edges..(first + count) * self.edges];
+            let values = &block.edges[first * edges..(first + count) * edges];
             let converted: Vec<f32>;
-            let values = if z {
+            let values = if self.is_correlation() {
                 converted = values.par_iter().map(|r| fisher_z(f64::from(*r)) as f32).collect();
                 &converted
             } else {
                 values
             };
+            // Of an atlas of one parcel a row is empty.
+            let rows: Vec<&[f32]> = (0..count).map(|child| &values[child * edges..(child + 1) * edges]).collect();
             let place = block.first + first;
-            self.add(children, &children.facts[place..place + count], values)
-                .map_err(|(child, source)| (place + child, source))?;
+            take(place, &rows)
+                .map_err(|(child, source)| self.context.error(self.results, self.kind, place + child, source))?;
         }
-        for child in block.diagonals.chunks_exact(self.diagonal.len().max(1)) {
-            for ((sum, count), value) in self.diagonal.iter_mut().zip(child).filter(|(_, value)| !value.is_nan()) {
+        Ok(())
+    }
+}
+
+/// The first pass: means, and what the weights are worked out from.
+pub(crate) struct MeanSums<'q> {
+    pub summed: Summed<'q>,
+    /// All children of the stack, for the mean matrix.
+    pub(super) all: Accumulator,
+    /// Those with mean FD, all alike and each by dof − 2; none where all are to count alike.
+    scatter: Option<[Accumulator; 2]>,
+    /// Sum of each parcel's values on the diagonal, and how many children have one.
+    pub(super) diagonal: Vec<(f64, usize)>,
+}
+
+impl<'q> MeanSums<'q> {
+    pub(crate) fn new(summed: Summed<'q>) -> Self {
+        let edges = summed.edges();
+        let both = || [Accumulator::new(edges, 1), Accumulator::new(edges, 1)];
+        Self {
+            summed,
+            all: Accumulator::new(edges, 0),
+            scatter: (summed.context.request.weights == Weights::Variance).then(both),
+            diagonal: vec![(0.0, 0); summed.parcels()],
+        }
+    }
+
+    /// How much edges vary between children, and how much by sampling.
+    pub(super) fn variance(&self) -> Result<VarianceModel, StackError> {
+        let Summed { context, sampling, .. } = self.summed;
+        let Some([equal, by_dof]) = &self.scatter else { return Ok(VarianceModel::equal(self.summed.edges())) };
+        let own: Vec<(f64, f64)> = context.children.facts.iter().zip(sampling).filter_map(with_motion).collect();
+        let design = Array2::from_shape_fn((own.len(), 2), |(child, k)| if k == 0 { 1.0 } else { own[child].0 });
+        let sampling: Vec<f64> = own.iter().map(|(_, s)| *s).collect();
+        let scatter = Scatter {
+            equal: equal.scatter_about_motion(),
+            by_dof: by_dof.scatter_about_motion(),
+            children: equal.children_of_edges(),
+        };
+        let scale = if self.summed.is_correlation() { Scale::FisherZ } else { Scale::OfEachEdge };
+        VarianceModel::estimate(&scatter, design.view(), &sampling, scale).map_err(|source| self.summed.fail(source))
+    }
+}
+
+/// Mean FD and 1/(dof − 2) of a child who has both.
+fn with_motion((facts, sampling): (&ChildFacts, &f64)) -> Option<(f64, f64)> {
+    facts.mean_fd_mm.is_finite().then_some((facts.mean_fd_mm, *sampling))
+}
+
+impl BlockSink for MeanSums<'_> {
+    fn take(&mut self, block: &mut Block) -> Result<(), StackError> {
+        let Self { summed, all, scatter, diagonal } = self;
+        let (facts, sampling) = (&summed.context.children.facts, summed.sampling);
+        summed.each(block, |first, rows| {
+            let each = || rows.iter().enumerate();
+            let plain = || each().try_for_each(|(child, row)| all.add_child(row, &[], 1.0).map_err(|e| (child, e)));
+            let add = |sums: &mut Accumulator, weight: &dyn Fn(f64) -> f64| {
+                each().try_for_each(|(child, row)| {
+                    let place = first + child;
+                    let Some((fd, s)) = with_motion((&facts[place], &sampling[place])) else { return Ok(()) };
+                    sums.add_child(row, &[fd], weight(s)).map_err(|error| (child, error))
+                })
+            };
+            let both = || match scatter.as_mut() {
+                Some([equal, by_dof]) => {
+                    let (first, second) = rayon::join(|| add(equal, &|_| 1.0), || add(by_dof, &|s| 1.0 / s));
+                    first.and(second)
+                }
+                None => Ok(()),
+            };
+            let (first, second) = rayon::join(plain, both);
+            first.and(second)
+        })?;
+        for child in block.diagonals.chunks_exact(diagonal.len().max(1)) {
+            for ((sum, count), value) in diagonal.iter_mut().zip(child).filter(|(_, value)| !value.is_nan()) {
                 (*sum, *count) = (*sum + f64::from(*value), *count + 1);
             }
         }
         Ok(())
     }
+}
 
-    /// Adds children with their values, a row each; each sum takes them in their order.
-    fn add(
-        &mut self,
-        children: &ChildrenFacts,
-        facts: &[ChildFacts],
-        values: &[f32],
-    ) -> Result<(), (usize, QualityError)> {
-        let Self { edges, all, motion, adjusted, .. } = self;
-        // Of an atlas of one parcel a row is empty.
-        let row = |child: usize| &values[child * *edges..(child + 1) * *edges];
-        let with = |numbers: fn(&ChildrenFacts, &ChildFacts) -> Option<Vec<f64>>| -> Vec<(usize, &[f32], Vec<f64>)> {
-            let of = |(child, facts)| Some((child, row(child), numbers(children, facts)?));
-            facts.iter().enumerate().filter_map(of).collect()
-        };
-        let with_motion = || {
-            motion.add(&with(ChildrenFacts::plain))?;
-            adjusted.as_mut().map_or(Ok(()), |adjusted| adjusted.add(&with(ChildrenFacts::adjusted)))
-        };
-        let without =
-            || (0..facts.len()).try_for_each(|child| all.add_child(row(child), &[]).map_err(|error| (child, error)));
-        let (first, second) = rayon::join(without, with_motion);
-        first.and(second)
+/// Weighted sums and weights of each edge over all children of the stack.
+struct WeightedMeans {
+    classes: Vec<WeightedEdges>,
+    sums: Vec<Vec<f64>>,
+    weights: Vec<Vec<f64>>,
+}
+
+impl WeightedMeans {
+    fn new(classes: Vec<WeightedEdges>) -> Self {
+        let zeros = || classes.iter().map(|class| vec![0.0; class.edges.len()]).collect();
+        let (sums, weights) = (zeros(), zeros());
+        Self { classes, sums, weights }
+    }
+
+    fn take(&mut self, first: usize, rows: &[&[f32]]) {
+        let Self { classes, sums, weights } = self;
+        classes.par_iter().zip(sums).zip(weights).for_each(|((class, sums), weights)| {
+            for (child, row) in rows.iter().enumerate() {
+                let weight = class.weights[first + child];
+                for ((&edge, sum), total) in class.edges.iter().zip(&mut *sums).zip(&mut *weights) {
+                    let z = f64::from(row[edge]);
+                    if !z.is_nan() {
+                        *sum += weight * z;
+                        *total += weight;
+                    }
+                }
+            }
+        });
+    }
+
+    /// NaN where no child has the edge.
+    fn mean(&self, edges: usize) -> Array1<f64> {
+        let mut mean = Array1::from_elem(edges, f64::NAN);
+        for ((class, sums), weights) in self.classes.iter().zip(&self.sums).zip(&self.weights) {
+            for ((&edge, sum), weight) in class.edges.iter().zip(sums).zip(weights).filter(|(_, weight)| **weight > 0.0)
+            {
+                mean[edge] = sum / weight;
+            }
+        }
+        mean
     }
 }
 
-/// The sums of one atlas and measure while blocks come in, of the results folder or of a try.
+/// The second pass: what edges have to do with motion, weighted means, and each child's scatter.
 pub(crate) struct KindSums<'q> {
-    context: &'q QualityContext<'q>,
-    results: &'q Path,
-    pub kind: usize,
-    pub(super) sums: Sums,
+    pub summed: Summed<'q>,
+    pub(super) model: VarianceModel,
+    /// Those with mean FD.
+    pub(super) motion: MotionSums,
+    /// Those with mean FD and all covariates that are taken out; none where nothing is.
+    pub(super) adjusted: Option<MotionSums>,
+    means: WeightedMeans,
+    /// Plain mean of each edge.
+    plain: Array1<f64>,
+    /// Root mean square of each child's distances from them, over the edges that it has.
+    pub(super) scatter: Vec<f64>,
 }
 
 impl<'q> KindSums<'q> {
-    pub(crate) fn new(context: &'q QualityContext<'q>, results: &'q Path, kind: usize) -> Result<Self, StackError> {
-        let parcels = atlas_of(context.atlases, &context.found.kinds[kind]).map_or(0, |atlas| atlas.stacked().len());
-        let fail = |source| StackError::Motion { path: context.results.join("cohort.tsv"), source };
-        let sums = Sums::new(parcels, &context.children).map_err(fail)?;
-        Ok(Self { context, results, kind, sums })
+    pub(super) fn new(first: &MeanSums<'q>) -> Result<Self, StackError> {
+        let summed = first.summed;
+        let model = first.variance()?;
+        let children = &summed.context.children;
+        let adjusted = !children.adjusted_for().is_empty();
+        let of = |numbers| motion_sums(&summed, &model, numbers).map_err(|source| summed.fail(source));
+        Ok(Self {
+            summed,
+            motion: of(ChildrenFacts::plain)?,
+            adjusted: adjusted.then(|| of(ChildrenFacts::adjusted)).transpose()?,
+            means: WeightedMeans::new(model.weighted(summed.sampling)),
+            plain: first.all.mean(),
+            scatter: vec![f64::NAN; children.facts.len()],
+            model,
+        })
+    }
+
+    /// Weighted mean of each edge; NaN where no child has it.
+    pub(super) fn weighted_mean(&self) -> Array1<f64> {
+        self.means.mean(self.summed.edges())
     }
 }
 
+/// Sums of the children who have the numbers: mean FD, then what is taken out.
+fn motion_sums(
+    summed: &Summed<'_>,
+    model: &VarianceModel,
+    numbers: fn(&ChildrenFacts, &ChildFacts) -> Option<Vec<f64>>,
+) -> Result<MotionSums, LinalgError> {
+    let children = &summed.context.children;
+    // Who is shuffled: all with motion.
+    let moved = children.facts.iter().zip(summed.sampling).filter(|(facts, _)| children.plain(facts).is_some());
+    let moved: Vec<(&ChildFacts, f64)> = moved.map(|(facts, s)| (facts, *s)).collect();
+    let own = moved.iter().enumerate();
+    let own: Vec<(usize, f64, Vec<f64>)> =
+        own.filter_map(|(place, (facts, s))| Some((place, *s, numbers(children, facts)?))).collect();
+    let covariates = own.first().map_or(1, |(_, _, numbers)| numbers.len());
+    let motion: Vec<f64> = own.iter().map(|(_, _, numbers)| numbers[0]).collect();
+    let controls = Array2::from_shape_fn((own.len(), covariates - 1), |(child, k)| own[child].2[k + 1]);
+    let places: Vec<usize> = own.iter().map(|(place, ..)| *place).collect();
+    let sampling: Vec<f64> = own.iter().map(|(_, s, _)| *s).collect();
+    let who = MovingChildren { motion: &motion, covariates: controls.view(), places: &places, of: moved.len() };
+    MotionSums::new(summed.edges(), model.weighted(&sampling), &who)
+}
+
 impl BlockSink for KindSums<'_> {
-    /// Adds a block, with values as in the children's matrices.
     fn take(&mut self, block: &mut Block) -> Result<(), StackError> {
-        let Self { context, results, kind, sums } = self;
-        let z = context.found.kinds[*kind].measure.is_correlation();
-        sums.take(&context.children, z, block).map_err(|(child, source)| context.error(results, *kind, child, source))
+        let Self { summed, motion, adjusted, means, plain, scatter, .. } = self;
+        let children = &summed.context.children;
+        summed.each(block, |first, rows| {
+            let facts = &children.facts[first..first + rows.len()];
+            let add = |sums: &mut MotionSums, numbers: fn(&ChildrenFacts, &ChildFacts) -> Option<Vec<f64>>| {
+                let of = |(child, facts)| Some((child, numbers(children, facts)?));
+                let (places, numbers): (Vec<usize>, Vec<Vec<f64>>) = facts.iter().enumerate().filter_map(of).unzip();
+                let own: Vec<&[f32]> = places.iter().map(|&child| rows[child]).collect();
+                sums.take(&own, &numbers).map_err(|(at, error)| (places[at], error))
+            };
+            add(motion, ChildrenFacts::plain)?;
+            adjusted.as_mut().map_or(Ok(()), |adjusted| add(adjusted, ChildrenFacts::adjusted))?;
+            means.take(first, rows);
+            rows.par_iter().zip(&mut scatter[first..]).for_each(|(row, scatter)| *scatter = distance(row, plain));
+            Ok(())
+        })
     }
+}
+
+/// Root mean square of a row's distances from the means, over the edges that are there.
+fn distance(row: &[f32], means: &Array1<f64>) -> f64 {
+    let both = row.iter().zip(means).filter(|(z, _)| !z.is_nan());
+    let (sum, count) = both.fold((0.0, 0.0), |(sum, count), (z, m)| (sum + (f64::from(*z) - m).powi(2), count + 1.0));
+    (sum / count).sqrt()
 }

@@ -2,8 +2,8 @@
 //!
 //! No sentence says more than the numbers. A share of edges above 5 % is no proof, since edges share children and
 //! parcels and vary together, so it is compared with that under motion shuffled among the children. With few children a
-//! correlation must be large to stand out from chance, so that "no sign" says little; what does stand out stands out
-//! with few as with many.
+//! correlation must be large to stand out from chance, so "no sign" says little. What does stand
+//! out counts with few children as it does with many.
 
 use std::collections::HashSet;
 
@@ -15,6 +15,7 @@ use super::groups::{Compared, Groups};
 use super::rows::{Censoring, QcFcRow};
 use crate::group::groups::{Comparison, Effect, Test};
 use crate::group::quality::{Beyond, children_needed, p_of_farthest};
+use crate::stack::gather::request::Weights;
 use crate::tables::{figures, p_words};
 
 /// The correlation that a study should be able to see (a medium one: Cohen 1988, Statistical Power Analysis; *from
@@ -35,7 +36,7 @@ pub(super) fn signed(value: f64, digits: usize) -> String {
     if nothing { text.trim_start_matches('-').to_owned() } else { text }
 }
 
-/// A share of edges; a few among many are not none.
+/// A share of edges; a few among many are not rounded to none.
 pub(super) fn percent(share: f64) -> String {
     if share > 0.0 && share < 0.0005 {
         "< 0.1 %".to_owned()
@@ -59,21 +60,26 @@ pub(super) fn pair<'a>(rows: &'a [QcFcRow], atlas: &str, measure: &str) -> (Opti
     (main, before)
 }
 
-/// The answer for the first atlas, of Pearson's correlation where there is one; of several it says which.
+/// The answer for the first atlas, with Pearson's correlation if it is there; if there are several, it says which.
 pub(super) fn answer(quality: &QualityContext<'_>, rows: &[QcFcRow]) -> String {
-    let first = rows.iter().find(|row| row.measure == "pearson").or(rows.first());
-    let Some(first) = first else { return "It cannot be told: there is no matrix.".to_owned() };
-    let answer = answer_of(quality, rows, &first.atlas, first.measure);
-    if rows.iter().all(|row| row.atlas == first.atlas && row.measure == first.measure) {
+    let Some((atlas, measure)) = answered(rows) else { return "It cannot be told: there is no matrix.".to_owned() };
+    let answer = answer_of(quality, rows, atlas, measure);
+    if rows.iter().all(|row| row.atlas == atlas && row.measure == measure) {
         answer
     } else {
-        format!("{answer} This is for {}, {}; the page has the others.", first.atlas, first.measure)
+        format!("{answer} This is for {atlas}, {measure}; the page has the others.")
     }
+}
+
+/// The atlas and measure that the answer is of.
+pub(super) fn answered(rows: &[QcFcRow]) -> Option<(&str, &'static str)> {
+    let first = rows.iter().find(|row| row.measure == "pearson").or(rows.first())?;
+    Some((&first.atlas, first.measure))
 }
 
 /// The answer for one atlas and measure.
 pub(super) fn answer_of(quality: &QualityContext<'_>, rows: &[QcFcRow], atlas: &str, measure: &str) -> String {
-    let (Some(row), before) = pair(rows, atlas, measure) else { return "It cannot be told.".to_owned() };
+    let (Some(row), before) = pair(rows, atlas, measure) else { return "This cannot be answered.".to_owned() };
     let needed = needed();
     let who = counted(row.children);
     if row.summary.edges == 0 {
@@ -81,7 +87,8 @@ pub(super) fn answer_of(quality: &QualityContext<'_>, rows: &[QcFcRow], atlas: &
         let first = fd.next();
         let why = if row.children < 3 {
             format!(
-                "correlations over children need at least three of them, and there {} {who} with a mean FD; about {needed} are needed for |r| = {MEDIUM_R} to reach p < 0.05",
+                "correlations over children need at least three of them, and there {} {who} with a mean FD; about \
+                 {needed} are needed for |r| = {MEDIUM_R} to reach p < 0.05",
                 if row.children == 1 { "is" } else { "are" }
             )
         } else if fd.all(|other| Some(other) == first) {
@@ -91,11 +98,12 @@ pub(super) fn answer_of(quality: &QualityContext<'_>, rows: &[QcFcRow], atlas: &
         } else {
             "no edge differs between children who have it".to_owned()
         };
-        return format!("It cannot be told: {why}.");
+        return format!("This cannot be answered: {why}.");
     }
     if row.children < FEWEST {
         return format!(
-            "It cannot be told: {who} are too few to shuffle motion among; at least {FEWEST} are needed, and about {needed} for |r| = {MEDIUM_R} to reach p < 0.05. {}",
+            "This cannot be answered: {who} are too few to shuffle motion among; at least {FEWEST} are needed, and \
+             about {needed} for |r| = {MEDIUM_R} to reach p < 0.05. {}",
             numbers(row, before)
         );
     }
@@ -105,7 +113,8 @@ pub(super) fn answer_of(quality: &QualityContext<'_>, rows: &[QcFcRow], atlas: &
     let mut answer = verdict(&looks, p_of_farthest(&looked));
     if row.children < needed && !answer.starts_with(MOTION) {
         answer += &format!(
-            " With {who} that says little: a correlation stands out only from |r| = {} up, and about {needed} children are needed for |r| = {MEDIUM_R} to reach p < 0.05.",
+            " With {who} that says little: a correlation stands out only from |r| = {} up, and about {needed} children \
+             are needed for |r| = {MEDIUM_R} to reach p < 0.05.",
             figures(row.critical(), 2)
         );
     }
@@ -118,32 +127,35 @@ const FEWEST: usize = 5;
 
 const MOTION: &str = "Motion is in the result";
 
-/// What the shuffles tell, from their p values of the median |r|, of the share of edges with p < 0.05, and of those
+/// What the shuffles show, from their p values of the median |r|, of the share of edges with p < 0.05, and of those
 /// with q < 0.05, which motion in a few edges raises; plain and with covariates taken out. `counted` is the p value of
 /// the smallest of them, corrected for the number of comparisons: the smallest p over the looks is computed for the
 /// data and for each shuffle, and the p value is the rank of the data among the shuffles. By chance alone "motion is in
 /// the result" is therefore said of at most one cohort in twenty.
 fn verdict(looks: &[f64], counted: f64) -> String {
     let Some(smallest) = looks.iter().copied().reduce(f64::min) else {
-        return "It cannot be told: motion could not be shuffled.".to_owned();
+        return "This cannot be answered: motion could not be shuffled.".to_owned();
     };
     let p = |p: f64| figures(p, if p < 0.1 { 3 } else { 2 });
     if counted < LEVEL {
         format!(
-            "{MOTION}: edges are related to motion more strongly than in shuffled data (p = {}, corrected for {} comparisons).",
+            "{MOTION}: edges are related to motion more strongly than in shuffled data (p = {}, corrected for {} \
+             comparisons).",
             p(counted),
             looks.len()
         )
     } else if smallest < LEVEL {
         format!(
-            "Perhaps: edges are related to motion more strongly than in shuffled data, but not by much (smallest p = {}; {} corrected for {} comparisons).",
+            "Perhaps: edges are related to motion more strongly than in shuffled data, but not by much (smallest p = \
+             {}; {} corrected for {} comparisons).",
             p(smallest),
             p(counted),
             looks.len()
         )
     } else {
         format!(
-            "No sign of it: edges are related to motion no more strongly than in shuffled data (p = {}, corrected for {} comparisons).",
+            "No sign of it: edges are related to motion no more strongly than in shuffled data (p = {}, corrected for \
+             {} comparisons).",
             p(counted),
             looks.len()
         )
@@ -159,7 +171,8 @@ fn numbers(row: &QcFcRow, before: Option<&QcFcRow>) -> String {
     let [low, _, high] = row.beyond.range_share_p.map(percent);
     let found = (row.summary.share_q * row.summary.edges as f64).round() as usize;
     let mut text = format!(
-        "Mean FD{is} is related to {} of {} edges at p < 0.05 (in nine of ten shuffles: {low} to {high}), and to {found} of them at q < 0.05; the median |r| is {} (by chance {}).",
+        "Mean FD{is} is related to {} of {} edges at p < 0.05 (in nine of ten shuffles: {low} to {high}), and to \
+         {found} of them at q < 0.05; the median |r| is {} (by chance {}).",
         percent(row.summary.share_p),
         row.summary.edges,
         figures(row.summary.median_abs_r, 2),
@@ -219,18 +232,21 @@ pub(super) fn stacked(chosen: &Value) -> String {
     text
 }
 
-/// What a person should know beside the answer; printed, in `quality.json` and on the page.
+/// What a person should know besides the answer; printed, in `quality.json` and on the page.
 pub(super) fn notes(quality: &QualityContext<'_>, before: &Before) -> Vec<String> {
     let mut notes = Vec::new();
     if let Before::None(why) = before {
         let command = before.command(quality.settings.as_ref().ok()).unwrap_or_default();
         notes.push(format!(
-            "quality is reported after censoring only: {why}; run `{command}` to have results before censoring to compare with"
+            "quality is reported after censoring only: {why}; run `{command}` to have results before censoring to \
+             compare with"
         ));
     }
     if matches!(before, Before::Study) {
         notes.push(
-            "the study drops no frame for motion: quality is reported without censoring, and there is nothing to compare it with".into(),
+            "the study drops no frame for motion: quality is reported without censoring, and there is nothing to \
+             compare it with"
+                .into(),
         );
     }
     let facts = &quality.children.facts;
@@ -258,6 +274,13 @@ pub(super) fn notes(quality: &QualityContext<'_>, before: &Before) -> Vec<String
         notes.push(format!("{} without a group, who are in no comparison", counted(quality.groups.without)));
     }
     notes.extend(trap(&quality.groups));
+    if quality.request.weights == Weights::Equal {
+        notes.push(
+            "all children count alike (--weights equal) although those with less data are noisier: QC-FC, its shuffles \
+             and tests may find motion where there is none"
+                .to_owned(),
+        );
+    }
     notes
 }
 
@@ -302,7 +325,8 @@ pub(super) fn trap(groups: &Groups) -> Option<String> {
     let means: Vec<String> =
         found.groups.iter().map(|g| format!("{} {} {}", g.name, figures(g.mean, 3), compared.unit)).collect();
     Some(format!(
-        "groups differ in motion, and that is the trap: differences in connectivity between them may be motion alone ({}: {}; {}); match them with --match motion, and put mean_fd_mm into the model of a test",
+        "groups differ in motion, and that is the trap: differences in connectivity between them may be motion alone \
+         ({}: {}; {}); match them with --match motion, and put mean_fd_mm into the model of a test",
         compared.words,
         means.join(", "),
         tests_words(found)
@@ -319,7 +343,8 @@ pub(super) fn groups_sentence(groups: &Groups) -> String {
     }
     let tested = |compared: &Compared| compared.found.as_ref().is_ok_and(|found| !found.kruskal_wallis.p().is_nan());
     if groups.compared.iter().any(tested) {
-        "No difference in motion reaches p < 0.05. In small groups that does not show that they are alike: read the effect sizes."
+        "No difference in motion reaches p < 0.05. In small groups that does not show that they are alike: read the \
+         effect sizes."
             .to_owned()
     } else {
         "Whether the groups differ in motion cannot be tested with these numbers.".to_owned()
@@ -333,10 +358,14 @@ pub(super) fn capital(text: &str) -> String {
 
 /// What the numbers leave out.
 pub(super) const LEFT_OUT: [&str; 6] = [
-    "By chance 5 % of edges have p < 0.05 on average over cohorts. In one cohort it can be far more or far fewer, since edges share children and parcels and so vary together; the shuffles show how many.",
-    "A result without such a correlation can still hold motion: its effect need not be a straight line, and can be the same in all children.",
-    "Children who move more may differ in other things, such as age, so a correlation with motion need not be caused by motion. Rows with age and sex taken out show what is left without them.",
-    "Shuffling assumes that children are exchangeable; rows of one child, siblings, and sites that differ in motion and in edges are not.",
+    "By chance 5 % of edges have p < 0.05 on average over cohorts. In one cohort it can be far more or far fewer, \
+     since edges share children and parcels and so vary together; the shuffles show how many.",
+    "A result without such a correlation can still hold motion: its effect need not be a straight line, and can be the \
+     same in all children.",
+    "Children who move more may differ in other things, such as age, so a correlation with motion need not be caused \
+     by motion. Rows with age and sex taken out show what is left without them.",
+    "Shuffling assumes that children are exchangeable; rows of one child, siblings, and sites that differ in motion \
+     and in edges are not.",
     "Each number of the groups has two tests, and each is read at p < 0.05 by itself.",
     "Mean FD is the mean over all frames of a child's runs, kept or not, both before and after censoring.",
 ];
@@ -354,7 +383,7 @@ mod tests {
         starts(&[0.3, 0.4, 1.0], 0.35, "No sign of it");
         starts(&[0.04, 0.06, 1.0], 0.07, "Perhaps");
         starts(&[0.9, 0.005, 0.8], 0.01, "Motion is in the result");
-        starts(&[], f64::NAN, "It cannot be told");
+        starts(&[], f64::NAN, "This cannot be answered");
         assert!(verdict(&[0.005, 0.005, 1.0], 0.005).contains("(p = 0.005, corrected for 3 comparisons)"));
         assert!(verdict(&[0.6, 0.9, 1.0], 0.8).contains("(p = 0.80, corrected for 3 comparisons)"));
         assert!(verdict(&[0.04, 0.9, 1.0], 0.07).contains("(smallest p = 0.040; 0.070 corrected for 3 comparisons)"));

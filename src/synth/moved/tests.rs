@@ -2,8 +2,9 @@ use super::super::artefact::Loss;
 use super::super::head::AgeGroup;
 use super::super::parcellation::Parcellation;
 use super::super::scan::{INTER, Voxels};
+use super::super::streams::stream;
 use super::super::truth::Truth;
-use super::super::{Grid, SynthSettings, stream, write_cohort};
+use super::super::{Grid, SynthSettings, write_cohort};
 use super::*;
 use crate::nifti::{RunShape, VolumeStream};
 

@@ -89,7 +89,7 @@ export function stacked(results, options = []) {
   return { page, told: JSON.parse(readFileSync(file("quality.json"), "utf8")), rows: table(file("quality.tsv")) };
 }
 
-/** A tab-separated table: one object a row. */
+/** A tab-separated table: one object per row. */
 export function table(path) {
   const [head, ...lines] = readFileSync(path, "utf8").trimEnd().split("\n").map((line) => line.split("\t"));
   return lines.map((cells) => {

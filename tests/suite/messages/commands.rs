@@ -18,11 +18,11 @@ fn command_messages() {
         run("results folder that is a file", |folder| {
             folder.edit("study.toml", "[study]\n", "[study]\nresults = \"runs.tsv\"\n");
         }),
-        run_with("only a child that the study lacks", &["--only", "sub-09"]),
+        run_with("only a child that is not in the study", &["--only", "sub-09"]),
         run_with("part that does not exist", &["--part", "3/2"]),
-        run_with("part that is none", &["--part", "half"]),
+        run_with("a part that is not M/N", &["--part", "half"]),
         run_with("no jobs", &["--jobs", "0"]),
-        run_with("memory that is no number", &["--memory-gib", "plenty"]),
+        run_with("memory that is not a number", &["--memory-gib", "plenty"]),
         run_with("memory of nothing", &["--memory-gib", "0"]),
         run_with("memory without end", &["--memory-gib", "inf"]),
         run_with("a scan too big for the memory", &["-q", "--memory-gib", "0.001"]),
@@ -39,7 +39,7 @@ fn command_messages() {
         why("why of a child, with the nearest", &["sub-02"]),
         why("why of what is not there", &["Tern"]),
         why("why of a frame too late", &["sub-01", "40"]),
-        why("why of a frame that is no number", &["sub-01", "last"]),
+        why("why of a frame that is not a number", &["sub-01", "last"]),
         usage("why of a folder that is not there", &["why", "DIR/nowhere", "sub-01"]),
         usage("why of a folder without results", &["why", "DIR", "sub-01"]),
         command("why of a child with two runs", &["why", "DIR/results", "sub-01", "3"], |folder| {
@@ -56,7 +56,7 @@ fn command_messages() {
         usage("review of a folder that is not there", &["review", "DIR/nowhere"]),
         usage("review before a run", &["review", "DIR"]),
         usage("review at no address", &["review", "DIR", "--address", "tern"]),
-        usage("review at a port that is none", &["review", "DIR", "--port", "70000"]),
+        usage("review at a port out of range", &["review", "DIR", "--port", "70000"]),
         usage("review that serves nothing and opens it", &["review", "DIR", "--agreement", "--open"]),
         usage("agreement in a folder that is not there", &["review", "DIR/nowhere", "--agreement"]),
         usage("agreement before a run", &["review", "DIR", "--agreement"]),

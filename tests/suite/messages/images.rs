@@ -18,7 +18,7 @@ fn patched(name: &'static str, at: usize, with: &[u8]) -> Case {
     check(name, move |folder| folder.patch("bold_01.nii", at, &with))
 }
 
-/// A datatype with its bits a voxel.
+/// A datatype with its bits per voxel.
 fn of_type(name: &'static str, code: i16, bits: i16) -> Case {
     check(name, move |folder| {
         folder.patch("bold_01.nii", DATATYPE, &code.to_le_bytes());
@@ -67,7 +67,7 @@ fn image_messages() {
         of_type("unknown datatype", 3, 16),
         of_type("bits of another datatype", 4, 32),
         patched("voxels inside the header", VOX_OFFSET, &100.0_f32.to_le_bytes()),
-        patched("offset that is no number", VOX_OFFSET, &f32::NAN.to_le_bytes()),
+        patched("an offset that is not a number", VOX_OFFSET, &f32::NAN.to_le_bytes()),
         patched("affine that is not finite", SROW_X, &f32::NAN.to_le_bytes()),
         patched("affine that flattens", SROW_X, &[0; 16]),
         check("3-D where 4-D is needed", |folder| dims(folder, &[3, 6, 5, 4, 40])),
@@ -76,7 +76,7 @@ fn image_messages() {
         patched("repetition time of 0", PIXDIM + 16, &0.0_f32.to_le_bytes()),
         patched("repetition time of 2000 s", PIXDIM + 16, &2000.0_f32.to_le_bytes()),
         patched("fourth axis in hertz", UNITS, &[2 | 32]),
-        check("name that is no image's", |folder| renamed(folder, "bold_01.dat")),
+        check("a name that is not an image's", |folder| renamed(folder, "bold_01.dat")),
         check("half of a pair", |folder| renamed(folder, "bold_01.hdr")),
         check("named .gz and not compressed", |folder| renamed(folder, "bold_01.nii.gz")),
         compressed("compressed and cut", |bytes| bytes.truncate(bytes.len() / 2)),

@@ -105,7 +105,7 @@ fn models_that_cannot_be() {
         model("one group only", &["--match", "motion", "--group", "nap"], |_| {}),
         model("a caliper below nothing", &["--match", "motion", "--group", "sex", "--caliper", "-1"], |_| {}),
         model("a record that is gone", &["--reliability"], |folder| folder.remove(RECORD)),
-        model("a record that is none", &["--standard-errors"], |folder| folder.write(RECORD, "not numbers")),
+        model("a file that is not a record", &["--standard-errors"], |folder| folder.write(RECORD, "not numbers")),
         model("a record of another version", &["--equal-minutes", "1"], |folder| {
             let mut npz = NpzWriter::new(Cursor::new(Vec::new()));
             npz.add_array("meta", &Array1::from_vec(br#"{"format":2}"#.to_vec())).unwrap();

@@ -51,7 +51,7 @@ fn scan_table_messages() {
         table("label with other characters", "01\tn/a\tn/a", "01\tbefore nap\tn/a"),
         check("row twice", |folder| second_row(folder, "", "")),
         check("two children with one image", |folder| second_row(folder, "01\tn/a", "02\tn/a")),
-        check("repetition time that is no number", |folder| with_tr(folder, "two")),
+        check("a repetition time that is not a number", |folder| with_tr(folder, "two")),
         check("repetition time in ms", |folder| with_tr(folder, "2000")),
         check("repetition time against the header's", |folder| with_tr(folder, "2.1")),
         table("image that is not there", "bold_01.nii", "bold_1.nii"),
@@ -72,7 +72,7 @@ fn scan_table_messages() {
         children("column of ages not there", "age_months", "age"),
         children("child not in the table", "sub-01", "sub-07"),
         children("age missing", "sub-01\t6", "sub-01\tn/a"),
-        children("age that is no number", "sub-01\t6", "sub-01\tsix"),
+        children("an age that is not a number", "sub-01\t6", "sub-01\tsix"),
         children("age out of range", "sub-01\t6", "sub-01\t1500"),
         children("child twice", "morning\n", "morning\n01\t6\tf\tnoon\n"),
     ];
@@ -111,7 +111,7 @@ fn bids_messages() {
             bids(folder, MOTION);
             folder.write_run("data/sub-01/func/sub-01_task-film_bold.nii", 40, 1);
         }),
-        check("sidecar that is no JSON", |folder| {
+        check("a sidecar that is not JSON", |folder| {
             bids(folder, MOTION);
             folder.write("data/sub-01/func/sub-01_task-rest_bold.json", "{\"RepetitionTime\": 2.0");
         }),

@@ -25,8 +25,8 @@ fn results_that_cannot_be_stacked() {
         stack("a column of groups mistyped", &["--group", "sexx"], |_| {}),
         stack("a condition without a value", &["--where", "sex"], |_| {}),
         stack("a format unknown", &["--as", "npy,csv"], |_| {}),
-        stack("a wish unknown", &["--missing", "fill"], |_| {}),
-        stack("minutes that are none", &["--min-minutes", "-1"], |_| {}),
+        stack("an unknown wish", &["--missing", "fill"], |_| {}),
+        stack("minutes below 0", &["--min-minutes", "-1"], |_| {}),
         stack("nobody left", &["--min-minutes", "60"], |_| {}),
         stack("nobody without a parcel missing", &["--missing", "drop-child"], |_| {}),
         stack("no parcel that all have", &["--missing", "drop-parcel"], |folder| {
@@ -51,7 +51,9 @@ fn results_that_cannot_be_stacked() {
             folder.cut(MATRIX, text.len() - 9);
         }),
         stack("a matrix with a row cut short", &[], |folder| folder.edit(MATRIX, "\tn/a\nreef", "\nreef")),
-        stack("an array that is none", &[], |folder| folder.write(&MATRIX.replace(".tsv", ".npy"), "not numbers")),
+        stack("a file that is not an array", &[], |folder| {
+            folder.write(&MATRIX.replace(".tsv", ".npy"), "not numbers")
+        }),
         stack("no coverage table", &[], |folder| folder.remove(COVERAGE)),
         stack("a coverage table without names", &[], |folder| folder.edit(COVERAGE, "\tname\t", "\ttitle\t")),
         stack("a cohort table without verdicts", &[], |folder| folder.edit("results/cohort.tsv", "verdict", "opinion")),

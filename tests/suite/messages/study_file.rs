@@ -11,7 +11,7 @@ fn study_file_messages() {
         study("unknown section, with those there are", "[clean]", "[soup]"),
         study("wrong type", "motion_terms = 6", "motion_terms = \"six\""),
         study("text instead of a list", "band_hz = [0.01, 0.2]", "band_hz = \"0.01-0.2\""),
-        study("a number that is none of those allowed", "motion_terms = 6", "motion_terms = 7"),
+        study("a number that is not one of those allowed", "motion_terms = 6", "motion_terms = 7"),
         study("out of range", "[clean]", "[motion]\nsphere_radius = 5\n\n[clean]"),
         study("negative limit", "[clean]", "[censor]\nfd_mm = -0.2\n\n[clean]"),
         study("share above 1", "labels = \"atlas.tsv\"", "labels = \"atlas.tsv\"\nleast_coverage = 50"),
@@ -25,7 +25,11 @@ fn study_file_messages() {
         study("no scan source", "table = \"runs.tsv\"", ""),
         study("pattern beside a scan table", "table = \"runs.tsv\"", "table = \"runs.tsv\"\nmotion = \"m.tsv\""),
         study("unknown placeholder", "table = \"runs.tsv\"", "bids = \".\"\nmotion = \"{particpant}_headmotion.tsv\""),
-        study("entity that the standard lacks", "table = \"runs.tsv\"", "bids = \".\"\nwhere = { taks = \"rest\" }"),
+        study(
+            "an entity that the standard does not have",
+            "table = \"runs.tsv\"",
+            "bids = \".\"\nwhere = { taks = \"rest\" }",
+        ),
         study("atlas without an image", "image = \"atlas.nii\"\n", ""),
         study("atlas whose name would break file names", "\"tern5\"", "\"tern_5\""),
         check("no atlas", |folder| {

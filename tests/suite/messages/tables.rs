@@ -1,5 +1,7 @@
 //! Motion and confounds tables, watch logs, labels tables, atlases and masks.
 
+use keepstill::study::settings::MOTION_COLUMNS;
+
 use super::{Case, check, command, hold, run};
 use crate::builders::{Folder, SHAPE, motion_table};
 
@@ -55,7 +57,8 @@ fn motion_messages() {
         }),
         command("degrees taken for radians, a note", &["check", "DIR/study.toml"], |folder| {
             let rows: String = (0..40).map(|i| format!("0 0 0 {} 0 0\n", i % 3)).collect();
-            folder.write("motion_01.tsv", &format!("translation_x_mm translation_y_mm translation_z_mm rotation_x_rad rotation_y_rad rotation_z_rad\n{rows}"));
+            let names = MOTION_COLUMNS.join(" ");
+            folder.write("motion_01.tsv", &format!("{names}\n{rows}"));
         }),
     ];
     hold("motion.txt", 15, &cases);
@@ -115,7 +118,7 @@ fn atlas_and_mask_messages() {
     };
     let cases = [
         labels("labels without a column", "name", "label"),
-        labels("index that is no number", "3\treef", "three\treef"),
+        labels("an index that is not a number", "3\treef", "three\treef"),
         labels("index twice", "3\treef", "2\treef"),
         labels("name twice", "reef", "dune"),
         labels("no name", "reef", "n/a"),
@@ -143,7 +146,7 @@ fn atlas_and_mask_messages() {
             folder.write_volume("csf.nii", |x, _, _| u8::from(x == 5));
         }),
         check("mask of several volumes", |folder| folder.write_run("white.nii", 3, 1)),
-        check("mask that is no image", |folder| folder.write("brain.nii", "none\n")),
+        check("a mask that is not an image", |folder| folder.write("brain.nii", "none\n")),
     ];
     hold("atlas_and_masks.txt", 19, &cases);
 }

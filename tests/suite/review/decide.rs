@@ -39,7 +39,8 @@ fn a_decision_is_a_line_on_disk_and_is_there_after_a_restart() {
     let time = &lines[0][0];
     assert!(time.len() == 20 && time.starts_with("20") && time.ends_with('Z'), "{time}");
     let told = json!({
-        "review": "exclude", "reviewers": ["AB"], "reason": "too restless: squirms <b> from frame 13", "others": 0, "lines": 1,
+        "review": "exclude", "reviewers": ["AB"], "reason": "too restless: squirms <b> from frame 13", "others": 0,
+        "lines": 1,
         "decisions": [{ "time": time, "reviewer": "AB", "decision": "exclude", "reason": "too restless",
             "note": "squirms <b> from frame 13", "settles": false, "blinded": true, "current": true }],
     });
@@ -93,7 +94,8 @@ fn two_reviewers_disagree_agree_and_settle() {
     }
     let words = folder.keepstill(&["review", "results", "--agreement"]).expect(0).stdout;
     let expected = "3 children: 1 include, 1 to be settled, 1 not decided.\n\
-        AB and CD: 2 children, the same word for 1; Cohen's kappa 0.00 (95 % interval n/a: there is too little data to say how certain it is).\n\
+        AB and CD: 2 children, the same word for 1; Cohen's kappa 0.00 (95 % interval n/a: there is too little data to \
+        say how certain it is).\n\
         To be settled: sub-01.\n";
     assert_eq!(words, expected);
 }

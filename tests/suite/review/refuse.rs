@@ -358,8 +358,8 @@ fn a_wrong_folder_is_told_by_what_it_is() {
 
 #[test]
 fn results_without_pages_are_told_of_at_the_start() {
-    let words = "No child has a page, and children can be decided on only with pages: set output.pages = true in the study \
-        file and run it again.\n";
+    let words = "No child has a page, and children can be decided on only with pages: set output.pages = true in the \
+        study file and run it again.\n";
     let settings = "[output]\npages = false\n".to_owned();
     let folder = Tiny { children: 2, settings, ..Tiny::default() }.build();
     folder.run(&[]).expect(0);

@@ -88,7 +88,7 @@ fn cells<'a>(name: &str, texts: impl ExactSizeIterator<Item = &'a str>) -> Vec<u
     variable(CLASS_CELL, &[rows, 1], name, &content)
 }
 
-/// Bytes of the numbers of both large variables; of a file of standard errors the second is not there.
+/// Bytes of the numbers of both large variables; a file of standard errors does not have the second.
 fn sizes(plan: &ArrayPlan<'_>) -> [(&'static str, u64); 2] {
     let [children, edges, parcels] = [plan.children.len(), plan.edges, plan.parcels.len()].map(|n| n as u64);
     [(plan.variable(), 4 * children * edges), ("matrices", 4 * children * parcels * parcels)]
@@ -108,7 +108,7 @@ impl<'a> Variables<'a> {
     pub(super) fn create(folder: &Path, plan: &'a ArrayPlan<'a>) -> Result<Self, WriteError> {
         let mut file = Unfinished::create(&folder.join(plan.file(Format::Mat)))?;
         let (children, parcels) = (plan.children.len(), plan.parcels.len());
-        // 116 bytes of text, 8 of no subsystem, version, and the letters that tell the order of bytes.
+        // 116 bytes of text, 8 of no subsystem, version, and the letters that give the order of bytes.
         let mut start = format!("MATLAB 5.0 MAT-file, written by keepstill {}", env!("CARGO_PKG_VERSION")).into_bytes();
         start.resize(116, b' ');
         start.extend_from_slice(&[0; 8]);
@@ -187,8 +187,8 @@ impl ArrayFile for Variables<'_> {
                      (int32, positions of both parcels from 1), stems, parcels, networks (cells of text)"
                 }
                 Holds::StandardErrors => {
-                    "standard_errors (single, children × edges), edge_parcels (int32, positions of both parcels from 1), \
-                     stems, parcels, networks (cells of text)"
+                    "standard_errors (single, children × edges), edge_parcels (int32, positions of both parcels from \
+                     1), stems, parcels, networks (cells of text)"
                 }
             },
             shape: vec![self.plan.children.len(), self.plan.edges],

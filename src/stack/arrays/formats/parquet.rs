@@ -1,10 +1,10 @@
 //! Parquet: one row per child, with the columns `stem` and `edges` (or `standard_errors`), a list of floats in the
 //! order of the edges table.
 //!
-//! It has no column per edge. A stack is written in blocks, so that memory does not grow with children, and 19,900
-//! columns make a footer that grows with every block. Measured with the usual reader of the trade (pyarrow 22): 1000 ×
-//! 19,900 in ten blocks was 23 % larger than its numbers and took 3 s and 2 GB to read, the same as lists 0.02 % and
-//! 0.2 s. In pandas `numpy.stack(table["edges"])` gives children × edges.
+//! It does not have one column per edge. A stack is written in blocks, so that memory does not grow with the number of
+//! children, and 19,900 columns make a footer that grows with every block. Measured with the usual reader of the trade
+//! (pyarrow 22): 1000 × 19,900 in ten blocks was 23 % larger than its numbers and took 3 s and 2 GB to read, the same
+//! as lists 0.02 % and 0.2 s. In pandas `numpy.stack(table["edges"])` gives children × edges.
 
 use std::io;
 use std::path::{Path, PathBuf};

@@ -15,7 +15,8 @@ pub(crate) fn about(prepared: &PreparedTest, found: &GatheredChildren, told: &[V
         .iter()
         .enumerate()
         .map(|(c, name)| {
-            json!({ "name": name, "in_names": safe[c], "tested": tested.contains(&c), "permuted": permuted.contains(&c) })
+            let [tested, permuted] = [tested, permuted].map(|places| places.contains(&c));
+            json!({ "name": name, "in_names": safe[c], "tested": tested, "permuted": permuted })
         })
         .collect();
     let factors: Vec<Value> = design
@@ -50,10 +51,10 @@ pub(crate) fn about(prepared: &PreparedTest, found: &GatheredChildren, told: &[V
         "seed": if permuted.is_empty() { Value::Null } else { json!(wanted.seed) },
         "p": "two-sided, of t with the edge's dof",
         "q": "Benjamini-Hochberg over the edges that have the coefficient, of one atlas and measure",
-        "p_familywise": "Freedman-Lane permutation of residuals, largest |t| over the edges that every child has, of one coefficient \
-                         of one atlas and measure",
-        "families": "each coefficient of each atlas and measure is a family of its own; q and p_familywise are not corrected for \
-                     there being several",
+        "p_familywise": "Freedman-Lane permutation of residuals, largest |t| over the edges that every child has, of \
+                         one coefficient of one atlas and measure",
+        "families": "each coefficient of each atlas and measure is a family of its own; q and p_familywise are not \
+                     corrected for there being several",
         "notes": notes,
         "arrays": told,
     })

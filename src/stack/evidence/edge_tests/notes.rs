@@ -1,4 +1,4 @@
-//! What to know of a test before using it: who is not in it, what its rows are, what its model lacks.
+//! What to know about a test before using it: who is not in it, what its rows are, what is missing from its model.
 
 use crate::group::edge_tests::EdgeFits;
 use crate::group::formula::{Design, Formula};
@@ -26,8 +26,8 @@ pub(super) fn before(
         notes.push(format!("not in the test because of empty cells: {left_out} of the stack (see test.json)"));
         if matched {
             notes.push(
-                "groups were matched in motion with children who are not in the test, so the match need not hold in the \
-                 test; fill the empty cells, or leave these children out with --where, and match again"
+                "groups were matched in motion with children who are not in the test, so the match need not hold in \
+                 the test; fill the empty cells, or leave these children out with --where, and match again"
                     .to_owned(),
             );
         }
@@ -53,7 +53,8 @@ pub(super) fn before(
     }
     if permuted && wanted.permutations < FEWEST {
         notes.push(format!(
-            "with {} permutations the smallest possible family-wise p is {:.3}, so none can be below 0.05; ask for more, such as 1000",
+            "with {} permutations the smallest possible family-wise p is {:.3}, so none can be below 0.05; ask for \
+             more, such as 1000",
             wanted.permutations,
             1.0 / (1.0 + wanted.permutations as f64)
         ));
@@ -71,8 +72,8 @@ pub(super) fn in_part(name: &str, fits: &EdgeFits) -> Option<String> {
     let count = edges_in_part(fits);
     (count > 0).then(|| {
         format!(
-            "{name}: on {count} of {} edges the children who have the edge do not determine every coefficient (n/a in the table); \
-             test.json says how many edges were tested for each coefficient",
+            "{name}: on {count} of {} edges the children who have the edge do not determine every coefficient (n/a in \
+             the table); test.json says how many edges were tested for each coefficient",
             fits.dof.len()
         )
     })

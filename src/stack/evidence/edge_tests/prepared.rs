@@ -1,4 +1,4 @@
-//! A test before anything is written: the formula read, the children's columns taken, the model made sure of.
+//! A test before anything is written: the formula is read, the children's columns are taken, the model is checked.
 
 use super::notes;
 use super::terms::{INTERCEPT, places, safe_names};
@@ -17,7 +17,7 @@ pub(crate) struct PreparedTest {
     pub formula: Formula,
     pub design: Design,
     pub model: Model,
-    /// Of each coefficient, its name in names of files and columns.
+    /// The name of each coefficient, as it stands in names of files and columns.
     pub safe: Vec<String>,
     /// Places of the coefficients.
     pub tested: Vec<usize>,
@@ -54,7 +54,7 @@ pub(crate) fn prepare(
     })?;
     let model = Model::new(design.matrix.view(), &design.names)?;
     let all: Vec<usize> = (0..design.names.len()).filter(|&c| design.names[c] != INTERCEPT).collect();
-    // Where there is nothing but an intercept, it is the question.
+    // If the model has only an intercept, the intercept is the question.
     let all = if all.is_empty() { (0..design.names.len()).collect() } else { all };
     let tested = match wanted.of.is_empty() {
         true => all,

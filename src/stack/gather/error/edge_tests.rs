@@ -10,8 +10,8 @@ pub enum TestError {
     Formula(FormulaError),
     #[error(
         "--test: the column {column} of cohort.tsv holds numbers and, for {stem}, \"{text}\"; correct that cell in the \
-         participants table, if the column is from there, and do `keepstill run` again, which carries it over into cohort.tsv; \
-         or write factor({column}) to take the column as names of groups"
+         participants table, if the column is from there, and do `keepstill run` again, which carries it over into \
+         cohort.tsv; or write factor({column}) to take the column as names of groups"
     )]
     Mixed { column: String, stem: String, text: String },
     #[error("--test: {0}")]
@@ -23,8 +23,8 @@ pub enum TestError {
     NoTerm { option: &'static str, asked: String, nearest: Option<String>, known: String },
     #[error("--permutations {count}: {source}")]
     TooMany { count: usize, source: EdgeTestError },
-    #[error("--permute {}: with --permutations 0 nothing is permuted; give a number such as --permutations 1000, or leave \
-             out --permute", asked.join(", "))]
+    #[error("--permute {}: with --permutations 0 nothing is permuted; give a number such as --permutations 1000, or \
+             leave out --permute", asked.join(", "))]
     PermuteNothing { asked: Vec<String> },
     #[error("--permutations: {source}{}", match others.as_slice() {
         [] => String::new(),
@@ -35,7 +35,8 @@ pub enum TestError {
     #[error("--permute {asked}: this coefficient is not tested; name it with --of too")]
     NotTested { asked: String },
     #[error(
-        "--test: the stack has only {found}, and z and r need correlations; add pearson, spearman or partial to connectivity.measures"
+        "--test: the stack has only {found}, and z and r need correlations; add pearson, spearman or partial to \
+         connectivity.measures"
     )]
     NoCorrelation { found: String },
 }

@@ -11,11 +11,13 @@ pub enum MatchError {
         nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
     NoGroups { column: String, nearest: Option<String>, known: String },
     #[error(
-        "--match: cohort.tsv has no column called {USUAL_GROUP}, the default; name the column of the groups with --group COLUMN, of {known}"
+        "--match: cohort.tsv has no column called {USUAL_GROUP}, the default; name the column of the groups with \
+         --group COLUMN, of {known}"
     )]
     NoGroupNamed { known: String },
     #[error(
-        "--match --group {column}: the column has {found} different values, more than the {MOST_GROUPS} that groups may have; name another with --group COLUMN"
+        "--match --group {column}: the column has {found} different values, more than the {MOST_GROUPS} that groups \
+         may have; name another with --group COLUMN"
     )]
     TooManyGroups { column: String, found: usize },
     #[error("the cohort table has no column {MOTION_COLUMN}; do `keepstill run` again to write it anew")]
@@ -25,7 +27,8 @@ pub enum MatchError {
     #[error("--match --group {column}: {source}")]
     Groups { column: String, source: GroupsError },
     #[error(
-        "--match --group {column}: no group has two children, so mean FD has no SD within groups to take a caliper from; give --caliper MM, or a column with larger groups"
+        "--match --group {column}: no group has two children, so mean FD has no SD within groups to take a caliper \
+         from; give --caliper MM, or a column with larger groups"
     )]
     NoSpread { column: String },
 }

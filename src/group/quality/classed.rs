@@ -1,0 +1,151 @@
+//! Edges in classes, each with weights of its own: sums and shuffles that QC-FC is read off.
+//!
+//! How much a child's edge is worth depends on how much children differ on that edge ([`crate::group::weights`]). Edges
+//! of a class share weights, so that what is done to all of them stays a product of matrices. Shuffle k moves the same
+//! children in every class.
+
+use ndarray::ArrayView2;
+use rayon::prelude::*;
+
+use super::beyond::Beyond;
+use super::shuffled::ShuffledChildren;
+use super::{Accumulator, QcFc, QualityError, Shuffled};
+use crate::group::weights::WeightedEdges;
+use crate::linalg::LinalgError;
+
+/// Sums over children of all edges.
+#[derive(Debug, Clone)]
+pub struct MotionSums {
+    edges: usize,
+    classes: Vec<ClassSums>,
+}
+
+/// Sums of the edges of one class.
+#[derive(Debug, Clone)]
+struct ClassSums {
+    /// Their places among all edges, rising.
+    edges: Vec<usize>,
+    /// One per child, in the order in which children come.
+    weights: Vec<f64>,
+    sums: Accumulator,
+    shuffled: Shuffled,
+}
+
+/// The children whose edges are correlated with their motion.
+#[derive(Debug, Clone, Copy)]
+pub struct MovingChildren<'a> {
+    /// Mean FD of each.
+    pub motion: &'a [f64],
+    /// Children × covariates that are taken out.
+    pub covariates: ArrayView2<'a, f64>,
+    /// Of each child, its place among all `of` children who are shuffled.
+    pub places: &'a [usize],
+    pub of: usize,
+}
+
+impl MotionSums {
+    /// For `edges` edges, each in one of `classes`.
+    ///
+    /// # Errors
+    /// A number that is not finite.
+    ///
+    /// # Panics
+    /// When classes do not hold every edge once, or do not have one weight per child.
+    pub fn new(edges: usize, classes: Vec<WeightedEdges>, children: &MovingChildren<'_>) -> Result<Self, LinalgError> {
+        assert_eq!(classes.iter().map(|class| class.edges.len()).sum::<usize>(), edges, "each edge in one class");
+        let class_sums = |class: WeightedEdges| {
+            let WeightedEdges { edges, weights } = class;
+            let &MovingChildren { motion, covariates, places, of } = children;
+            let children = ShuffledChildren { motion, covariates, weights: &weights, places, of };
+            let shuffled = Shuffled::new(edges.len(), &children)?;
+            let sums = Accumulator::new(edges.len(), 1 + covariates.ncols());
+            Ok(ClassSums { edges, weights, sums, shuffled })
+        };
+        let classes = classes.into_iter().map(class_sums).collect::<Result<_, LinalgError>>()?;
+        Ok(Self { edges, classes })
+    }
+
+    /// Adds the next children: a row of edges each, and its mean FD and covariates.
+    ///
+    /// # Errors
+    /// As [`Accumulator::add_child`], with the place of the child among these.
+    pub fn take(&mut self, rows: &[&[f32]], numbers: &[Vec<f64>]) -> Result<(), (usize, QualityError)> {
+        let whole = self.classes.len() == 1;
+        let taken: Vec<Result<(), (usize, QualityError)>> = self
+            .classes
+            .par_iter_mut()
+            .map(|class| {
+                if whole {
+                    return class.take(rows, numbers);
+                }
+                let own: Vec<Vec<f32>> =
+                    rows.iter().map(|row| class.edges.iter().map(|&edge| row[edge]).collect()).collect();
+                class.take(&own.iter().map(Vec::as_slice).collect::<Vec<_>>(), numbers)
+            })
+            .collect();
+        // Of several errors that of the first child, whichever thread was faster.
+        taken.into_iter().filter_map(Result::err).min_by_key(|(child, _)| *child).map_or(Ok(()), Err)
+    }
+
+    /// Number of children so far.
+    #[must_use]
+    pub fn children(&self) -> usize {
+        self.classes.first().map_or(0, |class| class.sums.children())
+    }
+
+    /// The weighted correlation of each edge with mean FD, once the first `controls` covariates are taken out of both:
+    /// as [`Accumulator::correlation`].
+    ///
+    /// # Errors
+    /// More controls than covariates.
+    pub fn correlation(&self, controls: usize) -> Result<QcFc, QualityError> {
+        let mut all = QcFc::none(self.edges);
+        let controls: Vec<usize> = (1..=controls).collect();
+        for class in &self.classes {
+            all.put(&class.edges, &class.sums.correlation(0, &controls)?);
+        }
+        Ok(all)
+    }
+
+    /// Where these correlations, with all covariates taken out, stand among those with shuffled motion.
+    #[must_use]
+    pub fn beyond(&self, data: &QcFc, distance_mm: &[f64]) -> Beyond {
+        let shuffles = self.classes.first().map_or(0, |class| class.shuffled.shuffles());
+        Beyond::of(data, distance_mm, shuffles, |tested| {
+            let mut row_of = vec![usize::MAX; self.edges];
+            tested.iter().enumerate().for_each(|(row, &edge)| row_of[edge] = row);
+            let mut out = vec![0.0; tested.len() * shuffles];
+            for class in &self.classes {
+                let own = data.select(&class.edges);
+                let places: Vec<usize> =
+                    (0..class.edges.len()).filter(|&place| row_of[class.edges[place]] != usize::MAX).collect();
+                let found = class.shuffled.correlations(&class.sums, &own, &places);
+                for (place, r) in places.iter().zip(found.chunks_exact(shuffles.max(1))) {
+                    let row = row_of[class.edges[*place]];
+                    out[row * shuffles..(row + 1) * shuffles].copy_from_slice(r);
+                }
+            }
+            out
+        })
+    }
+}
+
+impl ClassSums {
+    /// Adds children with the edges of this class.
+    fn take(&mut self, rows: &[&[f32]], numbers: &[Vec<f64>]) -> Result<(), (usize, QualityError)> {
+        let Self { edges, weights, sums, shuffled } = self;
+        let first = sums.children();
+        let (added, ()) = rayon::join(
+            || {
+                rows.iter().zip(numbers).enumerate().try_for_each(|(child, (row, numbers))| {
+                    sums.add_child(row, numbers, weights[first + child]).map_err(|error| match error {
+                        QualityError::Infinite { edge } => (child, QualityError::Infinite { edge: edges[edge] }),
+                        other => (child, other),
+                    })
+                })
+            },
+            || shuffled.take(rows),
+        );
+        added
+    }
+}
