@@ -94,8 +94,8 @@ def clean(data, confounds, kept, tr_s, settings):
     norms[norms == 0] = 1
     design /= norms
     fit, _, rank, _ = np.linalg.lstsq(design, y, rcond=1e-10)
-    share = min(1.0, 2 * (band[1] - band[0]) * tr_s) if band else 1.0
-    return y - design @ fit, len(y) * share - rank - (0 if band else settings["detrend_degree"])
+    # Frames less columns: keepstill's degrees of freedom go by the series' autocorrelation, which is not worked out here.
+    return y - design @ fit, len(y) - rank - settings["detrend_degree"]
 
 
 def one_scan(job):
@@ -181,7 +181,7 @@ def one_scan(job):
     if settings["global_signal"]:
         confounds = np.hstack([confounds, means[:, -1:]])
     settling = study["censor"]["settling"]
-    residuals, dof = clean(means[settling:, :n][:, used], confounds[settling:], kept[settling:], tr_s, settings)
+    residuals, left = clean(means[settling:, :n][:, used], confounds[settling:], kept[settling:], tr_s, settings)
 
     stem = "_".join(f"{k}-{v}" for k, v in (("sub", scan.participant), ("ses", scan.session), ("run", scan.run)) if v)
     with open(out / f"{stem}_frames.tsv", "w") as file:
@@ -194,8 +194,8 @@ def one_scan(job):
     series[np.ix_(kept, used)] = residuals
     np.savetxt(out / f"{stem}_series.tsv", series, "%.9g", "\t", header="\t".join(names), comments="")
     np.savetxt(out / f"{stem}_parcels.tsv", np.column_stack([indices, total, coverage, used]), "%.9g", "\t")
-    whole = residuals if dof > 2 else None
-    return scan.participant, scan.session, used, whole, names, {"mean_fd_mm": float(np.nanmean(fd)), "kept": int(kept.sum()), "tsnr": tsnr, "dof": dof}
+    whole = residuals if left > 2 else None
+    return scan.participant, scan.session, used, whole, names, {"mean_fd_mm": float(np.nanmean(fd)), "kept": int(kept.sum()), "tsnr": tsnr}
 
 
 def main():

@@ -242,7 +242,7 @@ mod clean {
     fn fill_gaps(bencher: Bencher, how: Fill) {
         let (data, kept) = (noise(FRAMES, PARCELS), kept());
         bencher.with_inputs(|| data.clone()).bench_values(|mut data| {
-            fill::fill(&mut data, &kept, how);
+            fill::Filling::new(&kept, how).fill(&mut data);
             data
         });
     }

@@ -235,7 +235,7 @@ fn run(stage: &str, input: &Value) -> Result<Value> {
         }
         "fill" => {
             let mut data = matrix(&input["data"])?;
-            fill::fill(&mut data, &flags(&input["kept"]), how_to_fill(input));
+            fill::Filling::new(&flags(&input["kept"]), how_to_fill(input)).fill(&mut data);
             json!({ "data": rows(&data) })
         }
         "bandpass" => {
@@ -272,7 +272,8 @@ fn run(stage: &str, input: &Value) -> Result<Value> {
             let (data, confounds) = (matrix(&input["data"])?, matrix(&input["confounds"])?);
             let kept = flags(&input["kept"]);
             let cleaned = clean::clean(data.view(), confounds.view(), &kept, tr, &settings)?;
-            json!({ "residuals": rows(&cleaned.residuals), "dof": cleaned.dof, "rank": cleaned.rank })
+            json!({ "residuals": rows(&cleaned.residuals), "dof": cleaned.dof.own, "dof_white": cleaned.dof.white,
+                "dof_before_regression": cleaned.dof.before_regression, "rank": cleaned.rank })
         }
         "connectivity" => {
             let measure = match input["measure"].as_str() {

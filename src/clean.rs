@@ -5,14 +5,17 @@
 //! 3. With a pass band, dropped frames are filled ([`fill`]) and both sides are filtered alike ([`filter`]), so that
 //!    removed noise does not come back: Hallquist et al. 2013, NeuroImage 82:208; Lindquist et al. 2019, HBM 40:2358.
 //! 4. Least squares of the data on an intercept and the confounds over kept frames; the residuals are the result.
+//! 5. How many independent frames that leaves is counted ([`dof`], [`autoregression`]).
 //!
 //! All steps are linear in the data and the same for every voxel, so they are done on parcel means: the same numbers as
 //! cleaning each voxel first and averaging after.
 
+pub mod autoregression;
 mod columns;
 pub mod components;
 pub mod confounds;
 pub mod detrend;
+pub mod dof;
 mod error;
 pub mod fill;
 pub mod filter;
@@ -23,8 +26,11 @@ pub use error::CleanError;
 
 use ndarray::{Array2, ArrayView2, Axis, concatenate};
 
+use self::autoregression::Autoregression;
+use self::dof::{CleaningMap, Dof};
+use self::fill::Filling;
 use crate::linalg::{LeastSquares, RANK_TOLERANCE};
-use crate::study::settings::CleanSettings;
+use crate::study::settings::{CleanSettings, Fill};
 use crate::units::Seconds;
 use columns::{by_columns, rows_of};
 
@@ -38,13 +44,132 @@ pub struct Cleaned {
     pub residuals: Array2<f64>,
     /// Independent columns among intercept and confounds.
     pub rank: usize,
-    /// Degrees of freedom left (column `dof`, summed over runs).
-    pub dof: f64,
+    /// Degrees of freedom left ([`dof`]).
+    pub dof: Dof,
 }
 
-/// Cleans a run whose settling frames have been cut already.
-///
-/// `data` is frames × parcels and `confounds` frames × any number, both finite; `kept` has one flag per frame.
+/// How a run is cleaned, worked out from its confounds once for the parcels of all atlases.
+#[derive(Debug)]
+pub struct Cleaner<'a> {
+    steps: Steps<'a>,
+    /// Of filtered data on an intercept and the filtered confounds.
+    fit: LeastSquares,
+    /// Of data as they are on trend and confounds as they are: what autocorrelation is taken from.
+    unfiltered_fit: LeastSquares,
+}
+
+/// The steps before the regression, the same for data and confounds.
+#[derive(Debug)]
+struct Steps<'a> {
+    kept: &'a [bool],
+    kept_rows: Vec<usize>,
+    filling: Filling,
+    tr: Seconds,
+    settings: &'a CleanSettings,
+}
+
+impl<'a> Cleaner<'a> {
+    /// For a run whose settling frames have been cut already; `confounds` is frames × any number, finite, and `kept` has
+    /// one flag per frame.
+    ///
+    /// # Errors
+    /// [`CleanError`] when the band does not fit the repetition time or a value is not finite.
+    ///
+    /// # Panics
+    /// When the numbers of frames differ.
+    pub fn new(
+        confounds: ArrayView2<'_, f64>,
+        kept: &'a [bool],
+        tr: Seconds,
+        settings: &'a CleanSettings,
+    ) -> Result<Self, CleanError> {
+        if let Some([_, high_hz]) = settings.band_hz {
+            filter::require_below_nyquist(high_hz, tr)?;
+        }
+        let kept_rows: Vec<usize> = (0..kept.len()).filter(|&i| kept[i]).collect();
+        // Without a filter nothing needs filling.
+        let filling = Filling::new(kept, settings.band_hz.map_or(Fill::Linear, |_| settings.fill));
+        let steps = Steps { kept, kept_rows, filling, tr, settings };
+        let intercept = Array2::ones((steps.kept_rows.len(), 1));
+        let design = concatenate![Axis(1), intercept, steps.take(confounds)?];
+        let unfiltered = concatenate![Axis(1), steps.trend(), rows_of(confounds, &steps.kept_rows)];
+        let (fit, unfiltered_fit) = (LeastSquares::new(design.view())?, LeastSquares::new(unfiltered.view())?);
+        Ok(Self { steps, fit, unfiltered_fit })
+    }
+
+    /// Independent columns among intercept and confounds.
+    #[must_use]
+    pub fn rank(&self) -> usize {
+        self.fit.rank()
+    }
+
+    /// The cleaned series, kept frames × parcels, of `data`, frames × parcels, finite.
+    ///
+    /// # Errors
+    /// [`CleanError`] when a value is not finite.
+    ///
+    /// # Panics
+    /// When the numbers of frames differ.
+    pub fn residuals(&self, data: ArrayView2<'_, f64>) -> Result<Array2<f64>, CleanError> {
+        left_by(&self.fit, self.steps.take(data)?.view())
+    }
+
+    /// The degrees of freedom that are left to a run with these parcels: one table, frames × parcels, per atlas. All
+    /// parcels together tell the autocorrelation of the run.
+    ///
+    /// # Errors
+    /// [`CleanError`] when a value is not finite.
+    ///
+    /// # Panics
+    /// When the numbers of frames differ.
+    pub fn degrees_of_freedom(&self, data: &[ArrayView2<'_, f64>]) -> Result<Dof, CleanError> {
+        let Steps { kept, kept_rows, tr, .. } = &self.steps;
+        if kept_rows.is_empty() {
+            return Ok(Dof::NONE);
+        }
+        let unfiltered = data.iter().map(|data| {
+            assert!(data.nrows() == kept.len(), "one row per frame");
+            left_by(&self.unfiltered_fit, rows_of(*data, kept_rows).view())
+        });
+        let unfiltered: Vec<Array2<f64>> = unfiltered.collect::<Result<_, _>>()?;
+        let views: Vec<ArrayView2<'_, f64>> = unfiltered.iter().map(|left| left.view()).collect();
+        self.dof_of(&autoregression::estimate(&views, self.unfiltered_fit.basis().view(), kept, *tr))
+    }
+
+    /// The same for series of a known autocorrelation.
+    fn dof_of(&self, own: &Autoregression) -> Result<Dof, CleanError> {
+        let Steps { kept, kept_rows, filling, tr, settings } = &self.steps;
+        let trend = LeastSquares::new(self.steps.trend().view())?.basis();
+        let design = self.fit.basis();
+        let (trend, design) = (trend.view(), design.view());
+        CleaningMap { kept, kept_rows, trend, filling, band_hz: settings.band_hz, tr: *tr, design }
+            .degrees_of_freedom(own)
+    }
+}
+
+impl Steps<'_> {
+    /// Trend out, and with a pass band filled and filtered: of frames × columns the kept frames.
+    fn take(&self, values: ArrayView2<'_, f64>) -> Result<Array2<f64>, CleanError> {
+        assert!(values.nrows() == self.kept.len(), "one row per frame");
+        if self.kept_rows.is_empty() {
+            return Ok(Array2::zeros((0, values.ncols())));
+        }
+        let mut values = by_columns(values);
+        detrend::remove(&mut values, &self.kept_rows, self.settings.detrend_degree)?;
+        if let Some(band_hz) = self.settings.band_hz {
+            self.filling.fill(&mut values);
+            filter::band_pass(&mut values, band_hz, self.tr)?;
+        }
+        Ok(rows_of(values.view(), &self.kept_rows))
+    }
+
+    /// The polynomials of the trend over the kept frames.
+    fn trend(&self) -> Array2<f64> {
+        rows_of(detrend::legendre(self.kept.len(), self.settings.detrend_degree).view(), &self.kept_rows)
+    }
+}
+
+/// Cleans one table of parcels, frames × parcels, finite: [`Cleaner`] in one step.
 ///
 /// # Errors
 /// [`CleanError`] when the band does not fit the repetition time or a value is not finite.
@@ -58,44 +183,19 @@ pub fn clean(
     tr: Seconds,
     settings: &CleanSettings,
 ) -> Result<Cleaned, CleanError> {
-    assert!(data.nrows() == kept.len() && confounds.nrows() == kept.len(), "one row per frame");
-    if let Some([_, high_hz]) = settings.band_hz {
-        filter::require_below_nyquist(high_hz, tr)?;
-    }
-    let kept_rows: Vec<usize> = (0..kept.len()).filter(|&i| kept[i]).collect();
-    if kept_rows.is_empty() {
-        return Ok(Cleaned { residuals: Array2::zeros((0, data.ncols())), rank: 0, dof: 0.0 });
-    }
-    let prepare = |values: ArrayView2<'_, f64>| -> Result<Array2<f64>, CleanError> {
-        let mut values = by_columns(values);
-        detrend::remove(&mut values, &kept_rows, settings.detrend_degree)?;
-        if let Some(band_hz) = settings.band_hz {
-            fill::fill(&mut values, kept, settings.fill);
-            filter::band_pass(&mut values, band_hz, tr)?;
-        }
-        Ok(rows_of(values.view(), &kept_rows))
-    };
-    let (data, confounds) = (prepare(data)?, prepare(confounds)?);
-    let intercept = Array2::ones((kept_rows.len(), 1));
-    let design = concatenate![Axis(1), intercept, confounds];
-    let fit = LeastSquares::new(design.view())?;
-    let dof = degrees_of_freedom(kept_rows.len(), fit.rank(), tr, settings);
-    let mut residuals = fit.residuals(data.view())?;
+    let cleaner = Cleaner::new(confounds, kept, tr, settings)?;
+    let dof = cleaner.degrees_of_freedom(&[data])?;
+    Ok(Cleaned { residuals: cleaner.residuals(data)?, rank: cleaner.rank(), dof })
+}
+
+/// The residuals of a fit.
+fn left_by(fit: &LeastSquares, data: ArrayView2<'_, f64>) -> Result<Array2<f64>, CleanError> {
+    let mut residuals = fit.residuals(data)?;
     for (mut left, had) in residuals.columns_mut().into_iter().zip(data.columns()) {
         // If the confounds explain a parcel wholly, what rounding leaves of it is not a signal.
         if left.dot(&left).sqrt() <= RANK_TOLERANCE * had.dot(&had).sqrt() {
             left.fill(0.0);
         }
     }
-    Ok(Cleaned { residuals, rank: fit.rank(), dof })
-}
-
-/// The degrees of freedom left: K·min(1, 2·(f_high − f_low)·TR) − rank; without a filter K − rank − degree of the
-/// trend. With a filter, this assumes sharp edges, and the Butterworth filter has soft ones.
-fn degrees_of_freedom(frames_kept: usize, rank: usize, tr: Seconds, settings: &CleanSettings) -> f64 {
-    let kept = frames_kept as f64;
-    match settings.band_hz {
-        Some([low, high]) => kept * (2.0 * (high - low) * tr.0).min(1.0) - rank as f64,
-        None => kept - (rank + settings.detrend_degree) as f64,
-    }
+    Ok(residuals)
 }

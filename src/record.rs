@@ -105,8 +105,15 @@ pub struct ReportRow {
     pub dropped: PerReason<usize>,
     #[serde(with = "number")]
     pub longest_stretch_s: f64,
+    /// Degrees of freedom left after cleaning, with the autocorrelation of the run's own series ([`crate::clean::dof`]).
     #[serde(with = "number")]
     pub dof: f64,
+    /// The same if frames were independent before cleaning.
+    #[serde(with = "number")]
+    pub dof_white: f64,
+    /// As `dof`, but before the confounds are regressed out.
+    #[serde(with = "number")]
+    pub dof_before_regression: f64,
     /// Over all atlases.
     pub parcels_used: usize,
     pub parcels: usize,

@@ -49,11 +49,68 @@ pub fn forward_backward(sections: &[Section], extension: usize, mut values: Arra
     }
 }
 
-/// One pass through all sections (transposed direct form II), each series starting in the steady state of its first
-/// value.
+/// The transpose of [`forward_backward`] as a linear map: for all x and y of one length, ⟨y, F x⟩ = ⟨Fᵀ y, x⟩.
+///
+/// What a filter does to the spread of a sum follows from F and Fᵀ together ([`crate::clean::dof`]). Far from the ends
+/// both are the same, for a filter run both ways is symmetric in time.
+pub fn forward_backward_transposed(sections: &[Section], extension: usize, mut values: ArrayViewMut2<'_, f64>) {
+    let frames = values.nrows();
+    if frames == 0 {
+        return;
+    }
+    let extension = extension.min(frames - 1);
+    let length = frames + 2 * extension;
+    // What a pass makes of nothing but the level that it starts in.
+    let mut from_level = vec![[0.0; LANES]; length];
+    run(sections, &mut from_level, [1.0; LANES]);
+    let mut line = vec![[0.0; LANES]; length];
+    for mut block in values.axis_chunks_iter_mut(Axis(1), LANES) {
+        line.fill([0.0; LANES]);
+        for (lane, column) in block.columns().into_iter().enumerate() {
+            for (place, &value) in line[extension..].iter_mut().zip(column) {
+                place[lane] = value;
+            }
+        }
+        for _ in 0..2 {
+            line.reverse();
+            pass_transposed(sections, &from_level, &mut line);
+        }
+        for (lane, mut column) in block.columns_mut().into_iter().enumerate() {
+            column.iter_mut().zip(&line[extension..]).for_each(|(out, place)| *out = place[lane]);
+            for i in 1..=extension {
+                let (before, after) = (line[extension - i][lane], line[extension + frames - 1 + i][lane]);
+                column[0] += 2.0 * before;
+                column[i] -= before;
+                column[frames - 1] += 2.0 * after;
+                column[frames - 1 - i] -= after;
+            }
+        }
+    }
+}
+
+/// The transpose of [`pass`]: the same recursion from the end to the start, and what the first value did as the level.
+fn pass_transposed(sections: &[Section], from_level: &[[f64; LANES]], line: &mut [[f64; LANES]]) {
+    let mut by_level = [0.0; LANES];
+    for (x, g) in line.iter().zip(from_level) {
+        (0..LANES).for_each(|k| by_level[k] += g[k] * x[k]);
+    }
+    line.reverse();
+    run(sections, line, [0.0; LANES]);
+    line.reverse();
+    if let Some(first) = line.first_mut() {
+        (0..LANES).for_each(|k| first[k] += by_level[k]);
+    }
+}
+
+/// One pass through all sections, each series starting in the steady state of its first value.
 fn pass(sections: &[Section], line: &mut [[f64; LANES]]) {
-    let Some(&start) = line.first() else { return };
-    let mut level = start;
+    if let Some(&start) = line.first() {
+        run(sections, line, start);
+    }
+}
+
+/// All sections (transposed direct form II), each series starting in the steady state of a constant past `level`.
+fn run(sections: &[Section], line: &mut [[f64; LANES]], mut level: [f64; LANES]) {
     for Section { b, a } in sections {
         // Steady state for a constant input `level`: output g·level with g the gain at frequency 0.
         let gain = (b[0] + b[1] + b[2]) / (1.0 + a[0] + a[1]);
@@ -122,9 +179,24 @@ mod tests {
     }
 
     #[test]
+    fn the_transpose_has_the_entries_of_the_map_the_other_way_round() {
+        for frames in 1..14 {
+            for extension in [0, 1, 4, 20] {
+                let (mut map, mut transposed) = (Array2::eye(frames), Array2::eye(frames));
+                forward_backward(&[SMOOTH, SMOOTH], extension, map.view_mut());
+                forward_backward_transposed(&[SMOOTH, SMOOTH], extension, transposed.view_mut());
+                for (a, b) in map.iter().zip(transposed.t()) {
+                    assert!((a - b).abs() < 1e-12, "{frames} frames, {extension}: {a} {b}");
+                }
+            }
+        }
+    }
+
+    #[test]
     fn an_empty_series_is_left_alone() {
         let mut series = Array1::zeros(0);
         forward_backward(&[SMOOTH], 3, column(&mut series));
+        forward_backward_transposed(&[SMOOTH], 3, column(&mut series));
         assert_eq!(series.len(), 0);
     }
 }

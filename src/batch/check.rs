@@ -22,7 +22,7 @@ pub struct Check {
     /// Seconds of one core's work.
     pub core_seconds: f64,
     /// Largest memory of one scan, bytes; as many scans are held as there are jobs.
-    pub memory_bytes_a_scan: u64,
+    pub memory_bytes_per_scan: u64,
     /// Memory of the program with its atlases, once per run, bytes.
     pub memory_bytes_program: u64,
     pub disk_bytes: u64,
@@ -92,7 +92,7 @@ pub fn check(study: &Study, cohort: &Cohort) -> Check {
     Check {
         minutes_of_data: scans.iter().map(|s| s.frames.unwrap_or(0) as f64 * s.tr_s.unwrap_or(0.0) / 60.0).sum(),
         core_seconds: estimates().map(|e| e.seconds).sum(),
-        memory_bytes_a_scan: estimates().map(|e| e.memory_bytes).max().unwrap_or(0),
+        memory_bytes_per_scan: estimates().map(|e| e.memory_bytes).max().unwrap_or(0),
         memory_bytes_program: atlases.as_ref().map_or(0, memory::process_bytes),
         disk_bytes: estimates().map(|e| e.disk_bytes).sum(),
         problems,

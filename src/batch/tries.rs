@@ -163,6 +163,7 @@ pub struct Compared {
     pub median_minutes_kept: f64,
     #[serde(serialize_with = "crate::record::number::serialize")]
     pub median_dof: f64,
+    pub median_dof_white: f64,
     /// By atlas and measure: mean absolute difference of the matrices from the main run's, over all edges of all
     /// children who have a matrix in both.
     pub mean_absolute_difference: Vec<Difference>,
@@ -214,6 +215,7 @@ fn in_numbers(name: &str, settings: &str, rows: &[(String, CohortRow)], differen
         children_enough: rows.iter().filter(|(_, r)| r.row.verdict == Verdict::Enough).count(),
         median_minutes_kept: finite(|r| r.minutes_kept),
         median_dof: finite(|r| r.dof),
+        median_dof_white: finite(|r| r.dof_white),
         mean_absolute_difference: differences,
     }
 }
@@ -281,7 +283,7 @@ fn read_matrix(path: PathBuf, form: Form) -> Result<Option<Vec<f64>>, TryError> 
 
 fn table(study: &Study, rows: &[Compared]) -> String {
     let mut header: Vec<String> =
-        ["try", "settings", "children", "children_enough", "median_minutes_kept", "median_dof"]
+        ["try", "settings", "children", "children_enough", "median_minutes_kept", "median_dof", "median_dof_white"]
             .map(str::to_owned)
             .into();
     for parcels in &study.parcels {
@@ -299,6 +301,7 @@ fn table(study: &Study, rows: &[Compared]) -> String {
                 row.children_enough.to_string(),
                 number_cell(row.median_minutes_kept),
                 number_cell(row.median_dof),
+                number_cell(row.median_dof_white),
             ];
             let moved = row.mean_absolute_difference.iter().map(|d| number_cell(d.value));
             cells.extend(moved);

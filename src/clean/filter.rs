@@ -7,7 +7,7 @@
 use ndarray::Array2;
 
 use super::error::CleanError;
-use crate::sections::{Section, forward_backward};
+use crate::sections::{Section, forward_backward, forward_backward_transposed};
 use crate::units::Seconds;
 
 /// Refuses an upper edge above the frequencies that frames `tr` apart can show.
@@ -81,13 +81,25 @@ pub fn band_pass_sections([low, high]: [f64; 2], tr: Seconds) -> [Section; 2] {
 /// [`CleanError::BandAboveNyquist`].
 pub fn band_pass(values: &mut Array2<f64>, band_hz: [f64; 2], tr: Seconds) -> Result<(), CleanError> {
     require_below_nyquist(band_hz[1], tr)?;
-    let frames = values.nrows();
-    if frames == 0 {
-        return Ok(());
-    }
-    let sections = band_pass_sections(band_hz, tr);
-    let wanted = (1.0 / (band_hz[0] * tr.0)).ceil();
-    let extension = if wanted < (frames - 1) as f64 { wanted as usize } else { frames - 1 };
-    forward_backward(&sections, extension, values.view_mut());
+    let extension = extension(values.nrows(), band_hz, tr);
+    forward_backward(&band_pass_sections(band_hz, tr), extension, values.view_mut());
     Ok(())
+}
+
+/// The transpose of [`band_pass`] as a linear map of series, in place.
+///
+/// # Errors
+/// [`CleanError::BandAboveNyquist`].
+pub fn band_pass_transposed(values: &mut Array2<f64>, band_hz: [f64; 2], tr: Seconds) -> Result<(), CleanError> {
+    require_below_nyquist(band_hz[1], tr)?;
+    let extension = extension(values.nrows(), band_hz, tr);
+    forward_backward_transposed(&band_pass_sections(band_hz, tr), extension, values.view_mut());
+    Ok(())
+}
+
+/// By how many frames each end is extended.
+fn extension(frames: usize, band_hz: [f64; 2], tr: Seconds) -> usize {
+    let wanted = (1.0 / (band_hz[0] * tr.0)).ceil();
+    let most = frames.saturating_sub(1);
+    if wanted < most as f64 { wanted as usize } else { most }
 }

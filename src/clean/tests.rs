@@ -48,7 +48,7 @@ fn a_column_that_is_only_trend_becomes_exactly_zero() {
     let cleaned =
         clean(wobble(30, 2, 0.0).view(), confounds.view(), &[true; 30], Seconds(2.0), &settings(None, 1)).unwrap();
     assert_eq!(cleaned.rank, 1);
-    assert_eq!(cleaned.dof, 28.0);
+    assert!((cleaned.dof.white - 28.0).abs() < 1e-9, "{:?}", cleaned.dof);
 }
 
 #[test]
@@ -67,7 +67,7 @@ fn a_parcel_that_a_confound_explains_wholly_becomes_exactly_zero() {
 fn linear_fill_between_neighbours_and_nearest_at_the_ends() {
     let mut values = Array2::from_shape_vec((7, 1), vec![9.0, 2.0, 9.0, 9.0, 5.0, 9.0, 9.0]).unwrap();
     let kept = [false, true, false, false, true, false, false];
-    fill::fill(&mut values, &kept, Fill::Linear);
+    Filling::new(&kept, Fill::Linear).fill(&mut values);
     assert_eq!(values.column(0).to_vec(), [2.0, 2.0, 3.0, 4.0, 5.0, 5.0, 5.0]);
 }
 
@@ -78,7 +78,7 @@ fn spectral_fill_is_what_a_fit_at_each_frequency_gives() {
         let kept: Vec<bool> = (0..frames).map(|i| !(5..8).contains(&i) && i != 13).collect();
         let x = |i: usize| 10.0 + ((i * 37) % 11) as f64;
         let mut values = Array2::from_shape_fn((frames, 1), |(i, _)| x(i));
-        fill::fill(&mut values, &kept, Fill::Spectral);
+        Filling::new(&kept, Fill::Spectral).fill(&mut values);
 
         let rows: Vec<usize> = (0..frames).filter(|&i| kept[i]).collect();
         let mean = rows.iter().map(|&i| x(i)).sum::<f64>() / rows.len() as f64;
@@ -138,7 +138,7 @@ fn nothing_kept_gives_nothing_and_no_panic() {
     let cleaned =
         clean(data.view(), wobble(20, 2, 9.0).view(), &[false; 20], Seconds(2.0), &settings(Some([0.01, 0.1]), 1))
             .unwrap();
-    assert_eq!((cleaned.residuals.dim(), cleaned.dof), ((0, 3), 0.0));
+    assert_eq!((cleaned.residuals.dim(), cleaned.dof), ((0, 3), Dof::NONE));
 }
 
 #[test]
@@ -172,9 +172,8 @@ proptest! {
         let mean = voxels.mean_axis(Axis(1)).unwrap().insert_axis(Axis(1));
         let confounds = wobble(frames, 3, seed + 0.37);
         let settings = settings(filtered.then_some([0.01, 0.1]), 2);
-        let run = |data: &Array2<f64>| {
-        clean(data.view(), confounds.view(), &kept, Seconds(2.0), &settings).unwrap().residuals
-    };
+        let cleaner = Cleaner::new(confounds.view(), &kept, Seconds(2.0), &settings).unwrap();
+        let run = |data: &Array2<f64>| cleaner.residuals(data.view()).unwrap();
         let after = run(&voxels).mean_axis(Axis(1)).unwrap();
         for (a, b) in after.iter().zip(run(&mean).column(0)) {
             prop_assert!((a - b).abs() < 1e-9, "{a} {b}");
@@ -187,7 +186,7 @@ proptest! {
         prop_assume!(kept.contains(&true));
         let x = |i: usize| ((i * 37) % 11) as f64;
         let mut values = Array2::from_shape_fn((kept.len(), 1), |(i, _)| x(i));
-        fill::fill(&mut values, &kept, Fill::Linear);
+        Filling::new(&kept, Fill::Linear).fill(&mut values);
         for i in 0..kept.len() {
             let before = (0..=i).rev().find(|&k| kept[k]);
             let after = (i..kept.len()).find(|&k| kept[k]);

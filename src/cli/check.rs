@@ -63,7 +63,7 @@ pub(crate) fn main(args: &Check, common: &Common) -> Result<u8, Failure> {
             "A run will take about {} s on {jobs} cores, {} MiB of memory per scan ({jobs} at a time) and {} MiB for \
             the program, {} MiB of disk.",
             figures((check.core_seconds / jobs as f64).max(1.0), 0),
-            mebibytes(check.memory_bytes_a_scan),
+            mebibytes(check.memory_bytes_per_scan),
             mebibytes(check.memory_bytes_program),
             mebibytes(check.disk_bytes)
         );

@@ -108,14 +108,16 @@ impl Tries {
 /// Tries in a table for the terminal.
 fn side_by_side(rows: &[Compared]) -> String {
     let width = rows.iter().map(|r| r.name.len()).max().unwrap_or(0).max(4);
-    let mut text = format!("\n{:width$}  enough  minutes kept  dof left  matrices moved by\n", "try");
+    let mut text = format!("\n{:width$}  enough  minutes kept  dof left  if white  matrices moved by\n", "try");
     for row in rows {
         let moved: Vec<String> = row.mean_absolute_difference.iter().map(|d| figures(d.value, 4)).collect();
         let (minutes, dof) = (figures(row.median_minutes_kept, 2), figures(row.median_dof, 1));
+        let white = figures(row.median_dof_white, 1);
         let enough = format!("{}/{}", row.children_enough, row.children);
-        text += &format!("{:width$}  {enough:>6}  {minutes:>12}  {dof:>8}  {}\n", row.name, moved.join(" "));
+        text +=
+            &format!("{:width$}  {enough:>6}  {minutes:>12}  {dof:>8}  {white:>8}  {}\n", row.name, moved.join(" "));
     }
-    text + "Minutes and degrees of freedom are medians over the children.\n"
+    text + "Minutes and degrees of freedom are medians over the children; \"if white\": if frames were independent.\n"
 }
 
 /// A pair; what follows `--try` without being one is most often the study file.

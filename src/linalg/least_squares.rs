@@ -96,9 +96,10 @@ impl LeastSquares {
         Ok(out)
     }
 
-    /// An orthonormal basis of the used columns, rows × rank: the first columns of Q, orthonormal to rounding whatever
-    /// the design, so that taking them out of the data is as stable as reflecting the data there and back.
-    fn basis(&self) -> Array2<f64> {
+    /// An orthonormal basis of the used columns, rows × rank: the first columns of Q, orthonormal to rounding whatever the
+    /// design, so that taking them out of the data is as stable as reflecting the data there and back.
+    #[must_use]
+    pub fn basis(&self) -> Array2<f64> {
         let mut basis = Array2::zeros((self.rank(), self.rows));
         for (k, mut row) in basis.axis_iter_mut(Axis(0)).enumerate() {
             let v = row.as_slice_mut().unwrap_or(&mut []);

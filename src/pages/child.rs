@@ -155,6 +155,7 @@ fn facts(row: &ReportRow) -> String {
         ("median DVARS", format!("{} %", figures(row.median_dvars_percent, 2))),
         ("longest kept stretch", format!("{} s", figures(row.longest_stretch_s, 0))),
         ("degrees of freedom left", figures(row.dof, 1)),
+        ("degrees of freedom left if frames were independent", figures(row.dof_white, 1)),
         ("parcels used", format!("{} of {}", row.parcels_used, row.parcels)),
         ("median tSNR", figures(row.tsnr_median, 1)),
         ("autocorrelation of cleaned series, one frame apart", figures(row.lag1_autocorrelation, 2)),

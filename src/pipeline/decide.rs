@@ -11,7 +11,8 @@ use super::report_row::{Decided, report_row};
 use super::run_motion::{RunMotion, USUAL_RADIUS, settling_frames};
 use crate::atlas::Atlas;
 use crate::censor::{self, FrameMask};
-use crate::clean;
+use crate::clean::dof::Dof;
+use crate::clean::{self, Cleaner};
 use crate::digest::{AtlasDigest, Digest};
 use crate::discover::Scan;
 use crate::picture;
@@ -49,9 +50,9 @@ pub(super) fn decide(
     let Censored { mask, kept, settling, kept_at_limits } = censored;
 
     let confounds = regressors::gather(study, &motion, &prepared, &digest, &kept[settling..], settling)?;
-    let cleaning =
-        Cleaning { confounds: confounds.view(), kept: &kept, settling, tr: prepared.tr, settings: &study.clean };
-    let (records, dof) = cleaning.of_atlases(&atlases.list, &digest.atlases)?;
+    let parcels = (atlases.list.as_slice(), digest.atlases.as_slice());
+    let (records, dof) =
+        clean_atlases(parcels, confounds.view(), (kept.as_slice(), settling), prepared.tr, &study.clean)?;
 
     let (facts, spectrum) = motion.facts(study, &prepared, mask_radius_mm, &fd_mm, &kept, settling);
     let mut warnings = prepared.warnings;
@@ -134,56 +135,55 @@ fn censor_frames(
     Censored { kept: mask.kept(), mask, settling, kept_at_limits }
 }
 
-/// How every atlas of a run is cleaned.
-struct Cleaning<'a> {
-    /// Frames after settling × columns.
-    confounds: ArrayView2<'a, f64>,
-    /// Over all frames.
-    kept: &'a [bool],
-    settling: usize,
+/// Cleans every atlas of a run; also gives the degrees of freedom that are left. `confounds` is frames after settling ×
+/// columns, `kept` over all frames.
+fn clean_atlases(
+    (atlases, signals): (&[Atlas], &[AtlasDigest]),
+    confounds: ArrayView2<'_, f64>,
+    (kept, settling): (&[bool], usize),
     tr: Seconds,
-    settings: &'a CleanSettings,
-}
-
-impl Cleaning<'_> {
-    /// Cleans every atlas, and gives the degrees of freedom that are left.
-    fn of_atlases(&self, atlases: &[Atlas], signals: &[AtlasDigest]) -> Result<(Vec<AtlasRecord>, f64), ScanError> {
-        let mut records = Vec::new();
-        let mut dof = f64::NAN;
-        for (atlas, signal) in atlases.iter().zip(signals) {
-            let (record, left) = self.of_atlas(atlas, signal)?;
-            dof = left;
-            records.push(record);
-        }
-        Ok((records, dof))
-    }
-
-    fn of_atlas(&self, atlas: &Atlas, signal: &AtlasDigest) -> Result<(AtlasRecord, f64), ScanError> {
-        let used: Vec<bool> = signal.coverage.iter().map(|&c| c > 0.0 && c >= atlas.least_coverage).collect();
-        let columns: Vec<usize> = (0..used.len()).filter(|&p| used[p]).collect();
-        let data = self.columns_after_settling(signal, &columns);
-        let kept_after = &self.kept[self.settling..];
-        let cleaned = clean::clean(data.view(), self.confounds, kept_after, self.tr, self.settings)?;
-        let raw = signal.means.select(Axis(1), &columns);
-        let record = AtlasRecord {
+    settings: &CleanSettings,
+) -> Result<(Vec<AtlasRecord>, Dof), ScanError> {
+    let cleaner = Cleaner::new(confounds, &kept[settling..], tr, settings)?;
+    let chosen: Vec<ParcelsUsed> =
+        atlases.iter().zip(signals).map(|(atlas, signal)| ParcelsUsed::new(atlas, signal, settling)).collect();
+    let dof = cleaner.degrees_of_freedom(&chosen.iter().map(|parcels| parcels.data.view()).collect::<Vec<_>>())?;
+    let gives_series = dof.own > clean::LEAST_DOF;
+    let record = |((atlas, signal), parcels): ((&Atlas, &AtlasDigest), ParcelsUsed)| -> Result<_, ScanError> {
+        let raw = signal.means.select(Axis(1), &parcels.columns);
+        Ok(AtlasRecord {
             name: atlas.name.clone(),
-            used,
+            used: parcels.used,
             coverage: signal.coverage.clone(),
             voxels: signal.voxels.clone(),
-            raw_shades: picture::shades(raw.view(), self.kept),
-            residuals: (cleaned.dof > clean::LEAST_DOF).then_some(cleaned.residuals),
-        };
-        Ok((record, cleaned.dof))
-    }
+            raw_shades: picture::shades(raw.view(), kept),
+            residuals: if gives_series { Some(cleaner.residuals(parcels.data.view())?) } else { None },
+        })
+    };
+    let records = atlases.iter().zip(signals).zip(chosen).map(record).collect::<Result<_, _>>()?;
+    Ok((records, dof))
+}
 
-    /// Chosen columns of the parcels' means without the settling frames, one column after another in memory.
-    fn columns_after_settling(&self, signal: &AtlasDigest, columns: &[usize]) -> Array2<f64> {
-        let means = signal.means.slice(s![self.settling.., ..]);
+/// The parcels of one atlas that have enough coverage.
+struct ParcelsUsed {
+    /// By parcel.
+    used: Vec<bool>,
+    /// Which those are.
+    columns: Vec<usize>,
+    /// Their means, frames after settling × parcels used, one column after another in memory.
+    data: Array2<f64>,
+}
+
+impl ParcelsUsed {
+    fn new(atlas: &Atlas, signal: &AtlasDigest, settling: usize) -> Self {
+        let used: Vec<bool> = signal.coverage.iter().map(|&c| c > 0.0 && c >= atlas.least_coverage).collect();
+        let columns: Vec<usize> = (0..used.len()).filter(|&p| used[p]).collect();
+        let means = signal.means.slice(s![settling.., ..]);
         let mut data = Array2::zeros((means.nrows(), columns.len()).f());
-        for (mut to, &column) in data.columns_mut().into_iter().zip(columns) {
+        for (mut to, &column) in data.columns_mut().into_iter().zip(&columns) {
             to.assign(&means.column(column));
         }
-        data
+        Self { used, columns, data }
     }
 }
 

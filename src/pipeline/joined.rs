@@ -93,6 +93,8 @@ impl ReportRow {
             dropped: PerReason::default(),
             longest_stretch_s: nan,
             dof: nan,
+            dof_white: nan,
+            dof_before_regression: nan,
             parcels_used: 0,
             parcels: 0,
             tsnr_median: nan,
@@ -197,6 +199,8 @@ fn joined_row(group: &Group, runs: &[RunResult], done: &[&ScanRecord], contribut
         row.frames_kept = sum(|r| r.frames_kept);
         row.minutes_kept = total(|r| r.minutes_kept);
         row.dof = total(|r| r.dof);
+        row.dof_white = total(|r| r.dof_white);
+        row.dof_before_regression = total(|r| r.dof_before_regression);
     }
     row.kept_share = row.frames_kept as f64 / row.frames as f64;
     row.mean_fd_mm = motion.mean_fd_mm;

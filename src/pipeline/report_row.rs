@@ -9,6 +9,7 @@ use super::summary::MotionSummary;
 use super::verdict::verdict;
 use crate::censor::FrameMask;
 use crate::clean;
+use crate::clean::dof::Dof;
 use crate::digest::{self, Digest};
 use crate::discover::ScanId;
 use crate::linalg;
@@ -31,7 +32,7 @@ pub(super) struct Decided<'a> {
     /// First frame after settling that has an FD.
     pub motion_from: usize,
     pub atlases: &'a [AtlasRecord],
-    pub dof: f64,
+    pub dof: Dof,
     pub warnings: Vec<Remark>,
     /// Content hashes of all inputs, by role.
     pub inputs: BTreeMap<String, String>,
@@ -73,7 +74,9 @@ fn figures_of(decided: Decided<'_>) -> ReportRow {
         sphere_radius_from: motion.sphere.from.clone(),
         dropped: mask.dropped(),
         longest_stretch_s: mask.longest_stretch() as f64 * tr_s,
-        dof: decided.dof,
+        dof: decided.dof.own,
+        dof_white: decided.dof.white,
+        dof_before_regression: decided.dof.before_regression,
         parcels_used: atlases.iter().map(|c| c.parcels_used).sum(),
         parcels: atlases.iter().map(|c| c.parcels).sum(),
         tsnr_median: digest.tsnr_median,

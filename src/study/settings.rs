@@ -287,7 +287,7 @@ pub enum Join {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct EnoughSettings {
     pub minutes: f64,
-    /// Degrees of freedom left after cleaning; 0: not asked.
+    /// Degrees of freedom left after cleaning ([`crate::clean::dof`]); 0: not asked.
     pub dof: f64,
     /// Share of parcels with enough coverage; 0: not asked.
     pub coverage: f64,

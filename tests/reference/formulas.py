@@ -141,20 +141,25 @@ def fill_linear(data, kept):
     return np.column_stack([np.where(kept, x, np.interp(at, at[kept], x[kept])) for x in data.T])
 
 
-def fill_spectral(data, kept, tr_s):
+def waves_of(data, kept, tr_s):
     """At each frequency j/(8T), j ≥ 1, below Nyquist a least-squares sine and cosine of the kept frames (Lomb 1976,
-    Scargle 1982); their sum, rescaled to the kept frames' SD, stands in dropped frames."""
+    Scargle 1982); their sum at all frames."""
     frames = len(data)
     t = np.arange(frames) * tr_s
-    mean = data[kept].mean(0)
-    centred = data[kept] - mean
     series = np.zeros_like(data, dtype=float)
     for j in range(1, 4 * frames):
         phase = 2 * np.pi * t * j / (8 * frames * tr_s)
         wave = np.column_stack([np.sin(phase), np.cos(phase)])
-        series += wave @ np.linalg.lstsq(wave[kept], centred, rcond=1e-10)[0]
+        series += wave @ np.linalg.lstsq(wave[kept], data[kept], rcond=1e-10)[0]
+    return series
+
+
+def fill_spectral(data, kept, tr_s):
+    """The waves, rescaled to the kept frames' SD, stand in dropped frames."""
+    mean = data[kept].mean(0)
+    series = waves_of(data - mean, kept, tr_s)
     spread = series[kept].std(0)
-    scale = np.divide(centred.std(0), spread, out=np.zeros_like(spread), where=spread > 0)
+    scale = np.divide(data[kept].std(0), spread, out=np.zeros_like(spread), where=spread > 0)
     out = mean + series * scale
     out[kept] = data[kept]
     return out
@@ -182,7 +187,7 @@ def regress(data, design):
 
 
 def clean(data, confounds, kept, tr_s, degree, band_hz, fill):
-    """Steps 2 to 5 of cleaning: residuals over kept frames, degrees of freedom, rank."""
+    """Steps 2 to 4 of cleaning: residuals over kept frames, rank. Step 5 is in degrees_of_freedom.py."""
     both = detrend(np.hstack([data, confounds]), kept, degree)
     if len(band_hz):
         both = fill_linear(both, kept) if fill == "linear" else fill_spectral(both, kept, tr_s)
@@ -190,12 +195,7 @@ def clean(data, confounds, kept, tr_s, degree, band_hz, fill):
     parcels = data.shape[1]
     design = np.hstack([np.ones((len(data), 1)), both[:, parcels:]])[kept]
     residuals, _, rank = regress(both[kept, :parcels], design)
-    n = int(kept.sum())
-    if len(band_hz):
-        dof = n * min(1.0, 2 * (band_hz[1] - band_hz[0]) * tr_s) - rank
-    else:
-        dof = n - rank - degree
-    return residuals, dof, rank
+    return residuals, rank
 
 
 def tissue_components(voxels, kept, degree, number):

@@ -10,6 +10,7 @@ import nibabel
 import numpy as np
 
 import formulas as f
+from degrees_of_freedom import degrees_of_freedom
 from study_files import MONTHS, load_study, read_columns, read_tsv, scans_of, tr_of
 
 # `unaligned` needs poses estimated from images, which no study here asks for.
@@ -166,8 +167,7 @@ def process_scan(study, scan):
 
     world = (scan_affine @ np.vstack([np.indices(shape).reshape(3, -1), np.ones(series.shape[1])]))[:3]
     atlases = {}
-    # With nothing kept there is nothing to fit: K and the rank are 0.
-    dof = 0.0 if clean["band_hz"] else -float(clean["detrend_degree"])
+    cleaning = (confounds, kept_after, tr_s, clean["detrend_degree"], clean["band_hz"], clean["fill"])
     for parcels in study["parcels"]:
         indices, names, weights = atlas_on_grid(study, parcels, shape, scan_affine)
         total = weights.sum(1)
@@ -183,15 +183,14 @@ def process_scan(study, scan):
             "indices": indices, "names": names, "coverage": coverage, "used": used, "centroid": centroid,
             "voxels": (weights > 0).sum(1), "voxels_alive": (live > 0).sum(1), "raw": means, "residuals": None,
         }
-        if kept_after.any():
-            residuals, dof, _ = f.clean(
-                means[settling:][:, used], confounds, kept_after, tr_s, clean["detrend_degree"], clean["band_hz"],
-                clean["fill"],
-            )
-            if dof > 2:
-                atlas["residuals"] = np.full((int(kept.sum()), len(indices)), np.nan)
-                atlas["residuals"][:, used] = residuals
         atlases[parcels["name"]] = atlas
+    every_parcel = np.hstack([a["raw"][settling:][:, a["used"]] for a in atlases.values()])
+    dof, dof_white, _ = degrees_of_freedom(every_parcel, *cleaning)
+    if dof > 2:
+        for atlas in atlases.values():
+            residuals, _ = f.clean(atlas["raw"][settling:][:, atlas["used"]], *cleaning)
+            atlas["residuals"] = np.full((int(kept.sum()), len(atlas["used"])), np.nan)
+            atlas["residuals"][:, atlas["used"]] = residuals
 
     judged = slice(max(1, settling), None)
     stretches = [len(s) for s in "".join("k" if k else " " for k in kept).split()]
@@ -202,7 +201,7 @@ def process_scan(study, scan):
         "minutes_kept": kept.sum() * tr_s / 60, "kept_share": kept.mean(), "mean_fd_mm": measure[judged].mean(),
         "mean_fd_kept_mm": measure[has_fd].mean() if has_fd.any() else None, "max_fd_mm": measure[judged].max(),
         "median_dvars_percent": np.median(dvars[judged]), "sphere_radius_mm": radius,
-        "longest_stretch_s": max(stretches, default=0) * tr_s, "dof": dof,
+        "longest_stretch_s": max(stretches, default=0) * tr_s, "dof": dof, "dof_white": dof_white,
         "parcels_used": int(sum(a["used"].sum() for a in atlases.values())),
         "parcels": sum(len(a["used"]) for a in atlases.values()),
         "tsnr_median": np.median(live_brain.mean(0) / live_brain.std(0)),
@@ -287,7 +286,7 @@ def joined_report(study, whole, atlases):
     judged = max(1, study["censor"]["settling"])
     fd = np.concatenate([r["measure"][judged:] for r in whole])
     fd_kept = np.concatenate([r["measure"][r["kept"] & np.isfinite(r["measure"])] for r in whole])
-    report = {name: total(name) for name in ("frames", "frames_kept", "minutes", "minutes_kept", "dof")}
+    report = {name: total(name) for name in ("frames", "frames_kept", "minutes", "minutes_kept", "dof", "dof_white")}
     report |= {f"dropped_{reason}": total(f"dropped_{reason}") for reason in DROPPED}
     report |= {
         "kept_share": total("frames_kept") / total("frames"), "mean_fd_mm": fd.mean(), "mean_fd_kept_mm": fd_kept.mean(),

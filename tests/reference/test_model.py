@@ -66,12 +66,10 @@ class Child:
         self.runs = []
         self.hidden = []
         report = json.loads(next(results.glob(f"{stem}/func/{stem}_report.json")).read_text())
-        low, high = report["settings"]["clean"]["band_hz"]
         rows = {f"{row['participant_id']}_task-rest_{row['run_id']}": row for row in report["runs"]}
         for run in report["joined"]["runs_joined"]:
             # Degrees of freedom that cleaning took for each that it left.
-            before = rows[run]["frames_kept"] * 2 * (high - low) * TR
-            self.hidden.append(before / rows[run]["dof"] - 1)
+            self.hidden.append(rows[run]["dof_before_regression"] / rows[run]["dof"] - 1)
             frames = table(results / stem / "func" / f"{run}_frames.tsv")
             series = table(next((results / stem / "func").glob(f"{run}_atlas-*_series.tsv")))
             self.names = list(series.columns)

@@ -59,13 +59,14 @@ fn tries_stand_beside_the_main_results_and_open_no_image() {
             "children_enough",
             "median_minutes_kept",
             "median_dof",
+            "median_dof_white",
             "mean_absolute_difference_atlas-tern5_desc-pearson"
         ]
     );
     assert_eq!(table.iter().skip(1).map(|row| row[0].as_str()).collect::<Vec<_>>(), [&["main"], &names[..]].concat());
     assert_eq!(table[2][1], "censor.fd_mm=0.5 clean.global_signal=true");
     for (row, name) in table[2..].iter().zip(names) {
-        let told: f64 = row[6].parse().unwrap();
+        let told: f64 = row[7].parse().unwrap();
         assert!((told - moved(&folder, name)).abs() < 1e-6, "{name}");
     }
     // The try is what the study file with these keys would give.

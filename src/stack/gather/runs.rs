@@ -30,8 +30,6 @@ pub(crate) struct ReportedRuns {
     rows: Vec<ReportRow>,
     /// `enough.minutes` of the study.
     pub enough_minutes: f64,
-    /// `clean.band_hz` of the study; none without a filter.
-    band_hz: Option<[f64; 2]>,
 }
 
 /// The joined runs' frames of one child.
@@ -43,7 +41,7 @@ pub(crate) struct JoinedRuns {
     /// The number of each kept frame in its run, one list per run.
     frames: Vec<Vec<usize>>,
     tr: Vec<Seconds>,
-    /// Degrees of freedom that cleaning took from each run for each that it left.
+    /// Degrees of freedom that the regression took of each run for each that it left.
     taken: Vec<f64>,
 }
 
@@ -77,11 +75,7 @@ impl ReportedRuns {
             runs.push((stem, row));
         }
         let enough_minutes = report.settings.enough.minutes;
-        let band_hz = match report.settings.clean.band_hz.as_slice() {
-            &[low, high] => Some([low, high]),
-            _ => None,
-        };
-        Ok(Self { runs, report: path, rows: report.runs, enough_minutes, band_hz })
+        Ok(Self { runs, report: path, rows: report.runs, enough_minutes })
     }
 
     /// Number of kept frames and repetition time of each joined run.
@@ -136,10 +130,8 @@ impl JoinedRuns {
             }
             runs.frames.push((0..record.kept.len()).filter(|&frame| record.kept[frame]).collect());
             runs.tr.push(Seconds(record.row.tr_s));
-            // As cleaning counts them (docs/methods.md, "Cleaning", step 5).
-            let share = reported.band_hz.map_or(1.0, |[low, high]| (2.0 * (high - low) * record.row.tr_s).min(1.0));
-            let before = runs.frames.last().map_or(0.0, |frames| frames.len() as f64 * share);
-            runs.taken.push(if record.row.dof > 0.0 { (before / record.row.dof - 1.0).max(0.0) } else { f64::NAN });
+            let (before, left) = (record.row.dof_before_regression, record.row.dof);
+            runs.taken.push(if left > 0.0 { (before / left - 1.0).max(0.0) } else { f64::NAN });
             runs.records.push(record);
             runs.paths.push(path);
         }
