@@ -11,18 +11,24 @@
 use std::process::ExitCode;
 use std::time::Instant;
 
-use keepstill::group::edge_tests::{EdgeFits, Model, fit_weighted, scatter};
+use keepstill::group::edge_sets::Pairs;
+use keepstill::group::edge_tests::{EdgeFits, Model, fit_in_blocks, fit_joint, fit_weighted, scatter};
+use keepstill::group::exchange::{Blocks, Exchange};
 use keepstill::group::formula::{Column, Formula};
 use keepstill::group::groups::{self, Effect, Test};
+use keepstill::group::icc::icc;
 use keepstill::group::matching;
 use keepstill::group::multiple::benjamini_hochberg;
-use keepstill::group::permutation::{Draws, PermutationTest, freedman_lane, permutations};
+use keepstill::group::permutation::{
+    Draws, PermutationTest, edge_sets, permutation_test, permutation_test_joint, permutations,
+};
 use keepstill::group::quality::{self, Accumulator, QcFc};
 use keepstill::group::reliability::{self, RunFrames, RunSeries, WhichFrames};
+use keepstill::group::site_effects::{SiteSums, Sites};
 use keepstill::group::weights::{Scale, VarianceModel, WeightedEdges, sampling_variance};
 use keepstill::study::settings::Measure;
 use keepstill::units::Seconds;
-use ndarray::{Array1, Array2};
+use ndarray::{Array1, Array2, ArrayView1};
 use rand::rngs::ChaCha8Rng;
 use rand::{Rng, SeedableRng};
 use serde_json::{Value, json};
@@ -77,6 +83,19 @@ fn classes(input: &Value, (children, edges): (usize, usize)) -> Vec<WeightedEdge
     let Some(all) = input["classes"].as_array() else { return WeightedEdges::alike(children, edges) };
     let of = |class: &Value| WeightedEdges { edges: wholes(&class["edges"]), weights: numbers(&class["weights"]) };
     all.iter().map(of).collect()
+}
+
+/// The blocks of rows: participants, and larger blocks; none where each row is by itself.
+fn blocks(input: &Value, rows: usize) -> Blocks {
+    let larger = wholes(&input["blocks"]);
+    let participants = wholes(&input["participants"]);
+    let participants = if participants.is_empty() { (0..rows).collect() } else { participants };
+    Blocks::new(&participants, (!larger.is_empty()).then_some(larger.as_slice()))
+}
+
+/// Who may be exchanged to test a column.
+fn exchange(input: &Value, column: ArrayView1<'_, f64>) -> Result<Exchange> {
+    Ok(blocks(input, column.len()).exchange(column).ok_or("the column varies both between and within blocks")?)
 }
 
 /// Edges as they are in a stack: single precision.
@@ -217,17 +236,89 @@ fn run(name: &str, input: &Value) -> Result<Value> {
                 .collect();
             json!({ "factor": found.factor, "between": found.between, "classes": classes })
         }
+        "site_effects" => {
+            let (data, covariates) = (single(&input["data"])?, matrix(&input["kept"])?);
+            let of = wholes(&input["site"]);
+            let name = |start: &str, count: usize| (0..count).map(|k| format!("{start}{k}")).collect();
+            let count = of.iter().max().map_or(0, |most| most + 1);
+            let sites = Sites::new(name("site", count), of, name("x", covariates.ncols()), covariates)?;
+            let mut sums = SiteSums::new(sites, data.ncols(), &classes(input, data.dim()));
+            let all: Vec<Vec<f32>> = data.rows().into_iter().map(|row| row.to_vec()).collect();
+            sums.take(0, &all.iter().map(Vec::as_slice).collect::<Vec<_>>());
+            let found = sums.effects();
+            let mut adjusted = all;
+            adjusted.iter_mut().enumerate().for_each(|(child, row)| found.apply(child, row));
+            json!({
+                "mean": found.mean, "sd": found.sd, "kept": rows(&found.kept), "location": rows(&found.location),
+                "scale": rows(&found.scale), "adjusted": adjusted,
+            })
+        }
         "benjamini_hochberg" => json!({ "q": benjamini_hochberg(&numbers(&input["p"])) }),
         "permutations" => {
             let drawn = permutations(whole(&input["children"]), whole(&input["count"]), whole(&input["seed"]) as u64);
             json!({ "permutations": drawn.rows().into_iter().map(|r| r.to_vec()).collect::<Vec<_>>() })
         }
-        "freedman_lane" => {
+        "permutation_test" => {
             let (design, data) = (design()?, matrix(&input["data"])?);
             let draws = Draws { count: whole(&input["count"]), seed: whole(&input["seed"]) as u64 };
             let names = names(design.ncols());
             let classes = classes(input, data.dim());
-            permuted(&freedman_lane(design.view(), &names, whole(&input["tested"]), data.view(), &classes, draws)?)
+            let tested = whole(&input["tested"]);
+            let exchange = exchange(input, design.column(tested))?;
+            permuted(&permutation_test(design.view(), &names, tested, data.view(), &classes, &exchange, draws)?)
+        }
+        "permutation_test_joint" => {
+            let (design, data) = (design()?, matrix(&input["data"])?);
+            let draws = Draws { count: whole(&input["count"]), seed: whole(&input["seed"]) as u64 };
+            let (names, tested) = (names(design.ncols()), wholes(&input["tested"]));
+            let classes = classes(input, data.dim());
+            let exchange = Exchange::free(design.nrows());
+            permuted(&permutation_test_joint(design.view(), &names, &tested, data.view(), &classes, &exchange, draws)?)
+        }
+        "joint" => {
+            let (design, data) = (design()?, matrix(&input["data"])?);
+            let classes = classes(input, data.dim());
+            let fits = fit_weighted(design.view(), &names(design.ncols()), data.view(), &classes)?;
+            let found = fit_joint(design.view(), &wholes(&input["tested"]), data.view(), &classes, &fits)?;
+            json!({ "f": found.f, "p": found.p, "numerator": found.numerator, "dof": fits.dof })
+        }
+        "edge_sets" => {
+            let (design, data) = (design()?, matrix(&input["data"])?);
+            let draws = Draws { count: whole(&input["count"]), seed: whole(&input["seed"]) as u64 };
+            let (names, classes) = (names(design.ncols()), classes(input, data.dim()));
+            let pairs = Pairs::of_parcels(whole(&input["parcels"]));
+            let graph = (&pairs, number(&input["threshold"]));
+            let (tested, data) = (whole(&input["tested"]), data.view());
+            let draws = (&Exchange::free(design.nrows()), draws);
+            let found = edge_sets(design.view(), &names, tested, data, &classes, draws, graph)?;
+            let set = |of: &keepstill::group::permutation::TestedSet| {
+                json!({
+                    "positive": of.set.positive, "edges": of.set.edges, "parcels": of.set.parcels,
+                    "excess": of.set.excess, "p_excess": of.p_excess, "p_edges": of.p_edges,
+                })
+            };
+            let largest: Vec<Value> = found.largest.iter().map(|l| json!([l.excess, l.edges])).collect();
+            json!({ "sets": found.sets.iter().map(set).collect::<Vec<_>>(), "largest": largest })
+        }
+        "exchange" => {
+            let column = Array1::from_vec(numbers(&input["column"]));
+            let exchange = exchange(input, column.view())?;
+            let drawn = exchange.draw(0..whole(&input["count"]), whole(&input["seed"]) as u64);
+            let orders: Vec<Vec<u32>> = drawn.rows().into_iter().map(|row| row.to_vec()).collect();
+            json!({ "orders": orders, "count": exchange.orders() })
+        }
+        "fit_in_blocks" => {
+            let (design, data) = (design()?, matrix(&input["data"])?);
+            let (names, classes) = (names(design.ncols()), classes(input, data.dim()));
+            let blocks = blocks(input, design.nrows());
+            let found = fit_in_blocks(design.view(), &names, data.view(), &classes, &blocks)?;
+            let mut told = fits(&found);
+            told["t_dof"] = rows(&found.t_dof);
+            told
+        }
+        "icc" => {
+            let found = icc(matrix(&input["table"])?.view());
+            json!({ "icc": [found.one_way, found.agreement, found.consistency], "children": found.children })
         }
         "quality" => {
             let (edges, covariates) = (single(&input["edges"])?, matrix(&input["covariates"])?);
@@ -339,7 +430,7 @@ fn time_permutation() -> Result<Value> {
     let class = |class: usize| WeightedEdges { edges: (class..EDGES).step_by(6).collect(), weights: weights(class) };
     let classes: Vec<WeightedEdges> = (0..6).map(class).collect();
     let draws = Draws { count: 1000, seed: 1 };
-    let found = freedman_lane(design.view(), &names, 1, data.view(), &classes, draws)?;
+    let found = permutation_test(design.view(), &names, 1, data.view(), &classes, &Exchange::free(CHILDREN), draws)?;
     let permutations_s = start.elapsed().as_secs_f64();
     let smallest = found.family_wise_p.fold(1.0_f64, |m, &p| m.min(p));
     Ok(json!({

@@ -69,8 +69,8 @@ struct Steps<'a> {
 }
 
 impl<'a> Cleaner<'a> {
-    /// For a run whose settling frames have been cut already; `confounds` is frames × any number, finite, and `kept` has
-    /// one flag per frame.
+    /// For a run whose settling frames have been cut already; `confounds` is frames × any number, finite, and `kept`
+    /// has one flag per frame.
     ///
     /// # Errors
     /// [`CleanError`] when the band does not fit the repetition time or a value is not finite.

@@ -69,7 +69,7 @@ enum Command {
     #[cfg(feature = "review")]
     Review(review::Review),
     Why(why::Why),
-    Stack(stack::Stack),
+    Stack(Box<stack::Stack>),
     Synth(synth::Synth),
     /// Write shell completions to standard output.
     #[command(

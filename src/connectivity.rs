@@ -155,13 +155,38 @@ pub fn ledoit_wolf(series: ArrayView2<'_, f64>) -> (Array2<f64>, f64) {
 }
 
 fn partial(series: ArrayView2<'_, f64>) -> Result<Connectivity, LinalgError> {
+    partial_of(series, |live| ledoit_wolf(live))
+}
+
+/// Partial correlations with a given shrinkage δ in place of Ledoit & Wolf's own.
+///
+/// # Errors
+/// [`LinalgError`] when a value is not finite or LAPACK fails.
+pub fn partial_shrunk_by(series: ArrayView2<'_, f64>, shrinkage: f64) -> Result<Connectivity, LinalgError> {
+    require_finite("connectivity", series)?;
+    partial_of(series, |live| {
+        let x = centre(live);
+        let mut s = x.t().dot(&x) / x.nrows().max(1) as f64;
+        symmetrise(&mut s);
+        let mu = s.diag().sum() / s.nrows().max(1) as f64;
+        s *= 1.0 - shrinkage;
+        s.diag_mut().iter_mut().for_each(|v| *v += shrinkage * mu);
+        (s, shrinkage)
+    })
+}
+
+/// Partial correlations from a covariance of the parcels that vary, and its shrinkage.
+fn partial_of(
+    series: ArrayView2<'_, f64>,
+    shrunk: impl Fn(ArrayView2<'_, f64>) -> (Array2<f64>, f64),
+) -> Result<Connectivity, LinalgError> {
     let parcels = series.ncols();
     let live: Vec<usize> = (0..parcels).filter(|&i| series.column(i).iter().any(|&v| v != series[[0, i]])).collect();
     let mut matrix = Array2::from_elem((parcels, parcels), f64::NAN);
     if live.is_empty() {
         return Ok(Connectivity { matrix, shrinkage: None });
     }
-    let (covariance, shrinkage) = ledoit_wolf(series.select(Axis(1), &live).view());
+    let (covariance, shrinkage) = shrunk(series.select(Axis(1), &live).view());
     let shape = covariance.dim();
     let p = covariance.invc_into().map_err(|e| lapack_error("inverse of the shrunk covariance", shape, &e))?;
     for (a, &i) in live.iter().enumerate() {

@@ -9,20 +9,26 @@
 //! children × edges ────────────────────┴─► edge_tests ─► multiple (q)     permutation (family-wise p)
 //! one row per child, in one pass ─► quality: QC-FC, distance, mean matrix
 //! mean FD, minutes by group ─► groups: are they alike?    matching: children in whom they are
+//! sites, one row per child ─► site_effects: location and scale of each, shrunk, and rows without them
 //! one child's cleaned frames ─► reliability: split-half, curve over minutes, standard errors, equal minutes
 //! ```
 //!
 //! Large matrix products go through ndarray to OpenBLAS, one thread each (`linalg/blas.rs`), in blocks of edges that
 //! rayon shares out. Blocks have sizes that do not depend on the number of threads, so results do not either.
 
+pub mod edge_sets;
 pub mod edge_tests;
+pub mod exchange;
 pub mod formula;
 pub mod groups;
+pub mod icc;
 pub mod matching;
 pub mod multiple;
+pub mod networks;
 pub mod permutation;
 pub mod quality;
 pub mod reliability;
+pub mod site_effects;
 mod tails;
 pub mod weights;
 

@@ -105,7 +105,8 @@ pub struct ReportRow {
     pub dropped: PerReason<usize>,
     #[serde(with = "number")]
     pub longest_stretch_s: f64,
-    /// Degrees of freedom left after cleaning, with the autocorrelation of the run's own series ([`crate::clean::dof`]).
+    /// Degrees of freedom left after cleaning, with the autocorrelation of the run's own series
+    /// ([`crate::clean::dof`]).
     #[serde(with = "number")]
     pub dof: f64,
     /// The same if frames were independent before cleaning.

@@ -14,12 +14,12 @@
 //! ```
 //!
 //! The order of the steps is below, in [`stack`]. The edges of each atlas and measure are read once, and every block
-//! goes through three sinks: missing parcels, the sums of quality, the arrays.
+//! goes through four sinks: missing parcels, the sums of quality, means by network, the arrays.
 //!
 //! Memory holds two blocks of some 32 MB, whatever the number of children (while one block is written, the next is
-//! read), and for each child some 2.5 kB: its row of the cohort table and its shuffled motion. Files have unfinished
-//! names until every one is whole. `stack.json` is removed first and written last, so it vouches for all that lies
-//! beside it.
+//! read), and for each child some 50 kB: its row of the cohort table, and its shuffled motion in up to six classes of
+//! edges, plain and with age and sex taken out. Files have unfinished names until every one is whole. `stack.json` is
+//! removed first and written last, so it vouches for all that lies beside it.
 
 mod arrays;
 mod evidence;
@@ -35,24 +35,28 @@ use crate::record::files::remove_unfinished;
 use crate::record::lock::{PATIENCE, lock_results};
 use crate::results::Layout;
 use arrays::about::{self, AboutStack};
+use arrays::networks::NetworkMeans;
 use arrays::stacking::{self, Arrays, Stacking};
 use arrays::whole::{self, Whole};
 use evidence::edge_tests;
+use gather::adjust::{self, Adjusted};
 use gather::block::Source;
 use gather::lacking::{Lacking, LackingSink};
 use gather::work::Work;
-use gather::{equal, left_out, parcels};
+use gather::{equal, left_out, parcels, shrinkage};
 use quality::context::QualityContext;
+use quality::sites::SitesShown;
 use quality::sums::{MeanSums, Summed};
 use quality::weighting::ChildWeight;
 use quality::{Measured, QualityResult};
 
 pub use gather::condition::Condition;
-pub use gather::error::{MatchError, RunsError, StackError, TestError};
+pub use gather::error::{BlocksError, MatchError, RunsError, SitesError, StackError, TestError};
 pub use gather::left_out::LeftOut;
 pub use gather::matched::Matched;
 pub use gather::request::{
-    Alike, Equal, Format, Further, Match, Missing, StackRequest, StandardErrors, TestRequest, Weights,
+    AdjustSites, Alike, Amount, Equal, Format, Further, Level, Match, Missing, StackRequest, StandardErrors,
+    TestRequest, Weights,
 };
 pub use gather::step::{Listener, Step};
 
@@ -61,7 +65,9 @@ pub use gather::step::{Listener, Step};
 pub struct Stacked {
     pub folder: PathBuf,
     pub children: usize,
-    /// Children in `cohort.tsv`.
+    /// Their rows: more where a child has several sessions or runs.
+    pub rows: usize,
+    /// Rows of `cohort.tsv`.
     pub of: usize,
     /// In the order of `cohort.tsv`.
     pub left_out: Vec<LeftOut>,
@@ -95,28 +101,34 @@ pub fn stack(results: &Path, request: &StackRequest, tell: Listener<'_>) -> Resu
         remove_unfinished(&folder)?;
     }
     let mut gathered = gather::gather(results, request)?;
-    let (found, matched) = (&gathered.found, gathered.matched.as_ref());
+    let (found, matched, blocks) = (&gathered.found, gathered.matched.as_ref(), &gathered.blocks);
     let test = request.further.test.as_ref();
-    let prepare = |wanted| edge_tests::prepared::prepare(wanted, &gathered.header, found, matched.is_some());
+    let prepare =
+        |wanted| edge_tests::prepared::prepare(wanted, &gathered.header, found, &blocks.blocks, matched.is_some());
     let test = test.map(prepare).transpose()?;
     parcels::centroids(results, found, &mut gathered.atlases)?;
 
-    let chosen = about::chosen(request, gathered.rows, found, matched);
-    let work = Work { results, folder: &folder, found, atlases: &gathered.atlases, tell };
+    let chosen = about::chosen(request, gathered.rows, found, blocks, matched);
+    let work = Work { results, folder: &folder, found, blocks, atlases: &gathered.atlases, tell };
     let written = write(&work, request, &gathered.header, gathered.lacking, &chosen).and_then(|mut written| {
         let sampling = std::mem::take(&mut written.sampling);
-        let evidence = evidence::write(&work, request, test.as_ref(), &sampling, &mut written.files)?;
+        let sites = &written.sites;
+        let evidence = evidence::write(&work, request, test.as_ref(), &sampling, sites, &mut written.files)?;
         Ok((written, evidence))
     });
     if written.is_err() {
         // A folder that is still empty is not left behind.
         let _ = fs::remove_dir(&folder);
     }
-    let (Written { files, arrays, quality, .. }, evidence) = written?;
+    let (Written { files, arrays, quality, sites, .. }, evidence) = written?;
 
     let mut notes = about::notes(request, found, &arrays);
     notes.extend(evidence.iter().flat_map(|(_, about)| evidence::notes(about)));
     notes.extend(equal::notes(found));
+    notes.extend(shrinkage::notes(found));
+    let formula = test.as_ref().map(|test| &test.formula);
+    notes.extend(adjust::notes(request, &gathered.header, found, formula, &sites));
+    notes.extend(blocks.notes());
     notes.extend(quality.notes);
     notes.extend(gathered.skipped);
     let facts = AboutStack { request, digest: &gathered.digest, chosen: &chosen, arrays: &arrays, notes: &notes };
@@ -127,7 +139,8 @@ pub fn stack(results: &Path, request: &StackRequest, tell: Listener<'_>) -> Resu
     whole::put_all_in_place(&folder, files, &about)?;
     Ok(Stacked {
         folder,
-        children: gathered.found.children.len(),
+        children: gathered.blocks.blocks.children(),
+        rows: gathered.found.children.len(),
         of: gathered.rows,
         left_out: gathered.found.left_out,
         matched: gathered.matched,
@@ -157,6 +170,8 @@ struct Written {
     quality: QualityResult,
     /// 1/(dof − 2) of each child.
     sampling: Vec<f64>,
+    /// Effects of sites on each kind of matrices, where they were taken out.
+    sites: Vec<Option<Adjusted>>,
 }
 
 /// Writes them. Which children lack which parcels (`lacking`) is found on the way if it is not known yet.
@@ -167,26 +182,41 @@ fn write(
     lacking: Option<Lacking>,
     chosen: &Value,
 ) -> Result<Written, StackError> {
-    let Work { results, folder, found, atlases, tell } = *work;
+    let Work { results, folder, found, atlases, tell, .. } = *work;
     let plans = stacking::plans(request, found, atlases);
     stacking::refuse_what_cannot_be(&plans, &request.formats)?;
     let mut files = arrays::write_tables(work)?;
     let context = QualityContext::read(work, request, header, chosen.clone())?;
     let (mut measured, mut seen, mut stacked) = (Measured::default(), Lacking::none(atlases), Vec::new());
+    let mut sites = Vec::new();
     for (kind, plan) in plans.iter().enumerate() {
         let atlas = &atlases[plan.atlas];
+        let source = Source { results, found, kind, atlas, adjust: None };
+        let adjusted = adjust::fit(&source, request.weights, &context.sampling, tell)?;
+        let adjust = adjusted.as_ref().map(|adjusted| &adjusted.effects);
         let mut lacks = LackingSink::new(&mut seen.atlases[plan.atlas], atlas, &found.children);
-        let mut sums = MeanSums::new(Summed { context: &context, results, kind, sampling: &context.sampling });
+        let mut sums = MeanSums::new(Summed { context: &context, results, kind, sampling: &context.sampling, adjust });
+        let mut spread = adjust::SpreadSink::new(&source);
+        let mut networks = NetworkMeans::open(folder, found, kind, atlas)?;
         let mut arrays = Arrays::open(folder, plan, &request.formats)?;
         let what = format!("stacking {}, {}", plan.kind.atlas, plan.kind.measure.key());
         let at = |first| tell(&Step::children(&what, first, found.children.len()));
-        Source { results, found, kind, atlas }.pass(&at, &mut [&mut lacks, &mut sums, &mut arrays])?;
+        let source = Source { adjust, ..source };
+        source.pass(&at, &mut [&mut lacks, &mut sums, &mut spread, &mut networks, &mut arrays])?;
+        files.extend(networks.finish()?);
         measured.add(&sums)?;
         stacked.push(arrays.finish(&mut files)?);
+        if let Some(adjusted) = &adjusted {
+            let table = arrays::sites::table(&adjusted.effects, atlas);
+            let path = folder.join(format!("{}_sites.tsv", found.name(plan.kind)));
+            files.push(Whole::of(&path, table.as_bytes())?);
+            measured.sites.push(SitesShown::of(plan.kind, adjusted, &spread.of_sites(&adjusted.effects)));
+        }
+        sites.push(adjusted);
     }
     let quality = quality::finish(&context, measured, folder, &mut files)?;
     let weights: Vec<[f64; 3]> = quality.weights.iter().map(ChildWeight::values).collect();
     files.push(arrays::tables::children(&folder.join("children.tsv"), header, found, &ChildWeight::COLUMNS, &weights)?);
     arrays::write_missing(work, &lacking.unwrap_or(seen), &mut files)?;
-    Ok(Written { files, arrays: stacked, quality, sampling: context.sampling })
+    Ok(Written { files, arrays: stacked, quality, sampling: context.sampling, sites })
 }

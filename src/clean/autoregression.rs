@@ -1,13 +1,13 @@
 //! How alike neighbouring frames of a run's series are: an autoregression, pooled over the run's parcels.
 //!
 //! x_t = φ₁x_{t−1} + … + φ_p x_{t−p} + e_t is fitted to the autocovariances at lags 0 … p (Yule & Walker; solved by
-//! Levinson 1947, J Math Phys 25:261, and Durbin 1960, Rev Int Stat Inst 28:233; from memory). p spans 16 s: shorter ones
-//! miss that slow waves are stronger, longer ones change little (docs/methods.md, "Degrees of freedom").
+//! Levinson 1947, J Math Phys 25:261, and Durbin 1960, Rev Int Stat Inst 28:233; from memory). p spans 16 s: shorter
+//! ones miss that slow waves are stronger, longer ones change little (docs/methods.md, "Degrees of freedom").
 //!
-//! The series are those before the filter, for the filter is part of the map whose spread is asked for. Trend and confounds
-//! must go first, and that makes autocovariances too small: of residuals r = Rx with R = I − QQᵀ, E[r rᵀ] = RΣR (Worsley
-//! et al. 2002, NeuroImage 15:1). So the autocovariances looked for are those whose expected lagged products,
-//! tr(J_h RΣR) with J_h the pairs of kept frames h apart, are the ones found.
+//! The series are those before the filter, for the filter is part of the map whose spread is asked for. Trend and
+//! confounds must go first, and that makes autocovariances too small: of residuals r = Rx with R = I − QQᵀ, E[r rᵀ] =
+//! RΣR (Worsley et al. 2002, NeuroImage 15:1). So the autocovariances looked for are those whose expected lagged
+//! products, tr(J_h RΣR) with J_h the pairs of kept frames h apart, are the ones found.
 
 #[cfg(test)]
 mod tests;
@@ -28,8 +28,8 @@ const FRAMES_PER_PAIR: usize = 8;
 /// There are at least this many frames, less those that the regression takes, for each lag (own convention).
 const FRAMES_PER_LAG: usize = 4;
 
-/// The search ends when no autocovariance moves by more than this share of the variance, or after so many rounds: dof then
-/// moves by less than a thousandth (measured).
+/// The search ends when no autocovariance moves by more than this share of the variance, or after so many rounds: dof
+/// then moves by less than a thousandth (measured).
 const STEP: f64 = 1e-3;
 const ROUNDS: usize = 30;
 
@@ -49,8 +49,8 @@ impl Autoregression {
         Self { predictors: vec![Vec::new()], left_sd: vec![1.0] }
     }
 
-    /// From the autocovariances at lags 0, 1, …, as many orders as the lags give. Where they could be of no series (with
-    /// gaps, each lag has pairs of its own) the order stops before. White without a variance.
+    /// From the autocovariances at lags 0, 1, …, as many orders as the lags give. Where they could be of no series
+    /// (with gaps, each lag has pairs of its own) the order stops before. White without a variance.
     #[must_use]
     pub fn of_autocovariances(autocovariances: &[f64]) -> Self {
         let mut found = Self::white();
@@ -128,9 +128,10 @@ impl Autoregression {
 
 /// Fits an autoregression to the residuals of a run's parcels.
 ///
-/// `residuals` has kept frames × parcels of one atlas or several: series before the filter, without what `basis` explains.
-/// `basis` is kept frames × rank, orthonormal. Each parcel counts alike, whatever its variance. Without a parcel that varies,
-/// or with no more kept frames than the basis takes, nothing is known of Σ and frames count as independent (Σ = I).
+/// `residuals` has kept frames × parcels of one atlas or several: series before the filter, without what `basis`
+/// explains. `basis` is kept frames × rank, orthonormal. Each parcel counts alike, whatever its variance. Without a
+/// parcel that varies, or with no more kept frames than the basis takes, nothing is known of Σ and frames count as
+/// independent (Σ = I).
 #[must_use]
 pub fn estimate(
     residuals: &[ArrayView2<'_, f64>],
@@ -190,8 +191,8 @@ impl<'a> Lags<'a> {
         Self { kept, kept_rows, pairs, basis: whole, lagged_basis }
     }
 
-    /// Of each lag: the sum of products of frames that far apart, over the sum of squares, mean over the parcels that vary;
-    /// none without any.
+    /// Of each lag: the sum of products of frames that far apart, over the sum of squares, mean over the parcels that
+    /// vary; none without any.
     fn products(&self, residuals: &[ArrayView2<'_, f64>]) -> Option<Vec<f64>> {
         let (mut sums, mut parcels) = (vec![0.0; self.pairs.len()], 0.0);
         let mut whole = vec![0.0; self.kept.len()];

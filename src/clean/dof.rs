@@ -10,20 +10,21 @@
 //! 1938, Biometrika 29:350; for series Afyouni, Smith & Nichols 2019, NeuroImage 199:609; from memory). A few strong
 //! directions of M, as the ends of a run have them, make that too small, by up to 15 %. To the next order the
 //! expectation of the ratio gives dof = ν·(1 + 4·tr(M³)/(tr(M)·tr(M²)) − 4/ν) (derived here: E[xxᵀ/xᵀx] expanded about
-//! E[xᵀx] for normal x). Where all directions are alike both agree: for white series and an intercept alone dof is K − 1.
-//! The variance of Fisher's z is 1/(dof − 2), which is then his 1/(K − 3).
+//! E\[xᵀx\] for normal x). Where all directions are alike both agree: for white series and an intercept alone dof is
+//! K − 1. The variance of Fisher's z is 1/(dof − 2), which is then his 1/(K − 3).
 //!
-//! M has K² entries, and K may be thousands. M = PNP, where P = I − QQᵀ is the regression and N the covariance before it.
-//! Up to [`COMBS`] kept frames, or where the regression takes half of them, M is written out. In longer runs
+//! M has K² entries, and K may be thousands. M = PNP, where P = I − QQᵀ is the regression and N the covariance before
+//! it. Up to [`COMBS`] kept frames, or where the regression takes half of them, M is written out. In longer runs
 //! tr(M) = Σ zᵀMz, tr(M²) = Σ |Mz|² and so on over K unit vectors z are taken from fewer vectors ([`combs`]): every
-//! [`COMBS`]th frame with a sign. That brings in products of entries of M a multiple of [`COMBS`] frames apart, with either
-//! sign; they are small, for the filter has forgotten by then (Bekas, Kokiopoulou & Saad 2007, Appl Numer Math 57:1214; from
-//! memory). docs/methods.md has the error. The signs are fixed, so the same run always gives the same dof. Taking combs of N
-//! and then what P takes off it exactly is worse: long gaps that are filled from two frames make a few directions of N so
-//! strong that little is left of the difference (24 % off at TR 0.5 s with 60 % dropped).
+//! [`COMBS`]th frame with a sign. That brings in products of entries of M a multiple of [`COMBS`] frames apart, with
+//! either sign; they are small, for the filter has forgotten by then (Bekas, Kokiopoulou & Saad 2007, Appl Numer Math
+//! 57:1214; from memory). docs/methods.md has the error. The signs are fixed, so the same run always gives the same
+//! dof. Taking combs of N and then what P takes off it exactly is worse: long gaps that are filled from two frames
+//! make a few directions of N so strong that little is left of the difference (24 % off at TR 0.5 s with 60 %
+//! dropped).
 //!
-//! The spectral fill rescales each series by its own SD, which no linear map does. Here all are rescaled by one factor, the
-//! one to expect of series with this Σ ([`Filling::factor`]).
+//! The spectral fill rescales each series by its own SD, which no linear map does. Here all are rescaled by one factor,
+//! the one to expect of series with this Σ ([`Filling::factor`]).
 
 #[cfg(test)]
 mod tests;
@@ -54,7 +55,7 @@ pub struct Dof {
 }
 
 impl Dof {
-    /// Of a run that has no frame.
+    /// Of a run of which nothing is left.
     pub const NONE: Self = Self { own: 0.0, white: 0.0, before_regression: 0.0 };
 }
 
@@ -81,8 +82,12 @@ impl CleaningMap<'_> {
     pub(super) fn degrees_of_freedom(&self, own: &Autoregression) -> Result<Dof, CleanError> {
         let nothing = self.design.slice(s![.., ..0]);
         let before = self.traces(Some(own), nothing)?;
+        // What rounding leaves where the trend alone has as many columns as there are frames is nothing.
+        if self.trend.ncols() >= self.kept_rows.len() || before.0[0] <= RANK_TOLERANCE * self.kept_rows.len() as f64 {
+            return Ok(Dof::NONE);
+        }
         let after = self.traces(Some(own), self.design)?;
-        // What rounding leaves of a run that the design explains wholly is nothing.
+        // Nor is what it leaves of a run that the design explains wholly.
         let anything = self.design.ncols() < self.kept_rows.len() && after.0[0] > RANK_TOLERANCE * before.0[0];
         Ok(Dof {
             own: if anything { after.dof() } else { 0.0 },
@@ -200,8 +205,8 @@ fn take_out(x: &mut Array2<f64>, basis: ArrayView2<'_, f64>) {
     general_mat_mul(-1.0, &basis, &along, 1.0, x);
 }
 
-/// The unit vectors of `frames` kept frames, those that are a multiple of [`COMBS`] frames apart added up with signs: frames
-/// × at most [`COMBS`] columns.
+/// The unit vectors of `frames` kept frames, those that are a multiple of [`COMBS`] frames apart added up with signs:
+/// frames × at most [`COMBS`] columns.
 fn combs(frames: usize) -> Array2<f64> {
     let mut combs = Array2::zeros((frames, COMBS.min(frames)).f());
     for frame in 0..frames {

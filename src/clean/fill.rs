@@ -26,8 +26,8 @@ pub struct Filling {
 /// Where the values of dropped frames come from.
 #[derive(Debug)]
 enum From {
-    /// Of each dropped frame: the kept frame before it, the kept frame after it, and how far it is on the way from one to
-    /// the other. At the ends both are the nearest kept frame.
+    /// Of each dropped frame: the kept frame before it, the kept frame after it, and how far it is on the way from one
+    /// to the other. At the ends both are the nearest kept frame.
     Neighbours(Vec<(usize, usize, f64)>),
     /// [`waves`] at kept and at dropped frames.
     Waves { at_kept: Array2<f64>, at_dropped: Array2<f64> },
@@ -89,9 +89,9 @@ impl Filling {
         matches!(self.from, From::Waves { .. })
     }
 
-    /// The one factor that stands for those by which [`fill`](Self::fill) rescales series of mean 0: the root of the ratio
-    /// of the mean squares of `series` (kept frames × any number) and of what is fitted to them. 1 where nothing is
-    /// rescaled.
+    /// The one factor that stands for those by which [`fill`](Self::fill) rescales series of mean 0: the root of the
+    /// ratio of the mean squares of `series` (kept frames × any number) and of what is fitted to them. 1 where nothing
+    /// is rescaled.
     #[must_use]
     pub fn factor(&self, series: ArrayView2<'_, f64>) -> f64 {
         let From::Waves { at_kept, .. } = &self.from else { return 1.0 };
@@ -111,8 +111,8 @@ impl Filling {
         }
     }
 
-    /// The transpose of [`fill_by_factor`](Self::fill_by_factor), in place: dropped rows become 0 and give what they held
-    /// to the kept rows that they are filled from.
+    /// The transpose of [`fill_by_factor`](Self::fill_by_factor), in place: dropped rows become 0 and give what they
+    /// held to the kept rows that they are filled from.
     pub fn transposed_by_factor(&self, values: &mut Array2<f64>, factor: f64) {
         match &self.from {
             From::Neighbours(neighbours) => {

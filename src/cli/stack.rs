@@ -22,6 +22,7 @@ use super::{Common, out};
   keepstill stack results --as mat --missing drop-parcel
   keepstill stack results --equal-minutes 6 --match motion --group site
   keepstill stack results --reliability
+  keepstill stack results --adjust-sites site --keep \"age_months + sex\"
   keepstill stack results --test \"z ~ age_months + sex + mean_fd_mm\" --permutations 1000
 
 Children with the verdict \"enough\" whom no review excludes are taken, in the order of cohort.tsv.
@@ -49,10 +50,14 @@ pub(crate) struct Stack {
     /// Write Fisher's z in place of correlations; file names then have Z.
     #[arg(long)]
     fisher_z: bool,
-    /// How much each child counts in QC-FC, mean matrices and tests. variance: the less data is left after cleaning, the
-    /// less; equal: all alike, which finds motion where there is none.
+    /// How much each child counts in QC-FC, mean matrices and tests. variance: the less data is left after cleaning,
+    /// the less; equal: all alike, which finds motion where there is none.
     #[arg(long, value_name = "WHAT", value_parser = weights, default_value = "variance")]
     weights: Weights,
+    /// Column of cohort.tsv that says who belongs together, such as families: in QC-FC and tests they are not taken to
+    /// be independent. Rows of one child belong together without it.
+    #[arg(long, value_name = "COLUMN")]
+    blocks: Option<String>,
     #[command(flatten)]
     further: further::Options,
 }
@@ -96,6 +101,7 @@ pub(crate) fn main(args: &Stack, common: &Common) -> Result<u8, Failure> {
         further: args.further.further(),
         group: args.further.group.clone(),
         weights: args.weights,
+        blocks: args.blocks.clone(),
     };
     let steps = Steps::new(common);
     let stacked = library::stack(&args.results, &request, &|step| steps.show(step));
@@ -121,7 +127,12 @@ fn told(stacked: &Stacked) -> Value {
 }
 
 fn text(stacked: &Stacked) -> String {
-    let mut text = format!("{} of {} in the stack", stacked.children, out::counted(stacked.of, "child", "children"));
+    let mut text = if stacked.rows == stacked.children {
+        format!("{} of {} in the stack", stacked.children, out::counted(stacked.of, "child", "children"))
+    } else {
+        let who = out::counted(stacked.children, "child", "children");
+        format!("{} of {} rows of cohort.tsv in the stack, of {who}", stacked.rows, stacked.of)
+    };
     let reasons: Vec<String> = stacked.reasons().iter().map(|(reason, n)| format!("{n} {reason}")).collect();
     if reasons.is_empty() {
         text.push_str(", none left out.\n");

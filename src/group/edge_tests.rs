@@ -17,10 +17,13 @@
 //! lacks which edges belongs with the result.
 
 mod classes;
+mod clusters;
+mod joint;
 mod rank;
 mod triangle;
 
-pub use self::classes::{fit_weighted, scatter};
+pub use self::classes::{fit_in_blocks, fit_weighted, scatter};
+pub use self::joint::{JointFits, fit_joint};
 
 use self::triangle::{invert_upper, norm};
 use std::collections::BTreeMap;
@@ -29,7 +32,9 @@ use ndarray::{Array1, Array2, ArrayView1, ArrayView2, Axis};
 use ndarray_linalg::QR;
 use rayon::prelude::*;
 
+use self::clusters::Clusters;
 use self::rank::Rank;
+use super::exchange::Blocks;
 use super::{block_columns, columns_as_f64, tails};
 use crate::linalg::{LinalgError, lapack_error, require_finite};
 
@@ -80,6 +85,13 @@ pub enum EdgeTestError {
          intercept in the formula, or use the p of the t test"
     )]
     NotCentred { column: String },
+    /// A column that varies both between and within blocks of rows, under permutation.
+    #[error(
+        "the model's column {column} varies both between blocks of related rows (the rows of one child, or those that \
+         --blocks puts together) and within them, so neither may be exchanged; give it in two parts in the formula, as \
+         in between(age) + within(age), each of which can be permuted"
+    )]
+    BothWays { column: String },
     /// More permutations than can be held.
     #[error(
         "{count} permutations are too many: {most} already give a smallest p of 1 in {most}, and the largest |t| of \
@@ -103,6 +115,8 @@ pub struct Model {
     norms: Array1<f64>,
     /// Roots of the children's weights; none where all are 1.
     roots: Option<Array1<f64>>,
+    /// The block of each row; none where all rows are independent.
+    blocks: Option<Vec<usize>>,
     /// Of all children.
     whole: Factors,
     names: Vec<String>,
@@ -118,6 +132,8 @@ pub(super) struct Factors {
     /// √((XᵀX)⁻¹ⱼⱼ) of each coefficient.
     spread: Array1<f64>,
     determined: Vec<bool>,
+    /// Where rows come in blocks.
+    clusters: Option<Clusters>,
 }
 
 /// Fits of all edges; NaN where not available.
@@ -131,6 +147,8 @@ pub struct EdgeFits {
     pub t: Array2<f64>,
     /// Two-sided.
     pub p: Array2<f64>,
+    /// Degrees of freedom of t: the edge's, or fewer where rows come in blocks.
+    pub t_dof: Array2<f64>,
     /// Children that each edge was fitted on; less than all where children lack it.
     pub children: Vec<usize>,
     /// Degrees of freedom of each edge, children − rank of the design on them; 0 where not available.
@@ -179,7 +197,7 @@ impl Model {
             return Err(EdgeTestError::Dependent { column: names[*column].clone(), others: others.join(", ") });
         }
         let whole = Factors::of(scaled.view(), norms.view(), &rank)?;
-        Ok(Self { scaled, norms, roots: None, whole, names: names.to_vec() })
+        Ok(Self { scaled, norms, roots: None, blocks: None, whole, names: names.to_vec() })
     }
 
     /// The same, each child with its weight (one per child, above 0).
@@ -204,6 +222,22 @@ impl Model {
         }
         let whole = Factors::of(scaled.view(), norms.view(), &rank)?;
         Ok(Self { scaled, norms, roots: Some(roots), whole, ..plain })
+    }
+
+    /// The same, with standard errors that respect blocks of related rows: see [`clusters`].
+    ///
+    /// # Errors
+    /// A decomposition that failed.
+    ///
+    /// # Panics
+    /// When there is not one block per row.
+    pub fn in_blocks(mut self, blocks: &Blocks) -> Result<Self, EdgeTestError> {
+        assert_eq!(blocks.rows(), self.children(), "one block per row");
+        if !blocks.are_single() {
+            self.whole.clusters = Some(Clusters::of(self.whole.q.view(), self.whole.solve.view(), blocks.of_rows())?);
+            self.blocks = Some(blocks.of_rows().to_vec());
+        }
+        Ok(self)
     }
 
     /// An orthonormal basis of the design, children × coefficients; its last column is the design's last made
@@ -304,7 +338,12 @@ impl Model {
         if rank.used.is_empty() || present.len() <= rank.used.len() {
             return Ok(None);
         }
-        Ok(Some(Factors::of(scaled.view(), (&self.norms * &own).view(), &rank)?))
+        let mut factors = Factors::of(scaled.view(), (&self.norms * &own).view(), &rank)?;
+        if let Some(blocks) = &self.blocks {
+            let blocks: Vec<usize> = present.iter().map(|&row| blocks[row]).collect();
+            factors.clusters = Some(Clusters::of(factors.q.view(), factors.solve.view(), &blocks)?);
+        }
+        Ok(Some(factors))
     }
 
     fn fit_complete(&self, factors: &Factors, y: ArrayView2<'_, f64>) -> EdgeFits {
@@ -317,8 +356,12 @@ impl Model {
         out.dof.fill(dof);
         let determined: Vec<usize> = (0..self.coefficients()).filter(|&j| factors.determined[j]).collect();
         let coefficients = factors.solve.dot(&along);
+        let mut in_blocks = BTreeMap::new();
         for &j in &determined {
             out.coefficients.row_mut(j).assign(&coefficients.row(j));
+            if let Some(clusters) = &factors.clusters {
+                in_blocks.insert(j, (clusters.standard_errors(residuals.view(), j), clusters.dof[j]));
+            }
         }
         for edge in 0..y.ncols() {
             let left = residuals.column(edge).fold(0.0, |sum, e| sum + e * e);
@@ -328,11 +371,16 @@ impl Model {
                 continue;
             }
             for &j in &determined {
-                let se = out.residual_sd[edge] * factors.spread[j];
+                let (se, dof) = match in_blocks.get(&j) {
+                    Some((_, dof)) if dof.is_nan() => continue,
+                    Some((errors, dof)) => (errors[edge], *dof),
+                    None => (out.residual_sd[edge] * factors.spread[j], dof as f64),
+                };
                 let t = out.coefficients[[j, edge]] / se;
+                out.t_dof[[j, edge]] = dof;
                 out.standard_errors[[j, edge]] = se;
                 out.t[[j, edge]] = t;
-                out.p[[j, edge]] = tails::t_two_sided(t, dof as f64);
+                out.p[[j, edge]] = tails::t_two_sided(t, dof);
             }
         }
         out
@@ -356,7 +404,7 @@ impl Factors {
         }
         let spread = solve.map_axis(Axis(1), norm);
         // Row-major, so that products with blocks of children × edges run along memory.
-        Ok(Self { q: q.as_standard_layout().to_owned(), solve, spread, determined })
+        Ok(Self { q: q.as_standard_layout().to_owned(), solve, spread, determined, clusters: None })
     }
 }
 
@@ -370,7 +418,8 @@ impl EdgeFits {
             coefficients: nothing.clone(),
             standard_errors: nothing.clone(),
             t: nothing.clone(),
-            p: nothing,
+            p: nothing.clone(),
+            t_dof: nothing,
             children: vec![0; edges],
             dof: vec![0; edges],
             residual_sd: Array1::from_elem(edges, f64::NAN),
@@ -385,6 +434,7 @@ impl EdgeFits {
                 (&mut self.standard_errors, &part.standard_errors),
                 (&mut self.t, &part.t),
                 (&mut self.p, &part.p),
+                (&mut self.t_dof, &part.t_dof),
             ] {
                 whole.column_mut(to).assign(&part.column(from));
             }

@@ -4,10 +4,10 @@
 //!
 //! vᵢ = τ² + φ/(dofᵢ − 2),
 //!
-//! τ² from differences between children, the rest from sampling: Fisher's z of a correlation with dof degrees of freedom
-//! has a variance of about 1/(dof − 2), since n = dof + 1 independent frames give 1/(n − 3) (Fisher 1921, Metron 1:3). φ
-//! is near 1 and takes up that dof is only known up to a factor. Each child counts by 1/vᵢ, which makes its residuals
-//! as variable as all others': least squares then hold, and so does exchanging them.
+//! τ² from differences between children, the rest from sampling: Fisher's z of a correlation with dof degrees of
+//! freedom has a variance of about 1/(dof − 2), since n = dof + 1 independent frames give 1/(n − 3) (Fisher 1921,
+//! Metron 1:3). φ is near 1 and takes up that dof is only known up to a factor. Each child counts by 1/vᵢ, which makes
+//! its residuals as variable as all others': least squares then hold, and so does exchanging them.
 //!
 //! **Moments** (DerSimonian & Laird 1986, Control Clin Trials 7:177, with a second equation for φ). Let Q be an edge's
 //! residual sum of squares under weights a, once a design with leverages h is taken out. Then
@@ -16,8 +16,8 @@
 //!
 //! Two weightings, a = 1 and a = dof − 2, give two equations. Their means over all edges give φ and the mean τ². With φ
 //! known, each equation gives each edge's τ²; the two estimates are mixed so that their variance under normal residuals
-//! is smallest, and drawn to the mean of all edges by the share of their spread that is sampling (empirical Bayes: Efron &
-//! Morris 1973, J Am Stat Assoc 68:117; from memory). Estimates below 0 become 0.
+//! is smallest, and drawn to the mean of all edges by the share of their spread that is sampling (empirical Bayes:
+//! Efron & Morris 1973, J Am Stat Assoc 68:117; from memory). Estimates below 0 become 0.
 //!
 //! **Classes.** Edges are sorted by τ² into a few [`EdgeClass`]es that share weights, so that products of matrices stay
 //! products of matrices.
@@ -109,8 +109,8 @@ impl VarianceModel {
         Self { factor: 0.0, between: 1.0, classes: vec![EdgeClass { edges: (0..edges).collect(), between: 1.0 }] }
     }
 
-    /// Estimates it; `design` is children × coefficients, with an intercept, and `sampling` is 1/(dof − 2) of each child
-    /// ([`sampling_variance`]).
+    /// Estimates it; `design` is children × coefficients, with an intercept, and `sampling` is 1/(dof − 2) of each
+    /// child ([`sampling_variance`]).
     ///
     /// # Errors
     /// A number of the design that is not finite.

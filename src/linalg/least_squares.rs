@@ -96,8 +96,8 @@ impl LeastSquares {
         Ok(out)
     }
 
-    /// An orthonormal basis of the used columns, rows × rank: the first columns of Q, orthonormal to rounding whatever the
-    /// design, so that taking them out of the data is as stable as reflecting the data there and back.
+    /// An orthonormal basis of the used columns, rows × rank: the first columns of Q, orthonormal to rounding whatever
+    /// the design, so that taking them out of the data is as stable as reflecting the data there and back.
     #[must_use]
     pub fn basis(&self) -> Array2<f64> {
         let mut basis = Array2::zeros((self.rank(), self.rows));

@@ -164,8 +164,8 @@ fn explain_child(stem: &str, report: &Report) -> Result<String, WhyError> {
             format!("{stem} is set aside as too_short: {minutes} minutes are kept, but {asked} are asked for.\n")
         }
         Verdict::TooFewDof if row.dof.is_finite() => format!(
-            "{stem} is set aside as too_few_dof: cleaning leaves {} degrees of freedom ({} if frames were independent), \
-             but {} are asked for.\n",
+            "{stem} is set aside as too_few_dof: cleaning leaves {} degrees of freedom ({} if frames were \
+             independent), but {} are asked for.\n",
             figures(row.dof, 1),
             figures(row.dof_white, 1),
             figures(enough.dof, 0)

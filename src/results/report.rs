@@ -54,6 +54,16 @@ pub struct JoinedRow {
     /// Stems of the runs that the joined result is made of.
     pub runs_joined: Vec<String>,
     pub results_digest: String,
+    /// Of partial correlations.
+    #[serde(default)]
+    pub shrinkage: Vec<ShrunkMatrix>,
+}
+
+/// How far the covariance behind a child's matrix was shrunk.
+#[derive(Debug, Clone, Deserialize)]
+pub struct ShrunkMatrix {
+    pub atlas: String,
+    pub shrinkage: f64,
 }
 
 /// The settings that were in force.

@@ -2,8 +2,11 @@
 
 pub(super) mod about;
 pub(super) mod array_file;
+pub(super) mod columns;
 pub(super) mod formats;
+pub(super) mod networks;
 pub(super) mod plan;
+pub(super) mod sites;
 pub(super) mod stacking;
 pub(super) mod tables;
 pub(super) mod whole;

@@ -3,13 +3,19 @@
 //! ```text
 //! cohort.tsv, review/decisions.tsv ─► candidates, left out                     (who, reviewed, left_out)
 //!  candidates ─► their matrices and coverage tables on disk                    (found, kind, children)
-//!             ─► who has as many minutes, who is alike in motion               (equal, matched)
+//!             ─► who has as much data, who is alike in motion                  (equal, matched)
+//!             ─► whose site is known, with what is kept                        (sites, site_columns)
+//!             ─► how far covariances were shrunk for partial correlations      (shrinkage)
+//!             ─► which rows are of one child or one family                     (blocks)
 //!             ─► parcels: names, networks, mean centroids, missing ones        (parcels, lacking)
 //!    children ─► values of a file, or worked out anew from the runs' records   (values, runs)
 //!             ─► blocks of children, read while the one before is worked on    (block)
+//!      blocks ─► effects of sites, which later blocks are read without           (adjust)
 //! ```
 
+pub(super) mod adjust;
 pub(super) mod block;
+pub(super) mod blocks;
 pub(super) mod children;
 pub(super) mod condition;
 pub(super) mod equal;
@@ -23,6 +29,9 @@ pub(super) mod parcels;
 pub(super) mod request;
 mod reviewed;
 pub(super) mod runs;
+pub(super) mod shrinkage;
+pub(super) mod site_columns;
+pub(super) mod sites;
 pub(super) mod step;
 mod values;
 mod who;
@@ -31,6 +40,7 @@ pub(super) mod work;
 use std::path::Path;
 
 use crate::results::Layout;
+use blocks::StackBlocks;
 use children::GatheredChildren;
 use error::StackError;
 use lacking::Lacking;
@@ -51,6 +61,8 @@ pub(super) struct Gathered {
     /// Without their mean centroids, which [`parcels::centroids`] finds.
     pub atlases: Vec<StackedAtlas>,
     pub matched: Option<Matched>,
+    /// Which rows belong together.
+    pub blocks: StackBlocks,
     /// Which children lack which parcels, where that had to be known first.
     pub lacking: Option<Lacking>,
     /// Lines of the decisions that could not be read, in words.
@@ -67,6 +79,9 @@ pub(super) fn gather(results: &Path, request: &StackRequest) -> Result<Gathered,
     if let Some(equal) = &request.further.equal {
         equal::leave_out_short(results, equal, &mut found)?;
     }
+    if let Some(wanted) = &request.further.sites {
+        sites::leave_out_unknown(wanted, &header, &mut found)?;
+    }
     let mut atlases = parcels::reference(results, &found)?;
     // Children are matched once no other will leave, and parcels are dropped according to those who stay.
     let mut lacking = None;
@@ -82,5 +97,9 @@ pub(super) fn gather(results: &Path, request: &StackRequest) -> Result<Gathered,
         let (path, reasons) = (Layout::new(results).cohort_table(), left_out::counted(&found.left_out));
         return Err(StackError::NoneLeft { path, rows, reasons, seen });
     }
-    Ok(Gathered { rows, header, digest, found, atlases, matched, lacking, skipped })
+    found.shrinkage = shrinkage::find(results, request.further.common_shrinkage, &atlases, &found)?;
+    let adjust = request.further.sites.as_ref();
+    found.sites = adjust.map(|wanted| sites::sites(wanted, &header, &found)).transpose()?;
+    let blocks = StackBlocks::read(request.blocks.as_deref(), &header, &found)?;
+    Ok(Gathered { rows, header, digest, found, atlases, matched, blocks, lacking, skipped })
 }

@@ -24,6 +24,7 @@ mod json;
 mod means;
 mod page;
 mod rows;
+pub(super) mod sites;
 pub(super) mod sums;
 mod tables;
 pub(super) mod weighting;
@@ -35,6 +36,7 @@ use serde_json::Value;
 
 use crate::outputs::pretty;
 use crate::stack::arrays::whole::Whole;
+use crate::stack::gather::adjust;
 use crate::stack::gather::block::{BlockSink, Source};
 use crate::stack::gather::error::StackError;
 use crate::stack::gather::step::Step;
@@ -43,6 +45,7 @@ use context::{QualityContext, atlas_of};
 use findings::Findings;
 use means::MeanMatrix;
 use rows::{Censoring, QcFcRow};
+use sites::SitesShown;
 use sums::{KindSums, MeanSums, Summed};
 use weighting::{ChildWeight, Weighting};
 
@@ -52,6 +55,8 @@ pub(super) struct Measured {
     rows: Vec<Vec<QcFcRow>>,
     weightings: Vec<Weighting>,
     means: Vec<MeanMatrix>,
+    /// Of each atlas and measure whose sites were adjusted.
+    pub(super) sites: Vec<SitesShown>,
 }
 
 impl Measured {
@@ -75,12 +80,12 @@ fn second_pass<'q>(first: &MeanSums<'q>, what: &str) -> Result<KindSums<'q>, Sta
 
 /// Passes all matrices of an atlas and measure through sinks.
 fn pass(summed: &Summed<'_>, what: &str, sinks: &mut [&mut dyn BlockSink]) -> Result<(), StackError> {
-    let Summed { context, results, kind, .. } = *summed;
+    let Summed { context, results, kind, adjust, .. } = *summed;
     let (found, of) = (context.found, &context.found.kinds[kind]);
     let Some(atlas) = atlas_of(context.atlases, of) else { return Ok(()) };
     let what = format!("{what} {}, {}", atlas.name, of.measure.key());
     let tell = |first| (context.tell)(&Step::children(&what, first, found.children.len()));
-    Source { results, found, kind, atlas }.pass(&tell, sinks)
+    Source { results, found, kind, atlas, adjust }.pass(&tell, sinks)
 }
 
 /// What came of it.
@@ -100,7 +105,12 @@ fn of_try(context: &QualityContext<'_>, tried: &Uncensored) -> Result<(Vec<Vec<Q
     let sampling = context.children.sampling(results, found, context.request.weights, &dof)?;
     let (mut rows, mut weightings) = (Vec::new(), Vec::new());
     for kind in 0..found.kinds.len() {
-        let summed = Summed { context, results, kind, sampling: &sampling };
+        let Some(atlas) = atlas_of(context.atlases, &found.kinds[kind]) else { continue };
+        // Matrices of the try have sites' effects of their own.
+        let source = Source { results, found, kind, atlas, adjust: None };
+        let fitted = adjust::fit(&source, context.request.weights, &sampling, context.tell)?;
+        let adjust = fitted.as_ref().map(|fitted| &fitted.effects);
+        let summed = Summed { context, results, kind, sampling: &sampling, adjust };
         let mut first = MeanSums::new(summed);
         pass(&summed, "before censoring", &mut [&mut first])?;
         let sums = second_pass(&first, "weighing before censoring")?;
@@ -118,7 +128,7 @@ pub(super) fn finish(
     files: &mut Vec<Whole>,
 ) -> Result<QualityResult, StackError> {
     let mut before = before::find(context.results, context.found, &context.children.facts, &context.settings);
-    let Measured { mut rows, mut weightings, means } = measured;
+    let Measured { mut rows, mut weightings, means, sites } = measured;
     if matches!(before, Before::Study) {
         rows.iter_mut().flatten().for_each(|row| row.censoring = Censoring::Before);
         weightings.iter_mut().for_each(|weighting| weighting.censoring = Censoring::Before);
@@ -136,7 +146,7 @@ pub(super) fn finish(
     let rows = rows.concat();
     let answer = words::answer(context, &rows);
     let notes = words::notes(context, &before);
-    let findings = Findings { quality: context, before, rows, weightings, means, answer, notes };
+    let findings = Findings { quality: context, before, rows, weightings, means, sites, answer, notes };
     let json = json::json(&findings);
     let text = |name: &str, text: &str| Whole::of(&folder.join(name), text.as_bytes());
     files.push(text("quality.tsv", &tables::quality(&findings.rows))?);

@@ -140,13 +140,16 @@ async function tabulates(page, { told, rows }) {
     return [`${when} censoring`, spread(of.minutes_kept, 1), spread(of.kept_share, 0, 100), spread(of.dof, 1)];
   });
   if (told.dof_lost !== null) kept.push(["lost to censoring, per child", "–", "–", spread(told.dof_lost, 1)]);
-  assert.deepEqual(tables[2].flat(), kept);
+  // What children count, and whether those who moved are noisier.
+  assert.deepEqual(tables[2].flat().map((row) => row[0]), told.weights.map((of) => `${of.atlas}, ${of.measure}, ${of.censoring}`));
+  assert.deepEqual(tables[2].flat().map((row) => row[1].includes("rank correlation")), told.weights.map((of) => of.noisier !== null));
+  assert.deepEqual(tables[3].flat(), kept);
   const groups = (told.groups.groups ?? []).map((group, at) => [group.name, String(group.children), ...told.groups.compared.map((of) => {
     const found = of.groups?.[at];
     const digits = of.unit === "mm" ? 3 : 1;
     return found ? `${fixed(found.mean, digits)} ± ${fixed(found.sd, digits)}; ${fixed(found.median, digits)}` : "n/a";
   })]);
-  assert.deepEqual((tables[3] ?? []).flat(), groups);
+  assert.deepEqual((tables[4] ?? []).flat(), groups);
 }
 
 /** The pictures: all that there should be, in order. */

@@ -1,8 +1,9 @@
-"""The quality that `keepstill stack` writes: every number of quality.json worked out again by numpy, scipy and statsmodels
+"""The quality that `keepstill stack --weights equal` writes (test_weights.py has the weighted one): every number of quality.json worked out again by numpy, scipy and statsmodels
 from the cohort's own matrices and tables; and whether a motion confound that was planted shows before censoring and falls
 with it."""
 
 import json
+import math
 import re
 
 import numpy as np
@@ -43,7 +44,7 @@ def results(keepstill, tmp_path_factory):
 
 @pytest.fixture(scope="module", params=[[], ["--group", "sex"]], ids=["group", "sex"])
 def stacked(request, keepstill, results, group):
-    keepstill("stack", results, *request.param)
+    keepstill("stack", results, "--weights", "equal", *request.param)
     return Reference(results, request.param[1] if request.param else "group", group)
 
 
@@ -52,7 +53,7 @@ class Reference:
 
     def __init__(self, results, column, group):
         self.results, self.column = results, column
-        self.permutations = lambda n: group("permutations", children=n, count=199, seed=1)["permutations"]
+        self.permutations = lambda n: group("permutations", children=n, count=999, seed=1)["permutations"]
         self.told = json.loads((results / "stack/quality.json").read_text())
         self.children = table(results / "stack/children.tsv")
         self.stems = list(self.children["stem"])
@@ -135,6 +136,9 @@ class Reference:
             "results": "main" if censoring == "after" else "fd_mm-0",
             "adjusted_for": ["age_months", "sex"] if adjusted else [],
             "children": n,
+            "rows": n,
+            # Those with a mean FD in any order.
+            "orders": float(math.factorial(int(np.isfinite(self.fd).sum()))),
             "children_of_edges": [int(has.min()), int(has.max())],
             "dof": dof,
             "edges": edges,
@@ -181,7 +185,7 @@ class Reference:
         beyond = lambda k, of=lambda v: v: (1 + sum(of(each[k]) >= of(own[k]) * (1 - 1e-5) for each in found)) / (1 + len(found))
         shares = np.quantile([each[1] for each in found], [0.05, 0.5, 0.95])
         return {
-            "shuffles": 199,
+            "shuffles": 999,
             "share_p": dict(zip(("centile_5", "median", "centile_95"), shares)),
             "share_q": {"centile_95": np.quantile([each[2] for each in found], 0.95)},
             "p": {"median_abs_r": beyond(0), "share_p": beyond(1), "share_q": beyond(2), "distance_rho": beyond(3, abs)},
@@ -244,7 +248,8 @@ class Reference:
             "atlas": ATLAS,
             "measure": measure,
             "values": "tanh of the mean Fisher z" if z else "mean",
-            "files": [f"{name}_{what}" for what in ("mean.npy", "mean.tsv", "qcfc.tsv", "networks.tsv")],
+            "files": [f"{name}_{what}" for what in (
+                "mean.npy", "mean.tsv", "mean_weighted.npy", "mean_weighted.tsv", "qcfc.tsv", "networks.tsv")],
             "networks": names,
             "network_means": means,
             "parcels_without_network": 0,
@@ -285,8 +290,8 @@ def test_qc_fc_before_and_after(stacked):
         # A shuffle in single precision may have an edge on the other side of 0.05, or itself on the other side of the data.
         for key in ("share_p", "share_q"):
             assert own[key] == pytest.approx(other[key], abs=2.1 / b["edges"]), place
-        assert own["p"] == pytest.approx(other["p"], abs=2.1 / 200), place
-        assert own["shuffles"] == other["shuffles"] and own["p"]["share_p"] >= 1 / 200
+        assert own["p"] == pytest.approx(other["p"], abs=5.1 / 1000), place
+        assert own["shuffles"] == other["shuffles"] and own["p"]["share_p"] >= 1 / 1000
         shuffled.append(own)
         same(a, b, place)
     # Otherwise edges that a child lacks would be tried by nothing.
@@ -357,10 +362,11 @@ def test_mean_matrices(stacked):
     for measure, told in zip(MEASURES, stacked.told["mean_matrices"], strict=True):
         matrix, counts, expected = stacked.mean(measure)
         same(told, expected, measure)
-        npy, tsv, _, networks = (stacked.results / "stack" / name for name in expected["files"])
+        npy, tsv, weighted, _, _, networks = (stacked.results / "stack" / name for name in expected["files"])
         array = np.load(npy)
         assert array.dtype == np.dtype("<f4") and array.shape == matrix.shape
         np.testing.assert_allclose(array, matrix, rtol=2e-6, atol=1e-8)
+        np.testing.assert_allclose(np.load(weighted), array, rtol=1e-6, atol=1e-8)
         frame = table(tsv, index_col=0)
         assert list(frame.index) == list(frame.columns) == list(stacked.parcels["name"])
         assert np.array_equal(frame.to_numpy("f4"), array)
@@ -371,11 +377,28 @@ def test_mean_matrices(stacked):
         np.testing.assert_allclose(rows["mean"], flat, rtol=2e-6, atol=1e-8)
 
 
+def test_all_count_alike_and_whether_those_who_moved_are_noisier(stacked):
+    """A child's scatter is its root mean square distance from the means; its rank correlation with mean FD."""
+    told = stacked.told["weights"]
+    assert [(own["measure"], own["censoring"]) for own in told] == [(m, w) for w in ("after", "before") for m in MEASURES]
+    assert all(own["weights"] == {"by": "equal"} for own in told)
+    assert (stacked.children["weight"] == 1).all() and stacked.children["sampling_sd"].isna().all()
+    for own in told:
+        where = stacked.results if own["censoring"] == "after" else stacked.results / "tries/fd_mm-0"
+        values = stacked.values(own["measure"], where)
+        scatter = np.sqrt(np.nanmean((values - np.nanmean(values, axis=0)) ** 2, axis=1))
+        rho = scipy.stats.spearmanr(stacked.fd, scatter)
+        same(own["noisier"], {"blocks": len(scatter), "rho": rho.statistic, "p": rho.pvalue}, own["measure"])
+        if (own["measure"], own["censoring"]) == ("pearson", "after"):
+            np.testing.assert_allclose(stacked.children["scatter"], scatter, rtol=2e-6)
+
+
 def test_no_number_of_quality_json_is_left_untried(stacked):
-    tried = {"children", "children_needed", "rows", "kept", "dof_lost", "groups", "mean_matrices"}
+    tried = {"children", "children_needed", "rows", "kept", "dof_lost", "groups", "mean_matrices", "weights"}
     words = {"version", "caution", "question", "answer", "stack", "motion", "covariates", "before_censoring", "notes", "leaves_out",
              "settings"}
-    assert set(stacked.told) == tried | words
+    assert set(stacked.told) == tried | words | {"rows_in_stack", "sites"}
+    assert stacked.told["rows_in_stack"] == len(stacked.children) and not stacked.told["sites"]
     first = next(row for row in stacked.told["rows"] if row["measure"] == "pearson")
     # The smallest p of the looks among the smallest of each shuffle.
     all_looks = []
@@ -400,7 +423,7 @@ def test_a_motion_confound_shows_before_censoring_and_falls_with_it(keepstill, t
     2 and 3: share p < 0.05 before 0.24, 0.26, 0.28, after 0.10, 0.11, 0.13; median |r| 0.26, 0.26, 0.30 and 0.19, 0.18, 0.21
     with 0.15 by chance alone; rank correlation with distance before -0.50, -0.39, seeds 1 and 2, after -0.05, -0.07."""
     results = cohort(keepstill, tmp_path / "data", seed, ["pearson"])
-    keepstill("stack", results)
+    keepstill("stack", results, "--weights", "equal")
     told = json.loads((results / "stack/quality.json").read_text())
     after, before = (
         next(row for row in told["rows"] if row["censoring"] == when and not row["adjusted_for"]) for when in ("after", "before")

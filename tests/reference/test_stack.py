@@ -201,13 +201,15 @@ stopifnot(identical(as.character(e$edge_name), names(x)[-1]), is.numeric(e$dista
 def test_tables(all_formats, results, atlas, parcels):
     stack = all_formats(atlas, "pearson")
     cohort, children = table(results / "cohort.tsv"), table(stack.folder / "children.tsv")
-    assert list(children.columns) == ["stem", *cohort.columns]
+    counted = ["shrinkage_spots", "shrinkage_tern18", "sampling_sd", "weight", "scatter"]
+    assert list(children.columns) == ["stem", *cohort.columns, *counted]
+    assert children[counted].notna().all().all() and np.isclose(children["weight"].astype(float).mean(), 1)
     left_out = table(stack.folder / "left_out.tsv")
     ids = ["participant_id", "session_id", "run_id"]
-    assert len(left_out) and len(children) + len(left_out) == len(cohort)
+    assert len(children) + len(left_out) == len(cohort)
     gone = cohort[ids].apply(tuple, axis=1).isin(list(left_out[ids].apply(tuple, axis=1)))
     assert (cohort[~gone]["verdict"] == "enough").all() and (cohort[gone]["verdict"] == left_out["reason"].to_numpy()).all()
-    assert children.drop(columns="stem").equals(cohort[~gone].reset_index(drop=True))
+    assert children.drop(columns=["stem", *counted]).equals(cohort[~gone].reset_index(drop=True))
     # Centroids: of each child over its runs, then over children.
     centroids = []
     for stem in stack.stems:
@@ -226,6 +228,33 @@ def test_tables(all_formats, results, atlas, parcels):
     assert list(edges["index_1"].astype(str)) == [labels["index"][k] for k in i]
     if atlas == "tern18":
         assert list(edges["network_2"]) == [labels["network"][k] for k in j]
+
+
+@pytest.mark.parametrize("measure", MEASURES)
+def test_means_by_network(all_formats, results, measure):
+    """Fisher's z over the edges that a child has; pairs in the order of their first parcel in the atlas."""
+    stack = all_formats("tern18", measure)
+    labels = list(table(next(results.parent.glob("atlas.tsv")))["network"])
+    assert not {"", "n/a"} & set(labels)
+    order = list(dict.fromkeys(labels))
+    places = np.array([order.index(label) for label in labels])
+    i, j = stack.upper
+    values = stack.edges.astype("f8")
+    if measure in CORRELATIONS and not stack.start.endswith("Z"):
+        values = np.arctanh(np.clip(values, -(1 - 1e-7), 1 - 1e-7))
+    of = [f"{order[min(a, b)]}__{order[max(a, b)]}" for a, b in zip(places[i], places[j])]
+    assert list(pandas.read_csv(stack.folder / "atlas-tern18_edges.tsv", sep="\t")["networks"]) == of
+    start = stack.start.removesuffix("Z")
+    found = pandas.read_csv(f"{start}_networks_children.tsv", sep="\t", na_values="n/a", index_col="stem")
+    assert list(found.index) == stack.stems
+    pairs = [f"{a}__{b}" for k, a in enumerate(order) for b in order[k:] if f"{a}__{b}" in of]
+    assert list(found.columns) == [f"{pair}_{what}" for pair in pairs for what in ("mean", "edges", "missing")]
+    for pair in pairs:
+        own = values[:, [name == pair for name in of]]
+        there = np.isfinite(own)
+        assert list(found[f"{pair}_edges"]) == list(there.sum(1))
+        np.testing.assert_allclose(found[f"{pair}_mean"], [mean_of(row) for row in own], rtol=1e-6, atol=1e-7)
+        np.testing.assert_allclose(found[f"{pair}_missing"], 1 - there.mean(1), rtol=1e-6, atol=1e-12)
 
 
 def mean_of(arrays):
@@ -260,12 +289,15 @@ def test_stack_json(all_formats, results):
             if f["format"] == "npy":
                 assert list(np.load(results / "stack" / f["file"], mmap_mode="r").shape) == f["shape"]
         # Cohort quality (quality.json tells of itself).
-        told |= {f"atlas-{array['atlas']}_desc-{array['measure']}_{end}" for end in ("mean.npy", "mean.tsv", "qcfc.tsv")}
+        ends = ["mean.npy", "mean.tsv", "mean_weighted.npy", "mean_weighted.tsv", "qcfc.tsv"]
+        told |= {f"atlas-{array['atlas']}_desc-{array['measure']}_{end}" for end in ends}
         # The atlas "spots" has no networks.
-        told |= {f"atlas-{array['atlas']}_desc-{array['measure']}_networks.tsv"} if array["atlas"] != "spots" else set()
+        if array["atlas"] != "spots":
+            told |= {f"atlas-{array['atlas']}_desc-{array['measure']}_networks{end}.tsv" for end in ("", "_children")}
     told |= {"quality.json", "quality.tsv", "quality.html"}
     assert names == told | {"children.tsv", "left_out.tsv", "stack.json"}
-    assert "not for diagnosis" in about["caution"] and about["children"] == len(table(results / "stack/children.tsv"))
+    assert "not for diagnosis" in about["caution"] and about["rows_in_stack"] == len(table(results / "stack/children.tsv"))
+    assert about["children"] == table(results / "stack/children.tsv")["participant_id"].nunique()
 
 
 def test_dropped_parcels_in_every_format(keepstill, results):

@@ -117,7 +117,7 @@ fn the_mark_of_a_warning_goes_through_record_receipt_and_page() {
     for _ in 0..2 {
         folder.run(&[]).expect(0);
         let record = folder.join("results/.keepstill/scans/sub-01.npz");
-        assert_eq!(record::read(Path::new(&record)).unwrap().0.row.warnings, [marked.clone()]);
+        assert_eq!(record::read(Path::new(&record)).unwrap().0.row.warnings, std::slice::from_ref(&marked));
         let receipt: Value = serde_json::from_str(&folder.read("results/.keepstill/children/sub-01.json")).unwrap();
         assert_eq!(receipt["row"]["row"]["warnings"], json!([{ "text": words, "tells_child": true }]));
         let child = child_of(&folder, "sub-01");

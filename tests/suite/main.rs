@@ -1,10 +1,13 @@
 //! One test binary for the whole program: the built command and the library against tiny studies on disk.
 
+mod adjusted;
 mod architecture;
 mod blinding;
+mod blocks;
 mod builders;
 mod commands;
 mod digests;
+mod equal;
 mod extremes;
 mod images;
 mod interrupted;
@@ -12,6 +15,7 @@ mod library;
 mod memory;
 mod messages;
 mod model;
+mod networks;
 mod outputs;
 mod privacy;
 mod quality;

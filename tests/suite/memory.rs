@@ -104,7 +104,8 @@ fn a_run_under_a_budget_gives_the_same_results() {
     free.run(&["--jobs", "3"]).expect(0);
     // Room for the program and one such scan, not for two.
     let check: Value = serde_json::from_str(&tight.keepstill(&["check", "--json", "study.toml"]).stdout).unwrap();
-    let bytes = check["memory_bytes_program"].as_f64().unwrap() + 1.3 * check["memory_bytes_per_scan"].as_f64().unwrap();
+    let bytes =
+        check["memory_bytes_program"].as_f64().unwrap() + 1.3 * check["memory_bytes_per_scan"].as_f64().unwrap();
     let gib = format!("{}", bytes / f64::from(1 << 30));
     tight.run(&["--jobs", "3", "--memory-gib", &gib]).expect(0);
     assert!(tight.results() == free.results());
@@ -128,7 +129,8 @@ fn unpacking_ahead_changes_no_bit() {
 fn an_interrupt_reaches_scans_that_wait_for_memory() {
     let folder = Tiny { children: 8, frames: 3000, ..Tiny::default() }.build();
     let check: Value = serde_json::from_str(&folder.keepstill(&["check", "--json", "study.toml"]).stdout).unwrap();
-    let bytes = check["memory_bytes_program"].as_f64().unwrap() + 1.2 * check["memory_bytes_per_scan"].as_f64().unwrap();
+    let bytes =
+        check["memory_bytes_program"].as_f64().unwrap() + 1.2 * check["memory_bytes_per_scan"].as_f64().unwrap();
     let gib = format!("{}", bytes / f64::from(1 << 30));
     let mut child = folder.command(&["run", "-q", "study.toml", "--jobs", "4", "--memory-gib", &gib]).spawn().unwrap();
     while !fs::read_to_string(folder.join("results/run-log.jsonl")).unwrap_or_default().contains("scan_started") {
@@ -148,7 +150,8 @@ fn a_digest_whose_voxels_have_no_room_is_not_read() {
     folder.run(&["--jobs", "1"]).expect(0);
     folder.edit("study.toml", "tissue_components = 3", "tissue_components = 0");
     let check: Value = serde_json::from_str(&folder.keepstill(&["check", "--json", "study.toml"]).stdout).unwrap();
-    let bytes = check["memory_bytes_program"].as_f64().unwrap() + 1.1 * check["memory_bytes_per_scan"].as_f64().unwrap();
+    let bytes =
+        check["memory_bytes_program"].as_f64().unwrap() + 1.1 * check["memory_bytes_per_scan"].as_f64().unwrap();
     let gib = format!("{}", bytes / f64::from(1 << 30));
     folder.run(&["--jobs", "1", "--memory-gib", &gib]).expect(0);
     let opened = log(&folder).iter().filter(|event| event["event"] == "image_opened").count();

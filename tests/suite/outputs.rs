@@ -18,8 +18,8 @@ const COHORT: &str = "participant_id\tsession_id\trun_id\tverdict\tproblem\truns
                       frames_kept\tminutes\tminutes_kept\tkept_share\tmean_fd_mm\tmean_fd_kept_mm\tmax_fd_mm\t\
                       median_dvars_percent\tsphere_radius_mm\tsphere_radius_from\tdropped_settling\t\
                       dropped_unaligned\tdropped_moved\tdropped_signal_jump\tdropped_logged\tdropped_beside_motion\t\
-                      dropped_short_stretch\tlongest_stretch_s\tdof\tparcels_used\tparcels\ttsnr_median\twarnings\t\
-                      review\treviewers\treview_reason\tresults_digest\tage_months\tsex\tnap";
+                      dropped_short_stretch\tlongest_stretch_s\tdof\tdof_white\tparcels_used\tparcels\ttsnr_median\t\
+                      warnings\treview\treviewers\treview_reason\tresults_digest\tage_months\tsex\tnap";
 const PARCELS: [&str; 5] = ["cove", "dune", "reef", "spit", "shoal"];
 
 fn finished(tiny: &Tiny) -> Folder {
@@ -148,7 +148,7 @@ fn the_participants_table_is_carried_along() {
     );
     folder.run(&[]).expect(0);
     let table = cells(&folder.read("results/cohort.tsv"));
-    let carried = |row: usize| table[row][36..].join("|");
+    let carried = |row: usize| table[row][37..].join("|");
     assert_eq!(carried(0), "age_months|sex|participants_verdict|note");
     assert_eq!(carried(1), "6|m|sleepy|snores, \"loudly\"");
     assert_eq!(carried(2), "n/a|n/a|n/a|n/a");

@@ -121,20 +121,27 @@ fn tables_are_in_the_order_of_the_arrays() {
     let children = stacked(&folder, "children.tsv");
     let cohort = cells(&folder.read("results/cohort.tsv"));
     for (row, own) in children.iter().zip(&cohort) {
-        assert_eq!(row[1..], own[..]);
+        // What each child counts stands behind.
+        assert_eq!(row[1..=own.len()], own[..]);
     }
+    assert_eq!(children[0][cohort[0].len() + 1..], ["sampling_sd", "weight", "scatter"]);
+    // On average a child counts 1.
+    let weights: Vec<f64> = column(&children, "weight").iter().map(|cell| cell.parse().unwrap()).collect();
+    assert!((weights.iter().sum::<f64>() / weights.len() as f64 - 1.0).abs() < 1e-6, "{weights:?}");
     set_cell(&folder, "results/cohort.tsv", 0, "stem", "theirs");
     folder.keepstill(&["stack", "results"]).expect(0);
     assert_eq!(column(&stacked(&folder, "children.tsv"), "participants_stem")[0], "theirs");
     let table = stacked(&folder, "atlas-tern5_edges.tsv");
-    let header = "edge edge_name index_1 name_1 network_1 index_2 name_2 network_2 distance_mm";
+    let header = "edge edge_name index_1 name_1 network_1 index_2 name_2 network_2 networks distance_mm";
     assert_eq!(table[0].join(" "), header);
     let network = |parcel: usize| if parcel < 2 { "A" } else { "B" };
     for (edge, (i, j)) in PAIRS.into_iter().enumerate() {
         // Slabs that are 3 mm apart.
         let name = format!("{}__{}", NAMES[i], NAMES[j]);
         let [edge_text, index_1, index_2, distance] = [edge, i + 1, j + 1, 3 * (j - i)].map(|n| n.to_string());
-        let expected = [&edge_text, &name, &index_1, NAMES[i], network(i), &index_2, NAMES[j], network(j), &distance];
+        let networks = format!("{}__{}", network(i), network(j));
+        let [first, second] = [network(i), network(j)];
+        let expected = [&edge_text, &name, &index_1, NAMES[i], first, &index_2, NAMES[j], second, &networks, &distance];
         assert_eq!(table[edge + 1], expected);
     }
     let parcels = stacked(&folder, "atlas-tern5_parcels.tsv");
@@ -144,6 +151,32 @@ fn tables_are_in_the_order_of_the_arrays() {
     let missing = stacked(&folder, "atlas-tern5_missing.tsv");
     assert_eq!(missing[0].join(" "), "index name network children_missing stems");
     assert_eq!(missing[1..], [["5", "shoal", "B", "4", "sub-01; sub-02; sub-03; sub-04"].map(str::to_owned).to_vec()]);
+}
+
+#[test]
+fn means_by_network_are_those_of_each_childs_edges() {
+    let folder = finished(&measures("npy"));
+    folder.keepstill(&["stack", "results", "--fisher-z"]).expect(0);
+    let table = stacked(&folder, "atlas-tern5_desc-pearson_networks_children.tsv");
+    let pairs = ["A__A", "A__B", "B__B"];
+    let columns = pairs.iter().flat_map(|pair| ["mean", "edges", "missing"].map(|what| format!("{pair}_{what}")));
+    assert_eq!(table[0], std::iter::once("stem".to_owned()).chain(columns).collect::<Vec<_>>());
+    assert_eq!(column(&table, "stem"), stems(&folder));
+    let edges = edges(&folder, "atlas-tern5_desc-pearsonZ");
+    // Of the parcels, the first two are of network A; the last is missing in every child.
+    let of = |(i, j): (usize, usize)| usize::from(i >= 2) + usize::from(j >= 2);
+    for (child, row) in table[1..].iter().enumerate() {
+        for (pair, cells) in row[1..].chunks(3).enumerate() {
+            let all: Vec<f64> =
+                (0..10).filter(|&e| of(PAIRS[e]) == pair).map(|e| f64::from(edges[[child, e]])).collect();
+            let own: Vec<f64> = all.iter().copied().filter(|z| !z.is_nan()).collect();
+            let mean = own.iter().sum::<f64>() / own.len() as f64;
+            assert!((cells[0].parse::<f64>().unwrap() - mean).abs() < 1e-6, "{cells:?}: {mean}");
+            assert_eq!(cells[1], own.len().to_string());
+            let missing = 1.0 - own.len() as f64 / all.len() as f64;
+            assert!((cells[2].parse::<f64>().unwrap() - missing).abs() < 1e-6, "{cells:?}");
+        }
+    }
 }
 
 #[test]
@@ -395,7 +428,10 @@ fn a_second_stack_replaces_the_first_whole_and_a_run_leaves_it_alone() {
         "atlas-tern5_desc-pearson_edges.tsv",
         "atlas-tern5_desc-pearson_mean.npy",
         "atlas-tern5_desc-pearson_mean.tsv",
+        "atlas-tern5_desc-pearson_mean_weighted.npy",
+        "atlas-tern5_desc-pearson_mean_weighted.tsv",
         "atlas-tern5_desc-pearson_networks.tsv",
+        "atlas-tern5_desc-pearson_networks_children.tsv",
         "atlas-tern5_desc-pearson_qcfc.tsv",
         "atlas-tern5_edges.tsv",
         "atlas-tern5_missing.tsv",

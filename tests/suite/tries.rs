@@ -77,7 +77,7 @@ fn tries_stand_beside_the_main_results_and_open_no_image() {
     assert_eq!(folder.read(&format!("results/{matrix}")), tried);
     // Trying what is in force now moves nothing.
     folder.run(&["--try", "fd_mm=0.5"]).expect(0);
-    assert_eq!(tries_table(&folder)[2][6], "0");
+    assert_eq!(tries_table(&folder)[2][7], "0");
 }
 
 #[test]

@@ -173,6 +173,16 @@ fn a_design_that_explains_everything_leaves_nothing() {
 }
 
 #[test]
+fn a_trend_that_explains_everything_leaves_nothing() {
+    for band in [None, Some([0.01, 0.1])] {
+        let settings = settings(band, 10, Fill::Linear);
+        let kept: Vec<bool> = (0..40).map(|frame| frame >= 34).collect();
+        let cleaner = Cleaner::new(Array2::zeros((40, 0)).view(), &kept, Seconds(2.0), &settings).unwrap();
+        assert_eq!(cleaner.dof_of(&ar1(0.4)).unwrap(), Dof::NONE, "{band:?}");
+    }
+}
+
+#[test]
 fn the_transposed_map_has_the_entries_the_other_way_round() {
     for (fill, band_hz) in
         [(Fill::Linear, None), (Fill::Linear, Some([0.01, 0.1])), (Fill::Spectral, Some([0.01, 0.1]))]

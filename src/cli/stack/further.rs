@@ -4,7 +4,9 @@ use std::fmt::Write;
 
 use clap::Args;
 use keepstill::group::groups::{Comparison, Effect};
-use keepstill::stack::{Alike, Equal, Further, Match, Matched, StandardErrors, TestRequest};
+use keepstill::stack::{
+    AdjustSites, Alike, Amount, Equal, Further, Level, Match, Matched, StandardErrors, TestRequest,
+};
 use keepstill::tables::{figures, p_words};
 use keepstill::units::Seconds;
 use serde_json::Value;
@@ -16,11 +18,19 @@ use super::super::out;
 #[command(next_help_heading = "Equal data and matched groups")]
 pub(super) struct Options {
     /// Compute each matrix anew from kept frames that last M minutes in total; file names then have EqualM.
-    #[arg(long, value_name = "M", value_parser = above_zero)]
+    #[arg(long, value_name = "M", value_parser = above_zero, group = "equal_data")]
     equal_minutes: Option<f64>,
+    /// The same from as many kept frames as leave D degrees of freedom: dof times the share of kept frames that is
+    /// used; file names then have EqualDofD.
+    #[arg(long, value_name = "D", value_parser = dof, group = "equal_data", allow_negative_numbers = true)]
+    equal_dof: Option<f64>,
     /// Draw those frames in blocks of 30 s with this seed; by default the earliest are taken.
-    #[arg(long, value_name = "SEED", requires = "equal_minutes", value_parser = seed, allow_negative_numbers = true)]
+    #[arg(long, value_name = "SEED", requires = "equal_data", value_parser = seed, allow_negative_numbers = true)]
     draw: Option<u64>,
+    /// Compute partial correlations anew with one shrinkage for all children, the median of their own, since those who
+    /// kept less are shrunk more; file names then have Common.
+    #[arg(long)]
+    common_shrinkage: bool,
     /// Leave out children until groups have the same motion, with the choice that gives the group comparison most
     /// power. motion: the groups' means of mean FD lie within the caliper; motion-pairs: each child has a partner in
     /// every other group within the caliper.
@@ -48,9 +58,25 @@ pub(super) struct Options {
     #[arg(long, value_name = "S", requires = "standard_errors", default_value = "60", help_heading = "Reliability",
         value_parser = block_seconds)]
     block_seconds: f64,
+    /// Take the location and scale of each site in this column of cohort.tsv out of every edge, shrunk by empirical
+    /// Bayes; file names then have Adjusted.
+    #[arg(long, value_name = "COLUMN", help_heading = "Sites")]
+    adjust_sites: Option<String>,
+    /// Columns whose effects stay, such as "age_months + sex".
+    #[arg(long, value_name = "TERMS", requires = "adjust_sites", help_heading = "Sites")]
+    keep: Option<String>,
     /// Fit a linear model to each edge, such as "z ~ age + sex + mean_fd_mm"; z or r, columns of children.tsv.
     #[arg(long, value_name = "FORMULA", help_heading = "Tests")]
     test: Option<String>,
+    /// What to test: each edge, or for each pair of networks the mean of its edges (Fisher's z): edges, networks.
+    #[arg(long, value_name = "WHAT", requires = "test", default_value = "edges", help_heading = "Tests",
+        value_parser = level)]
+    level: Level,
+    /// Write connected sets of edges whose |t| is above T, with p from the largest set of each permutation; single
+    /// edges of a set are not shown to differ.
+    #[arg(long, value_name = "T", requires_all = ["test", "permutations"], help_heading = "Tests",
+        value_parser = threshold, allow_negative_numbers = true)]
+    edge_sets: Option<f64>,
     /// Test only this term, column or coefficient; may be given more than once [default: all but the intercept].
     #[arg(long, value_name = "TERM", requires = "test", help_heading = "Tests")]
     of: Vec<String>,
@@ -71,6 +97,13 @@ fn above_zero(text: &str) -> Result<f64, String> {
     match text.trim().parse::<f64>() {
         Ok(minutes) if minutes > 0.0 && minutes.is_finite() => Ok(minutes),
         _ => Err("expected minutes above 0, such as 5 or 7.5".to_owned()),
+    }
+}
+
+fn dof(text: &str) -> Result<f64, String> {
+    match text.trim().parse::<f64>() {
+        Ok(dof) if dof > 0.0 && dof.is_finite() => Ok(dof),
+        _ => Err("expected degrees of freedom above 0, such as 20".to_owned()),
     }
 }
 
@@ -99,6 +132,18 @@ fn alike(text: &str) -> Result<Alike, String> {
     known.ok_or_else(|| "expected motion or motion-pairs".to_owned())
 }
 
+fn level(text: &str) -> Result<Level, String> {
+    let known = Level::ALL.into_iter().find(|level| level.key() == text);
+    known.ok_or_else(|| "expected edges or networks".to_owned())
+}
+
+fn threshold(text: &str) -> Result<f64, String> {
+    match text.trim().parse::<f64>() {
+        Ok(t) if t > 0.0 && t.is_finite() => Ok(t),
+        _ => Err("expected a t above 0, such as 3".to_owned()),
+    }
+}
+
 fn caliper(text: &str) -> Result<f64, String> {
     match text.trim().parse::<f64>() {
         Ok(mm) if mm >= 0.0 && mm.is_finite() => Ok(mm),
@@ -109,8 +154,10 @@ fn caliper(text: &str) -> Result<f64, String> {
 impl Options {
     /// As the library takes them.
     pub(super) fn further(&self) -> Further {
+        let equal = |amount| Equal { amount, draw: self.draw };
         Further {
-            equal: self.equal_minutes.map(|minutes| Equal { minutes, draw: self.draw }),
+            equal: self.equal_minutes.map(Amount::Minutes).or(self.equal_dof.map(Amount::Dof)).map(equal),
+            common_shrinkage: self.common_shrinkage,
             matching: self.matching.map(|alike| Match { alike, group: self.group.clone(), caliper_mm: self.caliper }),
             reliability: self.reliability,
             standard_errors: self.standard_errors.then_some(StandardErrors {
@@ -124,7 +171,13 @@ impl Options {
                 permutations: self.permutations as usize,
                 permute: self.permute.clone(),
                 seed: self.seed,
+                level: self.level,
+                edge_sets: self.edge_sets,
             }),
+            sites: self
+                .adjust_sites
+                .as_ref()
+                .map(|column| AdjustSites { column: column.clone(), keep: self.keep.clone() }),
         }
     }
 }
@@ -149,6 +202,19 @@ pub(super) fn text(matched: Option<&Matched>, about: &Value) -> String {
     if !about["reliability"].is_null() {
         text.push_str("Reliability: reliability.tsv, agreement.tsv, agreement_summary.tsv.\n");
     }
+    for array in list(&about["sessions"]["arrays"]) {
+        let number = |key: &str| array[key].as_f64().map_or("n/a".to_owned(), |value| figures(value, 2));
+        let _ = writeln!(
+            text,
+            "Between sessions, {} {}: median ICC(2,1) {}, ICC(3,1) {} over edges, of {} ({}).",
+            array["atlas"].as_str().unwrap_or_default(),
+            array["measure"].as_str().unwrap_or_default(),
+            number("median_icc_2_1"),
+            number("median_icc_3_1"),
+            out::counted(about["sessions"]["children"].as_u64().unwrap_or_default() as usize, "child", "children"),
+            list(&array["files"]).iter().filter_map(Value::as_str).collect::<Vec<_>>().join(", ")
+        );
+    }
     if !about["standard_errors"].is_null() {
         let arrays = list(&about["standard_errors"]["arrays"]).iter();
         let files = arrays.flat_map(|array| list(&array["files"])).filter_map(|file| file["file"].as_str());
@@ -159,18 +225,25 @@ pub(super) fn text(matched: Option<&Matched>, about: &Value) -> String {
         let word = |value: &Value| value.as_str().unwrap_or_default().to_owned();
         let _ = writeln!(
             text,
-            "Test {}: {} children, {} degrees of freedom (see test.json).",
+            "Test {}: {} children{}, {} degrees of freedom{} (see test.json).",
             word(&test["formula"]),
             test["children"],
-            test["dof"]
+            if test["rows"] == test["children"] { String::new() } else { format!(" ({} rows)", test["rows"]) },
+            test["dof"],
+            if test["blocks"] == test["rows"] { "" } else { " were rows independent" },
         );
+        text.push_str(
+            "q and family-wise p are corrected over the edges of one coefficient of one atlas and measure, not for \
+             there being several of these; family-wise p is of the edges that every child has.\n",
+        );
+        let what = if test["level"] == "networks" { "pairs of networks" } else { "edges" };
         for array in list(&test["arrays"]) {
             for coefficient in list(&array["coefficients"]) {
                 let (atlas, measure) = (word(&array["atlas"]), word(&array["measure"]));
                 let name = word(&coefficient["name"]);
                 let _ = write!(
                     text,
-                    "{atlas} {measure} {name}: {} of {} edges with q < 0.05",
+                    "{atlas} {measure} {name}: {} of {} {what} with q < 0.05",
                     coefficient["edges_q_below_0.05"], coefficient["edges_tested"]
                 );
                 let family = &coefficient["edges_p_familywise_below_0.05"];
@@ -179,6 +252,14 @@ pub(super) fn text(matched: Option<&Matched>, about: &Value) -> String {
                 } else {
                     writeln!(text, ", {family} of {} with family-wise p < 0.05", coefficient["family"])
                 };
+                let sets = &coefficient["edge_sets"];
+                if !sets.is_null() {
+                    let _ = writeln!(
+                        text,
+                        "{atlas} {measure} {name}: {} of {} edge sets with p < 0.05 by excess",
+                        sets["sets_p_excess_below_0.05"], sets["sets"]
+                    );
+                }
             }
         }
     }

@@ -3,6 +3,7 @@
 use ndarray::{ArrayView2, Axis};
 
 use super::{EdgeFits, EdgeTestError, Model};
+use crate::group::exchange::Blocks;
 use crate::group::weights::{Scatter, WeightedEdges};
 
 /// Edges of a class that are copied and fitted at once (own convention: what a fit holds in blocks anyway).
@@ -25,9 +26,29 @@ pub fn fit_weighted<T>(
 where
     T: Copy + Into<f64> + Send + Sync,
 {
+    fit_in_blocks(design, names, data, classes, &Blocks::single(design.nrows()))
+}
+
+/// The same, with standard errors that respect blocks of related rows ([`Model::in_blocks`]).
+///
+/// # Errors
+/// As [`fit_weighted`].
+///
+/// # Panics
+/// When there is not one weight of each class, and one block, per row.
+pub fn fit_in_blocks<T>(
+    design: ArrayView2<'_, f64>,
+    names: &[String],
+    data: ArrayView2<'_, T>,
+    classes: &[WeightedEdges],
+    blocks: &Blocks,
+) -> Result<EdgeFits, EdgeTestError>
+where
+    T: Copy + Into<f64> + Send + Sync,
+{
     let mut all = EdgeFits::none(names, data.ncols());
     for class in classes {
-        let model = Model::weighted(design, names, &class.weights)?;
+        let model = Model::weighted(design, names, &class.weights)?.in_blocks(blocks)?;
         for edges in class.edges.chunks(AT_ONCE) {
             let fits = model.fit(data.select(Axis(1), edges).view()).map_err(|error| match error {
                 EdgeTestError::Infinite { child, edge } => EdgeTestError::Infinite { child, edge: edges[edge] },

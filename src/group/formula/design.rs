@@ -1,8 +1,12 @@
 //! From terms and the table's columns to the design matrix.
 
+use std::ops::Range;
+
 use ndarray::Array2;
 
-use super::{Formula, FormulaError, Variable};
+use super::parts::{Coded, part_of};
+use super::{Formula, FormulaError, Part, Variable, powers};
+use crate::group::exchange::Blocks;
 use crate::tables::{nearest, no_value};
 
 /// A column of the table of children, one cell per child.
@@ -23,6 +27,14 @@ impl Column {
             (!no_value(text)).then(|| text.to_owned())
         };
         Self::Text(cells.into_iter().map(cell).collect())
+    }
+
+    /// The numbers of some rows; none where a cell is no number.
+    fn numbers(&self, rows: &[usize]) -> Option<Vec<f64>> {
+        match self {
+            Self::Number(all) => Some(rows.iter().map(|&row| all[row]).collect()),
+            Self::Text(all) => rows.iter().map(|&row| all[row].as_deref().and_then(number)).collect(),
+        }
     }
 
     fn len(&self) -> usize {
@@ -72,6 +84,10 @@ pub struct Design {
     pub left_out: Vec<Missing>,
     /// The factors, in the order of their first mention.
     pub factors: Vec<Levels>,
+    /// The columns that have powers, and the mean that is taken off first.
+    pub centred: Vec<(String, f64)>,
+    /// Places of each term's coefficients, in the order of the formula's terms.
+    pub terms: Vec<Range<usize>>,
 }
 
 /// A variable's cells for the children used.
@@ -81,10 +97,11 @@ enum Values {
     Groups(Vec<usize>, Vec<String>),
 }
 
-/// Columns of a design with their names.
-type Coded = Vec<(String, Vec<f64>)>;
-
-pub(super) fn design(formula: &Formula, table: &[(String, Column)]) -> Result<Design, FormulaError> {
+pub(super) fn design(
+    formula: &Formula,
+    table: &[(String, Column)],
+    blocks: Option<&Blocks>,
+) -> Result<Design, FormulaError> {
     let children = table.first().map_or(0, |(_, column)| column.len());
     let columns =
         formula.variables.iter().map(|v| find(&v.column, table, children)).collect::<Result<Vec<&Column>, _>>()?;
@@ -110,7 +127,8 @@ pub(super) fn design(formula: &Formula, table: &[(String, Column)]) -> Result<De
         .collect::<Result<Vec<Values>, _>>()?;
 
     // Without an intercept, the first factor among the terms of one part says which group a child is in by itself.
-    let is_factor = |v: usize| matches!(values[v], Values::Groups(..));
+    let blocks = blocks.map(|blocks| blocks.select(&rows));
+    let is_factor = |v: usize| matches!(values[v], Values::Groups(..)) && formula.variables[v].part == Part::Whole;
     let whole = (!formula.intercept)
         .then(|| formula.terms.iter().find(|term| term.len() == 1 && is_factor(term[0])).map(|term| term[0]))
         .flatten();
@@ -118,19 +136,26 @@ pub(super) fn design(formula: &Formula, table: &[(String, Column)]) -> Result<De
     if formula.intercept {
         coded.push(("(Intercept)".to_owned(), vec![1.0; rows.len()]));
     }
+    let mut terms = Vec::new();
     for term in &formula.terms {
+        let first = coded.len();
         require_cells(formula, term, &values)?;
         let parts = term.iter().map(|&v| {
             let every_level = term.len() == 1 && whole == Some(v);
-            code(&formula.variables[v].written(), &values[v], every_level)
+            let coded = code(&formula.variables[v].written(), &values[v], every_level);
+            part_of(&formula.variables[v], coded, blocks.as_ref())
         });
-        coded.extend(parts.reduce(|a, b| multiply(&a, &b)).unwrap_or_default());
+        let parts = parts.collect::<Result<Vec<Coded>, FormulaError>>()?;
+        coded.extend(parts.into_iter().reduce(|a, b| multiply(&a, &b)).unwrap_or_default());
+        terms.push(first..coded.len());
     }
     let names = coded.iter().map(|(name, _)| name.clone()).collect();
     let matrix = Array2::from_shape_fn((rows.len(), coded.len()), |(i, j)| coded[j].1[i]);
     let factors =
         formula.variables.iter().enumerate().zip(&values).filter_map(|((v, variable), values)| match values {
             Values::Numbers(_) => None,
+            // Once, also where both parts of it are in the formula.
+            Values::Groups(..) if formula.variables[..v].iter().any(|other| other.column == variable.column) => None,
             Values::Groups(groups, names) => Some(Levels {
                 column: variable.column.clone(),
                 levels: names
@@ -142,7 +167,8 @@ pub(super) fn design(formula: &Formula, table: &[(String, Column)]) -> Result<De
             }),
         });
     let factors = factors.collect();
-    Ok(Design { matrix, names, rows, left_out, factors })
+    let centred = powers::means(&formula.variables, |place| columns[place].numbers(&rows));
+    Ok(Design { matrix, names, rows, left_out, factors, centred, terms })
 }
 
 fn find<'a>(name: &str, table: &'a [(String, Column)], children: usize) -> Result<&'a Column, FormulaError> {
@@ -181,7 +207,7 @@ fn values(variable: &Variable, column: &Column, rows: &[usize]) -> Result<Values
                 let texts: Vec<String> = numbers.iter().map(f64::to_string).collect();
                 groups(variable, &texts.iter().map(String::as_str).collect::<Vec<_>>())
             } else {
-                Ok(Values::Numbers(numbers))
+                Ok(Values::Numbers(powers::raised(variable, numbers)))
             }
         }
         Column::Text(all) => {
@@ -193,7 +219,12 @@ fn values(variable: &Variable, column: &Column, rows: &[usize]) -> Result<Values
                 (false, true, Some(word)) => {
                     Err(FormulaError::Mixed { column: name(), row: rows[word] + 1, text: cells[word].to_owned() })
                 }
-                (false, _, None) => Ok(Values::Numbers(numbers.into_iter().flatten().collect())),
+                (false, _, None) => {
+                    Ok(Values::Numbers(powers::raised(variable, numbers.into_iter().flatten().collect())))
+                }
+                _ if variable.power > 1 => {
+                    Err(FormulaError::PowerOfWords { written: variable.written(), column: name() })
+                }
                 _ => groups(variable, &cells),
             }
         }
@@ -236,8 +267,25 @@ fn groups(variable: &Variable, cells: &[&str]) -> Result<Values, FormulaError> {
     if let [level] = levels.as_slice() {
         return Err(FormulaError::OneLevel { column: variable.column.clone(), level: level.clone() });
     }
-    let groups = cells.iter().map(|cell| places[cell]).collect();
+    let first = reference_place(variable, &levels, numeric)?;
+    // The reference comes first; the others keep their order.
+    let moved = |level: usize| if level == first { 0 } else { level + usize::from(level < first) };
+    let reference = levels.remove(first);
+    levels.insert(0, reference);
+    let groups = cells.iter().map(|cell| moved(places[cell])).collect();
     Ok(Values::Groups(groups, levels))
+}
+
+/// The place of the level that the formula names as reference; the first if it names none.
+fn reference_place(variable: &Variable, levels: &[String], numeric: bool) -> Result<usize, FormulaError> {
+    let Some(reference) = &variable.reference else { return Ok(0) };
+    let numeric = numeric && number(reference).is_some();
+    let place = levels.iter().position(|level| same_level(level, reference.trim(), numeric));
+    place.ok_or_else(|| FormulaError::NoReference {
+        column: variable.column.clone(),
+        reference: reference.clone(),
+        levels: levels.join(", "),
+    })
 }
 
 /// Every combination of the levels of an interaction of factors has a child. Its parts are in the formula, so that
@@ -246,8 +294,8 @@ fn require_cells(formula: &Formula, term: &[usize], values: &[Values]) -> Result
     let factors: Vec<(&Vec<usize>, &Vec<String>)> = term
         .iter()
         .filter_map(|&v| match &values[v] {
-            Values::Groups(groups, levels) => Some((groups, levels)),
-            Values::Numbers(_) => None,
+            Values::Groups(groups, levels) if formula.variables[v].part == Part::Whole => Some((groups, levels)),
+            Values::Groups(..) | Values::Numbers(_) => None,
         })
         .collect();
     if term.len() < 2 || factors.len() < term.len() {

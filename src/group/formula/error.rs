@@ -9,12 +9,21 @@ pub enum FormulaError {
     /// A form of R's formulas that is not supported.
     #[error("the formula \"{formula}\" has {found} at character {place}, which is not supported; {instead}")]
     NotSupported { formula: String, place: usize, found: String, instead: &'static str },
-    /// One column both as numbers and as a factor.
+    /// One column both as numbers and as a factor, or with two references.
+    #[error("the formula \"{formula}\" has both {one} and {other} at character {place}; write it one way only")]
+    TwoWays { formula: String, place: usize, one: String, other: String },
+    /// A power without the lower ones.
     #[error(
-        "the formula \"{formula}\" has {column} both as it is and as factor({column}) at character {place}; write it \
-         one way only"
+        "the formula has {term} without {lower}; add {lower}, for without it the fit would change with the place that \
+         the column is counted from"
     )]
-    TwoWays { formula: String, place: usize, column: String },
+    PowerMissing { term: String, lower: String },
+    /// A reference that no child has.
+    #[error("the reference \"{reference}\" of factor({column}) occurs in no child; the levels are {levels}")]
+    NoReference { column: String, reference: String, levels: String },
+    /// A power of a column of words.
+    #[error("the formula has {written}, but the column {column} holds words; only numbers have powers")]
+    PowerOfWords { written: String, column: String },
     /// An interaction whose parts are not all in the formula.
     #[error("the formula has {term} without {part}; write {whole}, which stands for the interaction and its parts")]
     PartMissing { term: String, part: String, whole: String },
@@ -51,6 +60,12 @@ pub enum FormulaError {
          out, or make one column of the combinations that occur and name it in place of {whole}"
     )]
     EmptyCell { cell: String, term: String, whole: String },
+    /// A part of a column where rows are not in blocks.
+    #[error(
+        "the formula has {written}, but each row is by itself, so nothing varies within blocks; name the column \
+         itself, or put related children together with --blocks"
+    )]
+    NoBlocks { written: String },
     /// No child has all columns.
     #[error("no child has a value in all columns of the formula ({columns}); leave one of them out")]
     NoRows { columns: String },

@@ -1,6 +1,8 @@
 //! From a formula's text to terms: one pass over characters into tokens, then recursive descent.
 
-use super::{Formula, FormulaError, Response, Variable};
+mod forms;
+
+use super::{Formula, FormulaError, Part, Response, Variable};
 
 #[derive(Debug, Clone, PartialEq)]
 enum Token {
@@ -8,6 +10,8 @@ enum Token {
     /// A name in backticks, which is never `factor(`.
     Quoted(String),
     Number(String),
+    /// In quotation marks.
+    Text(String),
     Sign(char),
 }
 
@@ -16,6 +20,7 @@ impl Token {
         match self {
             Self::Name(name) | Self::Quoted(name) => format!("the name {name}"),
             Self::Number(number) => format!("the number {number}"),
+            Self::Text(text) => format!("the text {text}"),
             Self::Sign(sign) => format!("\"{sign}\""),
         }
     }
@@ -46,6 +51,7 @@ pub(super) fn parse(text: &str) -> Result<Formula, FormulaError> {
     }
     let formula = Formula { response, intercept, variables: parser.variables, terms };
     formula.require_parts()?;
+    formula.require_lower_powers()?;
     Ok(formula)
 }
 
@@ -88,6 +94,12 @@ impl Parser<'_> {
                     return Err(self.error_at(start + 1, "two backticks", "a column's name between them"));
                 }
                 Token::Quoted(name)
+            } else if c == '"' || c == '\'' {
+                let Some(length) = characters[i..].iter().position(|&other| other == c) else {
+                    return Err(self.error_at(start + 1, "a quotation mark", "another one like it after the text"));
+                };
+                i += length + 1;
+                Token::Text(characters[i - length - 1..i - 1].iter().collect())
             } else if c.is_ascii_digit() {
                 while i < characters.len() && (characters[i].is_ascii_digit() || characters[i] == '.') {
                     i += 1;
@@ -179,13 +191,13 @@ impl Parser<'_> {
                 None => return Ok((intercept, terms)),
                 Some(Token::Sign('+')) => false,
                 Some(Token::Sign('-')) => true,
-                Some(Token::Sign('^' | '/' | '%' | '|' | '(' | '[' | '$')) => {
+                Some(Token::Sign('/' | '%' | '|' | '(' | '[' | '$')) => {
                     return Err(self.not_supported(
                         "compute it as a column of the table and name that column; a column name that contains such a \
                          sign goes between backticks",
                     ));
                 }
-                Some(Token::Name(_) | Token::Quoted(_) | Token::Number(_)) => {
+                Some(Token::Name(_) | Token::Quoted(_) | Token::Number(_) | Token::Text(_)) => {
                     return Err(self.unexpected(
                         "+, -, :, * or the end (a column name that contains a blank goes between backticks)",
                     ));
@@ -221,20 +233,23 @@ impl Parser<'_> {
     fn variable(&mut self) -> Result<usize, FormulaError> {
         let place = self.place();
         let variable = match self.peek().cloned() {
-            Some(Token::Quoted(column)) => Variable { column, as_factor: false },
+            Some(Token::Quoted(column)) => Variable::of(column),
             Some(Token::Name(column)) => {
                 let call = self.tokens.get(self.next + 1).map(|(_, token)| token) == Some(&Token::Sign('('));
                 match (call, column.as_str()) {
                     (true, "factor") => return self.forced_factor(place),
+                    (true, "between") => return self.part_of_column(Part::Between, place),
+                    (true, "within") => return self.part_of_column(Part::Within, place),
                     (true, _) => {
                         return Err(self.not_supported(
-                            "functions cannot be called; compute it as a column of the table and name that column",
+                            "no functions but factor(), between() and within() can be called; compute it as a column \
+                             of the table and name that column",
                         ));
                     }
                     (false, ".") => {
                         return Err(self.not_supported("name each column that the model should have"));
                     }
-                    (false, _) => Variable { column, as_factor: false },
+                    (false, _) => Variable::of(column),
                 }
             }
             Some(Token::Sign('(')) => {
@@ -243,6 +258,7 @@ impl Parser<'_> {
             _ => return Err(self.unexpected(TERM)),
         };
         self.next += 1;
+        let variable = Variable { power: self.power()?, ..variable };
         self.number_of(variable, place)
     }
 
@@ -253,28 +269,36 @@ impl Parser<'_> {
             return Err(self.unexpected("the name of a column"));
         };
         self.next += 1;
-        if self.peek() == Some(&Token::Sign(',')) {
-            return Err(self.not_supported(
-                "the reference is the first level in order of letters or of size; to have another reference, rename a \
-                 level so that it comes first, or add a column of your own and name it",
-            ));
-        }
+        let reference = self.reference()?;
         if !self.take(')') {
             return Err(self.unexpected("\")\" after the column's name"));
         }
-        self.number_of(Variable { column, as_factor: true }, place)
+        self.number_of(Variable { as_factor: true, reference, ..Variable::of(column) }, place)
+    }
+
+    /// `between(name)` or `within(name)`.
+    fn part_of_column(&mut self, part: Part, place: usize) -> Result<usize, FormulaError> {
+        self.next += 2;
+        let (Some(Token::Name(column)) | Some(Token::Quoted(column))) = self.peek().cloned() else {
+            return Err(self.unexpected("the name of a column"));
+        };
+        self.next += 1;
+        if !self.take(')') {
+            return Err(self.unexpected("\")\" after the column's name"));
+        }
+        self.number_of(Variable { part, ..Variable::of(column) }, place)
     }
 
     fn number_of(&mut self, variable: Variable, place: usize) -> Result<usize, FormulaError> {
-        if let Some(known) = self.variables.iter().position(|known| known.column == variable.column) {
-            return if self.variables[known] == variable {
-                Ok(known)
-            } else {
-                Err(FormulaError::TwoWays { formula: self.text.to_owned(), place, column: variable.column })
-            };
+        if let Some(known) = self.variables.iter().find(|known| known.clashes(&variable)) {
+            let (one, other) = (known.in_full(), variable.in_full());
+            return Err(FormulaError::TwoWays { formula: self.text.to_owned(), place, one, other });
         }
-        self.variables.push(variable);
-        Ok(self.variables.len() - 1)
+        let known = self.variables.iter().position(|known| known.is_same(&variable));
+        Ok(known.unwrap_or_else(|| {
+            self.variables.push(variable);
+            self.variables.len() - 1
+        }))
     }
 }
 

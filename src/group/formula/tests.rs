@@ -48,13 +48,13 @@ fn refusals_name_the_place_and_what_was_expected() {
         ("z ~ age + + sex", 11, "\"+\""),
         ("z ~ 2", 5, "the number 2"),
         ("z ~ age - sex", 11, "only the intercept"),
-        ("z ~ log(age)", 5, "functions cannot be called"),
-        ("z ~ age^2", 8, "compute it as a column"),
+        ("z ~ log(age)", 5, "no functions but factor(), between() and within() can be called"),
+        ("z ~ age^4", 9, "expected"),
         ("z ~ (age + sex)", 5, "without parentheses"),
         ("z ~ .", 5, "name each column"),
         ("z ~ factor(1)", 12, "the name of a column"),
         ("z ~ factor(site + base)", 17, "\")\" after"),
-        ("z ~ factor(site, 'b' first)", 16, "the reference is the first level in order"),
+        ("z ~ factor(site, 'b' first)", 18, "expected"),
         ("z ~ ses z", 9, "that contains a blank goes between backticks"),
         ("z ~ `ses`2", 10, "goes between backticks"),
         ("z ~ ses-z", 9, "between backticks"),
@@ -182,4 +182,77 @@ fn interactions_with_an_empty_cell_say_what_can_be_done() {
     assert!(three.contains("has arm b and site 2, so the interaction arm:factor(site) cannot"), "{three}");
     // A number has no cells.
     assert_eq!(said(group, every, "z ~ group*site"), Ok(4));
+}
+
+#[test]
+fn parts_are_means_of_blocks_and_distances_from_them() {
+    let table = vec![
+        ("age".into(), Column::Number(vec![8.0, 10.0, 7.0, 12.0, 11.0, 9.0])),
+        ("sex".into(), Column::from_cells(["M", "F", "F", "F", "M", "n/a"])),
+    ];
+    let blocks = Blocks::new::<_, u32>(&["a", "a", "b", "c", "c", "b"], None);
+    let design = |text: &str| Formula::parse(text).unwrap().design_in_blocks(&table, &blocks).unwrap();
+    let ages = design("z ~ between(age) + within(age)");
+    assert_eq!(ages.names, ["(Intercept)", "between(age)", "within(age)"]);
+    assert_eq!(ages.matrix.column(1).to_vec(), [9.0, 9.0, 8.0, 11.5, 11.5, 8.0]);
+    assert_eq!(ages.matrix.column(2).to_vec(), [-1.0, 1.0, -1.0, 0.5, -0.5, 1.0]);
+    // Means are over the rows that are used; a factor's columns are taken apart.
+    let both = design("z ~ within(age) + between(sex) + within(sex)");
+    assert_eq!(both.names[2..], ["between(sex)M", "within(sex)M"]);
+    assert_eq!(both.matrix.column(1).to_vec(), [-1.0, 1.0, 0.0, 0.5, -0.5]);
+    assert_eq!(both.matrix.column(2).to_vec(), [0.5, 0.5, 0.0, 0.5, 0.5]);
+    assert_eq!(both.matrix.column(3).to_vec(), [0.5, -0.5, 0.0, -0.5, 0.5]);
+    assert_eq!(both.factors.len(), 1);
+    let refused = Formula::parse("z ~ within(age)").unwrap().design(&table).unwrap_err();
+    assert_eq!(refused, FormulaError::NoBlocks { written: "within(age)".into() });
+    assert!(Formula::parse("z ~ within(age + sex)").unwrap_err().to_string().contains("\")\" after the column's name"));
+}
+
+#[test]
+fn a_factor_has_the_reference_that_is_named() {
+    for written in ["factor(site, reference = \"2\")", "factor(site, reference = 2)", "factor(site, reference='2.0')"] {
+        let design = Formula::parse(&format!("z ~ {written} + age*factor(site)")).unwrap().design(&table()).unwrap();
+        // The others keep their order.
+        let names =
+            ["(Intercept)", "factor(site)1", "factor(site)10", "age", "factor(site)1:age", "factor(site)10:age"];
+        assert_eq!(design.names, names, "{written}");
+        let levels: Vec<&str> = design.factors[0].levels.iter().map(|(level, _)| level.as_str()).collect();
+        assert_eq!(levels, ["2", "1", "10"]);
+        assert_eq!(design.matrix.column(1), array![0.0, 0.0, 0.0, 1.0]);
+        assert_eq!(design.matrix.column(2), array![1.0, 0.0, 0.0, 0.0]);
+        assert_eq!(design.terms, [1..3, 3..4, 4..6]);
+    }
+    let usual = Formula::parse("z ~ factor(sex, reference = F)").unwrap().design(&table()).unwrap();
+    assert_eq!(usual.names, ["(Intercept)", "factor(sex)M"]);
+    let said = |text: &str| {
+        let found = Formula::parse(text).and_then(|formula| formula.design(&table()));
+        found.unwrap_err().to_string()
+    };
+    let none = said("z ~ factor(site, reference = \"dune\")");
+    assert_eq!(none, "the reference \"dune\" of factor(site) occurs in no child; the levels are 1, 2, 10");
+    let two = said("z ~ factor(site, reference = \"1\") + factor(site, reference = \"2\"):age + age");
+    assert!(two.contains("both factor(site, reference = \"1\") and factor(site, reference = \"2\")"), "{two}");
+    assert!(said("z ~ factor(site, reference = \"1").contains("another one like it"));
+}
+
+#[test]
+fn powers_are_of_the_column_less_its_mean() {
+    let design = Formula::parse("z ~ age^2 + age + age^3").unwrap().design(&table()).unwrap();
+    assert_eq!(design.names, ["(Intercept)", "age^2", "age", "age^3"]);
+    // The ages are 8, 9.5, 7 and 11.
+    let mean = 8.875;
+    assert_eq!(design.centred, [("age".to_owned(), mean)]);
+    for (row, age) in [8.0, 9.5, 7.0, 11.0_f64].into_iter().enumerate() {
+        let expected = [1.0, (age - mean).powi(2), age, (age - mean).powi(3)];
+        assert_eq!(design.matrix.row(row).to_vec(), expected);
+    }
+    let said = |text: &str| {
+        let found = Formula::parse(text).and_then(|formula| formula.design(&table()));
+        found.unwrap_err().to_string()
+    };
+    assert!(said("z ~ age^2").starts_with("the formula has age^2 without age; add age"));
+    assert!(said("z ~ age + age^3").starts_with("the formula has age^3 without age^2;"));
+    assert!(said("z ~ age + age^2*sex").starts_with("the formula has age^2:sex without age:sex;"));
+    assert!(said("z ~ sex + sex^2").contains("only numbers have powers"), "{}", said("z ~ sex + sex^2"));
+    assert!(Formula::parse("z ~ age*sex + age^2*sex").is_ok());
 }

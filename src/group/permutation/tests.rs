@@ -1,7 +1,11 @@
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 
+use rand::rngs::ChaCha8Rng;
+use rand::{Rng, SeedableRng};
+
 use super::*;
+use crate::group::edge_sets::{Largest, Pairs};
 
 fn names(count: usize) -> Vec<String> {
     (0..count).map(|j| format!("b{j}")).collect()
@@ -21,27 +25,25 @@ fn design(children: usize, coefficients: usize, seed: u64) -> Array2<f64> {
     x
 }
 
-/// Freedman & Lane as they wrote it down: fit, permute, add back, fit the whole model again.
+/// As it is said: what is left of the tested column once the others are taken out of it is permuted, and the model with
+/// it in place of the column is fitted anew.
 fn slow_twin(
     x: &Array2<f64>,
     tested: usize,
     y: &Array2<f64>,
     permutations: &Array2<u32>,
 ) -> (Array1<f64>, Vec<Array1<f64>>) {
-    let whole = Model::new(x.view(), &names(x.ncols())).unwrap();
-    let t = whole.fit(y.view()).unwrap().t.row(tested).to_owned();
+    let model = |x: &Array2<f64>| Model::new(x.view(), &names(x.ncols())).unwrap();
+    let fit = |x: &Array2<f64>, y: &Array2<f64>| model(x).fit(y.view()).unwrap();
+    let t = fit(x, y).t.row(tested).to_owned();
     let others: Vec<usize> = (0..x.ncols()).filter(|&j| j != tested).collect();
-    let fitted = if others.is_empty() {
-        Array2::zeros(y.dim())
-    } else {
-        let z = x.select(Axis(1), &others);
-        z.dot(&Model::new(z.view(), &names(others.len())).unwrap().fit(y.view()).unwrap().coefficients)
-    };
-    let e = y - &fitted;
+    let z = x.select(Axis(1), &others);
+    let column = x.column(tested).to_owned().insert_axis(Axis(1));
+    let left = &column - &z.dot(&fit(&z, &column).coefficients);
     let permuted = permutations.rows().into_iter().map(|row| {
-        let places: Vec<usize> = row.iter().map(|&i| i as usize).collect();
-        let again = &fitted + &e.select(Axis(0), &places);
-        whole.fit(again.view()).unwrap().t.row(tested).to_owned()
+        let mut again = x.clone();
+        row.iter().zip(left.column(0)).for_each(|(&child, value)| again[[child as usize, tested]] = *value);
+        fit(&again, y).t.row(tested).to_owned()
     });
     (t, permuted.collect())
 }
@@ -62,7 +64,9 @@ proptest! {
         let mut y = noise(children, edges, seed + 1);
         y.column_mut(0).scaled_add(2.0, &x.column(tested));
         let drawn = permutations(children, count, seed);
-        let got = freedman_lane(x.view(), &names(coefficients), tested, y.view(), &alike(&y), Draws { count, seed }).unwrap();
+        let (names, draws) = (names(coefficients), Draws { count, seed });
+        let free = Exchange::free(y.nrows());
+        let got = permutation_test(x.view(), &names, tested, y.view(), &alike(&y), &free, draws).unwrap();
         let (t, permuted) = slow_twin(&x, tested, &y, &drawn);
         let dof = (children - coefficients) as f64;
         for edge in 0..edges {
@@ -87,7 +91,9 @@ fn results_are_the_same_with_any_number_of_threads() {
     let draws = Draws { count: 99, seed: 3 };
     let with = |threads| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
-        pool.install(|| freedman_lane(x.view(), &names(3), 1, y.view(), &alike(&y), draws).unwrap())
+        pool.install(|| {
+            permutation_test(x.view(), &names(3), 1, y.view(), &alike(&y), &Exchange::free(y.nrows()), draws).unwrap()
+        })
     };
     assert_eq!(with(1), with(3));
 }
@@ -97,10 +103,20 @@ fn edges_that_a_child_lacks_are_outside_the_family() {
     let (x, mut y) = (design(12, 2, 4), noise(12, 5, 5));
     let draws = Draws { count: 50, seed: 6 };
     let complete = y.select(Axis(1), &[0, 2, 4]);
-    let without = freedman_lane(x.view(), &names(2), 1, complete.view(), &alike(&complete), draws).unwrap();
+    let without = permutation_test(
+        x.view(),
+        &names(2),
+        1,
+        complete.view(),
+        &alike(&complete),
+        &Exchange::free(complete.nrows()),
+        draws,
+    )
+    .unwrap();
     y[[3, 1]] = f64::NAN;
     y.column_mut(3).fill(0.25);
-    let got = freedman_lane(x.view(), &names(2), 1, y.view(), &alike(&y), draws).unwrap();
+    let got =
+        permutation_test(x.view(), &names(2), 1, y.view(), &alike(&y), &Exchange::free(y.nrows()), draws).unwrap();
     assert_eq!(got.family, 3);
     for absent in [1, 3] {
         assert!(got.t[absent].is_nan() && got.family_wise_p[absent].is_nan());
@@ -137,12 +153,12 @@ fn lots_of_permutations_are_as_all_at_once() {
         edges: (from..300).step_by(2).collect(),
         weights: if from == 1 { weights.clone() } else { vec![1.0; 15] },
     });
-    let of = |class| Whitened::new(x.view(), &names, 1, class).unwrap();
+    let of = |class| Whitened::new(x.view(), &names, &[1], class).unwrap();
     let classes = [of(&odd), of(&even)];
     let draws = Draws { count: 23, seed: 4 };
-    let (t, all) = largest(&classes, y.view(), draws, 4096).unwrap();
+    let (t, all) = largest(&classes, y.view(), &Exchange::free(15), draws, 4096).unwrap();
     for at_once in [1, 7, 22, 23] {
-        let (other, some) = largest(&classes, y.view(), draws, at_once).unwrap();
+        let (other, some) = largest(&classes, y.view(), &Exchange::free(15), draws, at_once).unwrap();
         assert_eq!(t, other);
         assert_eq!(some.len(), 23);
         assert!(all.iter().zip(&some).all(|(a, b)| (a - b).abs() < 1e-12 * a));
@@ -154,7 +170,16 @@ fn lots_of_permutations_are_as_all_at_once() {
 fn what_cannot_be_permuted_is_refused() {
     let (x, y) = (design(6, 2, 4), noise(6, 2, 5));
     let refuse = |x: &Array2<f64>, tested, count| {
-        freedman_lane(x.view(), &names(x.ncols()), tested, y.view(), &alike(&y), Draws { count, seed: 1 }).unwrap_err()
+        permutation_test(
+            x.view(),
+            &names(x.ncols()),
+            tested,
+            y.view(),
+            &alike(&y),
+            &Exchange::free(y.nrows()),
+            Draws { count, seed: 1 },
+        )
+        .unwrap_err()
     };
     assert_eq!(refuse(&x, 2, 1), EdgeTestError::NoCoefficient { number: 2, coefficients: 2 });
     assert_eq!(refuse(&x, 0, 1), EdgeTestError::Constant { column: "b0".into() });
@@ -187,7 +212,7 @@ fn weights_are_those_of_whitened_rows() {
         WeightedEdges { edges: vec![0, 2], weights: (0..14).map(|k| 1.0 / f64::from(1 + k % 4)).collect() },
     ];
     let draws = Draws { count: 60, seed: 3 };
-    let got = freedman_lane(x.view(), &names(3), 1, y.view(), &classes, draws).unwrap();
+    let got = permutation_test(x.view(), &names(3), 1, y.view(), &classes, &Exchange::free(y.nrows()), draws).unwrap();
     let drawn = permutations(14, 60, 3);
     let mut maxima = vec![0.0_f64; 60];
     for class in &classes {
@@ -200,4 +225,104 @@ fn weights_are_those_of_whitened_rows() {
         maxima.iter_mut().zip(&permuted).for_each(|(m, p)| *m = p.fold(*m, |m, t| m.max(t.abs())));
     }
     got.maxima.iter().zip(&maxima).for_each(|(got, slow)| assert!((got - slow).abs() < 1e-8 * slow));
+}
+
+/// F of the tested columns of each edge, by fitting twice.
+fn slow_f(x: &Array2<f64>, tested: &[usize], y: &Array2<f64>) -> Vec<f64> {
+    let squares = |x: &Array2<f64>| -> Vec<f64> {
+        let fits = Model::new(x.view(), &names(x.ncols())).unwrap().fit(y.view()).unwrap();
+        fits.residual_sd.iter().zip(&fits.dof).map(|(sd, &dof)| sd * sd * dof as f64).collect()
+    };
+    let others: Vec<usize> = (0..x.ncols()).filter(|j| !tested.contains(j)).collect();
+    let dof = (x.nrows() - x.ncols()) as f64;
+    let (whole, without) = (squares(x), squares(&x.select(Axis(1), &others)));
+    whole.iter().zip(without).map(|(s, s0)| (s0 - s) / tested.len() as f64 / (s / dof)).collect()
+}
+
+#[test]
+fn f_of_several_columns_is_that_of_fitting_each_permutation_twice() {
+    let (x, mut y) = (design(18, 5, 21), noise(18, 9, 22));
+    y.column_mut(0).scaled_add(1.0, &x.column(3));
+    let tested = [1, 3];
+    let draws = Draws { count: 60, seed: 5 };
+    let got =
+        permutation_test_joint(x.view(), &names(5), &tested, y.view(), &alike(&y), &Exchange::free(y.nrows()), draws)
+            .unwrap();
+    let f = slow_f(&x, &tested, &y);
+    assert!(got.t.iter().zip(&f).all(|(a, b)| (a - b).abs() < 1e-9 * (1.0 + b)), "{:?} {f:?}", got.t);
+    let z = x.select(Axis(1), &[0, 2, 4]);
+    let columns = x.select(Axis(1), &tested);
+    let fit = Model::new(z.view(), &names(3)).unwrap().fit(columns.view()).unwrap();
+    let left = &columns - &z.dot(&fit.coefficients);
+    let mut reached = [1; 9];
+    for (row, maximum) in permutations(18, 60, 5).rows().into_iter().zip(&got.maxima) {
+        let mut again = x.clone();
+        for (&child, value) in row.iter().zip(left.rows()) {
+            tested.iter().zip(value).for_each(|(&column, value)| again[[child as usize, column]] = *value);
+        }
+        let largest = slow_f(&again, &tested, &y).into_iter().fold(0.0, f64::max);
+        assert!((maximum - largest).abs() < 1e-8 * (1.0 + largest));
+        reached.iter_mut().zip(&f).for_each(|(count, f)| *count += usize::from(largest >= *f));
+    }
+    let p: Vec<f64> = reached.iter().map(|&count| count as f64 / 61.0).collect();
+    assert_eq!(got.family_wise_p.to_vec(), p);
+}
+
+#[test]
+fn sets_are_held_against_the_largest_set_of_each_permutation() {
+    let parcels = 12;
+    let pairs = Pairs::of_parcels(parcels);
+    let (x, mut y) = (design(24, 3, 31), noise(24, 66, 32));
+    // Edges 0 to 4 lie at parcel 0.
+    (0..5).for_each(|edge| y.column_mut(edge).scaled_add(0.9, &x.column(1)));
+    y[[2, 7]] = f64::NAN;
+    let threshold = 2.0;
+    let draws = Draws { count: 80, seed: 6 };
+    let got = edge_sets(
+        x.view(),
+        &names(3),
+        1,
+        y.view(),
+        &alike(&y),
+        (&Exchange::free(y.nrows()), draws),
+        (&pairs, threshold),
+    )
+    .unwrap();
+    assert_eq!(got.family, 65);
+    let complete: Vec<usize> = (0..66).filter(|&edge| edge != 7).collect();
+    let (t, permuted) = slow_twin(&x, 1, &y.select(Axis(1), &complete), &permutations(24, 80, 6));
+    let sets = |t: &Array1<f64>| {
+        let over: Vec<(usize, f64)> =
+            complete.iter().copied().zip(t.iter().copied()).filter(|(_, t)| t.abs() > threshold).collect();
+        pairs.sets(&over, threshold)
+    };
+    let largest: Vec<Largest> = permuted.iter().map(|t| Largest::of(&sets(t))).collect();
+    for (a, b) in got.largest.iter().zip(&largest) {
+        assert!((a.excess - b.excess).abs() < 1e-6 && a.edges == b.edges, "{a:?} {b:?}");
+    }
+    assert!(largest.iter().any(|largest| largest.edges > 1));
+    let own = sets(&t);
+    assert_eq!(own.len(), got.sets.len());
+    for (tested, own) in got.sets.iter().zip(&own) {
+        assert_eq!(tested.set.edges, own.edges);
+        let share = |count: usize| (1 + count) as f64 / 81.0;
+        assert_eq!(tested.p_excess, share(largest.iter().filter(|l| l.excess >= own.excess).count()));
+        assert_eq!(tested.p_edges, share(largest.iter().filter(|l| l.edges >= own.edges.len()).count()));
+    }
+    // The planted set is the first.
+    let first = &got.sets[0];
+    assert!(first.set.positive && first.p_excess < 0.05 && (0..5).any(|edge| first.set.edges.contains(&edge)));
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
+    let alone = pool.install(|| {
+        edge_sets(
+            x.view(),
+            &names(3),
+            1,
+            y.view(),
+            &alike(&y),
+            (&Exchange::free(y.nrows()), draws),
+            (&pairs, threshold),
+        )
+    });
+    assert_eq!(alone.unwrap(), got);
 }

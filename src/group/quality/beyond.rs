@@ -10,8 +10,8 @@ use crate::group::quantile;
 /// that gives the data back look smaller (own choice: a hundred of its last places).
 const SAME: f64 = 1.0 - 1e-5;
 
-/// The p value of the most extreme of several looks at the same children, corrected for choosing it. The smallest p over
-/// the looks is computed for the data and for each shuffle; the p value is the rank of the data among the shuffles
+/// The p value of the most extreme of several looks at the same children, corrected for choosing it. The smallest p
+/// over the looks is computed for the data and for each shuffle; the p value is the rank of the data among the shuffles
 /// (Westfall & Young 1993, Resampling-Based Multiple Testing; from memory). Looks that are related to one another cost
 /// little. NaN without any look.
 ///

@@ -8,8 +8,9 @@ use ndarray::ArrayView2;
 use rayon::prelude::*;
 
 use super::beyond::Beyond;
-use super::shuffled::ShuffledChildren;
-use super::{Accumulator, QcFc, QualityError, Shuffled};
+use super::shuffled::{ShuffledChildren, shuffles_of};
+use super::{Accumulator, QcFc, QualityError, Shuffled, p_of_r};
+use crate::group::exchange::Exchange;
 use crate::group::weights::WeightedEdges;
 use crate::linalg::LinalgError;
 
@@ -18,6 +19,10 @@ use crate::linalg::LinalgError;
 pub struct MotionSums {
     edges: usize,
     classes: Vec<ClassSums>,
+    people: usize,
+    orders: f64,
+    /// All units that are moved, and how many of them freely; none where every row may change places with every other.
+    units: Option<[usize; 2]>,
 }
 
 /// Sums of the edges of one class.
@@ -38,9 +43,12 @@ pub struct MovingChildren<'a> {
     pub motion: &'a [f64],
     /// Children × covariates that are taken out.
     pub covariates: ArrayView2<'a, f64>,
-    /// Of each child, its place among all `of` children who are shuffled.
+    /// Of each child, its place among all rows that are shuffled.
     pub places: &'a [usize],
-    pub of: usize,
+    /// Who may be exchanged.
+    pub exchange: &'a Exchange,
+    /// Of how many children these rows are.
+    pub people: usize,
 }
 
 impl MotionSums {
@@ -53,16 +61,19 @@ impl MotionSums {
     /// When classes do not hold every edge once, or do not have one weight per child.
     pub fn new(edges: usize, classes: Vec<WeightedEdges>, children: &MovingChildren<'_>) -> Result<Self, LinalgError> {
         assert_eq!(classes.iter().map(|class| class.edges.len()).sum::<usize>(), edges, "each edge in one class");
+        let shuffles = shuffles_of(edges);
         let class_sums = |class: WeightedEdges| {
             let WeightedEdges { edges, weights } = class;
-            let &MovingChildren { motion, covariates, places, of } = children;
-            let children = ShuffledChildren { motion, covariates, weights: &weights, places, of };
+            let &MovingChildren { motion, covariates, places, exchange, .. } = children;
+            let children = ShuffledChildren { motion, covariates, weights: &weights, places, exchange, shuffles };
             let shuffled = Shuffled::new(edges.len(), &children)?;
             let sums = Accumulator::new(edges.len(), 1 + covariates.ncols());
             Ok(ClassSums { edges, weights, sums, shuffled })
         };
         let classes = classes.into_iter().map(class_sums).collect::<Result<_, LinalgError>>()?;
-        Ok(Self { edges, classes })
+        let MovingChildren { exchange, people, .. } = *children;
+        let units = (!exchange.is_free()).then(|| [exchange.units(), exchange.free_units()]);
+        Ok(Self { edges, classes, people, orders: exchange.orders(), units })
     }
 
     /// Adds the next children: a row of edges each, and its mean FD and covariates.
@@ -87,9 +98,21 @@ impl MotionSums {
         taken.into_iter().filter_map(Result::err).min_by_key(|(child, _)| *child).map_or(Ok(()), Err)
     }
 
-    /// Number of children so far.
+    /// Of how many children the rows are.
     #[must_use]
-    pub fn children(&self) -> usize {
+    pub fn people(&self) -> usize {
+        self.people
+    }
+
+    /// How many different orders the rows have.
+    #[must_use]
+    pub fn orders(&self) -> f64 {
+        self.orders
+    }
+
+    /// Number of rows so far.
+    #[must_use]
+    pub fn rows(&self) -> usize {
         self.classes.first().map_or(0, |class| class.sums.children())
     }
 
@@ -110,23 +133,65 @@ impl MotionSums {
     /// Where these correlations, with all covariates taken out, stand among those with shuffled motion.
     #[must_use]
     pub fn beyond(&self, data: &QcFc, distance_mm: &[f64]) -> Beyond {
-        let shuffles = self.classes.first().map_or(0, |class| class.shuffled.shuffles());
-        Beyond::of(data, distance_mm, shuffles, |tested| {
-            let mut row_of = vec![usize::MAX; self.edges];
-            tested.iter().enumerate().for_each(|(row, &edge)| row_of[edge] = row);
-            let mut out = vec![0.0; tested.len() * shuffles];
-            for class in &self.classes {
-                let own = data.select(&class.edges);
-                let places: Vec<usize> =
-                    (0..class.edges.len()).filter(|&place| row_of[class.edges[place]] != usize::MAX).collect();
-                let found = class.shuffled.correlations(&class.sums, &own, &places);
-                for (place, r) in places.iter().zip(found.chunks_exact(shuffles.max(1))) {
-                    let row = row_of[class.edges[*place]];
-                    out[row * shuffles..(row + 1) * shuffles].copy_from_slice(r);
-                }
+        Beyond::of(data, distance_mm, self.shuffles(), |tested| self.shuffled(data, tested))
+    }
+
+    /// The same correlations with degrees of freedom, and p, that respect blocks of related rows.
+    ///
+    /// A correlation over independent rows with ν degrees of freedom has the variance 1/(ν + 1) by chance. Shuffles of
+    /// whole blocks show what it is here, since they keep how alike the rows of a block are both in motion and in the
+    /// edge: so each edge has ν = 1/variance − 1, and at most that of independent rows. Blocks of each size are
+    /// shuffled among themselves, which leaves out what lies between sizes; the variance is raised by blocks − 1 over
+    /// those that are free to move. Where no block can move, nothing is known and p is not available.
+    #[must_use]
+    pub fn in_blocks(&self, data: QcFc) -> QcFc {
+        let Some([units, free]) = self.units else { return data };
+        let tested: Vec<usize> = (0..self.edges).filter(|&edge| !data.r[edge].is_nan()).collect();
+        let shuffles = self.shuffles();
+        let mut found = data;
+        let r = if free == 0 { Vec::new() } else { self.shuffled(&found, &tested) };
+        let wider = (units as f64 - 1.0) / free as f64;
+        let of_edge = |(k, &edge): (usize, &usize)| {
+            let own = &r[k * shuffles..(k + 1) * shuffles];
+            let mean = own.iter().map(|r| f64::from(*r)).sum::<f64>() / shuffles as f64;
+            let squares = own.iter().map(|r| (f64::from(*r) - mean).powi(2)).sum::<f64>();
+            let dof = 1.0 / (wider * squares / shuffles as f64) - 1.0;
+            (edge, (dof.round().max(1.0) as usize).min(found.dof[edge]))
+        };
+        if free == 0 {
+            tested.iter().for_each(|&edge| found.p[edge] = f64::NAN);
+            return found;
+        }
+        let dof: Vec<(usize, usize)> = tested.iter().enumerate().map(of_edge).collect();
+        for (edge, dof) in dof {
+            found.dof[edge] = dof;
+            found.p[edge] = p_of_r(found.r[edge], dof as f64);
+        }
+        found
+    }
+
+    /// Number of shuffles: none without a child.
+    fn shuffles(&self) -> usize {
+        self.classes.first().map_or(0, |class| class.shuffled.shuffles())
+    }
+
+    /// Correlations of some edges with shuffled motion, edges × shuffles.
+    fn shuffled(&self, data: &QcFc, tested: &[usize]) -> Vec<f32> {
+        let shuffles = self.shuffles();
+        let mut row_of = vec![usize::MAX; self.edges];
+        tested.iter().enumerate().for_each(|(row, &edge)| row_of[edge] = row);
+        let mut out = vec![0.0; tested.len() * shuffles];
+        for class in &self.classes {
+            let own = data.select(&class.edges);
+            let places: Vec<usize> =
+                (0..class.edges.len()).filter(|&place| row_of[class.edges[place]] != usize::MAX).collect();
+            let found = class.shuffled.correlations(&class.sums, &own, &places);
+            for (place, r) in places.iter().zip(found.chunks_exact(shuffles.max(1))) {
+                let row = row_of[class.edges[*place]];
+                out[row * shuffles..(row + 1) * shuffles].copy_from_slice(r);
             }
-            out
-        })
+        }
+        out
     }
 }
 
@@ -149,3 +214,6 @@ impl ClassSums {
         added
     }
 }
+
+#[cfg(test)]
+mod tests;

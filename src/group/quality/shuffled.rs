@@ -27,17 +27,30 @@ use ndarray::{Array1, Array2, ArrayView1, ArrayView2, Axis, s};
 use rayon::prelude::*;
 
 use super::{Accumulator, QcFc};
-use crate::group::permutation;
+use crate::group::exchange::Exchange;
 use crate::linalg::{LeastSquares, LinalgError};
 
 /// How often motion is shuffled: p values go down to 1/1000 (own convention: the p of 0.05 then has a standard error of
 /// 0.007).
 pub const SHUFFLES: usize = 999;
+/// The fewest shuffles, however many edges there are (own convention: p values go down to 1/200).
+const LEAST_SHUFFLES: usize = 199;
+/// Products of edges and shuffles that are held, at most, unless [`LEAST_SHUFFLES`] are more (own convention: 1 GB per
+/// look, and as much again while looks are compared; 999 shuffles up to 268,000 edges, 733 parcels).
+const MOST_PRODUCTS: usize = 1 << 28;
+
+/// How often motion is shuffled with so many edges.
+#[must_use]
+pub(super) fn shuffles_of(edges: usize) -> usize {
+    (MOST_PRODUCTS / edges.max(1)).clamp(LEAST_SHUFFLES, SHUFFLES)
+}
+
 /// The shuffles of one cohort are the same each time (own choice).
 const SEED: u64 = 1;
 /// Shuffles that are made at once (own choice).
 const AT_ONCE: usize = 16;
-/// Edges that one thread takes at once (own choice: sums of 256 × 999 floats are 1 MB, which a core's second cache holds).
+/// Edges that one thread takes at once (own choice: sums of 256 × 999 floats are 1 MB, which a core's second cache
+/// holds).
 const STRETCH: usize = 256;
 
 /// The largest |r| of a shuffle with an edge that children lack (own choice: a last place of single precision below 1).
@@ -88,15 +101,19 @@ pub struct ShuffledChildren<'a> {
     pub covariates: ArrayView2<'a, f64>,
     /// One per child, above 0.
     pub weights: &'a [f64],
-    /// Of each child, its place among `of` children.
+    /// Of each child, its place among the rows of `exchange`.
     pub places: &'a [usize],
-    pub of: usize,
+    /// Who may be exchanged.
+    pub exchange: &'a Exchange,
+    /// How often motion is shuffled.
+    pub shuffles: usize,
 }
 
 impl Shuffled {
     /// Shuffles `motion` of the children, with covariates (children × number, without an intercept) taken out; each
-    /// child has its weight. Where they are part of others who are shuffled too, `places` are theirs among `of`
-    /// children, whose orders they then keep: so that shuffle k of both goes together.
+    /// child has its weight. Where they are part of others who are shuffled too and every row may be exchanged with
+    /// every other, `places` are theirs among these, whose orders they then keep: so that shuffle k of both goes
+    /// together.
     ///
     /// # Errors
     /// A number that is not finite.
@@ -104,7 +121,7 @@ impl Shuffled {
     /// # Panics
     /// When there is not one row of covariates, one weight and one place per child.
     pub fn new(edges: usize, children: &ShuffledChildren<'_>) -> Result<Self, LinalgError> {
-        let &ShuffledChildren { motion, covariates, weights, places, of } = children;
+        let &ShuffledChildren { motion, covariates, weights, places, exchange, shuffles } = children;
         let count = motion.len();
         assert_eq!((count, count), (covariates.nrows(), places.len()), "a row of covariates and a place per child");
         assert_eq!(count, weights.len(), "one weight per child");
@@ -112,17 +129,17 @@ impl Shuffled {
         let mut nuisance = Array2::ones((count, 1 + covariates.ncols()));
         nuisance.slice_mut(s![.., 1..]).assign(&covariates);
         nuisance *= &roots.view().insert_axis(Axis(1));
-        let mut shuffled = Array2::zeros((count, if count == 0 { 0 } else { SHUFFLES }));
+        let mut shuffled = Array2::zeros((count, if count == 0 { 0 } else { shuffles }));
         if count > 0 {
             let fit = LeastSquares::new(nuisance.view())?;
             let column = (&ArrayView1::from(motion) * &roots).insert_axis(Axis(1));
             let own = fit.residuals(column.view())?;
-            let mut at = vec![None; of];
+            let mut at = vec![None; exchange.rows()];
             places.iter().enumerate().for_each(|(child, &place)| at[place] = Some(child));
             // Some at a time, since in double precision all would take more than all else.
-            for first in (0..SHUFFLES).step_by(AT_ONCE) {
-                let numbers = first..(first + AT_ONCE).min(SHUFFLES);
-                let drawn = permutation::rows(of, numbers.clone(), SEED);
+            for first in (0..shuffles).step_by(AT_ONCE) {
+                let numbers = first..(first + AT_ONCE).min(shuffles);
+                let drawn = exchange.draw(numbers.clone(), SEED);
                 let mut some = Array2::zeros((count, numbers.len()));
                 for (drawn, mut column) in drawn.rows().into_iter().zip(some.columns_mut()) {
                     let order = drawn.iter().filter_map(|&place| at[place as usize]);

@@ -27,7 +27,7 @@ use rand::rngs::ChaCha8Rng;
 use super::choice::block_frames;
 use super::error::{ReliabilityError, require_time};
 use super::runs::{Rows, RunFrames, RunSeries, edges_of, frames_of};
-use crate::group::permutation::below;
+use crate::group::exchange::below;
 use crate::study::settings::Measure;
 use crate::units::Seconds;
 

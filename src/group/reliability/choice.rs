@@ -11,7 +11,7 @@ use rand::rngs::ChaCha8Rng;
 
 use super::error::{ReliabilityError, require_time};
 use super::runs::{Rows, RunFrames};
-use crate::group::permutation::below;
+use crate::group::exchange::below;
 use crate::units::Seconds;
 
 /// Share of a frame that does not count: a repetition time may have been a 32-bit float, which has 0.8 s

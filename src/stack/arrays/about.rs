@@ -7,11 +7,13 @@ use serde_json::{Value, json};
 use super::array_file::FileDescription;
 use super::stacking::Stacking;
 use crate::outputs::CAUTION;
+use crate::stack::gather::blocks::StackBlocks;
 use crate::stack::gather::children::GatheredChildren;
 use crate::stack::gather::equal::BLOCK;
 use crate::stack::gather::left_out::reasons;
 use crate::stack::gather::matched::Matched;
-use crate::stack::gather::request::{Missing, StackRequest};
+use crate::stack::gather::request::{Amount, Missing, StackRequest};
+use crate::stack::gather::sites;
 use crate::study::settings::Measure;
 
 /// What `stack.json` is made from.
@@ -54,6 +56,7 @@ pub(crate) fn notes(request: &StackRequest, found: &GatheredChildren, arrays: &[
 /// `stack.json`.
 pub(crate) fn json(facts: &AboutStack<'_>) -> Value {
     let AboutStack { request, digest, chosen, arrays, notes } = facts;
+    let adjusted = if request.further.sites.is_some() { ", without the effects of sites" } else { "" };
     let arrays: Vec<Value> = arrays
         .iter()
         .map(|array| {
@@ -61,7 +64,7 @@ pub(crate) fn json(facts: &AboutStack<'_>) -> Value {
             json!({
                 "atlas": array.atlas,
                 "measure": array.measure.key(),
-                "values": values_words(array),
+                "values": format!("{}{adjusted}", values_words(array)),
                 "parcels": array.parcels,
                 "edges": array.edges,
                 "parcels_table": format!("atlas-{}_parcels.tsv", array.atlas),
@@ -99,6 +102,7 @@ pub(crate) fn chosen(
     request: &StackRequest,
     rows: usize,
     found: &GatheredChildren,
+    blocks: &StackBlocks,
     matched: Option<&Matched>,
 ) -> Value {
     let left_out: Vec<Value> =
@@ -114,11 +118,17 @@ pub(crate) fn chosen(
             "weights": request.weights.key(),
         },
         "cohort_rows": rows,
-        "children": found.children.len(),
+        "children": blocks.blocks.children(),
+        "rows_in_stack": found.children.len(),
+        "blocks": blocks.told(),
         "left_out": left_out,
     });
     for (key, value) in beyond(found, matched) {
         chosen[key] = value;
+    }
+    let sites = request.further.sites.as_ref();
+    if let Some(told) = sites.and_then(|wanted| sites::told(wanted, found, request.weights.key())) {
+        chosen["adjust_sites"] = told;
     }
     chosen
 }
@@ -135,10 +145,16 @@ fn beyond(found: &GatheredChildren, matched: Option<&Matched>) -> Vec<(&'static 
         };
         let used = || found.children.iter().filter_map(|child| child.used.map(|used| used.frames));
         let frames = [used().min(), used().max()];
-        told.push((
-            "equal_minutes",
-            json!({ "minutes": equal.minutes, "from": from, "draw": equal.draw, "frames_per_child": frames }),
-        ));
+        let (key, unit, amount) = match equal.amount {
+            Amount::Minutes(minutes) => ("equal_minutes", "minutes", minutes),
+            Amount::Dof(dof) => ("equal_dof", "dof", dof),
+        };
+        told.push((key, json!({ unit: amount, "from": from, "draw": equal.draw, "frames_per_child": frames })));
+    }
+    let shrunk = found.shrinkage.iter().filter(|own| own.common.is_some());
+    let shrunk: Vec<Value> = shrunk.map(|own| json!({ "atlas": own.atlas, "shrinkage": own.common })).collect();
+    if !shrunk.is_empty() {
+        told.push(("common_shrinkage", json!(shrunk)));
     }
     if let Some(matched) = matched {
         told.push(("match", matched.json()));

@@ -27,6 +27,8 @@ pub(crate) struct ArrayPlan<'a> {
     pub parcels: Vec<&'a Parcel>,
     pub edges: usize,
     pub children: &'a [Child],
+    /// First line of the cohort table.
+    pub header: &'a [String],
     pub fisher_z: bool,
     pub holds: Holds,
 }

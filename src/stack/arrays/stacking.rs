@@ -44,7 +44,8 @@ pub(crate) fn plans<'a>(
             let name = format!("{}{}", found.name(kind), if z { "Z" } else { "" });
             let edges = edge_count(parcels.len());
             let (children, holds) = (&found.children, Holds::Values);
-            Some(ArrayPlan { name, kind, atlas: at, parcels, edges, children, fisher_z: z, holds })
+            let header = &found.header;
+            Some(ArrayPlan { name, kind, atlas: at, parcels, edges, children, header, fisher_z: z, holds })
         })
         .collect()
 }

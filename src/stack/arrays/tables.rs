@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 use std::path::Path;
 
+use super::networks;
 use super::plan::edge_names;
 use super::whole::{Unfinished, Whole};
 use crate::group;
@@ -18,8 +19,8 @@ fn table(header: &[&str], rows: &[Vec<String>]) -> String {
 }
 
 /// `children.tsv`: row k is row k of every array; all columns of the cohort table, and what is used where that is not
-/// all, then what each child counts (`columns` and one row of numbers per child). Written as it goes, since it grows
-/// with the children.
+/// all, how far its partial correlations were shrunk, then what each child counts (`columns` and one row of numbers per
+/// child). Written as it goes, since it grows with the children.
 pub(crate) fn children(
     path: &Path,
     header: &[String],
@@ -27,16 +28,21 @@ pub(crate) fn children(
     columns: &[&str],
     numbers: &[[f64; 3]],
 ) -> Result<Whole, WriteError> {
-    let mut more = if found.equal.is_some() { "\tframes_used\tminutes_used".to_owned() } else { String::new() };
+    let used = if found.equal.is_some() { "\tframes_used\tminutes_used\tdof_used" } else { "" };
+    let mut more = used.to_owned();
+    found.shrinkage.iter().for_each(|own| more.extend(["\t", &own.column()]));
     columns.iter().for_each(|column| more.extend(["\t", column]));
     let header: Vec<&str> = header.iter().map(|name| child_column(name)).collect();
     let mut file = Unfinished::create(path)?;
     let mut text = format!("stem\t{}{more}\n", header.join("\t"));
-    for (child, numbers) in found.children.iter().zip(numbers) {
-        let used = child.used.map_or(String::new(), |used| format!("\t{}\t{}", used.frames, number_cell(used.minutes)));
+    for (place, (child, numbers)) in found.children.iter().zip(numbers).enumerate() {
+        let used = child.used.map_or(String::new(), |used| {
+            format!("\t{}\t{}\t{}", used.frames, number_cell(used.minutes), number_cell(used.dof))
+        });
         for part in [&child.stem, "\t", &child.cells, &used] {
             text.push_str(part);
         }
+        found.shrinkage.iter().for_each(|own| text.extend(["\t", &number_cell(own.children[place])]));
         numbers.iter().for_each(|&number| text.extend(["\t", &number_cell(number)]));
         text.push('\n');
         if text.len() > 1 << 16 {
@@ -55,6 +61,7 @@ pub(crate) fn child_column(name: &str) -> &str {
         "stem" => "participants_stem",
         "frames_used" => "participants_frames_used",
         "minutes_used" => "participants_minutes_used",
+        "dof_used" => "participants_dof_used",
         "sampling_sd" => "participants_sampling_sd",
         "weight" => "participants_weight",
         "scatter" => "participants_scatter",
@@ -86,8 +93,20 @@ pub(crate) fn parcels(atlas: &StackedAtlas) -> String {
 /// `atlas-A_edges.tsv`: row k is column k of each edges array.
 pub(crate) fn edges(atlas: &StackedAtlas) -> String {
     let parcels = atlas.stacked();
-    let columns =
-        ["edge", "edge_name", "index_1", "name_1", "network_1", "index_2", "name_2", "network_2", "distance_mm"];
+    let columns = [
+        "edge",
+        "edge_name",
+        "index_1",
+        "name_1",
+        "network_1",
+        "index_2",
+        "name_2",
+        "network_2",
+        "networks",
+        "distance_mm",
+    ];
+    let pairs = networks::pairs(atlas);
+    let names = pairs.names();
     let rows: Vec<Vec<String>> = group::edges(parcels.len())
         .zip(edge_names(&parcels))
         .enumerate()
@@ -96,6 +115,7 @@ pub(crate) fn edges(atlas: &StackedAtlas) -> String {
             for parcel in [parcels[i], parcels[j]] {
                 cells.extend([&parcel.index, &parcel.name, &parcel.network].map(String::clone));
             }
+            cells.push(pairs.of_edges()[edge].map_or("n/a".to_owned(), |pair| names[pair].clone()));
             cells.push(number_cell(distance_mm(parcels[i], parcels[j])));
             cells
         })

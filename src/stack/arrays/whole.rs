@@ -118,7 +118,7 @@ fn is_ours(name: &str) -> bool {
         "quality.json",
         "quality.html",
     ];
-    const ENDINGS: [&str; 16] = [
+    const ENDINGS: [&str; 21] = [
         "_parcels.tsv",
         "_edges.tsv",
         "_missing.tsv",
@@ -133,12 +133,19 @@ fn is_ours(name: &str) -> bool {
         "_test.tsv",
         "_mean.npy",
         "_mean.tsv",
+        "_mean_weighted.npy",
+        "_mean_weighted.tsv",
         "_networks.tsv",
+        "_networks_children.tsv",
         "_qcfc.tsv",
+        "_sites.tsv",
+        "_sessions.tsv",
     ];
     NAMES.contains(&name)
         || (name.starts_with("atlas-")
-            && (name.contains("_coefficient-") || ENDINGS.iter().any(|ending| name.ends_with(ending))))
+            && (name.contains("_coefficient-")
+                || name.contains("_term-")
+                || ENDINGS.iter().any(|ending| name.ends_with(ending))))
 }
 
 /// Gives all files their names and takes away those of an earlier stack, whose rows may be of other children.

@@ -52,7 +52,7 @@ struct ChildReliability {
 }
 
 pub(crate) fn write(work: &Work<'_>, files: &mut Vec<Whole>) -> Result<Value, StackError> {
-    let Work { results, folder, found, atlases, tell } = *work;
+    let Work { results, folder, found, atlases, tell, .. } = *work;
     let from = if least_minutes(results, found)? < f64::from(FROM) { FROM_IF_SHORT } else { FROM };
     let mut halves = Unfinished::create(&folder.join("reliability.tsv"))?;
     let mut curves = Unfinished::create(&folder.join("agreement.tsv"))?;
@@ -116,7 +116,7 @@ pub(crate) fn write(work: &Work<'_>, files: &mut Vec<Whole>) -> Result<Value, St
         "edges_compared_as": "Fisher z of correlations, covariances as they are",
         "curve_of": match found.equal.as_ref().and_then(|equal| equal.draw) {
             None => "the earliest minutes",
-            Some(_) => "blocks drawn, as for the equal minutes",
+            Some(_) => "blocks drawn, as for the equal data",
         },
         "without_halves": too_short,
         "without_corrected": uncorrected,

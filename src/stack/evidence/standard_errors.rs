@@ -37,15 +37,16 @@ pub(crate) fn write(
     formats: &[Format],
     files: &mut Vec<Whole>,
 ) -> Result<Value, StackError> {
-    let Work { results, folder, found, atlases, tell } = *work;
+    let Work { results, folder, found, atlases, tell, .. } = *work;
     let plans: Vec<ArrayPlan<'_>> = found
         .kinds
         .iter()
         .filter_map(|kind| {
             let atlas = atlases.iter().position(|atlas| atlas.name == kind.atlas)?;
             let parcels = atlases[atlas].stacked();
-            let (name, edges, holds) = (found.name(kind), edge_count(parcels.len()), Holds::StandardErrors);
-            Some(ArrayPlan { name, kind, atlas, parcels, edges, children: &found.children, fisher_z: false, holds })
+            let (name, edges, holds) = (found.name_as_measured(kind), edge_count(parcels.len()), Holds::StandardErrors);
+            let (children, header) = (&found.children, &found.header);
+            Some(ArrayPlan { name, kind, atlas, parcels, edges, children, header, fisher_z: false, holds })
         })
         .collect();
     let mut open: Vec<Vec<Box<dyn ArrayFile + '_>>> = Vec::new();

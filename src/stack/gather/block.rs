@@ -16,6 +16,7 @@ use super::parcels::StackedAtlas;
 use super::values;
 use crate::connectivity::fisher_z;
 use crate::group::edge_count;
+use crate::group::site_effects::SiteEffects;
 
 /// Bytes of a block's values: some hundred children of 200 parcels, and enough for a disk to be busy with (own
 /// convention).
@@ -42,6 +43,37 @@ impl Block {
     }
 }
 
+/// Children whose values are turned into z at once: enough work for all cores, without a copy of a whole block (own
+/// convention).
+const AT_ONCE: usize = 32;
+
+impl Block {
+    /// Passes the children on, some at a time: the place of the first, then a row of so many edges each; correlations
+    /// as Fisher's z if asked.
+    pub(crate) fn each<E>(
+        &self,
+        edges: usize,
+        z: bool,
+        mut take: impl FnMut(usize, &[&[f32]]) -> Result<(), E>,
+    ) -> Result<(), E> {
+        for first in (0..self.children).step_by(AT_ONCE) {
+            let count = AT_ONCE.min(self.children - first);
+            let values = &self.edges[first * edges..(first + count) * edges];
+            let converted: Vec<f32>;
+            let values = if z {
+                converted = values.par_iter().map(|r| fisher_z(f64::from(*r)) as f32).collect();
+                &converted
+            } else {
+                values
+            };
+            // Of an atlas of one parcel a row is empty.
+            let rows: Vec<&[f32]> = (0..count).map(|child| &values[child * edges..(child + 1) * edges]).collect();
+            take(self.first + first, &rows)?;
+        }
+        Ok(())
+    }
+}
+
 /// Takes blocks, one after the other.
 pub(crate) trait BlockSink: Send {
     /// May change the values in place, for itself and for the sinks after it.
@@ -57,6 +89,8 @@ pub(crate) struct Source<'a> {
     /// Position among the kinds of matrices.
     pub kind: usize,
     pub atlas: &'a StackedAtlas,
+    /// Effects of sites to take out of every block.
+    pub adjust: Option<&'a SiteEffects>,
 }
 
 impl Source<'_> {
@@ -82,7 +116,7 @@ impl Source<'_> {
 
     /// Reads a block with all cores.
     fn read(&self, first: usize, children: usize, edges: usize, parcels: usize) -> Result<Block, StackError> {
-        let Source { results, found, kind, atlas } = *self;
+        let Source { results, found, kind, atlas, adjust } = *self;
         let mut block =
             Block { first, children, edges: vec![0.0; children * edges], diagonals: vec![0.0; children * parcels] };
         let places =
@@ -92,21 +126,38 @@ impl Source<'_> {
         let read: Vec<Result<(), StackError>> = found.children[first..first + children]
             .par_iter()
             .zip(places)
-            .map(|(child, (edges, diagonal))| {
-                if found.equal.is_some() {
-                    return equal::read(results, found, child, kind_of.measure, atlas, edges, diagonal);
+            .enumerate()
+            .map(|(place, (child, (edges, diagonal)))| {
+                let correlation = kind_of.measure.is_correlation();
+                if found.equal.is_some() || found.common_shrinkage(kind_of).is_some() {
+                    equal::read(results, found, child, kind_of, atlas, edges, diagonal)?;
+                } else {
+                    let (path, form) = child.matrix(results, &found.kinds, kind);
+                    values::read(&path, form, atlas, edges, diagonal)?;
+                    if correlation {
+                        values::require_correlations(&path, atlas, edges)?;
+                    }
                 }
-                let (path, form) = child.matrix(results, &found.kinds, kind);
-                values::read(&path, form, atlas, edges, diagonal)?;
-                match kind_of.measure.is_correlation() {
-                    true => values::require_correlations(&path, atlas, edges),
-                    false => Ok(()),
+                if let Some(effects) = adjust {
+                    take_out(effects, first + place, edges, correlation);
                 }
+                Ok(())
             })
             .collect();
         // If there are several errors, the first child's is returned, whichever thread was faster.
         read.into_iter().collect::<Result<(), StackError>>()?;
         Ok(block)
+    }
+}
+
+/// Takes the effects of a child's site out of its edges; correlations as Fisher's z, and back.
+fn take_out(effects: &SiteEffects, child: usize, edges: &mut [f32], correlation: bool) {
+    if correlation {
+        edges.iter_mut().for_each(|r| *r = fisher_z(f64::from(*r)) as f32);
+    }
+    effects.apply(child, edges);
+    if correlation {
+        edges.iter_mut().for_each(|z| *z = f64::from(*z).tanh() as f32);
     }
 }
 

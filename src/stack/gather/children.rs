@@ -6,17 +6,22 @@ use std::path::{Path, PathBuf};
 use super::kind::Kind;
 use super::left_out::LeftOut;
 use super::request::Equal;
+use crate::group::site_effects::Sites;
 use crate::results::{Contents, Form, Layout};
+use crate::study::settings::Measure;
 
 /// Which part of a child's frames is used.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct FramesUsed {
     pub frames: usize,
     pub minutes: f64,
+    /// Degrees of freedom of all kept frames, times the share of these that is used.
+    pub dof: f64,
     /// Shortest and longest repetition time, s.
     pub tr_s: [f64; 2],
-    /// `enough.minutes` of the study as it was for this child.
+    /// `enough.minutes` and `enough.dof` of the study as it was for this child.
     pub enough_minutes: f64,
+    pub enough_dof: f64,
 }
 
 /// Where a run's own files are.
@@ -65,9 +70,28 @@ impl Child {
     }
 }
 
+/// The shrinkage of one atlas's partial correlations.
+#[derive(Debug, Clone)]
+pub(crate) struct Shrinkage {
+    pub atlas: String,
+    /// Of each child in the stack; NaN where its partial correlations have none.
+    pub children: Vec<f64>,
+    /// Used in place of each child's own.
+    pub common: Option<f64>,
+}
+
+impl Shrinkage {
+    /// Name of its column in `children.tsv`.
+    pub(crate) fn column(&self) -> String {
+        format!("shrinkage_{}", self.atlas)
+    }
+}
+
 /// The children of a stack, what each of them has, and who was left out.
 #[derive(Debug)]
 pub(crate) struct GatheredChildren {
+    /// First line of the cohort table.
+    pub header: Vec<String>,
     /// By atlas, then measure.
     pub kinds: Vec<Kind>,
     /// In the order of `cohort.tsv`.
@@ -75,6 +99,10 @@ pub(crate) struct GatheredChildren {
     pub left_out: Vec<LeftOut>,
     /// How much of each child is used, where that is not all.
     pub equal: Option<Equal>,
+    /// Of atlases with partial correlations; found once nobody leaves any more.
+    pub shrinkage: Vec<Shrinkage>,
+    /// Whose sites are taken out, and what is kept; known once no other child will leave.
+    pub sites: Option<Sites>,
 }
 
 impl GatheredChildren {
@@ -83,9 +111,23 @@ impl GatheredChildren {
         self.kinds.iter().map(|kind| kind.atlas.as_str()).collect::<BTreeSet<_>>().into_iter().collect()
     }
 
-    /// Start of the names of a kind's files: `atlas-A_desc-M`, with `Equal5` where that many minutes are used.
+    /// Start of the names of a kind's files: `atlas-A_desc-M`, with `Equal5` where that many minutes are used,
+    /// `EqualDof20` where that many degrees of freedom are, `Common` where partial correlations have a common
+    /// shrinkage, and `Adjusted` where effects of sites are taken out.
     pub(crate) fn name(&self, kind: &Kind) -> String {
-        format!("{}{}", kind.name(), self.equal.as_ref().map_or(String::new(), Equal::suffix))
+        format!("{}{}", self.name_as_measured(kind), if self.sites.is_some() { "Adjusted" } else { "" })
+    }
+
+    /// The shrinkage that all children's matrices of a kind have.
+    pub(crate) fn common_shrinkage(&self, kind: &Kind) -> Option<f64> {
+        let own = self.shrinkage.iter().find(|own| kind.measure == Measure::Partial && own.atlas == kind.atlas);
+        own.and_then(|own| own.common)
+    }
+
+    /// The same for what is written of the matrices as they were measured.
+    pub(crate) fn name_as_measured(&self, kind: &Kind) -> String {
+        let common = if self.common_shrinkage(kind).is_some() { "Common" } else { "" };
+        format!("{}{common}{}", kind.name(), self.equal.as_ref().map_or(String::new(), Equal::suffix))
     }
 
     /// Takes children out, by rising place, for one reason, each with its detail.

@@ -1,12 +1,14 @@
 //! Why there is no stack: one error for all rooms, with those of matching, records and tests inside.
 
+mod blocks;
 mod edge_tests;
 mod matching;
 mod records;
+mod sites;
 
 use std::path::PathBuf;
 
-use super::left_out::{LESS_THAN_EQUAL, OF_THE_CALIPER};
+use super::left_out::{LESS_THAN_EQUAL_DOF, LESS_THAN_EQUAL_MINUTES, OF_SITES, OF_THE_CALIPER};
 use crate::group::quality::QualityError;
 use crate::group::reliability::ReliabilityError;
 use crate::linalg::LinalgError;
@@ -16,9 +18,11 @@ use crate::results::CohortTableError;
 use crate::review::ledger::LedgerError;
 use crate::tables::TableError;
 
+pub use blocks::BlocksError;
 pub use edge_tests::TestError;
 pub use matching::MatchError;
 pub use records::RunsError;
+pub use sites::SitesError;
 
 /// Why there is no stack.
 #[derive(Debug, thiserror::Error)]
@@ -105,12 +109,21 @@ pub enum StackError {
     Runs(#[from] RunsError),
     #[error("{stem}: {source}")]
     Reliability { stem: String, source: ReliabilityError },
-    #[error("{stem}: --equal-minutes {asked} gives {frames} kept frames{}, and a correlation needs {least} to have a \
+    #[error("{stem}: {asked} gives {frames} kept frames{}, and a correlation needs {least} to have a \
              standard error; {}",
-        runs_cost(*frames, *least), enough_minutes(*minutes))]
-    FewFrames { stem: String, asked: f64, frames: usize, least: usize, minutes: Option<f64> },
+        runs_cost(*frames, *least), enough_words(enough.as_deref()))]
+    FewFrames { stem: String, asked: String, frames: usize, least: usize, enough: Option<String> },
+    #[error(
+        "--common-shrinkage: there are no partial correlations in the stack, and other measures are not shrunk; leave \
+             it out, or add \"partial\" to connectivity.measures and do `keepstill run` again"
+    )]
+    NoPartial,
+    #[error(transparent)]
+    Blocks(#[from] BlocksError),
     #[error(transparent)]
     Match(#[from] MatchError),
+    #[error(transparent)]
+    Sites(#[from] SitesError),
     #[error(transparent)]
     Test(#[from] TestError),
     #[error(transparent)]
@@ -124,19 +137,23 @@ fn runs_cost(frames: usize, least: usize) -> &'static str {
     if frames < least { "" } else { " over several runs, each with its own mean" }
 }
 
-fn enough_minutes(minutes: Option<f64>) -> String {
-    match minutes {
-        Some(minutes) => format!("ask for at least {minutes} minutes"),
+fn enough_words(enough: Option<&str>) -> String {
+    match enough {
+        Some(enough) => format!("ask for at least {enough}"),
         None => "leave the child out with --where".to_owned(),
     }
 }
 
 /// What to ask for instead when nobody is left, by the reasons.
 fn other_wish(reasons: &str) -> &'static str {
-    if reasons.contains(LESS_THAN_EQUAL) {
+    if reasons.contains(LESS_THAN_EQUAL_MINUTES) {
         "fewer --equal-minutes"
+    } else if reasons.contains(LESS_THAN_EQUAL_DOF) {
+        "a smaller --equal-dof"
     } else if OF_THE_CALIPER.iter().any(|reason| reasons.contains(reason)) {
         "a wider --caliper or another --group"
+    } else if reasons.contains(OF_SITES) {
+        "another column with --adjust-sites, or fewer with --keep"
     } else {
         "others with --all, --min-minutes, --where or --missing"
     }

@@ -30,8 +30,15 @@ const ANY_MATRIX: Contents<'static> = Contents::Matrix { atlas: "…", measure: 
 
 /// Finds what each candidate has.
 pub(crate) fn find(results: &Path, judged: JudgedCohort) -> Result<GatheredChildren, StackError> {
-    let mut found =
-        GatheredChildren { kinds: Vec::new(), children: Vec::new(), left_out: judged.left_out, equal: None };
+    let mut found = GatheredChildren {
+        header: judged.header,
+        kinds: Vec::new(),
+        children: Vec::new(),
+        left_out: judged.left_out,
+        equal: None,
+        shrinkage: Vec::new(),
+        sites: None,
+    };
     let mut first: Option<String> = None;
     let mut kinds: BTreeSet<Kind> = BTreeSet::new();
     let mut candidates = judged.candidates.into_iter();

@@ -45,7 +45,7 @@ fn lacking(results: &Path, found: &GatheredChildren, atlases: &[StackedAtlas]) -
         let Some(place) = atlases.iter().position(|atlas| atlas.name == of.atlas) else { continue };
         let atlas = &atlases[place];
         let mut sink = LackingSink::new(&mut lacking.atlases[place], atlas, &found.children);
-        Source { results, found, kind, atlas }.pass(&|_| {}, &mut [&mut sink])?;
+        Source { results, found, kind, atlas, adjust: None }.pass(&|_| {}, &mut [&mut sink])?;
     }
     Ok(lacking)
 }

@@ -1,7 +1,9 @@
 //! Who is not in a stack, and why, in words.
 
 /// Too few minutes for `--equal-minutes`.
-pub(crate) const LESS_THAN_EQUAL: &str = "less_than_equal_minutes";
+pub(crate) const LESS_THAN_EQUAL_MINUTES: &str = "less_than_equal_minutes";
+/// Too few degrees of freedom for `--equal-dof`.
+pub(crate) const LESS_THAN_EQUAL_DOF: &str = "less_than_equal_dof";
 /// No partner for `--match motion-pairs`.
 pub(crate) const NO_PARTNER: &str = "match_no_partner";
 /// `--match motion`: no choice of children brings the means together; the child moves more, or less, than its group
@@ -11,6 +13,12 @@ pub(crate) const MOVES_MORE: &str = "match_moves_more";
 pub(crate) const MOVES_LESS: &str = "match_moves_less";
 /// Reasons that another caliper may remove.
 pub(crate) const OF_THE_CALIPER: [&str; 4] = [NO_PARTNER, NO_OVERLAP, MOVES_MORE, MOVES_LESS];
+
+/// No site for `--adjust-sites`, or no value in a column of `--keep`.
+pub(crate) const NO_SITE: &str = "adjust_no_site";
+pub(crate) const NO_KEPT_VALUE: &str = "adjust_no_kept_value";
+/// How both begin.
+pub(crate) const OF_SITES: &str = "adjust_no_";
 
 /// A child who is not in the stack.
 #[derive(Debug, Clone, PartialEq, Eq)]

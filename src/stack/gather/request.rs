@@ -31,6 +31,9 @@ pub struct StackRequest {
     /// one.
     pub group: Option<String>,
     pub weights: Weights,
+    /// The column of the cohort table whose cells say who belongs together, such as families; none: each child is a
+    /// block by itself, with all its rows.
+    pub blocks: Option<String>,
 }
 
 /// How much each child counts in statistics over children.
@@ -110,25 +113,49 @@ impl Format {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Further {
     pub equal: Option<Equal>,
+    /// One shrinkage for all children's partial correlations.
+    pub common_shrinkage: bool,
     pub matching: Option<Match>,
     pub reliability: bool,
     pub standard_errors: Option<StandardErrors>,
     pub test: Option<TestRequest>,
+    pub sites: Option<AdjustSites>,
+}
+
+/// Whose effects are taken out of the edges.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct AdjustSites {
+    /// Column of the cohort table that has the sites.
+    pub column: String,
+    /// The right side of a formula: effects that stay.
+    pub keep: Option<String>,
 }
 
 /// How much of each child is used.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Equal {
-    /// Minutes of kept frames.
-    pub minutes: f64,
+    pub amount: Amount,
     /// Seed of the blocks drawn; none: the earliest frames.
     pub draw: Option<u64>,
 }
 
+/// What is equal in all children.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Amount {
+    /// Minutes of kept frames.
+    Minutes(f64),
+    /// Degrees of freedom: those of all kept frames, times the share of these that is used.
+    Dof(f64),
+}
+
 impl Equal {
-    /// `Equal5`, in names of files.
+    /// `Equal5` or `EqualDof20`, in names of files.
     pub(crate) fn suffix(&self) -> String {
-        format!("Equal{}", self.minutes).replace('.', "p")
+        match self.amount {
+            Amount::Minutes(minutes) => format!("Equal{minutes}"),
+            Amount::Dof(dof) => format!("EqualDof{dof}"),
+        }
+        .replace('.', "p")
     }
 }
 
@@ -171,8 +198,30 @@ pub struct StandardErrors {
     pub block: Seconds,
 }
 
+/// What is tested.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Level {
+    /// Each edge.
+    Edges,
+    /// The mean edge of each pair of networks.
+    Networks,
+}
+
+impl Level {
+    pub const ALL: [Self; 2] = [Self::Edges, Self::Networks];
+
+    /// The word used on the command line and in `test.json`.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Edges => "edges",
+            Self::Networks => "networks",
+        }
+    }
+}
+
 /// A test that is asked for.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct TestRequest {
     pub formula: String,
     /// Terms, columns or coefficients to test; empty: every coefficient but the intercept.
@@ -181,4 +230,7 @@ pub struct TestRequest {
     /// Those of them that get family-wise p; empty: all, if there are permutations.
     pub permute: Vec<String>,
     pub seed: u64,
+    pub level: Level,
+    /// The |t| above which edges make up sets; none: no sets.
+    pub edge_sets: Option<f64>,
 }

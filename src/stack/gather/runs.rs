@@ -11,13 +11,13 @@ use ndarray::{Array2, ArrayView2, Axis};
 use super::children::Child;
 use super::error::RunsError;
 use super::parcels::StackedAtlas;
-use crate::connectivity::{connectivity, join};
+use crate::connectivity::{connectivity, join, partial_shrunk_by};
 use crate::group::reliability::{RunFrames, RunSeries};
 use crate::linalg::LinalgError;
 use crate::pipeline::joined::{columns_used, spread, used_in_all};
 use crate::record::{self, ReportRow, ScanRecord};
 use crate::results::{Layout, Report};
-use crate::study::settings::Measure;
+use crate::study::settings::{EnoughSettings, Measure};
 use crate::units::Seconds;
 
 /// Runs as a report describes them: kept frames and repetition times, without their values.
@@ -28,8 +28,8 @@ pub(crate) struct ReportedRuns {
     report: PathBuf,
     /// Rows of all runs.
     rows: Vec<ReportRow>,
-    /// `enough.minutes` of the study.
-    pub enough_minutes: f64,
+    /// What the study calls enough.
+    pub enough: EnoughSettings,
 }
 
 /// The joined runs' frames of one child.
@@ -74,8 +74,12 @@ impl ReportedRuns {
             };
             runs.push((stem, row));
         }
-        let enough_minutes = report.settings.enough.minutes;
-        Ok(Self { runs, report: path, rows: report.runs, enough_minutes })
+        Ok(Self { runs, report: path, rows: report.runs, enough: report.settings.enough })
+    }
+
+    /// Degrees of freedom of the joined runs together.
+    pub(crate) fn dof(&self) -> f64 {
+        self.runs.iter().map(|(_, row)| row.dof).filter(|dof| dof.is_finite()).sum()
     }
 
     /// Number of kept frames and repetition time of each joined run.
@@ -143,6 +147,11 @@ impl JoinedRuns {
         self.frames.iter().zip(&self.tr).map(|(frames, &tr)| RunFrames { frames, tr }).collect()
     }
 
+    /// Degrees of freedom of the runs together.
+    pub(crate) fn dof(&self) -> f64 {
+        self.records.iter().map(|record| record.row.dof).filter(|dof| dof.is_finite()).sum()
+    }
+
     /// One atlas's series; of some kept frames (rows of each run) where they are given.
     pub(crate) fn series(&self, atlas: &StackedAtlas, rows: Option<&[Vec<usize>]>) -> Result<JoinedSeries, RunsError> {
         let parcels = atlas.parcels.len();
@@ -195,12 +204,26 @@ impl JoinedSeries {
         self.frames.iter().zip(&self.tr).map(|(frames, tr)| Seconds(frames.len() as f64 * tr.0).minutes()).sum()
     }
 
-    /// The whole matrix of all frames; runs of fewer than two frames say nothing and are left out.
-    pub(crate) fn matrix(&self, measure: Measure) -> Result<Array2<f64>, LinalgError> {
+    /// All frames, joined; runs of fewer than two frames say nothing and are left out.
+    fn joined(&self) -> Array2<f64> {
         let views: Vec<ArrayView2<'_, f64>> =
             self.residuals.iter().filter(|run| run.nrows() > 1).map(|run| run.view()).collect();
-        let found = connectivity(join(&views).view(), measure)?;
+        join(&views)
+    }
+
+    /// The whole matrix of all frames; partial correlations with `shrinkage` where it is given, else each with its own.
+    pub(crate) fn matrix(&self, measure: Measure, shrinkage: Option<f64>) -> Result<Array2<f64>, LinalgError> {
+        let joined = self.joined();
+        let found = match shrinkage.filter(|_| measure == Measure::Partial) {
+            Some(shrinkage) => partial_shrunk_by(joined.view(), shrinkage)?,
+            None => connectivity(joined.view(), measure)?,
+        };
         Ok(spread(found.matrix.view(), &self.used))
+    }
+
+    /// The shrinkage of their partial correlations.
+    pub(crate) fn shrinkage(&self) -> Result<Option<f64>, LinalgError> {
+        Ok(connectivity(self.joined().view(), Measure::Partial)?.shrinkage)
     }
 }
 

@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use super::blocks::StackBlocks;
 use super::children::GatheredChildren;
 use super::parcels::StackedAtlas;
 use super::step::Listener;
@@ -13,6 +14,8 @@ pub(crate) struct Work<'a> {
     /// Where the stack is written.
     pub folder: &'a Path,
     pub found: &'a GatheredChildren,
+    /// Which of its rows belong together.
+    pub blocks: &'a StackBlocks,
     pub atlases: &'a [StackedAtlas],
     pub tell: Listener<'a>,
 }

@@ -156,7 +156,7 @@ pub(super) fn find(
             continue;
         }
         let why = found.children.par_iter().find_map_first(|child| unfit(results, &tried, found, child));
-        // With equal minutes, as much is used before censoring as after.
+        // With equal data, as much is used before censoring as after.
         let kept = || match found.equal {
             Some(_) => Ok(facts.iter().map(|facts| facts.kept).collect()),
             None => kept(&tried, &found.children),

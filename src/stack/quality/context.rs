@@ -7,6 +7,7 @@ use serde_json::Value;
 use super::before;
 use super::facts::ChildrenFacts;
 use super::groups::Groups;
+use crate::group::exchange::Blocks;
 use crate::group::quality::QualityError;
 use crate::results::report::Settings;
 use crate::stack::gather::children::GatheredChildren;
@@ -25,6 +26,8 @@ pub(crate) struct QualityContext<'a> {
     pub atlases: &'a [StackedAtlas],
     /// From the first child's report; if it cannot be read, why, in words.
     pub settings: Result<Settings, String>,
+    /// Which rows belong together.
+    pub blocks: &'a Blocks,
     pub(super) children: ChildrenFacts,
     pub(super) groups: Groups,
     /// 1/(dof − 2) of each child.
@@ -47,7 +50,8 @@ impl<'a> QualityContext<'a> {
         header: &[String],
         chosen: Value,
     ) -> Result<Self, StackError> {
-        let Work { results, found, atlases, tell, .. } = *work;
+        let Work { results, found, blocks, atlases, tell, .. } = *work;
+        let blocks = &blocks.blocks;
         let settings = match found.children.first() {
             Some(child) => before::settings(results, child),
             None => Err("there is no child".to_owned()),
@@ -57,8 +61,8 @@ impl<'a> QualityContext<'a> {
             let dof: Vec<f64> = children.facts.iter().map(|facts| facts.kept.dof).collect();
             children.sampling(results, found, request.weights, &dof)?
         };
-        let groups = Groups::read(request.group.as_deref(), header, found, &children.facts)?;
-        Ok(Self { results, request, found, atlases, settings, children, groups, sampling, chosen, tell })
+        let groups = Groups::read(request.group.as_deref(), header, found, blocks, &children.facts)?;
+        Ok(Self { results, request, found, atlases, settings, blocks, children, groups, sampling, chosen, tell })
     }
 
     /// An error of a child's matrix.

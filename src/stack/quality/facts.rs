@@ -46,10 +46,9 @@ impl Kept {
         Self { minutes, frames_share, dof }
     }
 
-    /// Of so many minutes of what is kept: cleaning was done on all of it, so each minute has the same share of the
-    /// degrees of freedom. The share of frames means nothing.
-    pub(super) fn part(self, minutes: f64) -> Self {
-        Self { minutes, frames_share: f64::NAN, dof: self.dof * minutes / self.minutes }
+    /// Of so many minutes of what is kept, which have so many degrees of freedom. The share of frames means nothing.
+    pub(super) fn part(self, minutes: f64, dof: f64) -> Self {
+        Self { minutes, frames_share: f64::NAN, dof }
     }
 
     pub(super) fn values(&self) -> [f64; 3] {
@@ -140,7 +139,7 @@ impl ChildrenFacts {
                 mean_fd_kept_mm: value(numbers[1])?,
                 kept: {
                     let all = Kept::new([value(kept[0])?, value(kept[1])?, value(kept[2])?]);
-                    child.used.map_or(all, |used| all.part(used.minutes))
+                    child.used.map_or(all, |used| all.part(used.minutes, used.dof))
                 },
                 covariates: [
                     // The run has checked the ages; it did not use one that is not a number.

@@ -6,6 +6,7 @@ use super::before::Before;
 use super::context::QualityContext;
 use super::means::MeanMatrix;
 use super::rows::QcFcRow;
+use super::sites::SitesShown;
 use super::weighting::Weighting;
 use crate::results::report::Settings;
 
@@ -18,6 +19,7 @@ pub(super) struct Findings<'a> {
     /// Of each kind, those after censoring; then those before.
     pub weightings: Vec<Weighting>,
     pub means: Vec<MeanMatrix>,
+    pub sites: Vec<SitesShown>,
     pub answer: String,
     pub notes: Vec<String>,
 }

@@ -1,13 +1,14 @@
 //! Groups of children side by side: do they move alike, and are as many of their frames kept?
 //!
 //! The column is the one that was asked for, else one called `group`. Numbers and tests are those of
-//! [`crate::group::groups`].
+//! [`crate::group::groups`]. A child with several rows in a group counts once there, with their mean.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde_json::{Value, json};
 
 use super::facts::ChildFacts;
+use crate::group::exchange::Blocks;
 use crate::group::groups::{Comparison, Effect, Test, compare};
 use crate::stack::gather::children::GatheredChildren;
 use crate::stack::gather::error::StackError;
@@ -54,6 +55,7 @@ impl Groups {
         asked: Option<&str>,
         header: &[String],
         found: &GatheredChildren,
+        blocks: &Blocks,
         facts: &[ChildFacts],
     ) -> Result<Self, StackError> {
         let none = |why: &str| Self {
@@ -82,7 +84,14 @@ impl Groups {
             .map(|child| child.cells.split('\t').nth(at).map(str::trim).filter(|cell| !no_value(cell)))
             .collect();
         let names: BTreeSet<&str> = cells.iter().copied().flatten().collect();
-        let count = |name: &str| cells.iter().filter(|cell| **cell == Some(name)).count();
+        // The rows of each child in a group.
+        let rows_of = |name: Option<&str>| {
+            let mut rows: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+            for (row, &child) in blocks.participants().iter().enumerate().filter(|(row, _)| cells[*row] == name) {
+                rows.entry(child).or_default().push(row);
+            }
+            rows.into_values().collect::<Vec<_>>()
+        };
         let why_not = match names.len() {
             0 => Some(format!("no child has a value in the column {name}")),
             1 => Some(format!("all children are in one group of the column {name}")),
@@ -95,22 +104,22 @@ impl Groups {
         let groups = if names.len() > MOST_GROUPS {
             Vec::new()
         } else {
-            names.iter().map(|name| ((*name).to_owned(), count(name))).collect()
+            names.iter().map(|name| ((*name).to_owned(), rows_of(Some(name)).len())).collect()
         };
         let mut compared = Vec::new();
         if why_not.is_none() {
             for (what, words, unit, of) in NUMBERS {
-                let values: Vec<Vec<f64>> = names
-                    .iter()
-                    .map(|name| {
-                        cells.iter().zip(facts).filter(|(cell, _)| **cell == Some(*name)).map(|(_, f)| of(f)).collect()
-                    })
-                    .collect();
+                let mean = |rows: Vec<usize>| {
+                    let known: Vec<f64> = rows.iter().map(|&row| of(&facts[row])).filter(|v| v.is_finite()).collect();
+                    known.iter().sum::<f64>() / known.len() as f64
+                };
+                let values: Vec<Vec<f64>> =
+                    names.iter().map(|name| rows_of(Some(name)).into_iter().map(mean).collect()).collect();
                 let groups: Vec<(&str, &[f64])> = names.iter().copied().zip(values.iter().map(Vec::as_slice)).collect();
                 compared.push(Compared { what, words, unit, found: compare(&groups).map_err(|e| e.to_string()) });
             }
         }
-        let without = cells.iter().filter(|cell| cell.is_none()).count();
+        let without = rows_of(None).len();
         Ok(Self { column: Some(name.to_owned()), without, why_not, groups, compared })
     }
 

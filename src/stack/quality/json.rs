@@ -7,6 +7,7 @@ use super::facts::Kept;
 use super::findings::Findings;
 use super::means::MeanMatrix;
 use super::rows::QcFcRow;
+use super::sites::SitesShown;
 use super::weighting::Weighting;
 use super::words::{self, MEDIUM_R};
 use crate::group::quantile;
@@ -51,8 +52,9 @@ pub(super) fn dof_lost(findings: &Findings<'_>) -> Option<Spread> {
     Some(Spread::of(pairs.map(|(before, facts)| before.dof - facts.kept.dof)))
 }
 
-fn spread(spread: &Spread) -> Value {
-    json!({ "children": spread.children, "least": spread.least, "median": spread.median, "most": spread.most })
+/// `counted`: children, or rows where some child has several.
+fn spread(spread: &Spread, counted: &str) -> Value {
+    json!({ counted: spread.children, "least": spread.least, "median": spread.median, "most": spread.most })
 }
 
 fn mean(mean: &MeanMatrix) -> Value {
@@ -77,10 +79,13 @@ fn mean(mean: &MeanMatrix) -> Value {
 /// `quality.json`.
 pub(super) fn json(findings: &Findings<'_>) -> Value {
     let quality = findings.quality;
+    let by_child = quality.blocks.children() == quality.blocks.rows();
+    let counted = if by_child { "children" } else { "rows" };
     let kept: serde_json::Map<String, Value> = all_kept(findings)
         .iter()
         .map(|(censoring, spreads)| {
-            let columns = Kept::COLUMNS.iter().zip(spreads).map(|(column, of)| ((*column).to_owned(), spread(of)));
+            let columns =
+                Kept::COLUMNS.iter().zip(spreads).map(|(column, of)| ((*column).to_owned(), spread(of, counted)));
             ((*censoring).to_owned(), Value::Object(columns.collect()))
         })
         .collect();
@@ -90,7 +95,8 @@ pub(super) fn json(findings: &Findings<'_>) -> Value {
         "question": "Is it just motion?",
         "answer": findings.answer,
         "stack": quality.chosen,
-        "children": quality.children.facts.len(),
+        "children": quality.blocks.children(),
+        "rows_in_stack": quality.blocks.rows(),
         "motion": "mean_fd_mm",
         "children_needed": { "abs_r": MEDIUM_R, "p": 0.05, "children": words::needed() },
         "covariates": quality.children.covariates_told(),
@@ -98,9 +104,10 @@ pub(super) fn json(findings: &Findings<'_>) -> Value {
         "rows": findings.rows.iter().map(QcFcRow::told).collect::<Vec<_>>(),
         "weights": findings.weightings.iter().map(Weighting::told).collect::<Vec<_>>(),
         "kept": kept,
-        "dof_lost": dof_lost(findings).as_ref().map(spread),
+        "dof_lost": dof_lost(findings).as_ref().map(|lost| spread(lost, counted)),
         "groups": quality.groups.told(),
         "mean_matrices": findings.means.iter().map(mean).collect::<Vec<_>>(),
+        "sites": findings.sites.iter().map(SitesShown::told).collect::<Vec<_>>(),
         "notes": findings.notes,
         "leaves_out": words::LEFT_OUT,
         "settings": {

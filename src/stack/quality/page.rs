@@ -6,6 +6,7 @@ use super::before::Before;
 use super::groups::Groups;
 use super::json::{Spread, all_kept, dof_lost};
 use super::rows::QcFcRow;
+use super::sites::picture;
 use super::words::{self, percent};
 use super::{chart, findings::Findings};
 use crate::group::quality::SHUFFLES;
@@ -38,11 +39,12 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
         let _ = writeln!(body, "<p class=\"problem\">{}.</p>", soft(&words::capital(&trap), LONG_WORD));
     }
     kinds(&mut body, findings);
+    let shuffles = findings.rows.iter().map(|row| row.beyond.shuffles).max().unwrap_or(SHUFFLES);
     let _ = writeln!(body, "<h2>The same in numbers</h2>\n{}", numbers(&findings.rows));
     let _ = writeln!(
         body,
         "<h2>Against motion shuffled among the children</h2>\n<p>What chance alone gives in these edges and children: \
-         mean FD is shuffled among the children {SHUFFLES} times. Each p is the share of orders, the true one \
+         mean FD is shuffled among the children {shuffles} times. Each p is the share of orders, the true one \
          included, whose result is at least as extreme.</p>\n{}",
         shuffled(&findings.rows)
     );
@@ -54,6 +56,7 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
         soft(&words::groups_sentence(&findings.quality.groups), LONG_WORD),
         groups(&findings.quality.groups)
     );
+    sites(&mut body, findings);
     means(&mut body, findings);
     let items =
         |texts: &[String]| texts.iter().map(|text| format!("<li>{}</li>", soft(text, LONG_WORD))).collect::<String>();
@@ -296,7 +299,10 @@ fn kept(findings: &Findings<'_>) -> String {
         let none = || "–".to_owned();
         rows.push(vec!["lost to censoring, per child".to_owned(), none(), none(), spread_words(&lost, 1.0, 1)]);
     }
-    let head = ["median (range) over children", "minutes kept", "% of frames kept", "degrees of freedom"];
+    let blocks = findings.quality.blocks;
+    let over = if blocks.children() == blocks.rows() { "children" } else { "rows" };
+    let over = format!("median (range) over {over}");
+    let head = [over.as_str(), "minutes kept", "% of frames kept", "degrees of freedom"];
     table("What is left of the data", &head, &rows)
 }
 
@@ -342,6 +348,30 @@ fn groups(groups: &Groups) -> String {
         let _ = writeln!(out, "<ul>{tests}</ul>");
     }
     out
+}
+
+/// Each site before and after adjustment, where sites were adjusted.
+fn sites(body: &mut String, findings: &Findings<'_>) {
+    let figures: Vec<String> = findings
+        .sites
+        .iter()
+        .filter_map(|shown| {
+            let what = if shown.fisher_z { "Fisher's z" } else { "the value" };
+            Some(format!(
+                "<figure class=\"chart\">{}<figcaption>{}, {}: {what} of each site's children, averaged over {} of {} \
+                 edges. Marks are means, lines reach one SD between children to both sides. Sites that differ in \
+                 what is kept differ after adjustment too.</figcaption></figure>\n",
+                picture(shown)?,
+                soft(&shown.atlas, LONG_WORD),
+                escape(shown.measure),
+                shown.fitted,
+                shown.edges
+            ))
+        })
+        .collect();
+    if !figures.is_empty() {
+        let _ = writeln!(body, "<h2>The sites before and after adjustment</h2>\n{}", figures.concat());
+    }
 }
 
 /// The mean matrices by network.

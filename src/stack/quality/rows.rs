@@ -69,7 +69,11 @@ pub(super) struct QcFcRow {
     pub adjusted_for: Vec<String>,
     /// Children who have all that is needed.
     pub children: usize,
-    /// Least and largest number of children over the edges that have a correlation.
+    /// Their rows.
+    pub rows: usize,
+    /// How many different orders the rows have, as far as they may be exchanged.
+    pub orders: f64,
+    /// Least and largest number of rows over the edges that have a correlation.
     pub children_of_edges: Option<[usize; 2]>,
     /// Degrees of freedom: the median over the edges that have a correlation; 0 where none has.
     pub dof: usize,
@@ -104,7 +108,9 @@ impl QcFcRow {
             .iter()
             .map(|part| json!({ "edges": part.edges, "distance_mm": part.distance_mm, "r_quartiles": part.r }))
             .collect();
+        let of_edges = if self.children == self.rows { "children_of_edges" } else { "rows_of_edges" };
         json!({
+            of_edges: self.children_of_edges,
             "atlas": self.atlas,
             "measure": self.measure,
             "values": if self.fisher_z { "fisher_z" } else { "as_in_matrix" },
@@ -112,7 +118,8 @@ impl QcFcRow {
             "results": self.results,
             "adjusted_for": self.adjusted_for,
             "children": self.children,
-            "children_of_edges": self.children_of_edges,
+            "rows": self.rows,
+            "orders": if self.orders.is_finite() { json!(self.orders) } else { Value::Null },
             "dof": self.dof,
             "edges": self.all_edges,
             "edges_with_r": self.summary.edges,
@@ -178,7 +185,7 @@ fn distances(atlas: &StackedAtlas) -> Vec<f64> {
 
 /// The numbers of one row, its names left open.
 fn row(sums: &MotionSums, distances: &[f64], adjusted_for: Vec<String>) -> Result<QcFcRow, QualityError> {
-    let found = sums.correlation(adjusted_for.len())?;
+    let found = sums.in_blocks(sums.correlation(adjusted_for.len())?);
     let with_r = || found.r.iter().zip(&found.children).filter(|(r, _)| !r.is_nan()).map(|(_, &children)| children);
     let r = found.r.to_vec();
     let mut dof: Vec<usize> = found.dof.iter().copied().filter(|&dof| dof > 0).collect();
@@ -192,7 +199,9 @@ fn row(sums: &MotionSums, distances: &[f64], adjusted_for: Vec<String>) -> Resul
         censoring: Censoring::After,
         results: String::new(),
         adjusted_for,
-        children: sums.children(),
+        children: sums.people(),
+        rows: sums.rows(),
+        orders: sums.orders(),
         children_of_edges: with_r().min().zip(with_r().max()).map(|(least, most)| [least, most]),
         dof,
         all_edges: r.len(),

@@ -1,8 +1,8 @@
 //! Sums over children, in two passes over the matrices of an atlas and measure.
 //!
 //! The first pass gives plain means, and how much edges vary under two weightings: from that follow the weights
-//! ([`crate::group::weights`]). The second pass gives what needs weights: QC-FC and its shuffles, weighted means, and how
-//! far each child lies from the mean.
+//! ([`crate::group::weights`]). The second pass gives what needs weights: QC-FC and its shuffles, weighted means, and
+//! how far each child lies from the mean.
 
 use std::path::Path;
 
@@ -11,18 +11,15 @@ use rayon::prelude::*;
 
 use super::context::{QualityContext, atlas_of};
 use super::facts::{ChildFacts, ChildrenFacts};
-use crate::connectivity::fisher_z;
 use crate::group::edge_count;
+use crate::group::exchange::Exchange;
 use crate::group::quality::{Accumulator, MotionSums, MovingChildren, QualityError};
+use crate::group::site_effects::SiteEffects;
 use crate::group::weights::{Scale, Scatter, VarianceModel, WeightedEdges};
 use crate::linalg::LinalgError;
 use crate::stack::gather::block::{Block, BlockSink};
 use crate::stack::gather::error::StackError;
 use crate::stack::gather::request::Weights;
-
-/// Children whose values are turned into z at once: enough work for all cores, without a copy of a whole block (own
-/// convention).
-const AT_ONCE: usize = 32;
 
 /// Which matrices are summed.
 #[derive(Clone, Copy)]
@@ -33,6 +30,8 @@ pub(crate) struct Summed<'q> {
     pub kind: usize,
     /// 1/(dof − 2) of each child there.
     pub sampling: &'q [f64],
+    /// Effects of sites to take out.
+    pub adjust: Option<&'q SiteEffects>,
 }
 
 impl Summed<'_> {
@@ -60,24 +59,10 @@ impl Summed<'_> {
         block: &Block,
         mut take: impl FnMut(usize, &[&[f32]]) -> Result<(), (usize, QualityError)>,
     ) -> Result<(), StackError> {
-        let edges = self.edges();
-        for first in (0..block.children).step_by(AT_ONCE) {
-            let count = AT_ONCE.min(block.children - first);
-            let values = &block.edges[first * edges..(first + count) * edges];
-            let converted: Vec<f32>;
-            let values = if self.is_correlation() {
-                converted = values.par_iter().map(|r| fisher_z(f64::from(*r)) as f32).collect();
-                &converted
-            } else {
-                values
-            };
-            // Of an atlas of one parcel a row is empty.
-            let rows: Vec<&[f32]> = (0..count).map(|child| &values[child * edges..(child + 1) * edges]).collect();
-            let place = block.first + first;
-            take(place, &rows)
-                .map_err(|(child, source)| self.context.error(self.results, self.kind, place + child, source))?;
-        }
-        Ok(())
+        block.each(self.edges(), self.is_correlation(), |first, rows| {
+            take(first, rows)
+                .map_err(|(child, source)| self.context.error(self.results, self.kind, first + child, source))
+        })
     }
 }
 
@@ -254,12 +239,21 @@ fn motion_sums(
     let own = moved.iter().enumerate();
     let own: Vec<(usize, f64, Vec<f64>)> =
         own.filter_map(|(place, (facts, s))| Some((place, *s, numbers(children, facts)?))).collect();
+    let rows = children.facts.iter().enumerate().filter(|(_, facts)| numbers(children, facts).is_some());
+    let blocks = summed.context.blocks.select(&rows.map(|(row, _)| row).collect::<Vec<_>>());
     let covariates = own.first().map_or(1, |(_, _, numbers)| numbers.len());
     let motion: Vec<f64> = own.iter().map(|(_, _, numbers)| numbers[0]).collect();
     let controls = Array2::from_shape_fn((own.len(), covariates - 1), |(child, k)| own[child].2[k + 1]);
-    let places: Vec<usize> = own.iter().map(|(place, ..)| *place).collect();
+    let people = blocks.children();
+    // Whole blocks cannot keep the orders that they have among others of other sizes.
+    let (places, exchange): (Vec<usize>, Exchange) = if summed.context.blocks.are_single() {
+        (own.iter().map(|(place, ..)| *place).collect(), Exchange::free(moved.len()))
+    } else {
+        ((0..own.len()).collect(), blocks.whole())
+    };
     let sampling: Vec<f64> = own.iter().map(|(_, s, _)| *s).collect();
-    let who = MovingChildren { motion: &motion, covariates: controls.view(), places: &places, of: moved.len() };
+    let who =
+        MovingChildren { motion: &motion, covariates: controls.view(), places: &places, exchange: &exchange, people };
     MotionSums::new(summed.edges(), model.weighted(&sampling), &who)
 }
 

@@ -72,7 +72,8 @@ pub(super) fn edges_tables(findings: &Findings<'_>) -> Vec<(String, String)> {
         let mut header = ["edge", "name_1", "name_2", "distance_mm"].map(str::to_owned).to_vec();
         for row in &rows {
             let adjusted = if row.adjusted_for.is_empty() { "" } else { "_adjusted" };
-            header.extend(["children", "r", "p", "q"].map(|what| format!("{}{adjusted}_{what}", row.censoring.key())));
+            let counted = if row.children == row.rows { "children" } else { "rows" };
+            header.extend([counted, "r", "p", "q"].map(|what| format!("{}{adjusted}_{what}", row.censoring.key())));
         }
         let q: Vec<Vec<f64>> = rows.iter().map(|row| benjamini_hochberg(&row.found.p.to_vec())).collect();
         let lines: Vec<Vec<String>> = edges(parcels.len())

@@ -1,5 +1,7 @@
 //! How much each child counts, and whether the matrices of those who moved are noisier.
 
+use std::collections::BTreeMap;
+
 use serde_json::{Value, json};
 
 use super::rows::Censoring;
@@ -48,7 +50,8 @@ impl ChildWeight {
 /// Whether those who moved more lie farther from the mean.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Noisier {
-    pub children: usize,
+    /// Blocks of related rows; each child is one by itself where nothing else is said.
+    pub blocks: usize,
     pub rho: f64,
     /// Two-sided.
     pub p: f64,
@@ -69,14 +72,18 @@ impl Weighting {
         });
         let children: Vec<ChildWeight> = children.collect();
         let both = context.children.facts.iter().zip(&children);
-        let both: Vec<(f64, f64)> = both
-            .map(|(facts, child)| (facts.mean_fd_mm, child.scatter))
-            .filter(|(fd, scatter)| fd.is_finite() && scatter.is_finite())
-            .collect();
-        let (fd, scatter): (Vec<f64>, Vec<f64>) = both.into_iter().unzip();
+        let mut of_blocks: BTreeMap<usize, Vec<[f64; 2]>> = BTreeMap::new();
+        for ((facts, child), &block) in both.zip(context.blocks.of_rows()) {
+            if facts.mean_fd_mm.is_finite() && child.scatter.is_finite() {
+                of_blocks.entry(block).or_default().push([facts.mean_fd_mm, child.scatter]);
+            }
+        }
+        // Rows of a block are not independent, so each block counts once, with its means.
+        let mean = |rows: &Vec<[f64; 2]>, k: usize| rows.iter().map(|row| row[k]).sum::<f64>() / rows.len() as f64;
+        let (fd, scatter): (Vec<f64>, Vec<f64>) = of_blocks.values().map(|rows| (mean(rows, 0), mean(rows, 1))).unzip();
         let noisier = (fd.len() >= FEWEST).then(|| {
             let rho = rank_correlation(&fd, &scatter);
-            Noisier { children: fd.len(), rho, p: p_of_r(rho, fd.len() as f64 - 2.0) }
+            Noisier { blocks: fd.len(), rho, p: p_of_r(rho, fd.len() as f64 - 2.0) }
         });
         Self {
             atlas: kind.atlas.clone(),
@@ -98,7 +105,7 @@ impl Weighting {
             "results": self.results,
             "weights": model_told(self.how, &self.model),
             "noisier": self.noisier.map(|noisier| json!({
-                "children": noisier.children, "rho": noisier.rho, "p": noisier.p,
+                "blocks": noisier.blocks, "rho": noisier.rho, "p": noisier.p,
             })),
         })
     }

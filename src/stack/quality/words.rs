@@ -5,8 +5,6 @@
 //! correlation must be large to stand out from chance, so "no sign" says little. What does stand
 //! out counts with few children as it does with many.
 
-use std::collections::HashSet;
-
 use serde_json::Value;
 
 use super::before::Before;
@@ -100,6 +98,15 @@ pub(super) fn answer_of(quality: &QualityContext<'_>, rows: &[QcFcRow], atlas: &
         };
         return format!("This cannot be answered: {why}.");
     }
+    if row.orders < FEWEST_ORDERS && !quality.blocks.are_single() {
+        return format!(
+            "This cannot be answered: whole blocks of related rows are shuffled, each with others of its size, and the \
+             {} rows of {who} have only {} different orders; that is too few for p < 0.05. {}",
+            row.rows,
+            row.orders,
+            numbers(row, before)
+        );
+    }
     if row.children < FEWEST {
         return format!(
             "This cannot be answered: {who} are too few to shuffle motion among; at least {FEWEST} are needed, and \
@@ -124,6 +131,7 @@ pub(super) fn answer_of(quality: &QualityContext<'_>, rows: &[QcFcRow], atlas: &
 /// Four children have 24 orders, and their own comes up too often among shuffles for a corrected p below 0.05; five
 /// have 120.
 const FEWEST: usize = 5;
+const FEWEST_ORDERS: f64 = 120.0;
 
 const MOTION: &str = "Motion is in the result";
 
@@ -191,7 +199,7 @@ fn numbers(row: &QcFcRow, before: Option<&QcFcRow>) -> String {
 /// Who and what is in the stack.
 pub(super) fn stacked(chosen: &Value) -> String {
     let list = |value: &Value| value.as_array().cloned().unwrap_or_default();
-    let mut text = format!("{} of {} rows of cohort.tsv", chosen["children"], chosen["cohort_rows"]);
+    let mut text = format!("{} of {} rows of cohort.tsv", chosen["rows_in_stack"], chosen["cohort_rows"]);
     let left: Vec<String> = list(&chosen["left_out"])
         .iter()
         .map(|out| format!("{} {}", out["children"], out["reason"].as_str().unwrap_or_default()))
@@ -217,14 +225,21 @@ pub(super) fn stacked(chosen: &Value) -> String {
         Some("drop-child") => wishes.push("without children who have a parcel missing".to_owned()),
         _ => {}
     }
-    if let Some(minutes) = chosen["equal_minutes"]["minutes"].as_f64() {
-        let from = chosen["equal_minutes"]["from"].as_str().unwrap_or_default();
-        wishes.push(format!("each matrix, before censoring too, from {minutes} minutes: {from}"));
+    for (key, unit, words) in [("equal_minutes", "minutes", "minutes"), ("equal_dof", "dof", "degrees of freedom")] {
+        if let Some(amount) = chosen[key][unit].as_f64() {
+            let from = chosen[key]["from"].as_str().unwrap_or_default();
+            wishes.push(format!("each matrix, before censoring too, from {amount} {words}: {from}"));
+        }
     }
     if let Some(group) = chosen["match"]["group"].as_str() {
         let caliper = figures(chosen["match"]["caliper_mm"].as_f64().unwrap_or(f64::NAN), 4);
         let alike = if chosen["match"]["alike"] == "motion" { "means" } else { "pairs" };
         wishes.push(format!("groups of {group} matched in motion, {alike} within {caliper} mm"));
+    }
+    if let Some(column) = chosen["adjust_sites"]["column"].as_str() {
+        let keep = chosen["adjust_sites"]["keep"].as_str();
+        let keep = keep.map_or(String::new(), |keep| format!(", keeping the effects of {keep}"));
+        wishes.push(format!("each matrix, before censoring too, adjusted for {column}{keep}"));
     }
     if !wishes.is_empty() {
         text += &format!(" {}.", capital(&wishes.join("; ")));
@@ -250,17 +265,20 @@ pub(super) fn notes(quality: &QualityContext<'_>, before: &Before) -> Vec<String
         );
     }
     let facts = &quality.children.facts;
-    let participants: HashSet<&str> = quality.found.children.iter().map(|child| child.ids[0].as_str()).collect();
-    if participants.len() < facts.len() {
+    if !quality.blocks.are_single() {
         notes.push(format!(
-            "the stack has {} rows of {}: rows of one child are not independent, and quality counts each as a child",
+            "the stack has {} rows of {} in {} blocks that are independent of each other: QC-FC shuffles whole blocks, \
+             each with others of its size, and its p and degrees of freedom come from these shuffles",
             facts.len(),
-            counted(participants.len())
+            counted(quality.blocks.children()),
+            quality.blocks.count()
         ));
     }
     let without = facts.iter().filter(|facts| facts.mean_fd_mm.is_nan()).count();
     if without > 0 {
-        notes.push(format!("{} in the stack without a mean FD: not in QC-FC", counted(without)));
+        let rows = quality.blocks.rows() != quality.blocks.children();
+        let who = if rows { format!("{without} of the rows") } else { counted(without) };
+        notes.push(format!("{who} in the stack without a mean FD: not in QC-FC"));
     }
     for covariate in &quality.children.covariates {
         if let (Some(column), Some(why)) = (&covariate.column, &covariate.unused) {
@@ -364,8 +382,8 @@ pub(super) const LEFT_OUT: [&str; 6] = [
      same in all children.",
     "Children who move more may differ in other things, such as age, so a correlation with motion need not be caused \
      by motion. Rows with age and sex taken out show what is left without them.",
-    "Shuffling assumes that children are exchangeable; rows of one child, siblings, and sites that differ in motion \
-     and in edges are not.",
+    "Shuffling assumes that blocks are exchangeable: a child with all its rows, or the blocks of --blocks. Siblings \
+     who are not in one block, and sites that differ in motion and in edges, are not.",
     "Each number of the groups has two tests, and each is read at p < 0.05 by itself.",
     "Mean FD is the mean over all frames of a child's runs, kept or not, both before and after censoring.",
 ];

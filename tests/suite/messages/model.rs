@@ -50,8 +50,17 @@ fn models_that_cannot_be() {
         test("a factor that does not vary", "z ~ nap"),
         test("a number that does not vary", "z ~ minutes + age_months"),
         test("a name with a blank", "z ~ ses z"),
+        test("a part of a column where rows are by themselves", "z ~ within(age_months)"),
+        model("blocks mistyped", &["--blocks", "sexes"], |_| {}),
+        test_with(
+            "a column that varies between and within blocks",
+            &["z ~ score", "--blocks", "home", "--permutations", "99"],
+            &[("home", ["a", "a", "b", "b"]), ("score", ["1", "2", "4", "3"])],
+        ),
         test("a name with a sign", "z ~ ses-z"),
-        test("a reference of one's own", "z ~ factor(sex, 'm' first)"),
+        test("a reference without its word", "z ~ factor(sex, 'm' first)"),
+        test("a reference that nobody has", "z ~ factor(sex, reference = \"x\") + age_months"),
+        test("a power without the column", "z ~ age_months^2"),
         test_with(
             "columns that follow from each other but for rounding",
             &["z ~ frames_seen + minutes_seen"],
@@ -124,5 +133,5 @@ fn models_that_cannot_be() {
         ),
         model("one resample", &["--standard-errors", "--resamples", "1"], |_| {}),
     ];
-    hold("model.txt", 39, &cases);
+    hold("model.txt", 42, &cases);
 }

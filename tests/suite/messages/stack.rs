@@ -2,6 +2,7 @@
 
 use super::{Case, command, hold};
 use crate::builders::Folder;
+use crate::stack::set_cell;
 
 const MATRIX: &str = "results/sub-01/func/sub-01_atlas-tern5_desc-pearson_matrix.tsv";
 const COVERAGE: &str = "results/sub-01/func/sub-01_atlas-tern5_parcels.tsv";
@@ -68,4 +69,58 @@ fn results_that_cannot_be_stacked() {
         stack("a folder that is a file", &[], |folder| folder.write("results/stack", "")),
     ];
     hold("stack.txt", 28, &cases);
+}
+
+/// A stack of twelve children in two sites.
+fn sites(name: &'static str, arguments: &[&'static str], spoil: impl Fn(&Folder) + 'static) -> Case {
+    let spoiled = move |folder: &Folder| {
+        for child in 0..12 {
+            set_cell(folder, "results/cohort.tsv", child, "nap", ["bay", "cape"][child % 2]);
+        }
+        spoil(folder);
+    };
+    Case { children: 12, ..stack(name, arguments, spoiled) }
+}
+
+#[test]
+fn sites_that_cannot_be_adjusted() {
+    let cohort = |column: &'static str, value: fn(usize) -> &'static str| {
+        move |folder: &Folder| {
+            (0..12).for_each(|child| set_cell(folder, "results/cohort.tsv", child, column, value(child)));
+        }
+    };
+    let cases = [
+        sites("a column of sites mistyped", &["--adjust-sites", "nab"], |_| {}),
+        sites("a kept column mistyped", &["--adjust-sites", "nap", "--keep", "age_month"], |_| {}),
+        sites("kept columns without sites", &["--keep", "age_months"], |_| {}),
+        sites("kept columns that are no formula", &["--adjust-sites", "nap", "--keep", "age_months +"], |_| {}),
+        sites("one site", &["--adjust-sites", "nap"], cohort("nap", |_| "bay")),
+        sites(
+            "two sites of few children",
+            &["--adjust-sites", "nap"],
+            cohort("nap", |child| ["bay", "bay", "bay", "cape", "firth"][child % 5]),
+        ),
+        sites(
+            "a kept column that follows from the site",
+            &["--adjust-sites", "nap", "--keep", "age_months + coil"],
+            cohort("coil", |child| ["12", "32"][child % 2]),
+        ),
+        sites(
+            "a kept column that follows from another",
+            &["--adjust-sites", "nap", "--keep", "age_months + years"],
+            cohort("years", |child| ["0.5", "1", "1.5", "2", "2.5", "3", "3.5", "4", "4.5", "5", "5.5", "6"][child]),
+        ),
+        sites(
+            "a kept column with a word in it",
+            &["--adjust-sites", "nap", "--keep", "coil"],
+            cohort("coil", |child| if child == 3 { "none" } else { "32" }),
+        ),
+        sites(
+            "more kept columns than children allow",
+            &["--adjust-sites", "nap", "--keep", "factor(coil)"],
+            cohort("coil", |child| ["1", "2", "3", "4", "5", "6"][child / 2]),
+        ),
+        sites("no child with a site", &["--adjust-sites", "nap"], cohort("nap", |_| "n/a")),
+    ];
+    hold("sites.txt", 11, &cases);
 }

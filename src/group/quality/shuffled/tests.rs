@@ -8,7 +8,12 @@ use crate::group::quality::{Distances, abs_r_of_p, summarise};
 /// All children alike.
 fn shuffle(edges: usize, motion: &[f64], covariates: ArrayView2<'_, f64>, places: &[usize], of: usize) -> Shuffled {
     let weights = vec![1.0; motion.len()];
-    Shuffled::new(edges, &ShuffledChildren { motion, covariates, weights: &weights, places, of }).unwrap()
+    let exchange = &Exchange::free(of);
+    Shuffled::new(
+        edges,
+        &ShuffledChildren { motion, covariates, weights: &weights, places, exchange, shuffles: SHUFFLES },
+    )
+    .unwrap()
 }
 
 fn beyond(shuffled: &Shuffled, sums: &Accumulator, data: &QcFc, distance_mm: &[f64]) -> Beyond {
@@ -53,7 +58,15 @@ fn weighted_pass(case: &Case, at_once: usize, covariates: usize, weights: &[f64]
     let motion = case.numbers.column(0).to_vec();
     let covariates_of = case.numbers.slice(s![.., 1..=covariates]);
     let of = places(CHILDREN);
-    let children = ShuffledChildren { motion: &motion, covariates: covariates_of, weights, places: &of, of: CHILDREN };
+    let exchange = &Exchange::free(CHILDREN);
+    let children = ShuffledChildren {
+        motion: &motion,
+        covariates: covariates_of,
+        weights,
+        places: &of,
+        exchange,
+        shuffles: SHUFFLES,
+    };
     let mut shuffled = Shuffled::new(EDGES, &children).unwrap();
     let mut sums = Accumulator::new(EDGES, 1 + covariates);
     let rows: Vec<Vec<f32>> = case.z.rows().into_iter().map(|row| row.to_vec()).collect();
@@ -82,7 +95,7 @@ fn shuffled_correlations_are_those_of_shuffled_residuals() {
         design *= &roots;
         let fit = LeastSquares::new(design.view()).unwrap();
         let own = fit.residuals((&case.numbers.slice(s![.., ..1]) * &roots).view()).unwrap();
-        let drawn = permutation::permutations(CHILDREN, SHUFFLES, SEED);
+        let drawn = Exchange::free(CHILDREN).draw(0..SHUFFLES, SEED);
         let all: Vec<usize> = (0..EDGES).collect();
         let found = shuffled.correlations(&sums, &data, &all);
         for shuffle in [0, 1, 57, SHUFFLES - 1] {
@@ -239,4 +252,10 @@ fn nobody_and_motion_that_does_not_vary_give_nothing() {
     }
     let told = beyond(&same, &sums, &sums.correlation(0, &[]).unwrap(), &[1.0; 3]);
     assert!(told.shuffles == 0 && told.distance_rho.is_nan());
+}
+
+#[test]
+fn many_edges_are_shuffled_less_often_and_never_too_seldom() {
+    assert_eq!([0, 3486, 19_900, 268_000].map(shuffles_of), [999; 4]);
+    assert_eq!([499_500, 1_124_250, 10_000_000].map(shuffles_of), [537, 238, 199]);
 }

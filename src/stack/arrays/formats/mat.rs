@@ -1,8 +1,10 @@
 //! MATLAB 5 files ("MAT-File Format", MathWorks, chapter 1, level 5), uncompressed, little-endian.
 //!
 //! Variables: `stems` (N×1 cell), `parcels` and `networks` (P×1 cells), `edge_parcels` (E×2, positions of both parcels,
-//! counted from 1), `edges` (N×E single), `matrices` (P×P×N single, so that `matrices(:, :, k)` is child k's). Arrays
-//! lie column after column. All sizes are known before the first child, so each block goes straight to its places.
+//! counted from 1), `covariates` (N×C double) and `covariate_names` (C×1 cell): the columns of `children.tsv` that hold
+//! numbers and are known before the edges are read, `edges` (N×E single), `matrices` (P×P×N single, so that
+//! `matrices(:, :, k)` is child k's). Arrays lie column after column. All sizes are known before the first child, so
+//! each block goes straight to its places.
 //!
 //! A file of standard errors has `standard_errors` in the place of `edges`, and no `matrices`.
 //!
@@ -15,6 +17,7 @@ use rayon::prelude::*;
 
 use crate::record::files::WriteError;
 use crate::stack::arrays::array_file::{ArrayFile, FileDescription, bytes, matrix};
+use crate::stack::arrays::columns::numbers;
 use crate::stack::arrays::plan::{ArrayPlan, Holds};
 use crate::stack::arrays::whole::{Unfinished, Whole};
 use crate::stack::gather::block::Block;
@@ -29,10 +32,12 @@ const INT8: u32 = 1;
 const INT32: u32 = 5;
 const UINT32: u32 = 6;
 const SINGLE: u32 = 7;
+const DOUBLE: u32 = 9;
 const MATRIX: u32 = 14;
 const UTF8: u32 = 16;
 const CLASS_CELL: u32 = 1;
 const CLASS_CHAR: u32 = 4;
+const CLASS_DOUBLE: u32 = 6;
 const CLASS_SINGLE: u32 = 7;
 const CLASS_INT32: u32 = 12;
 
@@ -121,6 +126,12 @@ impl<'a> Variables<'a> {
         let firsts = plan.pairs().flat_map(|(i, _)| position(i));
         let pairs: Vec<u8> = firsts.chain(plan.pairs().flat_map(|(_, j)| position(j))).collect();
         start.extend(variable(CLASS_INT32, &[plan.edges, 2], "edge_parcels", &element(INT32, &pairs)));
+        let covariates = numbers(plan.header, plan.children);
+        let values: Vec<u8> =
+            covariates.iter().flat_map(|(_, column)| column.iter().flat_map(|value| value.to_le_bytes())).collect();
+        let values = element(DOUBLE, &values);
+        start.extend(variable(CLASS_DOUBLE, &[children, covariates.len()], "covariates", &values));
+        start.extend(cells("covariate_names", covariates.iter().map(|(name, _)| name.as_str())));
 
         let [(edges, edge_bytes), (matrices, matrix_bytes)] = sizes(plan);
         start.extend(opening(CLASS_SINGLE, &[children, plan.edges], edges, padded(edge_bytes)));
@@ -184,11 +195,13 @@ impl ArrayFile for Variables<'_> {
             holds: match self.plan.holds {
                 Holds::Values => {
                     "edges (single, children × edges), matrices (single, parcels × parcels × children), edge_parcels \
-                     (int32, positions of both parcels from 1), stems, parcels, networks (cells of text)"
+                     (int32, positions of both parcels from 1), stems, parcels, networks (cells of text), covariates \
+                     (double, children × columns of numbers), covariate_names (cells of text)"
                 }
                 Holds::StandardErrors => {
                     "standard_errors (single, children × edges), edge_parcels (int32, positions of both parcels from \
-                     1), stems, parcels, networks (cells of text)"
+                     1), stems, parcels, networks (cells of text), covariates (double, children × columns of numbers), \
+                     covariate_names (cells of text)"
                 }
             },
             shape: vec![self.plan.children.len(), self.plan.edges],

@@ -2,7 +2,9 @@
 
 use serde_json::{Value, json};
 
+use super::least::least;
 use super::prepared::PreparedTest;
+use crate::group::exchange::Exchange;
 use crate::group::formula::Response;
 use crate::outputs::CAUTION;
 use crate::stack::gather::children::GatheredChildren;
@@ -15,10 +17,15 @@ pub(crate) fn about(prepared: &PreparedTest, found: &GatheredChildren, told: &[V
         .iter()
         .enumerate()
         .map(|(c, name)| {
-            let [tested, permuted] = [tested, permuted].map(|places| places.contains(&c));
-            json!({ "name": name, "in_names": safe[c], "tested": tested, "permuted": permuted })
+            let exchange = permuted.iter().find(|(place, _)| *place == c).map(|(_, exchange)| exchange);
+            let (tested, permuted) = (tested.contains(&c), exchange.is_some());
+            let orders = exchange.map(Exchange::orders).filter(|orders| orders.is_finite());
+            json!({
+                "name": name, "in_names": safe[c], "tested": tested, "permuted": permuted, "orders": orders,
+            })
         })
         .collect();
+    let by_child = prepared.blocks.children() == prepared.blocks.rows();
     let factors: Vec<Value> = design
         .factors
         .iter()
@@ -26,7 +33,8 @@ pub(crate) fn about(prepared: &PreparedTest, found: &GatheredChildren, told: &[V
             let levels: serde_json::Map<String, Value> =
                 factor.levels.iter().map(|(level, children)| (level.clone(), json!(children))).collect();
             let reference = factor.has_reference.then(|| factor.levels.first().map(|(level, _)| level.clone()));
-            json!({ "column": factor.column, "reference": reference.flatten(), "children_by_level": levels })
+            let counted = if by_child { "children_by_level" } else { "rows_by_level" };
+            json!({ "column": factor.column, "reference": reference.flatten(), counted: levels })
         })
         .collect();
     let left_out: Vec<Value> = design
@@ -38,21 +46,36 @@ pub(crate) fn about(prepared: &PreparedTest, found: &GatheredChildren, told: &[V
         "version": env!("CARGO_PKG_VERSION"),
         "caution": CAUTION,
         "formula": wanted.formula,
+        "level": wanted.level.key(),
         "response": match formula.response {
             Response::FisherZ => "z: Fisher's atanh r, clipped at |r| = 1 - 1e-7, as 32-bit floats",
             Response::Correlation => "r, as stacked",
         },
-        "children": model.children(),
+        "children": prepared.blocks.children(),
+        "rows": model.children(),
+        "blocks": prepared.blocks.count(),
         "coefficients": coefficients,
         "dof": model.children() - model.coefficients(),
         "factors": factors,
+        "centred_for_powers": design.centred.iter().map(|(column, mean)| (column.clone(), json!(mean)))
+            .collect::<serde_json::Map<String, Value>>(),
         "left_out": left_out,
         "permutations": if permuted.is_empty() { 0 } else { wanted.permutations },
         "seed": if permuted.is_empty() { Value::Null } else { json!(wanted.seed) },
-        "p": "two-sided, of t with the edge's dof",
+        "p": if prepared.blocks.are_single() {
+            "two-sided, of t with the edge's dof"
+        } else {
+            "two-sided, of t from a variance that respects blocks of related rows (bias-reduced), with Satterthwaite's \
+             degrees of freedom (columns ..._dof)"
+        },
         "q": "Benjamini-Hochberg over the edges that have the coefficient, of one atlas and measure",
-        "p_familywise": "Freedman-Lane permutation of residuals, largest |t| over the edges that every child has, of \
-                         one coefficient of one atlas and measure",
+        "p_familywise": "permutation of what is left of the column once the others are taken out of it, weighted as \
+                         the fit; largest |t| over the edges that every child has, of one coefficient of one atlas \
+                         and measure; n/a for other edges, which it does not cover",
+        "least_children": least(model.children()),
+        "f": "of all coefficients of a term together, against the model without them; its p and q are n/a \
+              where rows belong together in blocks",
+        "edge_sets_above_abs_t": wanted.edge_sets,
         "families": "each coefficient of each atlas and measure is a family of its own; q and p_familywise are not \
                      corrected for there being several",
         "notes": notes,

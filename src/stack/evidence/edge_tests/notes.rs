@@ -1,6 +1,8 @@
 //! What to know about a test before using it: who is not in it, what its rows are, what is missing from its model.
 
+use super::least::least;
 use crate::group::edge_tests::EdgeFits;
+use crate::group::exchange::{Blocks, Exchange};
 use crate::group::formula::{Design, Formula};
 use crate::stack::gather::children::GatheredChildren;
 use crate::stack::gather::request::TestRequest;
@@ -17,7 +19,8 @@ pub(super) fn before(
     formula: &Formula,
     design: &Design,
     found: &GatheredChildren,
-    permuted: bool,
+    blocks: &Blocks,
+    permuted: &[(usize, Exchange)],
     matched: bool,
 ) -> Vec<String> {
     let mut notes = Vec::new();
@@ -32,17 +35,7 @@ pub(super) fn before(
             );
         }
     }
-    let mut participants: Vec<&str> = design.rows.iter().map(|&row| found.children[row].ids[0].as_str()).collect();
-    let rows = participants.len();
-    participants.sort_unstable();
-    participants.dedup();
-    if participants.len() < rows {
-        notes.push(format!(
-            "the test assumes that its {rows} rows are independent, but they are of {} children; \
-             choose one row per child with --where",
-            participants.len()
-        ));
-    }
+    notes.extend(in_blocks(blocks));
     let in_model = |column: &&str| formula.variables.iter().any(|variable| variable.column == *column);
     if !matched && !formula.terms.is_empty() && !MOTION.iter().any(in_model) {
         notes.push(
@@ -51,7 +44,8 @@ pub(super) fn before(
                 .to_owned(),
         );
     }
-    if permuted && wanted.permutations < FEWEST {
+    notes.extend(few_orders(design, permuted));
+    if !permuted.is_empty() && wanted.permutations < FEWEST {
         notes.push(format!(
             "with {} permutations the smallest possible family-wise p is {:.3}, so none can be below 0.05; ask for \
              more, such as 1000",
@@ -67,6 +61,33 @@ pub(super) fn before(
     notes
 }
 
+/// What the rows are, where they are not one per child, or not independent.
+fn in_blocks(blocks: &Blocks) -> Option<String> {
+    if blocks.are_single() {
+        return None;
+    }
+    Some(format!(
+        "the test has {} rows of {} children in {} blocks that are independent of each other; standard errors, t, p \
+         and q take that into account (docs/stack.md)",
+        blocks.rows(),
+        blocks.children(),
+        blocks.count()
+    ))
+}
+
+/// A note for each coefficient whose rows have few different orders.
+fn few_orders(design: &Design, permuted: &[(usize, Exchange)]) -> Vec<String> {
+    let few = permuted.iter().filter(|(_, exchange)| exchange.orders() < FEWEST as f64);
+    let note = |(coefficient, exchange): &(usize, Exchange)| {
+        format!(
+            "{}: the rows that may be exchanged have only {} different orders, so no family-wise p is below 0.05",
+            design.names[*coefficient],
+            exchange.orders()
+        )
+    };
+    few.map(note).collect()
+}
+
 /// A note where children who have an edge do not determine every coefficient.
 pub(super) fn in_part(name: &str, fits: &EdgeFits) -> Option<String> {
     let count = edges_in_part(fits);
@@ -75,6 +96,31 @@ pub(super) fn in_part(name: &str, fits: &EdgeFits) -> Option<String> {
             "{name}: on {count} of {} edges the children who have the edge do not determine every coefficient (n/a in \
              the table); test.json says how many edges were tested for each coefficient",
             fits.dof.len()
+        )
+    })
+}
+
+/// A note where too few children have some edges.
+pub(super) fn few(name: &str, edges: usize, children: usize) -> Option<String> {
+    (edges > 0).then(|| {
+        format!(
+            "{name}: {edges} edges are not tested, because fewer than {} of the {children} children in the test have \
+             them",
+            least(children)
+        )
+    })
+}
+
+/// A family of less than this share of the edges gets a note (own convention).
+const SMALL_FAMILY: f64 = 0.9;
+
+/// A note where family-wise p is of a part of the edges.
+pub(super) fn small_family(name: &str, edges: usize, family: usize) -> Option<String> {
+    ((family as f64) < SMALL_FAMILY * edges as f64).then(|| {
+        format!(
+            "{name}: family-wise p is of {family} of {edges} edges, those that every child in the test has, and is \
+             corrected for these alone; the others have t, p and q; leave out parcels (--missing drop-parcel) or \
+             children (--missing drop-child) to have all"
         )
     })
 }

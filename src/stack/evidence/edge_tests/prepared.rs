@@ -1,14 +1,18 @@
 //! A test before anything is written: the formula is read, the children's columns are taken, the model is checked.
 
+use std::ops::Range;
+
 use super::notes;
+use super::sets;
 use super::terms::{INTERCEPT, places, safe_names};
-use crate::group::edge_tests::Model;
-use crate::group::formula::{Column, Design, Formula, FormulaError};
-use crate::group::permutation::{PermutationTest, require_few, require_permutable};
-use crate::stack::arrays::tables::child_column;
-use crate::stack::gather::children::{FramesUsed, GatheredChildren};
+use crate::group::edge_tests::{EdgeTestError, JointFits, Model};
+use crate::group::exchange::{Blocks, Exchange};
+use crate::group::formula::{Design, Formula, FormulaError};
+use crate::group::permutation::{PermutationTest, SetTest, require_few, require_permutable};
+use crate::stack::arrays::columns::columns;
+use crate::stack::gather::children::GatheredChildren;
 use crate::stack::gather::error::TestError;
-use crate::stack::gather::request::TestRequest;
+use crate::stack::gather::request::{Level, TestRequest};
 
 /// A test whose model stands.
 #[derive(Debug)]
@@ -21,7 +25,12 @@ pub(crate) struct PreparedTest {
     pub safe: Vec<String>,
     /// Places of the coefficients.
     pub tested: Vec<usize>,
-    pub permuted: Vec<usize>,
+    /// Places of those that are permuted, each with who may be exchanged.
+    pub permuted: Vec<(usize, Exchange)>,
+    /// Which rows of the design belong together.
+    pub blocks: Blocks,
+    /// Terms of several coefficients, all of which are tested.
+    pub joint: Vec<JointTerm>,
     /// What to know before using the result.
     pub notes: Vec<String>,
 }
@@ -29,6 +38,27 @@ pub(crate) struct PreparedTest {
 /// One coefficient of one atlas and measure.
 pub(crate) struct Tested {
     pub coefficient: usize,
+    pub q: Vec<f64>,
+    pub permuted: Option<PermutationTest>,
+    pub sets: Option<SetTest>,
+}
+
+/// A term whose coefficients are tested together.
+#[derive(Debug)]
+pub(crate) struct JointTerm {
+    pub name: String,
+    /// Its name in names of files and columns.
+    pub safe: String,
+    pub coefficients: Vec<usize>,
+    /// Who may be exchanged, if it is permuted as a whole.
+    pub exchange: Option<Exchange>,
+}
+
+/// One such term of one atlas and measure.
+pub(crate) struct TestedTerm {
+    /// Place among the terms.
+    pub term: usize,
+    pub fits: JointFits,
     pub q: Vec<f64>,
     pub permuted: Option<PermutationTest>,
 }
@@ -39,6 +69,7 @@ pub(crate) fn prepare(
     wanted: &TestRequest,
     header: &[String],
     found: &GatheredChildren,
+    blocks: &Blocks,
     matched: bool,
 ) -> Result<PreparedTest, TestError> {
     let formula = Formula::parse(&wanted.formula).map_err(TestError::Formula)?;
@@ -46,7 +77,7 @@ pub(crate) fn prepare(
         let measures: Vec<&str> = found.kinds.iter().map(|kind| kind.measure.key()).collect();
         return Err(TestError::NoCorrelation { found: measures.join(", ") });
     }
-    let design = formula.design(&columns(header, found)).map_err(|error| match error {
+    let design = formula.design_in_blocks(&columns(header, &found.children), blocks).map_err(|error| match error {
         FormulaError::Mixed { column, row, text } => {
             TestError::Mixed { column, stem: found.children[row - 1].stem.clone(), text }
         }
@@ -60,10 +91,48 @@ pub(crate) fn prepare(
         true => all,
         false => places("--of", &wanted.of, &formula, &design)?,
     };
-    let permuted = permuted(wanted, &formula, &design, &tested)?;
-    let safe = safe_names(&design.names);
-    let notes = notes::before(wanted, &formula, &design, found, !permuted.is_empty(), matched);
-    Ok(PreparedTest { wanted: wanted.clone(), formula, design, model, safe, tested, permuted, notes })
+    let blocks = blocks.select(&design.rows);
+    let permuted = permuted(wanted, &formula, &design, &blocks, &tested)?;
+    refuse_sets(wanted)?;
+    let mut terms = joint_terms(&formula, &design, &tested, &permuted);
+    let names: Vec<String> = design.names.iter().chain(terms.iter().map(|term| &term.name)).cloned().collect();
+    let mut safe = safe_names(&names);
+    let of_terms = safe.split_off(design.names.len());
+    terms.iter_mut().zip(of_terms).for_each(|(term, safe)| term.safe = safe);
+    let mut notes = notes::before(wanted, &formula, &design, found, &blocks, &permuted, matched);
+    notes.extend(wanted.edge_sets.map(|_| sets::WARNING.to_owned()));
+    let (wanted, joint) = (wanted.clone(), terms);
+    Ok(PreparedTest { wanted, formula, design, model, safe, tested, permuted, blocks, joint, notes })
+}
+
+/// Refuses sets that cannot be.
+fn refuse_sets(wanted: &TestRequest) -> Result<(), TestError> {
+    match (wanted.edge_sets, wanted.level, wanted.permutations) {
+        (Some(_), Level::Networks, _) => Err(TestError::SetsOfNetworks),
+        (Some(threshold), _, 0) => Err(TestError::SetsWithoutPermutations { threshold }),
+        _ => Ok(()),
+    }
+}
+
+/// Terms of several coefficients that are all tested. Without an intercept F of a factor would ask whether all means
+/// are 0, which nobody asks of correlations.
+fn joint_terms(formula: &Formula, design: &Design, tested: &[usize], permuted: &[(usize, Exchange)]) -> Vec<JointTerm> {
+    let terms = formula.terms.iter().zip(&design.terms);
+    // A term is permuted as a whole only if the same may be exchanged for all of its coefficients.
+    let exchange = |of: &Range<usize>| {
+        let own = of.clone().map(|place| permuted.iter().find(|(at, _)| *at == place).map(|(_, exchange)| exchange));
+        let own: Vec<&Exchange> = own.collect::<Option<_>>()?;
+        own.windows(2).all(|pair| pair[0] == pair[1]).then(|| own[0].clone())
+    };
+    terms
+        .filter(|(_, of)| formula.intercept && of.len() > 1 && (of.start..of.end).all(|place| tested.contains(&place)))
+        .map(|(term, of)| JointTerm {
+            name: term.iter().map(|&v| formula.variables[v].written()).collect::<Vec<_>>().join(":"),
+            safe: String::new(),
+            coefficients: of.clone().collect(),
+            exchange: exchange(of),
+        })
+        .collect()
 }
 
 /// Places of the coefficients that are permuted, all of which can be.
@@ -71,8 +140,9 @@ fn permuted(
     wanted: &TestRequest,
     formula: &Formula,
     design: &Design,
+    blocks: &Blocks,
     tested: &[usize],
-) -> Result<Vec<usize>, TestError> {
+) -> Result<Vec<(usize, Exchange)>, TestError> {
     let count = wanted.permutations;
     require_few(count).map_err(|source| TestError::TooMany { count, source })?;
     let permuted = match (count, wanted.permute.is_empty()) {
@@ -84,28 +154,15 @@ fn permuted(
     if let Some(&other) = permuted.iter().find(|c| !tested.contains(c)) {
         return Err(TestError::NotTested { asked: design.names[other].clone() });
     }
-    let allowed = |&c: &usize| require_permutable(design.matrix.view(), &design.names, c);
+    let exchange = |c: usize| {
+        require_permutable(design.matrix.view(), &design.names, c)?;
+        let both_ways = || EdgeTestError::BothWays { column: design.names[c].clone() };
+        blocks.exchange(design.matrix.column(c)).ok_or_else(both_ways)
+    };
+    let allowed = |&c: &usize| exchange(c);
     if let Some(source) = permuted.iter().find_map(|c| allowed(c).err()) {
         let others = tested.iter().filter(|c| allowed(c).is_ok()).map(|&c| design.names[c].clone()).collect();
         return Err(TestError::NotPermutable { source, others });
     }
-    Ok(permuted)
-}
-
-/// `children.tsv` as columns.
-fn columns(header: &[String], found: &GatheredChildren) -> Vec<(String, Column)> {
-    let cells: Vec<Vec<&str>> = found.children.iter().map(|child| child.cells.split('\t').collect()).collect();
-    let mut columns = vec![("stem".to_owned(), Column::from_cells(found.children.iter().map(|c| c.stem.as_str())))];
-    for (at, name) in header.iter().enumerate() {
-        let column = Column::from_cells(cells.iter().map(|row| row.get(at).copied().unwrap_or_default()));
-        columns.push((child_column(name).to_owned(), column));
-    }
-    if found.equal.is_some() {
-        let of = |f: fn(FramesUsed) -> f64| {
-            Column::Number(found.children.iter().map(|child| child.used.map_or(f64::NAN, f)).collect())
-        };
-        columns.push(("frames_used".to_owned(), of(|used| used.frames as f64)));
-        columns.push(("minutes_used".to_owned(), of(|used| used.minutes)));
-    }
-    columns
+    Ok(permuted.iter().filter_map(|&c| Some((c, exchange(c).ok()?))).collect())
 }

@@ -17,22 +17,12 @@ pub(crate) fn places(
     design: &Design,
 ) -> Result<Vec<usize>, TestError> {
     let mut terms: Vec<(String, Range<usize>)> = Vec::new();
-    let mut next = usize::from(formula.intercept);
-    for term in &formula.terms {
-        let columns = |&variable: &usize| {
-            let column = &formula.variables[variable].column;
-            design.factors.iter().find(|factor| factor.column == *column).map_or(1, |factor| {
-                // A factor with a column for every level has them where it stands alone.
-                factor.levels.len() - usize::from(factor.has_reference || term.len() > 1)
-            })
-        };
-        let count: usize = term.iter().map(columns).product();
+    for (term, of) in formula.terms.iter().zip(&design.terms) {
         let written = |f: fn(&Variable) -> String| -> String {
             term.iter().map(|&v| f(&formula.variables[v])).collect::<Vec<_>>().join(":")
         };
-        terms.push((written(|v| v.written()), next..next + count));
-        terms.push((written(|v| v.column.clone()), next..next + count));
-        next += count;
+        terms.push((written(Variable::written), of.clone()));
+        terms.push((written(Variable::powered), of.clone()));
     }
     let mut places = Vec::new();
     for asked in asked {

@@ -5,21 +5,20 @@ use std::path::Path;
 use serde_json::{Value, json};
 
 use super::notes::edges_in_part;
-use super::prepared::{PreparedTest, Tested};
-use crate::group;
+use super::places::{CALLED, TestedPlaces};
+use super::prepared::{PreparedTest, Tested, TestedTerm};
+use super::sets;
 use crate::group::edge_tests::EdgeFits;
-use crate::outputs::{cell, number_cell};
+use crate::group::quantile;
+use crate::outputs::number_cell;
 use crate::record::files::WriteError;
 use crate::stack::arrays::array_file::{bytes, npy_header};
 use crate::stack::arrays::tables::p_cell;
 use crate::stack::arrays::whole::{Unfinished, Whole};
 use crate::stack::gather::kind::Kind;
-use crate::stack::gather::parcels::{Parcel, StackedAtlas};
 
 /// Matrices of at most this many parcels are written as tables too (own convention: some 0.5 MB).
 const AS_TABLE: usize = 250;
-/// A share of tests or a family-wise p that `stack.json` counts edges by (common practice).
-const CALLED: f64 = 0.05;
 
 /// Writes the table and the matrices; returns what `test.json` says of them.
 #[allow(clippy::too_many_arguments)]
@@ -27,37 +26,27 @@ pub(super) fn write(
     folder: &Path,
     name: &str,
     prepared: &PreparedTest,
-    atlas: &StackedAtlas,
+    places: &TestedPlaces,
     kind: &Kind,
     fits: &EdgeFits,
-    tests: &[Tested],
+    (tests, joint): (&[Tested], &[TestedTerm]),
     files: &mut Vec<Whole>,
 ) -> Result<Value, WriteError> {
-    let parcels = atlas.stacked();
     let table = format!("{name}_test.tsv");
-    files.push(edges_table(&folder.join(&table), prepared, &parcels, fits, tests)?);
+    files.push(edges_table(&folder.join(&table), prepared, places, fits, (tests, joint))?);
     let mut coefficients = Vec::new();
+    let count = |p: &[f64]| p.iter().filter(|&&p| p < CALLED).count();
     for test in tests {
-        let safe = &prepared.safe[test.coefficient];
-        let mut put = |what: &str, values: &[f64]| -> Result<Vec<String>, WriteError> {
-            let start = format!("{name}_coefficient-{safe}_{what}");
-            let matrix = square(parcels.len(), values);
-            let mut file = Unfinished::create(&folder.join(format!("{start}.npy")))?;
-            file.append(&npy_header(&[parcels.len(), parcels.len()]))?;
-            file.append(&bytes(&matrix))?;
-            files.push(file.finish()?);
-            let mut names = vec![format!("{start}.npy")];
-            if parcels.len() <= AS_TABLE {
-                let text = square_table(&parcels, &matrix);
-                files.push(Whole::of(&folder.join(format!("{start}.tsv")), text.as_bytes())?);
-                names.push(format!("{start}.tsv"));
-            }
-            Ok(names)
-        };
+        let start = format!("{name}_coefficient-{}", prepared.safe[test.coefficient]);
+        let mut put = |what: &str, values: &[f64]| put(folder, &format!("{start}_{what}"), places, values, files);
         let t = fits.t.row(test.coefficient).to_vec();
         let mut told = json!({ "name": prepared.design.names[test.coefficient], "t": put("t", &t)? });
         told["edges_tested"] = json!(t.iter().filter(|t| !t.is_nan()).count());
-        let count = |p: &[f64]| p.iter().filter(|&&p| p < CALLED).count();
+        if !prepared.blocks.are_single() {
+            let mut dof: Vec<f64> = fits.t_dof.row(test.coefficient).iter().copied().filter(|v| !v.is_nan()).collect();
+            dof.sort_by(f64::total_cmp);
+            told["median_dof"] = json!(quantile(&dof, 0.5));
+        }
         match &test.permuted {
             Some(permuted) => {
                 let p = permuted.family_wise_p.to_vec();
@@ -68,7 +57,29 @@ pub(super) fn write(
             None => told["q"] = json!(put("q", &test.q)?),
         }
         told["edges_q_below_0.05"] = json!(count(&test.q));
+        if let Some(own) = &test.sets {
+            told["edge_sets"] = sets::write(folder, &start, places, own, files)?;
+        }
         coefficients.push(told);
+    }
+    let mut terms = Vec::new();
+    for test in joint {
+        let term = &prepared.joint[test.term];
+        let start = format!("{name}_term-{}", term.safe);
+        let mut put = |what: &str, values: &[f64]| put(folder, &format!("{start}_{what}"), places, values, files);
+        let mut told = json!({ "name": term.name, "dof": test.fits.numerator, "f": put("f", &test.fits.f)? });
+        told["edges_tested"] = json!(test.fits.f.iter().filter(|f| !f.is_nan()).count());
+        match &test.permuted {
+            Some(permuted) => {
+                let p = permuted.family_wise_p.to_vec();
+                told["p_familywise"] = json!(put("p_familywise", &p)?);
+                told["family"] = json!(permuted.family);
+                told["edges_p_familywise_below_0.05"] = json!(count(&p));
+            }
+            None => told["q"] = json!(put("q", &test.q)?),
+        }
+        told["edges_q_below_0.05"] = json!(count(&test.q));
+        terms.push(told);
     }
     let without = fits.dof.iter().filter(|&&dof| dof == 0).count();
     Ok(json!({
@@ -79,40 +90,93 @@ pub(super) fn write(
         "edges_not_available": without,
         "edges_in_part": edges_in_part(fits),
         "coefficients": coefficients,
+        "terms": terms,
     }))
+}
+
+/// Writes values as matrices; returns their names.
+fn put(
+    folder: &Path,
+    start: &str,
+    places: &TestedPlaces,
+    values: &[f64],
+    files: &mut Vec<Whole>,
+) -> Result<Vec<String>, WriteError> {
+    let size = places.nodes.len();
+    let matrix = square(places, values);
+    let mut file = Unfinished::create(&folder.join(format!("{start}.npy")))?;
+    file.append(&npy_header(&[size, size]))?;
+    file.append(&bytes(&matrix))?;
+    files.push(file.finish()?);
+    let mut names = vec![format!("{start}.npy")];
+    if size <= AS_TABLE {
+        let text = square_table(&places.nodes, &matrix);
+        files.push(Whole::of(&folder.join(format!("{start}.tsv")), text.as_bytes())?);
+        names.push(format!("{start}.tsv"));
+    }
+    Ok(names)
 }
 
 /// One row per edge.
 fn edges_table(
     path: &Path,
     prepared: &PreparedTest,
-    parcels: &[&Parcel],
+    places: &TestedPlaces,
     fits: &EdgeFits,
-    tests: &[Tested],
+    (tests, joint): (&[Tested], &[TestedTerm]),
 ) -> Result<Whole, WriteError> {
     let mut file = Unfinished::create(path)?;
-    let mut text = "edge\tname_1\tname_2\tchildren\tdof".to_owned();
+    let blocks = &prepared.blocks;
+    let counted = if blocks.children() == blocks.rows() { "children" } else { "rows" };
+    let in_blocks = !blocks.are_single();
+    let mut text = format!("{}\t{counted}\tdof", places.columns());
     for (coefficient, safe) in prepared.safe.iter().enumerate() {
         let mut column = |what: &str| text.push_str(&format!("\t{safe}_{what}"));
         ["estimate", "se"].into_iter().for_each(&mut column);
         if let Some(test) = tests.iter().find(|test| test.coefficient == coefficient) {
-            ["t", "p", "q"].into_iter().for_each(&mut column);
+            column("t");
+            if in_blocks {
+                column("dof");
+            }
+            ["p", "q"].into_iter().for_each(&mut column);
             if test.permuted.is_some() {
                 column("p_familywise");
             }
+            if test.sets.is_some() {
+                column("set");
+            }
         }
     }
+    for test in joint {
+        let safe = &prepared.joint[test.term].safe;
+        let more = test.permuted.as_ref().map(|_| "f_p_familywise");
+        ["f", "f_dof", "f_p", "f_q"]
+            .into_iter()
+            .chain(more)
+            .for_each(|what| text.push_str(&format!("\t{safe}_{what}")));
+    }
+    let of_sets: Vec<Option<Vec<usize>>> =
+        tests.iter().map(|test| test.sets.as_ref().map(|own| sets::of_edges(own, places.pairs.len()))).collect();
     text.push('\n');
-    for (edge, (i, j)) in group::edges(parcels.len()).enumerate() {
-        let mut cells = vec![edge.to_string(), cell(&parcels[i].name), cell(&parcels[j].name)];
+    for (edge, &(i, j)) in places.pairs.iter().enumerate() {
+        let mut cells = vec![edge.to_string(), places.nodes[i].clone(), places.nodes[j].clone()];
         cells.extend([fits.children[edge], fits.dof[edge]].map(|n| n.to_string()));
         for coefficient in 0..prepared.safe.len() {
             let at = [coefficient, edge];
             cells.extend([fits.coefficients[at], fits.standard_errors[at]].map(number_cell));
-            if let Some(test) = tests.iter().find(|test| test.coefficient == coefficient) {
-                cells.extend([number_cell(fits.t[at]), p_cell(fits.p[at]), p_cell(test.q[edge])]);
+            if let Some((test, sets)) = tests.iter().zip(&of_sets).find(|(test, _)| test.coefficient == coefficient) {
+                cells.push(number_cell(fits.t[at]));
+                cells.extend(in_blocks.then(|| number_cell(fits.t_dof[at])));
+                cells.extend([p_cell(fits.p[at]), p_cell(test.q[edge])]);
                 cells.extend(test.permuted.iter().map(|permuted| p_cell(permuted.family_wise_p[edge])));
+                let number = |of: &Vec<usize>| if of[edge] == 0 { "n/a".to_owned() } else { of[edge].to_string() };
+                cells.extend(sets.iter().map(number));
             }
+        }
+        for test in joint {
+            cells.extend([number_cell(test.fits.f[edge]), test.fits.numerator.to_string()]);
+            cells.extend([test.fits.p[edge], test.q[edge]].map(p_cell));
+            cells.extend(test.permuted.iter().map(|permuted| p_cell(permuted.family_wise_p[edge])));
         }
         text.push_str(&cells.join("\t"));
         text.push('\n');
@@ -125,19 +189,19 @@ fn edges_table(
     file.finish()
 }
 
-/// Both ways of each edge; NaN on the diagonal.
-fn square(parcels: usize, edges: &[f64]) -> Vec<f32> {
-    let mut matrix = vec![f32::NAN; parcels * parcels];
-    for ((i, j), &value) in group::edges(parcels).zip(edges) {
-        matrix[i * parcels + j] = value as f32;
-        matrix[j * parcels + i] = value as f32;
+/// Both ways of each edge; NaN on the diagonal of parcels.
+fn square(places: &TestedPlaces, values: &[f64]) -> Vec<f32> {
+    let size = places.nodes.len();
+    let mut matrix = vec![f32::NAN; size * size];
+    for (&(i, j), &value) in places.pairs.iter().zip(values) {
+        matrix[i * size + j] = value as f32;
+        matrix[j * size + i] = value as f32;
     }
     matrix
 }
 
 /// With names above and before, as children's matrices.
-fn square_table(parcels: &[&Parcel], matrix: &[f32]) -> String {
-    let names: Vec<String> = parcels.iter().map(|parcel| cell(&parcel.name)).collect();
+fn square_table(names: &[String], matrix: &[f32]) -> String {
     let mut text = format!("name\t{}\n", names.join("\t"));
     for (name, row) in names.iter().zip(matrix.chunks(names.len().max(1))) {
         text.push_str(name);

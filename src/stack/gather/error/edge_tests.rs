@@ -32,6 +32,15 @@ pub enum TestError {
             others.iter().map(|name| format!("--permute \"{name}\"")).collect::<Vec<_>>().join(" ")),
     })]
     NotPermutable { source: EdgeTestError, others: Vec<String> },
+    #[error("--level networks: atlas {atlas} names no networks; give it a table with a column network, or test edges")]
+    NoNetworks { atlas: String },
+    #[error("--edge-sets: sets of edges need --level edges; leave out --level networks or --edge-sets")]
+    SetsOfNetworks,
+    #[error(
+        "--edge-sets {threshold}: how large a set chance gives is found by permutation, and --permutations is 0; give \
+         a number such as --permutations 1000"
+    )]
+    SetsWithoutPermutations { threshold: f64 },
     #[error("--permute {asked}: this coefficient is not tested; name it with --of too")]
     NotTested { asked: String },
     #[error(

@@ -1,0 +1,50 @@
+//! Edges that too few children have are not tested.
+//!
+//! An edge that some children lack is fitted on the others (complete cases). Where only a few have it, these are chosen
+//! by where their scan ended or their signal failed, and a result is about them and not about the cohort. An edge is
+//! therefore tested if at least half of the children in the test have it (own convention: the children in whom it is
+//! tested are then at least as many as those in whom it is not).
+
+use crate::group::edge_tests::EdgeFits;
+
+/// The fewest children of an edge that is tested.
+pub(super) fn least(children: usize) -> usize {
+    children.div_ceil(2)
+}
+
+/// Takes the results of edges that fewer children have away; returns how many edges had some.
+pub(super) fn take_away(fits: &mut EdgeFits, children: usize) -> usize {
+    let few: Vec<usize> =
+        (0..fits.dof.len()).filter(|&edge| fits.dof[edge] > 0 && fits.children[edge] < least(children)).collect();
+    for &edge in &few {
+        for values in [&mut fits.coefficients, &mut fits.standard_errors, &mut fits.t, &mut fits.p] {
+            values.column_mut(edge).fill(f64::NAN);
+        }
+        (fits.dof[edge], fits.residual_sd[edge]) = (0, f64::NAN);
+    }
+    few.len()
+}
+
+#[cfg(test)]
+mod tests {
+    use ndarray::Array2;
+
+    use super::*;
+    use crate::group::edge_tests::Model;
+
+    #[test]
+    fn edges_of_less_than_half_of_the_children_have_no_result() {
+        let names = ["a", "b"].map(str::to_owned);
+        let design = Array2::from_shape_fn((9, 2), |(i, j)| if j == 0 { 1.0 } else { (i * i % 7) as f64 });
+        let mut data = Array2::from_shape_fn((9, 3), |(i, k)| ((i + 2) * (k + 3) * 5 % 11) as f64);
+        (0..4).for_each(|child| data[[child, 1]] = f64::NAN);
+        (0..5).for_each(|child| data[[child, 2]] = f64::NAN);
+        let mut fits = Model::new(design.view(), &names).unwrap().fit(data.view()).unwrap();
+        let before = fits.clone();
+        assert_eq!(take_away(&mut fits, 9), 1);
+        assert_eq!((fits.children.clone(), fits.dof.clone()), (vec![9, 5, 4], vec![7, 3, 0]));
+        assert!(before.t[[1, 2]].is_finite() && fits.t[[1, 2]].is_nan() && fits.coefficients[[0, 2]].is_nan());
+        assert_eq!(fits.t.column(1), before.t.column(1));
+        assert_eq!(take_away(&mut fits, 9), 0);
+    }
+}

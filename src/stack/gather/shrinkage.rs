@@ -1,0 +1,100 @@
+//! How far each child's covariance was shrunk for partial correlations, and `--common-shrinkage`.
+//!
+//! Ledoit & Wolf's shrinkage ([`crate::connectivity::ledoit_wolf`]) is larger the fewer frames there are, and a larger
+//! one draws partial correlations to 0: so children who kept less have smaller ones, whatever their brains do, and
+//! weights do not change that. `children.tsv` has each child's shrinkage (column `shrinkage_A` of atlas A). With
+//! `--common-shrinkage` all children's partial correlations are worked out anew with one shrinkage per atlas, the
+//! median over the children in the stack (own convention): what then differs between children is not the shrinkage.
+//! Those with less data are noisier for it, which weights take up.
+
+use std::path::Path;
+
+use rayon::prelude::*;
+
+use super::children::{Child, GatheredChildren, Shrinkage};
+use super::equal;
+use super::error::{RunsError, StackError};
+use super::parcels::StackedAtlas;
+use super::runs::JoinedRuns;
+use crate::group::quantile;
+use crate::results::Report;
+use crate::study::settings::Measure;
+
+/// The shrinkage of each atlas with partial correlations; `common`: whether all children get the same.
+pub(crate) fn find(
+    results: &Path,
+    common: bool,
+    atlases: &[StackedAtlas],
+    found: &GatheredChildren,
+) -> Result<Vec<Shrinkage>, StackError> {
+    let partial: Vec<&StackedAtlas> = atlases
+        .iter()
+        .filter(|atlas| found.kinds.iter().any(|kind| kind.atlas == atlas.name && kind.measure == Measure::Partial))
+        .collect();
+    if partial.is_empty() {
+        return if common { Err(StackError::NoPartial) } else { Ok(Vec::new()) };
+    }
+    let of_children: Vec<Result<Vec<f64>, StackError>> =
+        found.children.par_iter().map(|child| of_child(results, &partial, found, child)).collect();
+    let of_children = of_children.into_iter().collect::<Result<Vec<_>, StackError>>()?;
+    let of_atlas = |(at, atlas): (usize, &&StackedAtlas)| {
+        let children: Vec<f64> = of_children.iter().map(|own| own[at]).collect();
+        let mut known: Vec<f64> = children.iter().copied().filter(|own| own.is_finite()).collect();
+        known.sort_by(f64::total_cmp);
+        let common = (common && !known.is_empty()).then(|| quantile(&known, 0.5));
+        Shrinkage { atlas: atlas.name.clone(), children, common }
+    };
+    Ok(partial.iter().enumerate().map(of_atlas).collect())
+}
+
+/// One child's, of each of these atlases: as its report has it, or of the frames that are used.
+fn of_child(
+    results: &Path,
+    atlases: &[&StackedAtlas],
+    found: &GatheredChildren,
+    child: &Child,
+) -> Result<Vec<f64>, StackError> {
+    if found.equal.is_none() {
+        let report = Report::read(&child.report(results)).map_err(|source| RunsError::Report { source })?;
+        let of = |atlas: &&StackedAtlas| {
+            let own = report.joined.shrinkage.iter().find(|own| own.atlas == atlas.name);
+            own.map_or(f64::NAN, |own| own.shrinkage)
+        };
+        return Ok(atlases.iter().map(of).collect());
+    }
+    let runs = JoinedRuns::read(results, child)?;
+    let rows = equal::rows(found, child, &runs)?;
+    let of = |atlas: &&StackedAtlas| {
+        let own = runs.series(atlas, rows.as_deref())?.shrinkage().map_err(|source| runs.linalg(source))?;
+        Ok(own.unwrap_or(f64::NAN))
+    };
+    atlases.iter().map(of).collect()
+}
+
+/// What to know of partial correlations.
+pub(crate) fn notes(found: &GatheredChildren) -> Vec<String> {
+    let told = |own: &Shrinkage| {
+        let known = || own.children.iter().copied().filter(|own| own.is_finite());
+        let (least, most) = (known().fold(f64::INFINITY, f64::min), known().fold(0.0, f64::max));
+        let words = |value: f64| crate::tables::figures(value, 2);
+        match own.common {
+            Some(common) => Some(format!(
+                "partial correlations of atlas {} have the common shrinkage {}, the median of the children's own ({} \
+                 to {}); --reliability and --standard-errors go by each child's own",
+                own.atlas,
+                words(common),
+                words(least),
+                words(most)
+            )),
+            None if most > least => Some(format!(
+                "partial correlations of atlas {} are shrunk by {} to {}, more in children who kept less, which makes \
+                 theirs smaller; compare with --common-shrinkage, or with another measure",
+                own.atlas,
+                words(least),
+                words(most)
+            )),
+            None => None,
+        }
+    };
+    found.shrinkage.iter().filter_map(told).collect()
+}

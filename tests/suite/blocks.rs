@@ -1,0 +1,96 @@
+//! `keepstill stack` where rows belong together: sessions of one child, and the blocks of `--blocks`. The numbers are
+//! held against numpy in `tests/reference/test_blocks.py`.
+
+use serde_json::{Value, json};
+
+use crate::builders::{Folder, Tiny, cells};
+use crate::stack::{column, set_cell, stacked};
+
+/// Finished children with two sessions each.
+fn sessions(children: usize) -> Folder {
+    let folder = Tiny { children, sessions: 2, ..Tiny::default() }.build();
+    folder.run(&["-q"]).expect(0);
+    folder
+}
+
+fn read(folder: &Folder, name: &str) -> Value {
+    serde_json::from_str(&folder.read(&format!("results/stack/{name}"))).unwrap()
+}
+
+#[test]
+fn rows_of_one_child_belong_together_without_asking() {
+    let folder = sessions(6);
+    // Age is the same in both sessions of the tiny study, so let it pass.
+    for row in 0..12 {
+        set_cell(&folder, "results/cohort.tsv", row, "score", &(10 * (row / 2) + row % 3).to_string());
+    }
+    let formula = "z ~ between(score) + within(score)";
+    let ran =
+        folder.keepstill(&["stack", "results", "--test", formula, "--permutations", "50", "--reliability"]).expect(0);
+    assert!(ran.stdout.starts_with("12 of 12 rows of cohort.tsv in the stack, of 6 children, none"), "{}", ran.stdout);
+    assert!(ran.stdout.contains("6 children (12 rows), 9 degrees of freedom were rows independent"), "{}", ran.stdout);
+    assert!(ran.stderr.contains("the test has 12 rows of 6 children in 6 blocks"), "{}", ran.stderr);
+    let test = read(&folder, "test.json");
+    assert_eq!((&test["children"], &test["rows"], &test["blocks"]), (&json!(6), &json!(12), &json!(6)));
+    let coefficients = test["coefficients"].as_array().unwrap();
+    assert_eq!((&coefficients[1]["name"], &coefficients[1]["orders"]), (&json!("between(score)"), &json!(720.0)));
+    assert_eq!((&coefficients[2]["name"], &coefficients[2]["orders"]), (&json!("within(score)"), &json!(64.0)));
+    let table = stacked(&folder, "atlas-tern5_desc-pearson_test.tsv");
+    assert_eq!(column(&table, "rows")[0], "12");
+    // Six children determine a mean and a slope: at most four degrees of freedom.
+    let dof: f64 = column(&table, "between_score_dof")[0].parse().unwrap();
+    assert!(dof > 1.0 && dof <= 4.0, "{dof}");
+    let about = read(&folder, "stack.json");
+    assert_eq!((&about["children"], &about["rows_in_stack"]), (&json!(6), &json!(12)));
+    assert_eq!(
+        about["blocks"],
+        json!({
+            "by": "participant_id", "blocks": 6, "blocks_by_rows": { "2": 6 }, "children_without": 0,
+        })
+    );
+    // Sessions side by side.
+    assert_eq!(
+        (&about["sessions"]["children"], &about["sessions"]["sessions"]),
+        (&json!(6), &json!(["ses-1", "ses-2"]))
+    );
+    let icc = stacked(&folder, "atlas-tern5_desc-pearson_sessions.tsv");
+    assert_eq!(icc[0], ["edge", "name_1", "name_2", "children", "icc_2_1", "icc_3_1"]);
+    assert_eq!((icc.len(), icc[1][3].as_str()), (11, "6"));
+    let pairs = stacked(&folder, "atlas-tern5_desc-pearson_sessions_networks.tsv");
+    assert_eq!(pairs[1..].iter().map(|row| row[..3].join(" ")).collect::<Vec<_>>(), ["A A 1", "A B 6", "B B 3"]);
+}
+
+#[test]
+fn one_row_per_child_is_as_without_blocks() {
+    let folder = sessions(5);
+    let one = ["stack", "results", "--where", "session_id=ses-1", "--test", "z ~ age_months", "--permutations", "40"];
+    folder.keepstill(&one).expect(0);
+    let plain = cells(&folder.read("results/stack/atlas-tern5_desc-pearson_test.tsv"));
+    let ran = folder.keepstill(&[one.as_slice(), &["--blocks", "participant_id", "--reliability"]].concat()).expect(0);
+    assert!(ran.stdout.starts_with("5 of 10 children in the stack"), "{}", ran.stdout);
+    assert_eq!(cells(&folder.read("results/stack/atlas-tern5_desc-pearson_test.tsv")), plain);
+    assert!(!folder.join("results/stack/atlas-tern5_desc-pearson_sessions.tsv").exists());
+}
+
+#[test]
+fn blocks_of_a_column_are_kept_together_and_must_hold_whole_children() {
+    let folder = sessions(4);
+    for (row, home) in ["x", "x", "x", "x", "y", "y", "n/a", "n/a"].iter().enumerate() {
+        set_cell(&folder, "results/cohort.tsv", row, "home", home);
+    }
+    let ran = folder.keepstill(&["stack", "results", "--blocks", "home"]).expect(0);
+    assert!(
+        ran.stderr.contains("1 child without a value in home (--blocks) is taken to be related to no other"),
+        "{}",
+        ran.stderr
+    );
+    let about = read(&folder, "stack.json");
+    assert_eq!(
+        (&about["blocks"]["blocks"], &about["blocks"]["blocks_by_rows"]),
+        (&json!(3), &json!({ "2": 2, "4": 1 }))
+    );
+    assert_eq!(about["blocks"]["children_without"], 1);
+    set_cell(&folder, "results/cohort.tsv", 5, "home", "x");
+    let said = folder.keepstill(&["stack", "results", "--blocks", "home"]).expect(1).stderr;
+    assert!(said.contains("--blocks home: the rows of sub-03 have y and x there"), "{said}");
+}
