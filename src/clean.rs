@@ -24,7 +24,7 @@ mod tests;
 
 pub use error::CleanError;
 
-use ndarray::{Array2, ArrayView2, Axis, concatenate};
+use ndarray::{Array2, ArrayView2, Axis, ShapeBuilder, concatenate};
 
 use self::autoregression::Autoregression;
 use self::dof::{CleaningMap, Dof};
@@ -114,7 +114,7 @@ impl<'a> Cleaner<'a> {
         left_by(&self.fit, self.steps.take(data)?.view())
     }
 
-    /// The degrees of freedom that are left to a run with these parcels: one table, frames × parcels, per atlas. All
+    /// The degrees of freedom that are left to a run with these parcels: one table, frames × parcels, per atlas. The
     /// parcels together tell the autocorrelation of the run.
     ///
     /// # Errors
@@ -127,13 +127,14 @@ impl<'a> Cleaner<'a> {
         if kept_rows.is_empty() {
             return Ok(Dof::NONE);
         }
-        let unfiltered = data.iter().map(|data| {
-            assert!(data.nrows() == kept.len(), "one row per frame");
-            left_by(&self.unfiltered_fit, rows_of(*data, kept_rows).view())
-        });
-        let unfiltered: Vec<Array2<f64>> = unfiltered.collect::<Result<_, _>>()?;
-        let views: Vec<ArrayView2<'_, f64>> = unfiltered.iter().map(|left| left.view()).collect();
-        self.dof_of(&autoregression::estimate(&views, self.unfiltered_fit.basis().view(), kept, *tr))
+        let told = autoregression::some_that_vary(data);
+        let mut unfiltered = Array2::zeros((kept_rows.len(), told.len()).f());
+        for (mut to, from) in unfiltered.columns_mut().into_iter().zip(&told) {
+            assert!(from.len() == kept.len(), "one row per frame");
+            to.iter_mut().zip(kept_rows).for_each(|(place, &row)| *place = from[row]);
+        }
+        let unfiltered = left_by(&self.unfiltered_fit, unfiltered.view())?;
+        self.dof_of(&autoregression::estimate(unfiltered.view(), self.unfiltered_fit.basis().view(), kept, *tr))
     }
 
     /// The same for series of a known autocorrelation.

@@ -18,10 +18,10 @@
 //! tr(M) = Σ zᵀMz, tr(M²) = Σ |Mz|² and so on over K unit vectors z are taken from fewer vectors ([`combs`]): every
 //! [`COMBS`]th frame with a sign. That brings in products of entries of M a multiple of [`COMBS`] frames apart, with
 //! either sign; they are small, for the filter has forgotten by then (Bekas, Kokiopoulou & Saad 2007, Appl Numer Math
-//! 57:1214; from memory). docs/methods.md has the error. The signs are fixed, so the same run always gives the same
-//! dof. Taking combs of N and then what P takes off it exactly is worse: long gaps that are filled from two frames
-//! make a few directions of N so strong that little is left of the difference (24 % off at TR 0.5 s with 60 %
-//! dropped).
+//! 57:1214; from memory). Every second of these vectors is used. docs/methods.md has the error. The signs are fixed,
+//! so the same run always gives the same dof. Taking combs of N and then what P takes off it exactly is worse: long
+//! gaps that are filled from two frames make a few directions of N so strong that little is left of the difference
+//! (24 % off at TR 0.5 s with 60 % dropped). So A and Aᵀ see V and Q, and PV = V − Q(QᵀV) is put together afterwards.
 //!
 //! The spectral fill rescales each series by its own SD, which no linear map does. Here all are rescaled by one factor,
 //! the one to expect of series with this Σ ([`Filling::factor`]).
@@ -30,7 +30,7 @@
 mod tests;
 
 use ndarray::linalg::general_mat_mul;
-use ndarray::{Array2, ArrayView2, ShapeBuilder, s};
+use ndarray::{Array2, ArrayView2, Axis, ShapeBuilder, concatenate, s};
 
 use super::autoregression::Autoregression;
 use super::columns::rows_of;
@@ -40,8 +40,13 @@ use super::filter;
 use crate::linalg::RANK_TOLERANCE;
 use crate::units::Seconds;
 
-/// Vectors that stand in for the unit vectors of all kept frames (measured: docs/methods.md, "Degrees of freedom").
+/// Vectors that stand in for the unit vectors of all kept frames. What is said of these was measured (docs/methods.md,
+/// "Degrees of freedom").
 const COMBS: usize = 128;
+
+/// One of so many combs is used, and one of so many used ones for tr(M³): neighbouring frames are alike after the filter.
+const EVERY: usize = 2;
+const THIRD: usize = 4;
 
 /// Degrees of freedom of a cleaned run; 0 where cleaning leaves nothing.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -80,61 +85,105 @@ struct Traces([f64; 3]);
 impl CleaningMap<'_> {
     /// The degrees of freedom that series of this autocorrelation, and white ones, are left with.
     pub(super) fn degrees_of_freedom(&self, own: &Autoregression) -> Result<Dof, CleanError> {
-        let nothing = self.design.slice(s![.., ..0]);
-        let before = self.traces(Some(own), nothing)?;
+        let frames = self.kept_rows.len();
         // What rounding leaves where the trend alone has as many columns as there are frames is nothing.
-        if self.trend.ncols() >= self.kept_rows.len() || before.0[0] <= RANK_TOLERANCE * self.kept_rows.len() as f64 {
+        if self.trend.ncols() >= frames {
             return Ok(Dof::NONE);
         }
-        let after = self.traces(Some(own), self.design)?;
+        let written_out = frames <= COMBS || 2 * self.design.ncols() >= frames;
+        let vectors = if written_out {
+            Array2::eye(frames)
+        } else {
+            concatenate![Axis(1), combs(frames).slice(s![.., ..;EVERY]), self.design]
+        };
+        let back = |factor| self.transposed(vectors.clone(), factor);
+        let traces = |back: &Array2<f64>, own, factor| match written_out {
+            true => Ok(self.traces_of_matrix(back, own)),
+            false => self.traces_of_combs(vectors.view(), back, own, factor),
+        };
+        let (factor, white_factor) = (self.fill_factor(Some(own)), self.fill_factor(None));
+        let mut from = back(factor)?;
+        let [before, after] = traces(&from, Some(own), factor)?;
+        if before.0[0] <= RANK_TOLERANCE * frames as f64 {
+            return Ok(Dof::NONE);
+        }
+        let dof = Dof { before_regression: before.dof(), ..Dof::NONE };
         // Nor is what it leaves of a run that the design explains wholly.
-        let anything = self.design.ncols() < self.kept_rows.len() && after.0[0] > RANK_TOLERANCE * before.0[0];
-        Ok(Dof {
-            own: if anything { after.dof() } else { 0.0 },
-            white: if anything { self.traces(None, self.design)?.dof() } else { 0.0 },
-            before_regression: before.dof(),
-        })
-    }
-
-    /// The traces of PNP, where P takes `design` out; no `own`: of white series.
-    fn traces(&self, own: Option<&Autoregression>, design: ArrayView2<'_, f64>) -> Result<Traces, CleanError> {
-        let (frames, factor) = (self.kept_rows.len(), self.fill_factor(own));
-        if frames <= COMBS || 2 * self.design.ncols() >= frames {
-            let (_, back) = self.half(Array2::eye(frames), factor, own)?;
-            let mut m = self.apply(back, factor)?;
-            take_out(&mut m, design);
-            let mut m = m.reversed_axes();
-            take_out(&mut m, design);
-            return Ok(Traces::of_matrix(&m));
+        if self.design.ncols() >= frames || after.0[0] <= RANK_TOLERANCE * before.0[0] {
+            return Ok(dof);
         }
-        // With N = BᵀB: |BPz|², |PNPz|², |BPNPz|².
-        let mut vectors = combs(frames);
-        take_out(&mut vectors, design);
-        let (half, back) = self.half(vectors, factor, own)?;
-        let mut whole = self.apply(back, factor)?;
-        take_out(&mut whole, design);
-        let t2 = squares(whole.view());
-        let (half_more, _) = self.half(whole, factor, own)?;
-        Ok(Traces([squares(half.view()), t2, squares(half_more.view())]))
+        if white_factor != factor {
+            from = back(white_factor)?;
+        }
+        let [_, white] = traces(&from, None, white_factor)?;
+        Ok(Dof { own: after.dof(), white: white.dof(), ..dof })
     }
 
-    /// BV = LᵀAᵀV over all frames, and what A takes to NV: LLᵀAᵀV over the kept frames.
-    fn half(
+    /// The traces of N and of PNP, written out; `back` is Aᵀ, kept frames × kept frames. No `own`: of white series.
+    fn traces_of_matrix(&self, back: &Array2<f64>, own: Option<&Autoregression>) -> [Traces; 2] {
+        let half = self.half(back, own);
+        let before = half.t().dot(&half);
+        let mut after = before.clone();
+        take_out(&mut after, self.design);
+        let mut after = after.reversed_axes();
+        take_out(&mut after, self.design);
+        [Traces::of_matrix(&before), Traces::of_matrix(&after)]
+    }
+
+    /// The same from combs V: `vectors` are V and Q, `back` what Aᵀ makes of them.
+    ///
+    /// With N = BᵀB these are |BV|², |NV|² and |BNV|², and the same of B·P. The last, of which little is needed, is
+    /// taken from every [`THIRD`]th comb.
+    fn traces_of_combs(
         &self,
-        vectors: Array2<f64>,
-        factor: f64,
+        vectors: ArrayView2<'_, f64>,
+        back: &Array2<f64>,
         own: Option<&Autoregression>,
-    ) -> Result<(Array2<f64>, Array2<f64>), CleanError> {
-        let back = self.transposed(vectors, factor)?;
-        let Some(own) = own else { return Ok((back.clone(), back)) };
-        let mut whole = Array2::zeros((self.kept.len(), back.ncols()));
-        for (from, &frame) in back.rows().into_iter().zip(self.kept_rows) {
-            whole.row_mut(frame).assign(&from);
+        factor: f64,
+    ) -> Result<[Traces; 2], CleanError> {
+        let many = vectors.ncols() - self.design.ncols();
+        let half = self.half(back, own);
+        let whole = self.apply(self.whole(&half, own), factor)?;
+        // (X of V, X of Q) to X of PV.
+        let along = self.design.t().dot(&vectors.slice(s![.., ..many]));
+        let of_left = |x: &Array2<f64>| {
+            let mut left = x.slice(s![.., ..many]).to_owned();
+            general_mat_mul(-1.0, &x.slice(s![.., many..]), &along, 1.0, &mut left);
+            left
+        };
+        let (half_left, mut left) = (of_left(&half), of_left(&whole));
+        take_out(&mut left, self.design);
+        let all = whole.slice(s![.., ..many]);
+        let third = concatenate![Axis(1), all.slice(s![.., ..;THIRD]), left.slice(s![.., ..;THIRD])];
+        let thirds = third.ncols() / 2;
+        let third = self.half(&self.transposed(third, factor)?, own);
+        // Each comb stands for those beside it that are not used.
+        let (times, third_times) = (COMBS as f64 / many as f64, COMBS as f64 / thirds as f64);
+        let traces =
+            |half, whole, third| Traces([times * squares(half), times * squares(whole), third_times * squares(third)]);
+        Ok([
+            traces(half.slice(s![.., ..many]), all, third.slice(s![.., ..thirds])),
+            traces(half_left.view(), left.view(), third.slice(s![.., thirds..])),
+        ])
+    }
+
+    /// LᵀX over all frames, of X over the kept ones; without `own` X itself.
+    fn half(&self, x: &Array2<f64>, own: Option<&Autoregression>) -> Array2<f64> {
+        let Some(own) = own else { return x.clone() };
+        let mut half = Array2::zeros((self.kept.len(), x.ncols()));
+        for (from, &frame) in x.rows().into_iter().zip(self.kept_rows) {
+            half.row_mut(frame).assign(&from);
         }
-        own.colour_transposed(&mut whole.view_mut());
-        let half = whole.clone();
-        own.colour(&mut whole.view_mut());
-        Ok((half, rows_of(whole.view(), self.kept_rows)))
+        own.colour_transposed(&mut half);
+        half
+    }
+
+    /// LH over the kept frames of H over all; without `own` H itself.
+    fn whole(&self, half: &Array2<f64>, own: Option<&Autoregression>) -> Array2<f64> {
+        let Some(own) = own else { return half.clone() };
+        let mut whole = half.clone();
+        own.colour(&mut whole);
+        rows_of(whole.view(), self.kept_rows)
     }
 
     /// The factor that the spectral fill rescales series of this autocorrelation by.
@@ -144,7 +193,7 @@ impl CleaningMap<'_> {
         }
         let mut series = combs(self.kept.len());
         if let Some(own) = own {
-            own.colour(&mut series.view_mut());
+            own.colour(&mut series);
         }
         let mut at_kept = rows_of(series.view(), self.kept_rows);
         take_out(&mut at_kept, self.trend);

@@ -1,4 +1,4 @@
-use ndarray::{Array2, array};
+use ndarray::{Array2, Axis, array};
 
 use super::*;
 use crate::linalg::LeastSquares;
@@ -47,8 +47,8 @@ fn autocovariances_of_no_series_end_the_order() {
 fn colouring_there_and_back_is_the_autocorrelation_matrix() {
     let model = Autoregression::of_autocovariances(&second_order([1.1, -0.5], 3));
     let mut sigma = Array2::eye(15);
-    model.colour_transposed(&mut sigma.view_mut());
-    model.colour(&mut sigma.view_mut());
+    model.colour_transposed(&mut sigma);
+    model.colour(&mut sigma);
     let rho = model.autocorrelations(15);
     for ((i, j), value) in sigma.indexed_iter() {
         assert!((value - rho[i.abs_diff(j)]).abs() < 1e-12, "{i} {j}: {value}");
@@ -84,16 +84,16 @@ fn what_the_regression_took_is_put_back() {
     let rows: Vec<usize> = (0..frames).filter(|&i| kept[i]).collect();
     let mut series = noise(frames, parcels, 11);
     let truth = Autoregression::of_autocovariances(&[1.0, 0.6]);
-    truth.colour(&mut series.view_mut());
+    truth.colour(&mut series);
     // Slow confounds take slow signals with them.
     let mut confounds = noise(frames, 24, 12);
-    Autoregression::of_autocovariances(&[1.0, 0.95]).colour(&mut confounds.view_mut());
+    Autoregression::of_autocovariances(&[1.0, 0.95]).colour(&mut confounds);
     let fit = LeastSquares::new(confounds.select(Axis(0), &rows).view()).unwrap();
     let left = fit.residuals(series.select(Axis(0), &rows).view()).unwrap();
     let lags = Lags::new(fit.basis().view(), &kept, Seconds(2.0));
-    let found = lags.products(&[left.view()]).unwrap();
+    let found = lags.products(left.view()).unwrap();
     let plain = found[1] / lags.pairs[1] / (found[0] / lags.pairs[0]);
-    let corrected = estimate(&[left.view()], fit.basis().view(), &kept, Seconds(2.0)).autocorrelations(4);
+    let corrected = estimate(left.view(), fit.basis().view(), &kept, Seconds(2.0)).autocorrelations(4);
     assert!(plain < 0.52, "{plain}");
     for (found, expected) in corrected.iter().zip([1.0, 0.6, 0.36, 0.216]) {
         assert!((found - expected).abs() < 0.03, "{corrected:?}");
@@ -104,7 +104,7 @@ fn what_the_regression_took_is_put_back() {
 fn each_parcel_counts_alike() {
     let mut loud = noise(80, 3, 5);
     let basis = Array2::zeros((80, 0));
-    let of = |series: &Array2<f64>| estimate(&[series.view()], basis.view(), &[true; 80], Seconds(2.0));
+    let of = |series: &Array2<f64>| estimate(series.view(), basis.view(), &[true; 80], Seconds(2.0));
     let before = of(&loud).autocorrelations(9);
     loud.column_mut(1).mapv_inplace(|v| 1000.0 * v);
     for (a, b) in of(&loud).autocorrelations(9).iter().zip(&before) {
@@ -117,13 +117,25 @@ fn nothing_known_is_white() {
     let white = Autoregression::white();
     let none = Array2::zeros((6, 0));
     let kept = [true; 6];
-    assert_eq!(estimate(&[], none.view(), &kept, Seconds(2.0)), white);
-    assert_eq!(estimate(&[Array2::zeros((6, 3)).view()], none.view(), &kept, Seconds(2.0)), white);
+    assert_eq!(estimate(none.view(), none.view(), &kept, Seconds(2.0)), white);
+    assert_eq!(estimate(Array2::zeros((6, 3)).view(), none.view(), &kept, Seconds(2.0)), white);
     // Too few frames for a lag.
     let three = array![[1.0], [-1.0], [0.5]];
-    assert_eq!(estimate(&[three.view()], Array2::zeros((3, 0)).view(), &[true; 3], Seconds(2.0)), white);
-    assert_eq!(
-        estimate(&[Array2::zeros((0, 3)).view()], Array2::zeros((0, 0)).view(), &[false; 4], Seconds(2.0)),
-        white
-    );
+    assert_eq!(estimate(three.view(), Array2::zeros((3, 0)).view(), &[true; 3], Seconds(2.0)), white);
+    assert_eq!(estimate(Array2::zeros((0, 3)).view(), Array2::zeros((0, 0)).view(), &[false; 4], Seconds(2.0)), white);
+}
+
+#[test]
+fn of_many_parcels_some_that_vary_are_taken_evenly() {
+    let table =
+        |parcels: usize| Array2::from_shape_fn((5, parcels), |(i, j)| if j % 2 == 0 { (i * j) as f64 } else { 7.0 });
+    let (few, many) = (table(6), table(2 * MOST_PARCELS + 2));
+    let second = |columns: &[ArrayView1<'_, f64>]| columns.iter().map(|column| column[1]).collect::<Vec<_>>();
+    assert_eq!(second(&some_that_vary(&[few.view()])), [2.0, 4.0]);
+    let tables = [few.view(), many.view()];
+    let taken = some_that_vary(&tables);
+    // 2 and 128 vary (column 0 of each is 0 throughout): every second.
+    assert_eq!(second(&taken)[..3], [2.0, 2.0, 6.0]);
+    assert_eq!(taken.len(), MOST_PARCELS / 2 + 1);
+    assert!(some_that_vary(&[]).is_empty());
 }
