@@ -227,6 +227,7 @@ impl Faces {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::test_numbers::Numbers;
 
     const SHAPE: [usize; 3] = [20, 18, 16];
 
@@ -318,14 +319,9 @@ mod tests {
     fn components_are_those_of_a_slow_search() {
         let shape = [5, 4, 3];
         let grid = Faces { shape };
-        let mut state = 1u64;
+        let mut drawn = Numbers::new(1);
         for _ in 0..300 {
-            let marked: Vec<bool> = (0..60)
-                .map(|_| {
-                    state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-                    state >> 63 == 1
-                })
-                .collect();
+            let marked: Vec<bool> = (0..60).map(|_| drawn.even() >= 0.0).collect();
             let mut number: Vec<usize> = (0..60).collect();
             loop {
                 let mut changed = false;

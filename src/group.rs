@@ -74,8 +74,13 @@ fn block_columns(rows: usize) -> usize {
     (BLOCK_VALUES / rows.max(1)).clamp(16, 256)
 }
 
+/// What a value of an edge may be: 32-bit floats, as in stacks, or doubles.
+pub trait EdgeValue: Copy + Into<f64> + Send + Sync {}
+
+impl<T: Copy + Into<f64> + Send + Sync> EdgeValue for T {}
+
 /// Columns `start..end` as doubles, in row-major order.
-fn columns_as_f64<T: Copy + Into<f64>>(data: ArrayView2<'_, T>, start: usize, end: usize) -> Array2<f64> {
+fn columns_as_f64<T: EdgeValue>(data: ArrayView2<'_, T>, start: usize, end: usize) -> Array2<f64> {
     data.slice_axis(Axis(1), Slice::from(start..end)).mapv(Into::into)
 }
 

@@ -38,6 +38,10 @@ pub mod tables;
 
 pub mod remark;
 
+// For the tests beside the code alone.
+#[cfg(test)]
+mod test_numbers;
+
 // What is asked for, and which scans there are.
 pub mod study;
 

@@ -51,7 +51,7 @@ use quality::weighting::ChildWeight;
 use quality::{Measured, QualityResult};
 
 pub use gather::condition::Condition;
-pub use gather::error::{BlocksError, MatchError, RunsError, SitesError, StackError, TestError};
+pub use gather::error::{BlocksError, MatchError, MixedColumn, NoColumn, RunsError, SitesError, StackError, TestError};
 pub use gather::left_out::LeftOut;
 pub use gather::matched::Matched;
 pub use gather::request::{

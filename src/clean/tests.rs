@@ -4,7 +4,7 @@ use proptest::prelude::*;
 use super::*;
 use crate::study::settings::Fill;
 
-fn settings(band_hz: Option<[f64; 2]>, detrend_degree: usize) -> CleanSettings {
+pub(super) fn settings(band_hz: Option<[f64; 2]>, detrend_degree: usize, fill: Fill) -> CleanSettings {
     CleanSettings {
         motion_terms: 0,
         tissue_means: Vec::new(),
@@ -13,7 +13,7 @@ fn settings(band_hz: Option<[f64; 2]>, detrend_degree: usize) -> CleanSettings {
         confound_columns: Vec::new(),
         detrend_degree,
         band_hz,
-        fill: Fill::Linear,
+        fill,
     }
 }
 
@@ -44,9 +44,8 @@ fn a_column_that_is_only_trend_becomes_exactly_zero() {
     assert!(values.column(0).iter().all(|&v| v == 0.0));
     assert!(values.column(1).iter().any(|&v| v != 0.0));
     // So a constant confound costs no degree of freedom beside the intercept.
-    let confounds = Array2::from_elem((30, 1), 1234.567);
-    let cleaned =
-        clean(wobble(30, 2, 0.0).view(), confounds.view(), &[true; 30], Seconds(2.0), &settings(None, 1)).unwrap();
+    let (confounds, settings) = (Array2::from_elem((30, 1), 1234.567), settings(None, 1, Fill::Linear));
+    let cleaned = clean(wobble(30, 2, 0.0).view(), confounds.view(), &[true; 30], Seconds(2.0), &settings).unwrap();
     assert_eq!(cleaned.rank, 1);
     assert!((cleaned.dof.white - 28.0).abs() < 1e-9, "{:?}", cleaned.dof);
 }
@@ -57,7 +56,8 @@ fn a_parcel_that_a_confound_explains_wholly_becomes_exactly_zero() {
     let confounds = data.slice(ndarray::s![.., ..1]).mapv(|v| 3.0 * v - 7.0);
     let kept: Vec<bool> = (0..60).map(|i| i % 9 != 4).collect();
     for band in [None, Some([0.01, 0.1])] {
-        let cleaned = clean(data.view(), confounds.view(), &kept, Seconds(2.0), &settings(band, 1)).unwrap();
+        let settings = settings(band, 1, Fill::Linear);
+        let cleaned = clean(data.view(), confounds.view(), &kept, Seconds(2.0), &settings).unwrap();
         assert!(cleaned.residuals.column(0).iter().all(|&v| v == 0.0));
         assert!(cleaned.residuals.column(1).iter().any(|&v| v.abs() > 1e-3));
     }
@@ -134,10 +134,9 @@ fn a_band_above_what_frames_show_is_refused() {
 
 #[test]
 fn nothing_kept_gives_nothing_and_no_panic() {
-    let data = wobble(20, 3, 0.0);
-    let cleaned =
-        clean(data.view(), wobble(20, 2, 9.0).view(), &[false; 20], Seconds(2.0), &settings(Some([0.01, 0.1]), 1))
-            .unwrap();
+    let (data, confounds, settings) =
+        (wobble(20, 3, 0.0), wobble(20, 2, 9.0), settings(Some([0.01, 0.1]), 1, Fill::Linear));
+    let cleaned = clean(data.view(), confounds.view(), &[false; 20], Seconds(2.0), &settings).unwrap();
     assert_eq!((cleaned.residuals.dim(), cleaned.dof), ((0, 3), Dof::NONE));
 }
 
@@ -171,7 +170,7 @@ proptest! {
         let voxels = wobble(frames, 6, seed);
         let mean = voxels.mean_axis(Axis(1)).unwrap().insert_axis(Axis(1));
         let confounds = wobble(frames, 3, seed + 0.37);
-        let settings = settings(filtered.then_some([0.01, 0.1]), 2);
+        let settings = settings(filtered.then_some([0.01, 0.1]), 2, Fill::Linear);
         let cleaner = Cleaner::new(confounds.view(), &kept, Seconds(2.0), &settings).unwrap();
         let run = |data: &Array2<f64>| cleaner.residuals(data.view()).unwrap();
         let after = run(&voxels).mean_axis(Axis(1)).unwrap();

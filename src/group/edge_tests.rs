@@ -35,7 +35,7 @@ use rayon::prelude::*;
 use self::clusters::Clusters;
 use self::rank::Rank;
 use super::exchange::Blocks;
-use super::{block_columns, columns_as_f64, tails};
+use super::{EdgeValue, block_columns, columns_as_f64, tails};
 use crate::linalg::{LinalgError, lapack_error, require_finite};
 
 /// Rounding alone leaves a residual sum of squares of some 1e-30 of the total. At or below this share (own convention)
@@ -269,10 +269,7 @@ impl Model {
     ///
     /// # Errors
     /// A number of children other than the design's, or an infinite value.
-    pub fn fit<T>(&self, data: ArrayView2<'_, T>) -> Result<EdgeFits, EdgeTestError>
-    where
-        T: Copy + Into<f64> + Send + Sync,
-    {
+    pub fn fit<T: EdgeValue>(&self, data: ArrayView2<'_, T>) -> Result<EdgeFits, EdgeTestError> {
         let (children, edges) = data.dim();
         if children != self.children() {
             return Err(EdgeTestError::Children { design: self.children(), data: children });

@@ -104,6 +104,12 @@ impl Blocks {
         self.participant.iter().max().map_or(0, |last| last + 1)
     }
 
+    /// What rows count, in a word: children, unless some child has several.
+    #[must_use]
+    pub fn counted(&self) -> &'static str {
+        if self.children() == self.rows() { "children" } else { "rows" }
+    }
+
     /// Whether every row is a block by itself.
     #[must_use]
     pub fn are_single(&self) -> bool {

@@ -49,10 +49,10 @@ use ndarray::linalg::general_mat_mul;
 use ndarray::{Array1, Array2, ArrayView2, ArrayViewMut2, Axis, s};
 use rayon::prelude::*;
 
-use super::block_columns;
 use super::edge_tests::{EdgeTestError, Model, PERFECT, ROUNDING, require_not_infinite};
 use super::exchange::Exchange;
 use super::weights::WeightedEdges;
+use super::{EdgeValue, block_columns};
 
 /// What a permuted |t| must reach to count as reaching `t`. It is a little less than `t`, since a permutation that
 /// leaves the data as they are gives the same t only up to rounding. The share is 1e-9, and more where hardly anything
@@ -176,7 +176,7 @@ fn basis(
 ///
 /// # Panics
 /// When there is not one name per column, or not one weight and one row to exchange per child.
-pub fn permutation_test<T>(
+pub fn permutation_test<T: EdgeValue>(
     design: ArrayView2<'_, f64>,
     names: &[String],
     tested: usize,
@@ -184,10 +184,7 @@ pub fn permutation_test<T>(
     classes: &[WeightedEdges],
     exchange: &Exchange,
     draws: Draws,
-) -> Result<PermutationTest, EdgeTestError>
-where
-    T: Copy + Into<f64> + Send + Sync,
-{
+) -> Result<PermutationTest, EdgeTestError> {
     permutation_test_joint(design, names, &[tested], data, classes, exchange, draws)
 }
 
@@ -198,7 +195,7 @@ where
 ///
 /// # Panics
 /// As [`permutation_test`], and without any coefficient.
-pub fn permutation_test_joint<T>(
+pub fn permutation_test_joint<T: EdgeValue>(
     design: ArrayView2<'_, f64>,
     names: &[String],
     tested: &[usize],
@@ -206,10 +203,7 @@ pub fn permutation_test_joint<T>(
     classes: &[WeightedEdges],
     exchange: &Exchange,
     draws: Draws,
-) -> Result<PermutationTest, EdgeTestError>
-where
-    T: Copy + Into<f64> + Send + Sync,
-{
+) -> Result<PermutationTest, EdgeTestError> {
     let (children, coefficients) = design.dim();
     let whitened = whitened(design, names, tested, data, classes, draws)?;
     assert_eq!(exchange.rows(), children, "one row to exchange per child");
@@ -284,16 +278,12 @@ impl<'a> Whitened<'a> {
     }
 
     /// Residuals of the nuisance model and t (or F) of some edges.
-    fn residuals<T: Copy + Into<f64>>(
-        &self,
-        data: ArrayView2<'_, T>,
-        places: &Range<usize>,
-    ) -> (Array2<f64>, Vec<f64>) {
+    fn residuals<T: EdgeValue>(&self, data: ArrayView2<'_, T>, places: &Range<usize>) -> (Array2<f64>, Vec<f64>) {
         residuals(&self.q, self.tested, self.block(data, places.clone()))
     }
 
     /// Whitened values of some edges, children × edges.
-    fn block<T: Copy + Into<f64>>(&self, data: ArrayView2<'_, T>, places: Range<usize>) -> Array2<f64> {
+    fn block<T: EdgeValue>(&self, data: ArrayView2<'_, T>, places: Range<usize>) -> Array2<f64> {
         let edges = &self.edges[places];
         Array2::from_shape_fn((data.nrows(), edges.len()), |(child, k)| {
             let value: f64 = data[[child, edges[k]]].into();
@@ -304,16 +294,13 @@ impl<'a> Whitened<'a> {
 
 /// t of each edge, and the largest |t| of each permutation. Permutations are drawn `at_once` at a time. The residuals
 /// are computed anew for each such batch, which costs little beside its products.
-fn largest<T>(
+fn largest<T: EdgeValue>(
     classes: &[Whitened<'_>],
     data: ArrayView2<'_, T>,
     exchange: &Exchange,
     draws: Draws,
     at_once: usize,
-) -> Result<(Array1<f64>, Vec<f64>), EdgeTestError>
-where
-    T: Copy + Into<f64> + Send + Sync,
-{
+) -> Result<(Array1<f64>, Vec<f64>), EdgeTestError> {
     let (children, edges) = data.dim();
     let blocks = blocks(classes, children);
     let t = observed(&blocks, data, edges)?;
@@ -342,14 +329,11 @@ fn blocks<'w, 'a>(classes: &'w [Whitened<'a>], children: usize) -> Vec<(&'w Whit
 }
 
 /// t (or F) of each edge in the data as they are.
-fn observed<T>(
+fn observed<T: EdgeValue>(
     blocks: &[(&Whitened<'_>, Range<usize>)],
     data: ArrayView2<'_, T>,
     edges: usize,
-) -> Result<Array1<f64>, EdgeTestError>
-where
-    T: Copy + Into<f64> + Send + Sync,
-{
+) -> Result<Array1<f64>, EdgeTestError> {
     let of_blocks = blocks
         .par_iter()
         .map(|(class, part)| {

@@ -29,8 +29,8 @@ mod tests;
 pub use accumulator::{Accumulator, QcFc};
 pub use beyond::{Beyond, p_of_farthest};
 pub use chance::{Chance, abs_r_of_p, children_needed, p_of_r};
-pub use classed::{MotionSums, MovingChildren};
-pub use shuffled::{SHUFFLES, Shuffled, ShuffledChildren};
+pub use classed::MotionSums;
+pub use shuffled::{MovingChildren, SHUFFLES, Shuffled};
 pub use summary::{
     DistanceDependence, Distances, QcFcSummary, distance_dependence, network_means, rank_correlation, summarise,
 };

@@ -2,17 +2,7 @@ use ndarray::{Array2, Axis, array};
 
 use super::*;
 use crate::linalg::LeastSquares;
-
-/// Numbers between −1 and 1 that look drawn.
-fn noise(rows: usize, columns: usize, seed: u64) -> Array2<f64> {
-    let mut state = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1;
-    Array2::from_shape_simple_fn((rows, columns), || {
-        state ^= state << 13;
-        state ^= state >> 7;
-        state ^= state << 17;
-        (state >> 11) as f64 / (1_u64 << 52) as f64 - 1.0
-    })
-}
+use crate::test_numbers::even_table as noise;
 
 /// The autocovariances of x_t = a·x_{t−1} + b·x_{t−2} + e_t, as shares of the variance.
 fn second_order([a, b]: [f64; 2], lags: usize) -> Vec<f64> {

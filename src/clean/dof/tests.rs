@@ -1,35 +1,13 @@
 use ndarray::{Array2, Axis, concatenate};
 
 use super::*;
+use crate::clean::tests::settings;
 use crate::clean::{Cleaner, clean, detrend};
 use crate::linalg::LeastSquares;
-use crate::study::settings::{CleanSettings, Fill};
+use crate::study::settings::Fill;
+use crate::test_numbers::even_table as noise;
 
 const TR: Seconds = Seconds(2.0);
-
-fn settings(band_hz: Option<[f64; 2]>, detrend_degree: usize, fill: Fill) -> CleanSettings {
-    CleanSettings {
-        motion_terms: 0,
-        tissue_means: Vec::new(),
-        global_signal: false,
-        tissue_components: 0,
-        confound_columns: Vec::new(),
-        detrend_degree,
-        band_hz,
-        fill,
-    }
-}
-
-/// Numbers between −1 and 1 that look drawn.
-fn noise(rows: usize, columns: usize, seed: u64) -> Array2<f64> {
-    let mut state = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1;
-    Array2::from_shape_simple_fn((rows, columns), || {
-        state ^= state << 13;
-        state ^= state >> 7;
-        state ^= state << 17;
-        (state >> 11) as f64 / (1_u64 << 52) as f64 - 1.0
-    })
-}
 
 /// Every seventh frame, the two after it and one stretch are dropped.
 fn gaps(frames: usize) -> Vec<bool> {

@@ -3,6 +3,7 @@
 use ndarray::{ArrayView2, Axis};
 
 use super::{EdgeFits, EdgeTestError, Model};
+use crate::group::EdgeValue;
 use crate::group::exchange::Blocks;
 use crate::group::weights::{Scatter, WeightedEdges};
 
@@ -17,15 +18,12 @@ const AT_ONCE: usize = 4096;
 ///
 /// # Panics
 /// When a class does not have one weight per child.
-pub fn fit_weighted<T>(
+pub fn fit_weighted<T: EdgeValue>(
     design: ArrayView2<'_, f64>,
     names: &[String],
     data: ArrayView2<'_, T>,
     classes: &[WeightedEdges],
-) -> Result<EdgeFits, EdgeTestError>
-where
-    T: Copy + Into<f64> + Send + Sync,
-{
+) -> Result<EdgeFits, EdgeTestError> {
     fit_in_blocks(design, names, data, classes, &Blocks::single(design.nrows()))
 }
 
@@ -36,16 +34,13 @@ where
 ///
 /// # Panics
 /// When there is not one weight of each class, and one block, per row.
-pub fn fit_in_blocks<T>(
+pub fn fit_in_blocks<T: EdgeValue>(
     design: ArrayView2<'_, f64>,
     names: &[String],
     data: ArrayView2<'_, T>,
     classes: &[WeightedEdges],
     blocks: &Blocks,
-) -> Result<EdgeFits, EdgeTestError>
-where
-    T: Copy + Into<f64> + Send + Sync,
-{
+) -> Result<EdgeFits, EdgeTestError> {
     let mut all = EdgeFits::none(names, data.ncols());
     for class in classes {
         let model = Model::weighted(design, names, &class.weights)?.in_blocks(blocks)?;
@@ -68,15 +63,12 @@ where
 ///
 /// # Panics
 /// When there is not one `sampling` per child.
-pub fn scatter<T>(
+pub fn scatter<T: EdgeValue>(
     design: ArrayView2<'_, f64>,
     names: &[String],
     data: ArrayView2<'_, T>,
     sampling: &[f64],
-) -> Result<Scatter, EdgeTestError>
-where
-    T: Copy + Into<f64> + Send + Sync,
-{
+) -> Result<Scatter, EdgeTestError> {
     let squares = |weights: Vec<f64>| -> Result<(Vec<f64>, Vec<usize>), EdgeTestError> {
         let fits = Model::weighted(design, names, &weights)?.fit(data)?;
         let squares = fits.residual_sd.iter().zip(&fits.dof).map(|(sd, &dof)| sd * sd * dof as f64).collect();

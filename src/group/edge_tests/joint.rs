@@ -8,8 +8,8 @@
 use ndarray::{ArrayView2, Axis};
 
 use super::{EdgeFits, EdgeTestError, fit_weighted};
-use crate::group::tails;
 use crate::group::weights::WeightedEdges;
+use crate::group::{EdgeValue, tails};
 
 /// F of each edge; NaN where not available.
 #[derive(Debug, Clone, PartialEq)]
@@ -27,16 +27,13 @@ pub struct JointFits {
 ///
 /// # Panics
 /// As [`fit_weighted`].
-pub fn fit_joint<T>(
+pub fn fit_joint<T: EdgeValue>(
     design: ArrayView2<'_, f64>,
     tested: &[usize],
     data: ArrayView2<'_, T>,
     classes: &[WeightedEdges],
     fits: &EdgeFits,
-) -> Result<JointFits, EdgeTestError>
-where
-    T: Copy + Into<f64> + Send + Sync,
-{
+) -> Result<JointFits, EdgeTestError> {
     let others: Vec<usize> = (0..design.ncols()).filter(|column| !tested.contains(column)).collect();
     let names: Vec<String> = others.iter().map(|&column| fits.names[column].clone()).collect();
     let without = fit_weighted(design.select(Axis(1), &others).view(), &names, data, classes)?;

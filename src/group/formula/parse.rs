@@ -262,30 +262,33 @@ impl Parser<'_> {
         self.number_of(variable, place)
     }
 
-    /// `factor(name)`.
-    fn forced_factor(&mut self, place: usize) -> Result<usize, FormulaError> {
+    /// `word(name`, up to what may follow the name.
+    fn column_in_parentheses(&mut self) -> Result<String, FormulaError> {
         self.next += 2;
         let (Some(Token::Name(column)) | Some(Token::Quoted(column))) = self.peek().cloned() else {
             return Err(self.unexpected("the name of a column"));
         };
         self.next += 1;
+        Ok(column)
+    }
+
+    /// The parenthesis after it.
+    fn close(&mut self) -> Result<(), FormulaError> {
+        if self.take(')') { Ok(()) } else { Err(self.unexpected("\")\" after the column's name")) }
+    }
+
+    /// `factor(name)`.
+    fn forced_factor(&mut self, place: usize) -> Result<usize, FormulaError> {
+        let column = self.column_in_parentheses()?;
         let reference = self.reference()?;
-        if !self.take(')') {
-            return Err(self.unexpected("\")\" after the column's name"));
-        }
+        self.close()?;
         self.number_of(Variable { as_factor: true, reference, ..Variable::of(column) }, place)
     }
 
     /// `between(name)` or `within(name)`.
     fn part_of_column(&mut self, part: Part, place: usize) -> Result<usize, FormulaError> {
-        self.next += 2;
-        let (Some(Token::Name(column)) | Some(Token::Quoted(column))) = self.peek().cloned() else {
-            return Err(self.unexpected("the name of a column"));
-        };
-        self.next += 1;
-        if !self.take(')') {
-            return Err(self.unexpected("\")\" after the column's name"));
-        }
+        let column = self.column_in_parentheses()?;
+        self.close()?;
         self.number_of(Variable { part, ..Variable::of(column) }, place)
     }
 

@@ -289,6 +289,7 @@ fn best_within(of: &[Group], caliper: f64) -> Option<Combination> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::test_numbers::Numbers;
 
     fn mean(values: &[f64]) -> f64 {
         values.iter().sum::<f64>() / values.len() as f64
@@ -344,11 +345,8 @@ mod tests {
 
     #[test]
     fn no_part_is_larger_over_many_small_cases() {
-        let mut state = 21u64;
-        let mut draw = |limit: u64| {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            (state >> 33) % limit
-        };
+        let mut drawn = Numbers::new(21);
+        let mut draw = |limit: u64| drawn.below(limit);
         let (mut some, mut none, mut by_blocks, mut dense) = (0, 0, 0, 0);
         for case in 0..3000 {
             let count = 2 + (case % 2) as usize;
@@ -409,11 +407,8 @@ mod tests {
     /// most, by the means of the m smallest and the m largest.
     #[test]
     fn blocks_of_large_groups_come_as_near_as_their_means_allow() {
-        let mut state = 77u64;
-        let mut draw = || {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            (state >> 33) as f64 / f64::from(1u32 << 31)
-        };
+        let mut drawn = Numbers::new(77);
+        let mut draw = || drawn.below(1 << 31) as f64 / f64::from(1u32 << 31);
         for case in 0..300 {
             let sizes = [25 + case % 40, 17 + case % 90];
             let groups: Vec<Option<usize>> = (0..2).flat_map(|g| vec![Some(g); sizes[g]]).collect();

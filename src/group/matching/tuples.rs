@@ -124,6 +124,7 @@ fn heads(queues: &[Vec<usize>], next: &[usize]) -> Option<Vec<usize>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::test_numbers::Numbers;
 
     /// The most tuples, and with two groups the smallest sum of distances (0 with more), by trying for each child of
     /// the first group to leave it out or to join it with every choice of children of the others.
@@ -212,12 +213,9 @@ mod tests {
         let values = [0.10, 0.12, 0.14, 0.12, 0.14, 0.9];
         let groups = [Some(0), Some(0), Some(0), Some(1), Some(1), Some(1)];
         assert_eq!(match_tuples(&values, &groups, 2, 0.05).unwrap().tuples, [[1, 3], [2, 4]]);
-        let mut state = 5u64;
+        let mut drawn = Numbers::new(5);
+        let mut draw = |limit: u64| drawn.below(limit);
         for _ in 0..400 {
-            let mut draw = |limit: u64| {
-                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-                (state >> 33) % limit
-            };
             let size = draw(10) as usize;
             let values: Vec<f64> = (0..size).map(|_| draw(1000) as f64 / 1000.0).collect();
             let groups: Vec<Option<usize>> = (0..size).map(|_| Some(draw(2) as usize)).collect();
@@ -227,11 +225,8 @@ mod tests {
 
     #[test]
     fn tuples_of_three_and_four_groups_are_as_many_as_can_be() {
-        let mut state = 9u64;
-        let mut draw = |limit: u64| {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            (state >> 33) % limit
-        };
+        let mut drawn = Numbers::new(9);
+        let mut draw = |limit: u64| drawn.below(limit);
         for case in 0..600 {
             let count = 3 + case % 2;
             let size = draw(10) as usize;

@@ -15,8 +15,8 @@ use super::{Draws, blocks, bound, observed, t_of_r, whitened};
 use crate::group::edge_sets::{EdgeSet, Largest, Pairs};
 use crate::group::edge_tests::EdgeTestError;
 use crate::group::exchange::Exchange;
-use crate::group::tails;
 use crate::group::weights::WeightedEdges;
+use crate::group::{EdgeValue, tails};
 
 /// Edges above the threshold that are held at once: 64 MB (own convention).
 const HELD: f64 = (4 << 20) as f64;
@@ -50,7 +50,7 @@ pub struct SetTest {
 ///
 /// # Panics
 /// As [`super::permutation_test`].
-pub fn edge_sets<T>(
+pub fn edge_sets<T: EdgeValue>(
     design: ArrayView2<'_, f64>,
     names: &[String],
     tested: usize,
@@ -58,10 +58,7 @@ pub fn edge_sets<T>(
     classes: &[WeightedEdges],
     (exchange, draws): (&Exchange, Draws),
     (pairs, threshold): (&Pairs, f64),
-) -> Result<SetTest, EdgeTestError>
-where
-    T: Copy + Into<f64> + Send + Sync,
-{
+) -> Result<SetTest, EdgeTestError> {
     let (children, coefficients) = design.dim();
     let edges = data.ncols();
     let dof = (children - coefficients.min(children)) as f64;

@@ -1,22 +1,12 @@
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 
-use rand::rngs::ChaCha8Rng;
-use rand::{Rng, SeedableRng};
-
 use super::*;
 use crate::group::edge_sets::{Largest, Pairs};
+use crate::test_numbers::normal_table as noise;
 
 fn names(count: usize) -> Vec<String> {
     (0..count).map(|j| format!("b{j}")).collect()
-}
-
-fn noise(rows: usize, columns: usize, seed: u64) -> Array2<f64> {
-    let mut rng = ChaCha8Rng::seed_from_u64(seed);
-    Array2::from_shape_simple_fn((rows, columns), || {
-        // Irwin–Hall: near enough to normal for a test.
-        (0..12).map(|_| (rng.next_u64() >> 11) as f64 / (1u64 << 53) as f64).sum::<f64>() - 6.0
-    })
 }
 
 fn design(children: usize, coefficients: usize, seed: u64) -> Array2<f64> {
@@ -278,16 +268,9 @@ fn sets_are_held_against_the_largest_set_of_each_permutation() {
     y[[2, 7]] = f64::NAN;
     let threshold = 2.0;
     let draws = Draws { count: 80, seed: 6 };
-    let got = edge_sets(
-        x.view(),
-        &names(3),
-        1,
-        y.view(),
-        &alike(&y),
-        (&Exchange::free(y.nrows()), draws),
-        (&pairs, threshold),
-    )
-    .unwrap();
+    let (names, classes, free) = (names(3), alike(&y), Exchange::free(y.nrows()));
+    let test = || edge_sets(x.view(), &names, 1, y.view(), &classes, (&free, draws), (&pairs, threshold)).unwrap();
+    let got = test();
     assert_eq!(got.family, 65);
     let complete: Vec<usize> = (0..66).filter(|&edge| edge != 7).collect();
     let (t, permuted) = slow_twin(&x, 1, &y.select(Axis(1), &complete), &permutations(24, 80, 6));
@@ -313,16 +296,5 @@ fn sets_are_held_against_the_largest_set_of_each_permutation() {
     let first = &got.sets[0];
     assert!(first.set.positive && first.p_excess < 0.05 && (0..5).any(|edge| first.set.edges.contains(&edge)));
     let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
-    let alone = pool.install(|| {
-        edge_sets(
-            x.view(),
-            &names(3),
-            1,
-            y.view(),
-            &alike(&y),
-            (&Exchange::free(y.nrows()), draws),
-            (&pairs, threshold),
-        )
-    });
-    assert_eq!(alone.unwrap(), got);
+    assert_eq!(pool.install(test), got);
 }

@@ -4,13 +4,11 @@
 //! of a class share weights, so that what is done to all of them stays a product of matrices. Shuffle k moves the same
 //! children in every class.
 
-use ndarray::ArrayView2;
 use rayon::prelude::*;
 
 use super::beyond::Beyond;
-use super::shuffled::{ShuffledChildren, shuffles_of};
+use super::shuffled::{MovingChildren, shuffles_of};
 use super::{Accumulator, QcFc, QualityError, Shuffled, p_of_r};
-use crate::group::exchange::Exchange;
 use crate::group::weights::WeightedEdges;
 use crate::linalg::LinalgError;
 
@@ -36,42 +34,30 @@ struct ClassSums {
     shuffled: Shuffled,
 }
 
-/// The children whose edges are correlated with their motion.
-#[derive(Debug, Clone, Copy)]
-pub struct MovingChildren<'a> {
-    /// Mean FD of each.
-    pub motion: &'a [f64],
-    /// Children × covariates that are taken out.
-    pub covariates: ArrayView2<'a, f64>,
-    /// Of each child, its place among all rows that are shuffled.
-    pub places: &'a [usize],
-    /// Who may be exchanged.
-    pub exchange: &'a Exchange,
-    /// Of how many children these rows are.
-    pub people: usize,
-}
-
 impl MotionSums {
-    /// For `edges` edges, each in one of `classes`.
+    /// For `edges` edges, each in one of `classes`; the rows are of so many `people`.
     ///
     /// # Errors
     /// A number that is not finite.
     ///
     /// # Panics
     /// When classes do not hold every edge once, or do not have one weight per child.
-    pub fn new(edges: usize, classes: Vec<WeightedEdges>, children: &MovingChildren<'_>) -> Result<Self, LinalgError> {
+    pub fn new(
+        edges: usize,
+        classes: Vec<WeightedEdges>,
+        children: &MovingChildren<'_>,
+        people: usize,
+    ) -> Result<Self, LinalgError> {
         assert_eq!(classes.iter().map(|class| class.edges.len()).sum::<usize>(), edges, "each edge in one class");
         let shuffles = shuffles_of(edges);
         let class_sums = |class: WeightedEdges| {
             let WeightedEdges { edges, weights } = class;
-            let &MovingChildren { motion, covariates, places, exchange, .. } = children;
-            let children = ShuffledChildren { motion, covariates, weights: &weights, places, exchange, shuffles };
-            let shuffled = Shuffled::new(edges.len(), &children)?;
-            let sums = Accumulator::new(edges.len(), 1 + covariates.ncols());
+            let shuffled = Shuffled::new(edges.len(), children, &weights, shuffles)?;
+            let sums = Accumulator::new(edges.len(), 1 + children.covariates.ncols());
             Ok(ClassSums { edges, weights, sums, shuffled })
         };
         let classes = classes.into_iter().map(class_sums).collect::<Result<_, LinalgError>>()?;
-        let MovingChildren { exchange, people, .. } = *children;
+        let exchange = children.exchange;
         let units = (!exchange.is_free()).then(|| [exchange.units(), exchange.free_units()]);
         Ok(Self { edges, classes, people, orders: exchange.orders(), units })
     }

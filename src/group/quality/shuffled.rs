@@ -92,36 +92,36 @@ struct Absent {
     products: Vec<Vec<f32>>,
 }
 
-/// The children whose motion is shuffled.
+/// The children whose motion is correlated with their edges, and shuffled.
 #[derive(Debug, Clone, Copy)]
-pub struct ShuffledChildren<'a> {
-    /// One number per child.
+pub struct MovingChildren<'a> {
+    /// Mean FD of each.
     pub motion: &'a [f64],
-    /// Children × covariates, without an intercept.
+    /// Children × covariates that are taken out, without an intercept.
     pub covariates: ArrayView2<'a, f64>,
-    /// One per child, above 0.
-    pub weights: &'a [f64],
-    /// Of each child, its place among the rows of `exchange`.
+    /// Of each child, its place among all rows that are shuffled, those of `exchange`.
     pub places: &'a [usize],
     /// Who may be exchanged.
     pub exchange: &'a Exchange,
-    /// How often motion is shuffled.
-    pub shuffles: usize,
 }
 
 impl Shuffled {
-    /// Shuffles `motion` of the children, with covariates (children × number, without an intercept) taken out; each
-    /// child has its weight. Where they are part of others who are shuffled too and every row may be exchanged with
-    /// every other, `places` are theirs among these, whose orders they then keep: so that shuffle k of both goes
-    /// together.
+    /// Shuffles the motion of the children so often, with the covariates taken out; each child has its weight, above 0.
+    /// Where they are part of others who are shuffled too and every row may be exchanged with every other, `places` are
+    /// theirs among these, whose orders they then keep: so that shuffle k of both goes together.
     ///
     /// # Errors
     /// A number that is not finite.
     ///
     /// # Panics
     /// When there is not one row of covariates, one weight and one place per child.
-    pub fn new(edges: usize, children: &ShuffledChildren<'_>) -> Result<Self, LinalgError> {
-        let &ShuffledChildren { motion, covariates, weights, places, exchange, shuffles } = children;
+    pub fn new(
+        edges: usize,
+        children: &MovingChildren<'_>,
+        weights: &[f64],
+        shuffles: usize,
+    ) -> Result<Self, LinalgError> {
+        let &MovingChildren { motion, covariates, places, exchange } = children;
         let count = motion.len();
         assert_eq!((count, count), (covariates.nrows(), places.len()), "a row of covariates and a place per child");
         assert_eq!(count, weights.len(), "one weight per child");

@@ -1,18 +1,10 @@
 use ndarray::Array2;
-use rand::rngs::ChaCha8Rng;
-use rand::{Rng, SeedableRng};
 
 use super::*;
+use crate::test_numbers::normal_table as noise;
 
 const TR: Seconds = Seconds(2.0);
 const BLOCK: Seconds = Seconds(30.0);
-
-fn noise(rows: usize, columns: usize, seed: u64) -> Array2<f64> {
-    let mut rng = ChaCha8Rng::seed_from_u64(seed);
-    Array2::from_shape_simple_fn((rows, columns), || {
-        (0..12).map(|_| (rng.next_u64() >> 11) as f64 / (1u64 << 53) as f64).sum::<f64>() - 6.0
-    })
-}
 
 /// Parcels that share signals, so that their matrix has something to agree about.
 fn mixed(rows: usize, seed: u64) -> Array2<f64> {

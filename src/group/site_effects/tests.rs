@@ -8,34 +8,21 @@ use crate::group::edge_tests::{fit_weighted, scatter};
 use crate::group::exchange::Exchange;
 use crate::group::permutation::{Draws, permutation_test};
 use crate::group::weights::{Scale, VarianceModel, WeightedEdges, sampling_variance};
-
-/// Numbers between −0.5 and 0.5, the same each time.
-fn draws(seed: u64) -> impl FnMut() -> f64 {
-    let mut state = seed;
-    move || {
-        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (state >> 40) as f64 / f64::from(1 << 24) - 0.5
-    }
-}
-
-/// A normal number, nearly: the sum of twelve uniform ones (from memory: the variance is 1).
-fn normal(draw: &mut impl FnMut() -> f64) -> f64 {
-    (0..12).map(|_| draw()).sum()
-}
+use crate::test_numbers::Numbers;
 
 fn named(start: &str, count: usize) -> Vec<String> {
     (0..count).map(|k| format!("{start}{k}")).collect()
 }
 
 /// Children who go to the sites in turn, with covariates.
-fn sites(children: usize, count: usize, kept: usize, draw: &mut impl FnMut() -> f64) -> Sites {
+fn sites(children: usize, count: usize, kept: usize, draw: &mut Numbers) -> Sites {
     let of: Vec<usize> = (0..children).map(|child| child % count).collect();
-    let covariates = Array2::from_shape_fn((children, kept), |(child, _)| normal(draw) + 0.3 * of[child] as f64);
+    let covariates = Array2::from_shape_fn((children, kept), |(child, _)| draw.normal() + 0.3 * of[child] as f64);
     Sites::new(named("site", count), of, named("x", kept), covariates).unwrap()
 }
 
-fn noise(children: usize, edges: usize, draw: &mut impl FnMut() -> f64) -> Array2<f32> {
-    Array2::from_shape_fn((children, edges), |_| (0.3 + 0.2 * normal(draw)) as f32)
+fn noise(children: usize, edges: usize, draw: &mut Numbers) -> Array2<f32> {
+    Array2::from_shape_fn((children, edges), |_| (0.3 + 0.2 * draw.normal()) as f32)
 }
 
 fn summed(sites: &Sites, data: &Array2<f32>, classes: &[WeightedEdges]) -> SiteSums {
@@ -98,12 +85,12 @@ fn twin(sites: &Sites, y: &[f32], weights: &[f64]) -> (f64, f64, Vec<f64>, Vec<[
 
 #[test]
 fn least_squares_are_those_of_a_slow_twin() {
-    let mut draw = draws(3);
+    let mut draw = Numbers::new(3);
     for (children, count, kept, weighted) in [(20, 2, 0, false), (31, 2, 1, true), (40, 3, 2, true)] {
         let sites = sites(children, count, kept, &mut draw);
         let mut data = noise(children, 9, &mut draw);
         [(0, 3), (1, 3), (4, 5)].iter().for_each(|&at| data[at] = f32::NAN);
-        let weights: Vec<f64> = (0..children).map(|_| if weighted { 1.0 + draw() } else { 1.0 }).collect();
+        let weights: Vec<f64> = (0..children).map(|_| if weighted { 1.0 + draw.even() } else { 1.0 }).collect();
         let classes = [WeightedEdges { edges: (0..9).collect(), weights: weights.clone() }];
         let found = summed(&sites, &data, &classes).effects();
         let twins: Vec<_> = (0..9).map(|edge| twin(&sites, &data.column(edge).to_vec(), &weights)).collect();
@@ -127,7 +114,7 @@ fn least_squares_are_those_of_a_slow_twin() {
 
 #[test]
 fn shrunk_values_lie_between_the_edge_and_all_edges_and_solve_both_equations() {
-    let mut draw = draws(5);
+    let mut draw = Numbers::new(5);
     let sites = sites(30, 2, 1, &mut draw);
     let data = noise(30, 40, &mut draw);
     let found = fitted(&sites, &data);
@@ -152,7 +139,7 @@ fn shrunk_values_lie_between_the_edge_and_all_edges_and_solve_both_equations() {
 
 #[test]
 fn without_an_effect_of_sites_values_hardly_change() {
-    let mut draw = draws(11);
+    let mut draw = Numbers::new(11);
     let sites = sites(120, 2, 1, &mut draw);
     let data = noise(120, 300, &mut draw);
     let after = adjusted(&fitted(&sites, &data), &data);
@@ -166,7 +153,7 @@ fn without_an_effect_of_sites_values_hardly_change() {
 
 #[test]
 fn planted_locations_and_scales_go_and_what_is_kept_stays() {
-    let mut draw = draws(13);
+    let mut draw = Numbers::new(13);
     let sites = sites(150, 3, 1, &mut draw);
     let mut data = noise(150, 60, &mut draw);
     for child in 0..150 {
@@ -199,13 +186,13 @@ fn planted_locations_and_scales_go_and_what_is_kept_stays() {
 
 #[test]
 fn a_site_that_kept_less_data_is_not_taken_for_a_noisy_one() {
-    let mut draw = draws(17);
+    let mut draw = Numbers::new(17);
     let sites = sites(100, 2, 0, &mut draw);
     let sampling: Vec<f64> = (0..100)
-        .map(|child| sampling_variance(if sites.of[child] == 0 { 82.0 } else { 12.0 } + 4.0 * draw()))
+        .map(|child| sampling_variance(if sites.of[child] == 0 { 82.0 } else { 12.0 } + 4.0 * draw.even()))
         .collect();
     let data =
-        Array2::from_shape_fn((100, 300), |(child, _)| ((0.005 + sampling[child]).sqrt() * normal(&mut draw)) as f32);
+        Array2::from_shape_fn((100, 300), |(child, _)| ((0.005 + sampling[child]).sqrt() * draw.normal()) as f32);
     let weights: Vec<f64> = sampling.iter().map(|s| 1.0 / (0.005 + s)).collect();
     let classes = [WeightedEdges { edges: (0..300).collect(), weights }];
     let weighted = summed(&sites, &data, &classes).effects();
@@ -216,7 +203,7 @@ fn a_site_that_kept_less_data_is_not_taken_for_a_noisy_one() {
 
 #[test]
 fn an_edge_that_too_few_children_of_a_site_have_is_not_available() {
-    let mut draw = draws(19);
+    let mut draw = Numbers::new(19);
     let sites = sites(20, 2, 0, &mut draw);
     let mut data = noise(20, 6, &mut draw);
     // Six of the ten children of the first site; then five; then an edge that does not vary.
@@ -267,7 +254,7 @@ fn sites_that_cannot_be_told_apart_are_refused() {
 #[test]
 fn unlike_noise_no_longer_finds_what_is_not_there() {
     const COHORTS: usize = 60;
-    let mut draw = draws(23);
+    let mut draw = Numbers::new(23);
     let mut found = [0, 0];
     for cohort in 0..COHORTS {
         let sites = sites(40, 2, 0, &mut draw);
@@ -275,11 +262,10 @@ fn unlike_noise_no_longer_finds_what_is_not_there() {
             Array2::from_shape_fn(
                 (40, 2),
                 |(child, k)| {
-                    if k == 0 { 1.0 } else { normal(&mut draw) * [0.3, 1.5][sites.of[child]] }
+                    if k == 0 { 1.0 } else { draw.normal() * [0.3, 1.5][sites.of[child]] }
                 },
             );
-        let data =
-            Array2::from_shape_fn((40, 45), |(child, _)| (normal(&mut draw) * [0.1, 0.25][sites.of[child]]) as f32);
+        let data = Array2::from_shape_fn((40, 45), |(child, _)| (draw.normal() * [0.1, 0.25][sites.of[child]]) as f32);
         let after = adjusted(&fitted(&sites, &data), &data);
         for (at, data) in [&data, &after].into_iter().enumerate() {
             let names = ["(Intercept)".to_owned(), "x".to_owned()];
@@ -297,10 +283,10 @@ fn unlike_noise_no_longer_finds_what_is_not_there() {
 
 #[test]
 fn sums_of_squares_are_those_that_weights_are_worked_out_from() {
-    let mut draw = draws(29);
+    let mut draw = Numbers::new(29);
     let sites = sites(50, 2, 1, &mut draw);
     let data = noise(50, 30, &mut draw);
-    let sampling: Vec<f64> = (0..50).map(|_| sampling_variance(40.0 + 60.0 * draw())).collect();
+    let sampling: Vec<f64> = (0..50).map(|_| sampling_variance(40.0 + 60.0 * draw.even())).collect();
     let names = named("column", 3);
     let direct = scatter(sites.design().view(), &names, data.view(), &sampling).unwrap();
     let (equal, children) = summed(&sites, &data, &WeightedEdges::alike(50, 30)).squares();

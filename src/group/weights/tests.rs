@@ -1,20 +1,7 @@
 //! Variances that are known, found again.
 
 use super::*;
-
-/// Numbers between −0.5 and 0.5, the same each time.
-fn draws(seed: u64) -> impl FnMut() -> f64 {
-    let mut state = seed;
-    move || {
-        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (state >> 40) as f64 / f64::from(1 << 24) - 0.5
-    }
-}
-
-/// A normal number, nearly: the sum of twelve uniform ones (from memory: the variance is 1).
-fn normal(draw: &mut impl FnMut() -> f64) -> f64 {
-    (0..12).map(|_| draw()).sum()
-}
+use crate::test_numbers::Numbers;
 
 struct Cohort {
     design: Array2<f64>,
@@ -24,12 +11,12 @@ struct Cohort {
 
 /// Residual sums of squares of invented edges, by hand: weighted least squares on a constant and one number.
 fn cohort(children: usize, edges: usize, factor: f64, between: impl Fn(usize) -> f64) -> Cohort {
-    let mut draw = draws(7);
-    let design = Array2::from_shape_fn((children, 2), |(_, j)| if j == 0 { 1.0 } else { draw() });
-    let sampling: Vec<f64> = (0..children).map(|_| sampling_variance(45.0 + 74.0 * draw())).collect();
+    let mut draw = Numbers::new(7);
+    let design = Array2::from_shape_fn((children, 2), |(_, j)| if j == 0 { 1.0 } else { draw.even() });
+    let sampling: Vec<f64> = (0..children).map(|_| sampling_variance(45.0 + 74.0 * draw.even())).collect();
     let mut scatter = Scatter { equal: Vec::new(), by_dof: Vec::new(), children: vec![children; edges] };
     for edge in 0..edges {
-        let z: Vec<f64> = sampling.iter().map(|s| (between(edge) + factor * s).sqrt() * normal(&mut draw)).collect();
+        let z: Vec<f64> = sampling.iter().map(|s| (between(edge) + factor * s).sqrt() * draw.normal()).collect();
         let left = |weight: &dyn Fn(f64) -> f64| {
             let w: Vec<f64> = sampling.iter().map(|s| weight(*s)).collect();
             let sum = |of: &dyn Fn(usize) -> f64| (0..children).map(|i| w[i] * of(i)).sum::<f64>();

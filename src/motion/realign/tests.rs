@@ -6,6 +6,7 @@ use super::rigid::Rigid;
 use super::spline::Padded;
 use super::*;
 use crate::nifti::Affine;
+use crate::test_numbers::xorshift;
 
 const SHAPE: [usize; 3] = [30, 34, 24];
 
@@ -112,14 +113,8 @@ fn error_mm(c: [f64; 3], a: &Pose, b: &Pose) -> f64 {
 
 /// Numbers from −1 to 1 that look like noise and are the same every time.
 fn noise(count: usize) -> Vec<f32> {
-    let mut state = 0x2545_F491_4F6C_DD1D_u64;
-    let mut next = || {
-        state ^= state << 13;
-        state ^= state >> 7;
-        state ^= state << 17;
-        (state >> 40) as f32 / 8_388_608.0 - 1.0
-    };
-    (0..count).map(|_| next()).collect()
+    let mut state = 0x2545_F491_4F6C_DD1D;
+    (0..count).map(|_| (xorshift(&mut state) >> 40) as f32 / 8_388_608.0 - 1.0).collect()
 }
 
 #[test]

@@ -7,9 +7,9 @@ use std::collections::HashMap;
 use serde_json::{Value, json};
 
 use super::children::GatheredChildren;
-use super::error::BlocksError;
+use super::error::{BlocksError, NoColumn};
 use crate::group::exchange::Blocks;
-use crate::tables::{nearest, no_value};
+use crate::tables::no_value;
 
 /// The blocks of a stack's rows.
 #[derive(Debug)]
@@ -28,11 +28,8 @@ impl StackBlocks {
         let Some(column) = column else {
             return Ok(Self { column: None, blocks: Blocks::new::<_, &str>(&participants, None), without: 0 });
         };
-        let at = header.iter().position(|known| known == column).ok_or_else(|| BlocksError::NoColumn {
-            column: column.to_owned(),
-            nearest: nearest(column, header.iter().map(String::as_str)).map(str::to_owned),
-            known: header.join(", "),
-        })?;
+        let at = header.iter().position(|known| known == column);
+        let at = at.ok_or_else(|| NoColumn::new("--blocks", column, header))?;
         let cells = found.children.iter().map(|child| child.cells.split('\t').nth(at).unwrap_or_default().trim());
         // A child of no block is a block by itself.
         let of = |(cell, participant)| if no_value(cell) { (false, participant) } else { (true, cell) };

@@ -1,6 +1,7 @@
 //! Why there is no stack: one error for all rooms, with those of matching, records and tests inside.
 
 mod blocks;
+mod columns;
 mod edge_tests;
 mod matching;
 mod records;
@@ -19,6 +20,7 @@ use crate::review::ledger::LedgerError;
 use crate::tables::TableError;
 
 pub use blocks::BlocksError;
+pub use columns::{MixedColumn, NoColumn};
 pub use edge_tests::TestError;
 pub use matching::MatchError;
 pub use records::RunsError;
@@ -44,12 +46,8 @@ pub enum StackError {
     Table(#[from] TableError),
     #[error(transparent)]
     Cohort(#[from] CohortTableError),
-    #[error("--where {column}: cohort.tsv has no such column{}; it has {known}",
-        nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
-    UnknownColumn { column: String, nearest: Option<String>, known: String },
-    #[error("--group {column}: cohort.tsv has no such column{}; it has {known}",
-        nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
-    UnknownGroup { column: String, nearest: Option<String>, known: String },
+    #[error(transparent)]
+    NoColumn(#[from] NoColumn),
     #[error("{}: {source}", path.display())]
     Quality { path: PathBuf, source: QualityError },
     #[error("{}: motion and the covariates age and sex: {source}; do `keepstill run` again to write it anew",

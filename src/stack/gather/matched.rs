@@ -8,12 +8,12 @@
 use serde_json::{Value, json};
 
 use super::children::{Child, GatheredChildren};
-use super::error::{MatchError, StackError};
+use super::error::{MatchError, NoColumn, StackError};
 use super::left_out::{MOVES_LESS, MOVES_MORE, NO_OVERLAP, NO_PARTNER};
 use super::request::{Alike, MOST_GROUPS, MOTION_COLUMN, Match, USUAL_GROUP};
 use crate::group::groups::{Comparison, Effect, Test, compare};
 use crate::group::matching::{WhyLeftOut, match_means, match_tuples, sd_within};
-use crate::tables::{figures, nearest, no_value};
+use crate::tables::{figures, no_value};
 
 impl Alike {
     /// The caliper when no other is given, as a share of the SD of mean FD within groups. Means: a tenth, the largest
@@ -50,11 +50,7 @@ pub(crate) fn leave_out_unlike(
     let column = |name: &str| header.iter().position(|known| known == name);
     let group = wanted.group.as_deref().unwrap_or(USUAL_GROUP);
     let group_column = column(group).ok_or_else(|| match wanted.group {
-        Some(_) => MatchError::NoGroups {
-            column: group.to_owned(),
-            nearest: nearest(group, header.iter().map(String::as_str)).map(str::to_owned),
-            known: header.join(", "),
-        },
+        Some(_) => NoColumn::new("--group", group, header).into(),
         None => MatchError::NoGroupNamed { known: header.join(", ") },
     })?;
     let motion_column = column(MOTION_COLUMN).ok_or(MatchError::NoMotion)?;

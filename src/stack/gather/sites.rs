@@ -8,12 +8,12 @@ use ndarray::{Array2, Axis};
 use serde_json::{Value, json};
 
 use super::children::{Child, GatheredChildren};
-use super::error::{SitesError, StackError};
+use super::error::{MixedColumn, NoColumn, SitesError, StackError};
 use super::left_out::{NO_KEPT_VALUE, NO_SITE};
 use super::request::AdjustSites;
 use crate::group::formula::{Column, Formula, FormulaError};
 use crate::group::site_effects::Sites;
-use crate::tables::{nearest, no_value};
+use crate::tables::no_value;
 
 /// What a design calls its intercept.
 const INTERCEPT: &str = "(Intercept)";
@@ -24,12 +24,9 @@ fn cell(child: &Child, column: usize) -> &str {
 }
 
 impl AdjustSites {
-    fn column(&self, header: &[String]) -> Result<usize, SitesError> {
-        header.iter().position(|name| *name == self.column).ok_or_else(|| SitesError::NoColumn {
-            column: self.column.clone(),
-            nearest: nearest(&self.column, header.iter().map(String::as_str)).map(str::to_owned),
-            known: header.join(", "),
-        })
+    fn column(&self, header: &[String]) -> Result<usize, NoColumn> {
+        let at = header.iter().position(|name| *name == self.column);
+        at.ok_or_else(|| NoColumn::new("--adjust-sites", &self.column, header))
     }
 
     /// What is kept, as the right side of a formula.
@@ -83,7 +80,8 @@ pub(crate) fn sites(wanted: &AdjustSites, header: &[String], found: &GatheredChi
                 header.iter().enumerate().map(|(at, name)| (name.clone(), column(at))).collect();
             let design = formula.design(&table).map_err(|error| match error {
                 FormulaError::Mixed { column, row, text } => {
-                    SitesError::Mixed { column, stem: found.children[row - 1].stem.clone(), text }
+                    let stem = found.children[row - 1].stem.clone();
+                    MixedColumn { option: "--keep", column, stem, text }.into()
                 }
                 other => SitesError::Keep(other),
             })?;

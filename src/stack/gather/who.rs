@@ -7,7 +7,7 @@ use std::collections::BTreeSet;
 use std::path::Path;
 
 use super::condition::Condition;
-use super::error::StackError;
+use super::error::{NoColumn, StackError};
 use super::left_out::LeftOut;
 use super::request::StackRequest;
 use super::reviewed::{self, Reviews};
@@ -146,16 +146,12 @@ fn seen_words(condition: &Condition, seen: &BTreeSet<String>) -> String {
 }
 
 /// The conditions with their column's place.
-fn placed<'a>(conditions: &'a [Condition], header: &[String]) -> Result<Vec<(&'a Condition, usize)>, StackError> {
+fn placed<'a>(conditions: &'a [Condition], header: &[String]) -> Result<Vec<(&'a Condition, usize)>, NoColumn> {
     conditions
         .iter()
         .map(|condition| {
             let at = header.iter().position(|name| *name == condition.column);
-            at.map(|at| (condition, at)).ok_or_else(|| StackError::UnknownColumn {
-                column: condition.column.clone(),
-                nearest: tables::nearest(&condition.column, header.iter().map(String::as_str)).map(str::to_owned),
-                known: header.join(", "),
-            })
+            at.map(|at| (condition, at)).ok_or_else(|| NoColumn::new("--where", &condition.column, header))
         })
         .collect()
 }

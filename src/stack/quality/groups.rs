@@ -11,9 +11,9 @@ use super::facts::ChildFacts;
 use crate::group::exchange::Blocks;
 use crate::group::groups::{Comparison, Effect, Test, compare};
 use crate::stack::gather::children::GatheredChildren;
-use crate::stack::gather::error::StackError;
+use crate::stack::gather::error::{NoColumn, StackError};
 use crate::stack::gather::request::{MOST_GROUPS, USUAL_GROUP};
-use crate::tables::{nearest, no_value};
+use crate::tables::no_value;
 
 /// A column of the cohort table, its name in words, its unit, and where it stands.
 type Number = (&'static str, &'static str, &'static str, fn(&ChildFacts) -> f64);
@@ -71,11 +71,7 @@ impl Groups {
                 None => {
                     Ok(none("cohort.tsv has no column called group; name the column of the groups with --group COLUMN"))
                 }
-                Some(column) => Err(StackError::UnknownGroup {
-                    column: column.to_owned(),
-                    nearest: nearest(column, header.iter().map(String::as_str)).map(str::to_owned),
-                    known: header.join(", "),
-                }),
+                Some(column) => Err(NoColumn::new("--group", column, header).into()),
             };
         };
         let cells: Vec<Option<&str>> = found

@@ -79,8 +79,7 @@ fn mean(mean: &MeanMatrix) -> Value {
 /// `quality.json`.
 pub(super) fn json(findings: &Findings<'_>) -> Value {
     let quality = findings.quality;
-    let by_child = quality.blocks.children() == quality.blocks.rows();
-    let counted = if by_child { "children" } else { "rows" };
+    let counted = quality.blocks.counted();
     let kept: serde_json::Map<String, Value> = all_kept(findings)
         .iter()
         .map(|(censoring, spreads)| {

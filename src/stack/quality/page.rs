@@ -299,9 +299,7 @@ fn kept(findings: &Findings<'_>) -> String {
         let none = || "–".to_owned();
         rows.push(vec!["lost to censoring, per child".to_owned(), none(), none(), spread_words(&lost, 1.0, 1)]);
     }
-    let blocks = findings.quality.blocks;
-    let over = if blocks.children() == blocks.rows() { "children" } else { "rows" };
-    let over = format!("median (range) over {over}");
+    let over = format!("median (range) over {}", findings.quality.blocks.counted());
     let head = [over.as_str(), "minutes kept", "% of frames kept", "degrees of freedom"];
     table("What is left of the data", &head, &rows)
 }

@@ -244,7 +244,6 @@ fn motion_sums(
     let covariates = own.first().map_or(1, |(_, _, numbers)| numbers.len());
     let motion: Vec<f64> = own.iter().map(|(_, _, numbers)| numbers[0]).collect();
     let controls = Array2::from_shape_fn((own.len(), covariates - 1), |(child, k)| own[child].2[k + 1]);
-    let people = blocks.children();
     // Whole blocks cannot keep the orders that they have among others of other sizes.
     let (places, exchange): (Vec<usize>, Exchange) = if summed.context.blocks.are_single() {
         (own.iter().map(|(place, ..)| *place).collect(), Exchange::free(moved.len()))
@@ -252,9 +251,8 @@ fn motion_sums(
         ((0..own.len()).collect(), blocks.whole())
     };
     let sampling: Vec<f64> = own.iter().map(|(_, s, _)| *s).collect();
-    let who =
-        MovingChildren { motion: &motion, covariates: controls.view(), places: &places, exchange: &exchange, people };
-    MotionSums::new(summed.edges(), model.weighted(&sampling), &who)
+    let who = MovingChildren { motion: &motion, covariates: controls.view(), places: &places, exchange: &exchange };
+    MotionSums::new(summed.edges(), model.weighted(&sampling), &who, blocks.children())
 }
 
 impl BlockSink for KindSums<'_> {

@@ -6,23 +6,10 @@ use super::*;
 use crate::group::exchange::Blocks;
 use crate::group::tails::t_two_sided;
 use crate::group::weights::WeightedEdges;
+use crate::test_numbers::Numbers;
 
 fn names(count: usize) -> Vec<String> {
     (0..count).map(|j| format!("b{j}")).collect()
-}
-
-struct Noise(u64);
-
-impl Noise {
-    /// Near enough to normal for a test (Irwin–Hall).
-    fn next(&mut self) -> f64 {
-        let mut sum = -6.0;
-        for _ in 0..12 {
-            self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            sum += (self.0 >> 40) as f64 / f64::from(1 << 24);
-        }
-        sum
-    }
 }
 
 fn fit(x: &Array2<f64>, y: &Array2<f64>, blocks: &[usize]) -> EdgeFits {
@@ -33,11 +20,11 @@ fn fit(x: &Array2<f64>, y: &Array2<f64>, blocks: &[usize]) -> EdgeFits {
 /// The definition, with every matrix written out.
 #[test]
 fn errors_and_degrees_of_freedom_are_those_of_the_definition() {
-    let mut noise = Noise(3);
+    let mut noise = Numbers::new(3);
     let blocks = [0, 0, 1, 2, 2, 2, 3, 1, 4, 5, 5];
-    let mut x = Array2::from_shape_simple_fn((11, 3), || noise.next());
+    let mut x = Array2::from_shape_simple_fn((11, 3), || noise.normal());
     x.column_mut(0).fill(1.0);
-    let mut y = Array2::from_shape_simple_fn((11, 2), || noise.next());
+    let mut y = Array2::from_shape_simple_fn((11, 2), || noise.normal());
     y[[4, 1]] = f64::NAN;
     let found = fit(&x, &y, &blocks);
     for edge in 0..2 {
@@ -78,10 +65,10 @@ fn errors_and_degrees_of_freedom_are_those_of_the_definition() {
 
 #[test]
 fn rows_that_are_independent_have_the_ordinary_error() {
-    let mut noise = Noise(4);
-    let mut x = Array2::from_shape_simple_fn((9, 2), || noise.next());
+    let mut noise = Numbers::new(4);
+    let mut x = Array2::from_shape_simple_fn((9, 2), || noise.normal());
     x.column_mut(0).fill(1.0);
-    let y = Array2::from_shape_simple_fn((9, 3), || noise.next());
+    let y = Array2::from_shape_simple_fn((9, 3), || noise.normal());
     let plain = fit_weighted(x.view(), &names(2), y.view(), &WeightedEdges::alike(9, 3)).unwrap();
     assert_eq!(fit(&x, &y, &[0, 1, 2, 3, 4, 5, 6, 7, 8]), plain);
     assert!(plain.t_dof.iter().all(|dof| *dof == 7.0));
@@ -100,16 +87,16 @@ fn a_coefficient_of_one_block_has_no_error() {
 /// often, the one of blocks is not.
 #[test]
 fn five_in_a_hundred_by_chance() {
-    let mut noise = Noise(5);
+    let mut noise = Numbers::new(5);
     for families in [10, 20, 40] {
         let rows = 2 * families;
         let blocks: Vec<usize> = (0..rows).map(|row| row / 2).collect();
         let (mut called, mut ordinary, edges, cohorts) = (0, 0, 40, 60);
         for _ in 0..cohorts {
-            let own: Vec<f64> = (0..families).map(|_| noise.next()).collect();
+            let own: Vec<f64> = (0..families).map(|_| noise.normal()).collect();
             let x = Array2::from_shape_fn((rows, 2), |(row, j)| if j == 0 { 1.0 } else { own[row / 2] });
-            let shared = Array2::from_shape_simple_fn((families, edges), || noise.next());
-            let y = Array2::from_shape_fn((rows, edges), |(row, edge)| shared[[row / 2, edge]] + noise.next());
+            let shared = Array2::from_shape_simple_fn((families, edges), || noise.normal());
+            let y = Array2::from_shape_fn((rows, edges), |(row, edge)| shared[[row / 2, edge]] + noise.normal());
             let below = |fits: &EdgeFits| fits.p.row(1).iter().filter(|p| **p < 0.05).count();
             called += below(&fit(&x, &y, &blocks));
             ordinary += below(&fit(&x, &y, &(0..rows).collect::<Vec<_>>()));

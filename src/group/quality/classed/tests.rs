@@ -5,26 +5,14 @@ use ndarray::Array2;
 use super::*;
 use crate::group::exchange::{Blocks, Exchange};
 use crate::group::quality::p_of_farthest;
-
-struct Noise(u64);
-
-impl Noise {
-    fn next(&mut self) -> f64 {
-        let mut sum = -6.0;
-        for _ in 0..12 {
-            self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            sum += (self.0 >> 40) as f64 / f64::from(1 << 24);
-        }
-        sum
-    }
-}
+use crate::test_numbers::Numbers;
 
 /// Motion and edges, no more related than by chance; rows of a block share this part of their variance.
-fn sums(noise: &mut Noise, of_rows: &[usize], edges: usize, shared: f64, in_blocks: bool) -> MotionSums {
+fn sums(noise: &mut Numbers, of_rows: &[usize], edges: usize, shared: f64, in_blocks: bool) -> MotionSums {
     let blocks = Blocks::new::<_, usize>(of_rows, None);
     let mut draw = || {
-        let common: Vec<f64> = (0..blocks.count()).map(|_| noise.next()).collect();
-        let value = |&block: &usize| shared.sqrt() * common[block] + (1.0 - shared).sqrt() * noise.next();
+        let common: Vec<f64> = (0..blocks.count()).map(|_| noise.normal()).collect();
+        let value = |&block: &usize| shared.sqrt() * common[block] + (1.0 - shared).sqrt() * noise.normal();
         of_rows.iter().map(value).collect::<Vec<f64>>()
     };
     let motion = draw();
@@ -32,14 +20,8 @@ fn sums(noise: &mut Noise, of_rows: &[usize], edges: usize, shared: f64, in_bloc
     let rows = of_rows.len();
     let exchange = if in_blocks { blocks.whole() } else { Exchange::free(rows) };
     let (places, none): (Vec<usize>, _) = ((0..rows).collect(), Array2::zeros((rows, 0)));
-    let who = MovingChildren {
-        motion: &motion,
-        covariates: none.view(),
-        places: &places,
-        exchange: &exchange,
-        people: blocks.children(),
-    };
-    let mut sums = MotionSums::new(edges, WeightedEdges::alike(rows, edges), &who).unwrap();
+    let who = MovingChildren { motion: &motion, covariates: none.view(), places: &places, exchange: &exchange };
+    let mut sums = MotionSums::new(edges, WeightedEdges::alike(rows, edges), &who, blocks.children()).unwrap();
     let table: Vec<Vec<f32>> = (0..rows).map(|row| z.iter().map(|edge| edge[row] as f32).collect()).collect();
     let numbers: Vec<Vec<f64>> = motion.iter().map(|fd| vec![*fd]).collect();
     sums.take(&table.iter().map(Vec::as_slice).collect::<Vec<_>>(), &numbers).unwrap();
@@ -50,7 +32,7 @@ fn sums(noise: &mut Noise, of_rows: &[usize], edges: usize, shared: f64, in_bloc
 fn rows_that_repeat_each_other_have_the_degrees_of_freedom_of_children() {
     let pairs: Vec<usize> = (0..40).map(|row| row / 2).collect();
     let mean_dof = |shared: f64, blocks: bool, of_rows: &[usize]| {
-        let sums = sums(&mut Noise(3), of_rows, 60, shared, blocks);
+        let sums = sums(&mut Numbers::new(3), of_rows, 60, shared, blocks);
         let found = sums.in_blocks(sums.correlation(0).unwrap());
         assert_eq!((sums.rows(), sums.people()), (of_rows.len(), of_rows.iter().max().unwrap() + 1));
         found.dof.iter().sum::<usize>() as f64 / 60.0
@@ -69,14 +51,14 @@ fn rows_that_repeat_each_other_have_the_degrees_of_freedom_of_children() {
 
 #[test]
 fn where_no_block_can_move_there_is_no_p() {
-    let sums = sums(&mut Noise(4), &[0, 0, 1, 1, 1, 2], 5, 0.5, true);
+    let sums = sums(&mut Numbers::new(4), &[0, 0, 1, 1, 1, 2], 5, 0.5, true);
     let found = sums.in_blocks(sums.correlation(0).unwrap());
     assert!(sums.orders() == 1.0 && found.p.iter().all(|p| p.is_nan()) && found.r.iter().all(|r| r.is_finite()));
 }
 
 #[test]
 fn repeated_rows_do_not_make_findings_of_chance() {
-    let mut noise = Noise(5);
+    let mut noise = Numbers::new(5);
     let pairs: Vec<usize> = (0..32).map(|row| row / 2).collect();
     let cohorts = 40;
     let (mut called, mut below) = ([0, 0], [0.0, 0.0]);

@@ -4,16 +4,13 @@ use super::*;
 use crate::group::quality::beyond::{Beyond, ShuffleNumbers, p_of_farthest};
 use crate::group::quality::summary::LEVEL;
 use crate::group::quality::{Distances, abs_r_of_p, summarise};
+use crate::test_numbers::Numbers;
 
 /// All children alike.
 fn shuffle(edges: usize, motion: &[f64], covariates: ArrayView2<'_, f64>, places: &[usize], of: usize) -> Shuffled {
     let weights = vec![1.0; motion.len()];
     let exchange = &Exchange::free(of);
-    Shuffled::new(
-        edges,
-        &ShuffledChildren { motion, covariates, weights: &weights, places, exchange, shuffles: SHUFFLES },
-    )
-    .unwrap()
+    Shuffled::new(edges, &MovingChildren { motion, covariates, places, exchange }, &weights, SHUFFLES).unwrap()
 }
 
 fn beyond(shuffled: &Shuffled, sums: &Accumulator, data: &QcFc, distance_mm: &[f64]) -> Beyond {
@@ -31,11 +28,8 @@ struct Case {
 
 /// Edges that share parts with one another and with motion; every seventh is missing in some children.
 fn case(seed: u64, with_motion: f64) -> Case {
-    let mut state = seed;
-    let mut draw = || {
-        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (state >> 40) as f64 / f64::from(1 << 24) - 0.5
-    };
+    let mut drawn = Numbers::new(seed);
+    let mut draw = || drawn.even();
     let numbers = Array2::from_shape_fn((CHILDREN, 3), |_| draw());
     let shared = Array2::from_shape_fn((CHILDREN, 4), |_| draw());
     let z = Array2::from_shape_fn((CHILDREN, EDGES), |(i, e)| {
@@ -59,15 +53,8 @@ fn weighted_pass(case: &Case, at_once: usize, covariates: usize, weights: &[f64]
     let covariates_of = case.numbers.slice(s![.., 1..=covariates]);
     let of = places(CHILDREN);
     let exchange = &Exchange::free(CHILDREN);
-    let children = ShuffledChildren {
-        motion: &motion,
-        covariates: covariates_of,
-        weights,
-        places: &of,
-        exchange,
-        shuffles: SHUFFLES,
-    };
-    let mut shuffled = Shuffled::new(EDGES, &children).unwrap();
+    let children = MovingChildren { motion: &motion, covariates: covariates_of, places: &of, exchange };
+    let mut shuffled = Shuffled::new(EDGES, &children, weights, SHUFFLES).unwrap();
     let mut sums = Accumulator::new(EDGES, 1 + covariates);
     let rows: Vec<Vec<f32>> = case.z.rows().into_iter().map(|row| row.to_vec()).collect();
     for rows in rows.chunks(at_once) {

@@ -25,7 +25,6 @@ pub(crate) fn about(prepared: &PreparedTest, found: &GatheredChildren, told: &[V
             })
         })
         .collect();
-    let by_child = prepared.blocks.children() == prepared.blocks.rows();
     let factors: Vec<Value> = design
         .factors
         .iter()
@@ -33,7 +32,7 @@ pub(crate) fn about(prepared: &PreparedTest, found: &GatheredChildren, told: &[V
             let levels: serde_json::Map<String, Value> =
                 factor.levels.iter().map(|(level, children)| (level.clone(), json!(children))).collect();
             let reference = factor.has_reference.then(|| factor.levels.first().map(|(level, _)| level.clone()));
-            let counted = if by_child { "children_by_level" } else { "rows_by_level" };
+            let counted = format!("{}_by_level", prepared.blocks.counted());
             json!({ "column": factor.column, "reference": reference.flatten(), counted: levels })
         })
         .collect();

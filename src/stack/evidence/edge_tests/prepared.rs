@@ -11,7 +11,7 @@ use crate::group::formula::{Design, Formula, FormulaError};
 use crate::group::permutation::{PermutationTest, SetTest, require_few, require_permutable};
 use crate::stack::arrays::columns::columns;
 use crate::stack::gather::children::GatheredChildren;
-use crate::stack::gather::error::TestError;
+use crate::stack::gather::error::{MixedColumn, TestError};
 use crate::stack::gather::request::{Level, TestRequest};
 
 /// A test whose model stands.
@@ -79,7 +79,8 @@ pub(crate) fn prepare(
     }
     let design = formula.design_in_blocks(&columns(header, &found.children), blocks).map_err(|error| match error {
         FormulaError::Mixed { column, row, text } => {
-            TestError::Mixed { column, stem: found.children[row - 1].stem.clone(), text }
+            let stem = found.children[row - 1].stem.clone();
+            MixedColumn { option: "--test", column, stem, text }.into()
         }
         other => TestError::Formula(other),
     })?;

@@ -9,6 +9,7 @@ use super::places::{CALLED, TestedPlaces};
 use super::prepared::{PreparedTest, Tested, TestedTerm};
 use super::sets;
 use crate::group::edge_tests::EdgeFits;
+use crate::group::permutation::PermutationTest;
 use crate::group::quantile;
 use crate::outputs::number_cell;
 use crate::record::files::WriteError;
@@ -35,28 +36,17 @@ pub(super) fn write(
     let table = format!("{name}_test.tsv");
     files.push(edges_table(&folder.join(&table), prepared, places, fits, (tests, joint))?);
     let mut coefficients = Vec::new();
-    let count = |p: &[f64]| p.iter().filter(|&&p| p < CALLED).count();
     for test in tests {
         let start = format!("{name}_coefficient-{}", prepared.safe[test.coefficient]);
-        let mut put = |what: &str, values: &[f64]| put(folder, &format!("{start}_{what}"), places, values, files);
-        let t = fits.t.row(test.coefficient).to_vec();
-        let mut told = json!({ "name": prepared.design.names[test.coefficient], "t": put("t", &t)? });
-        told["edges_tested"] = json!(t.iter().filter(|t| !t.is_nan()).count());
+        let mut matrices = Matrices { folder, start: &start, places, files };
+        let mut told = json!({ "name": prepared.design.names[test.coefficient] });
+        matrices.statistic(&mut told, "t", &fits.t.row(test.coefficient).to_vec())?;
         if !prepared.blocks.are_single() {
             let mut dof: Vec<f64> = fits.t_dof.row(test.coefficient).iter().copied().filter(|v| !v.is_nan()).collect();
             dof.sort_by(f64::total_cmp);
             told["median_dof"] = json!(quantile(&dof, 0.5));
         }
-        match &test.permuted {
-            Some(permuted) => {
-                let p = permuted.family_wise_p.to_vec();
-                told["p_familywise"] = json!(put("p_familywise", &p)?);
-                told["family"] = json!(permuted.family);
-                told["edges_p_familywise_below_0.05"] = json!(count(&p));
-            }
-            None => told["q"] = json!(put("q", &test.q)?),
-        }
-        told["edges_q_below_0.05"] = json!(count(&test.q));
+        matrices.p(&mut told, &test.q, test.permuted.as_ref())?;
         if let Some(own) = &test.sets {
             told["edge_sets"] = sets::write(folder, &start, places, own, files)?;
         }
@@ -66,19 +56,10 @@ pub(super) fn write(
     for test in joint {
         let term = &prepared.joint[test.term];
         let start = format!("{name}_term-{}", term.safe);
-        let mut put = |what: &str, values: &[f64]| put(folder, &format!("{start}_{what}"), places, values, files);
-        let mut told = json!({ "name": term.name, "dof": test.fits.numerator, "f": put("f", &test.fits.f)? });
-        told["edges_tested"] = json!(test.fits.f.iter().filter(|f| !f.is_nan()).count());
-        match &test.permuted {
-            Some(permuted) => {
-                let p = permuted.family_wise_p.to_vec();
-                told["p_familywise"] = json!(put("p_familywise", &p)?);
-                told["family"] = json!(permuted.family);
-                told["edges_p_familywise_below_0.05"] = json!(count(&p));
-            }
-            None => told["q"] = json!(put("q", &test.q)?),
-        }
-        told["edges_q_below_0.05"] = json!(count(&test.q));
+        let mut matrices = Matrices { folder, start: &start, places, files };
+        let mut told = json!({ "name": term.name, "dof": test.fits.numerator });
+        matrices.statistic(&mut told, "f", &test.fits.f)?;
+        matrices.p(&mut told, &test.q, test.permuted.as_ref())?;
         terms.push(told);
     }
     let without = fits.dof.iter().filter(|&&dof| dof == 0).count();
@@ -94,27 +75,55 @@ pub(super) fn write(
     }))
 }
 
-/// Writes values as matrices; returns their names.
-fn put(
-    folder: &Path,
-    start: &str,
-    places: &TestedPlaces,
-    values: &[f64],
-    files: &mut Vec<Whole>,
-) -> Result<Vec<String>, WriteError> {
-    let size = places.nodes.len();
-    let matrix = square(places, values);
-    let mut file = Unfinished::create(&folder.join(format!("{start}.npy")))?;
-    file.append(&npy_header(&[size, size]))?;
-    file.append(&bytes(&matrix))?;
-    files.push(file.finish()?);
-    let mut names = vec![format!("{start}.npy")];
-    if size <= AS_TABLE {
-        let text = square_table(&places.nodes, &matrix);
-        files.push(Whole::of(&folder.join(format!("{start}.tsv")), text.as_bytes())?);
-        names.push(format!("{start}.tsv"));
+/// The matrices of one coefficient or term.
+struct Matrices<'a> {
+    folder: &'a Path,
+    /// What their names begin with.
+    start: &'a str,
+    places: &'a TestedPlaces,
+    files: &'a mut Vec<Whole>,
+}
+
+impl Matrices<'_> {
+    /// Writes t or F, and tells of how many edges it is.
+    fn statistic(&mut self, told: &mut Value, what: &str, values: &[f64]) -> Result<(), WriteError> {
+        told[what] = json!(self.put(what, values)?);
+        told["edges_tested"] = json!(values.iter().filter(|value| !value.is_nan()).count());
+        Ok(())
     }
-    Ok(names)
+
+    /// Writes family-wise p if there were permutations, otherwise q, and tells how many edges are called by each.
+    fn p(&mut self, told: &mut Value, q: &[f64], permuted: Option<&PermutationTest>) -> Result<(), WriteError> {
+        let called = |p: &[f64]| json!(p.iter().filter(|&&p| p < CALLED).count());
+        match permuted {
+            Some(permuted) => {
+                let p = permuted.family_wise_p.to_vec();
+                told["p_familywise"] = json!(self.put("p_familywise", &p)?);
+                told["family"] = json!(permuted.family);
+                told["edges_p_familywise_below_0.05"] = called(&p);
+            }
+            None => told["q"] = json!(self.put("q", q)?),
+        }
+        told["edges_q_below_0.05"] = called(q);
+        Ok(())
+    }
+
+    /// Writes values as matrices; returns their names.
+    fn put(&mut self, what: &str, values: &[f64]) -> Result<Vec<String>, WriteError> {
+        let (start, size) = (self.start, self.places.nodes.len());
+        let matrix = square(self.places, values);
+        let mut names = vec![format!("{start}_{what}.npy")];
+        let mut file = Unfinished::create(&self.folder.join(&names[0]))?;
+        file.append(&npy_header(&[size, size]))?;
+        file.append(&bytes(&matrix))?;
+        self.files.push(file.finish()?);
+        if size <= AS_TABLE {
+            let (name, text) = (format!("{start}_{what}.tsv"), square_table(&self.places.nodes, &matrix));
+            self.files.push(Whole::of(&self.folder.join(&name), text.as_bytes())?);
+            names.push(name);
+        }
+        Ok(names)
+    }
 }
 
 /// One row per edge.
@@ -127,9 +136,8 @@ fn edges_table(
 ) -> Result<Whole, WriteError> {
     let mut file = Unfinished::create(path)?;
     let blocks = &prepared.blocks;
-    let counted = if blocks.children() == blocks.rows() { "children" } else { "rows" };
     let in_blocks = !blocks.are_single();
-    let mut text = format!("{}\t{counted}\tdof", places.columns());
+    let mut text = format!("{}\t{}\tdof", places.columns(), blocks.counted());
     for (coefficient, safe) in prepared.safe.iter().enumerate() {
         let mut column = |what: &str| text.push_str(&format!("\t{safe}_{what}"));
         ["estimate", "se"].into_iter().for_each(&mut column);

@@ -1,5 +1,6 @@
 //! Why there is no test.
 
+use super::columns::MixedColumn;
 use crate::group::edge_tests::EdgeTestError;
 use crate::group::formula::FormulaError;
 
@@ -8,12 +9,8 @@ use crate::group::formula::FormulaError;
 pub enum TestError {
     #[error("--test: {0}")]
     Formula(FormulaError),
-    #[error(
-        "--test: the column {column} of cohort.tsv holds numbers and, for {stem}, \"{text}\"; correct that cell in the \
-         participants table, if the column is from there, and do `keepstill run` again, which carries it over into \
-         cohort.tsv; or write factor({column}) to take the column as names of groups"
-    )]
-    Mixed { column: String, stem: String, text: String },
+    #[error(transparent)]
+    Mixed(#[from] MixedColumn),
     #[error("--test: {0}")]
     Model(#[from] EdgeTestError),
     #[error("--test, {name}: {source}")]

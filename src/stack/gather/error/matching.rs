@@ -1,5 +1,6 @@
 //! Why children cannot be matched.
 
+use super::columns::NoColumn;
 use crate::group::groups::GroupsError;
 use crate::group::matching::MatchingError;
 use crate::stack::gather::request::{MOST_GROUPS, MOTION_COLUMN, USUAL_GROUP};
@@ -7,9 +8,8 @@ use crate::stack::gather::request::{MOST_GROUPS, MOTION_COLUMN, USUAL_GROUP};
 /// Why children cannot be matched.
 #[derive(Debug, thiserror::Error)]
 pub enum MatchError {
-    #[error("--group {column}: cohort.tsv has no such column{}; it has {known}",
-        nearest.as_ref().map_or(String::new(), |near| format!(" (is \"{near}\" meant?)")))]
-    NoGroups { column: String, nearest: Option<String>, known: String },
+    #[error(transparent)]
+    NoColumn(#[from] NoColumn),
     #[error(
         "--match: cohort.tsv has no column called {USUAL_GROUP}, the default; name the column of the groups with \
          --group COLUMN, of {known}"
