@@ -243,15 +243,15 @@ impl<'a> Lags<'a> {
         }
         let both_sides = self.basis.t().dot(&coloured);
         // Row after row, whatever the order in memory.
-        let flat = |a: &Array2<f64>| a.iter().copied().collect::<Vec<f64>>();
-        let (basis, coloured, both_sides) = (flat(&self.basis), flat(&coloured), flat(&both_sides));
+        let (basis, coloured, both_sides) = (self.basis.flatten(), coloured.flatten(), both_sides.flatten());
         let rho = model.autocorrelations(self.pairs.len());
         let expected =
             self.pairs.iter().zip(&rho).zip(&self.lagged_basis).enumerate().map(|(lag, ((n, rho), lagged))| {
                 let shift = (lag * self.basis.ncols()).min(basis.len());
-                let (late, early) = (shift.., ..basis.len() - shift);
-                let one_side = dot(&basis[late.clone()], &coloured[early]) + dot(&coloured[late], &basis[early]);
-                n * rho - one_side + lagged.iter().zip(&both_sides).map(|(a, b)| a * b).sum::<f64>()
+                let (late, early) = (s![shift..], s![..basis.len() - shift]);
+                let one_side =
+                    basis.slice(late).dot(&coloured.slice(early)) + coloured.slice(late).dot(&basis.slice(early));
+                n * rho - one_side + lagged.flatten().dot(&both_sides)
             });
         expected.map(|e| e * autocovariances[0]).collect()
     }
