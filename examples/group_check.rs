@@ -163,15 +163,17 @@ fn choice(input: &Value) -> WhichFrames {
 /// A child's runs: `runs` = [{data, frames, tr_s}].
 struct Runs {
     data: Vec<Array2<f64>>,
+    mean_signals: Vec<Vec<f64>>,
     frames: Vec<Vec<usize>>,
     tr: Vec<Seconds>,
 }
 
 impl Runs {
     fn read(input: &Value) -> Result<Self> {
-        let mut runs = Self { data: Vec::new(), frames: Vec::new(), tr: Vec::new() };
+        let mut runs = Self { data: Vec::new(), mean_signals: Vec::new(), frames: Vec::new(), tr: Vec::new() };
         for run in input["runs"].as_array().ok_or("expected runs")? {
             runs.data.push(matrix(&run["data"])?);
+            runs.mean_signals.push(numbers(&run["mean_signal"]));
             runs.frames.push(wholes(&run["frames"]));
             runs.tr.push(Seconds(number(&run["tr_s"])));
         }
@@ -179,8 +181,10 @@ impl Runs {
     }
 
     fn series(&self) -> Vec<RunSeries<'_>> {
-        let parts = self.data.iter().zip(&self.frames).zip(&self.tr);
-        parts.map(|((data, frames), &tr)| RunSeries { residuals: data.view(), frames, tr }).collect()
+        let parts = self.data.iter().zip(&self.mean_signals).zip(&self.frames).zip(&self.tr);
+        parts
+            .map(|(((data, mean_signal), frames), &tr)| RunSeries { residuals: data.view(), mean_signal, frames, tr })
+            .collect()
     }
 
     fn frames(&self) -> Vec<RunFrames<'_>> {

@@ -14,6 +14,7 @@ use keepstill::brain_mask;
 use keepstill::censor::{self, settling};
 use keepstill::clean::{self, detrend, fill, filter};
 use keepstill::connectivity;
+use keepstill::connectivity::percent::{self, RunPart};
 use keepstill::discover::Sex;
 use keepstill::linalg::{LeastSquares, summary};
 use keepstill::motion::respiration::{self, BreathingBand, Design, FoldedBand, RespirationFilter};
@@ -285,6 +286,20 @@ fn run(stage: &str, input: &Value) -> Result<Value> {
             };
             let found = connectivity::connectivity(matrix(&input["data"])?.view(), measure)?;
             json!({ "matrix": rows(&found.matrix), "shrinkage": found.shrinkage })
+        }
+        // Of a child's runs as they are before and after cleaning.
+        "covariance" => {
+            let mut runs: Vec<(Array2<f64>, Vec<f64>)> = Vec::new();
+            for run in input["runs"].as_array().ok_or("expected runs")? {
+                let signal = percent::mean_signal(matrix(&run["signal"])?.view(), &flags(&run["kept"]));
+                runs.push((matrix(&run["residuals"])?, signal));
+            }
+            let parts: Vec<RunPart<'_>> = runs
+                .iter()
+                .map(|(residuals, mean_signal)| RunPart { residuals: residuals.view(), mean_signal })
+                .collect();
+            let found = connectivity::of_runs(&parts, Measure::Covariance)?;
+            json!({ "matrix": rows(&found.matrix) })
         }
         "fisher_z" => {
             let z: Vec<f64> = numbers(&input["r"]).into_iter().map(connectivity::fisher_z).collect();

@@ -1,18 +1,24 @@
 //! Connectivity: from joined, cleaned parcel series to a parcels × parcels matrix.
 //!
-//! [`join`] makes each run's kept residuals mean 0 and population SD 1 per parcel and stacks the runs. [`connectivity`]
-//! then gives one of four measures; [`fisher_z`] is for group statistics.
+//! [`of_runs`] joins a child's runs and gives one of four measures. For correlations each run's kept residuals are made
+//! mean 0 and population SD 1 per parcel ([`join`]). For covariances they become percent of the parcel's mean signal in
+//! that run ([`percent`]): a covariance is then in percent², and the scanner's gain does not matter. [`fisher_z`] is
+//! for group statistics.
+
+pub mod percent;
 
 use ndarray::{Array1, Array2, ArrayView2, Axis, concatenate};
 use ndarray_linalg::InverseCInto;
 
 use crate::linalg::{LinalgError, lapack_error, require_finite};
 use crate::study::settings::Measure;
+use percent::{RunPart, in_percent};
 
 /// The matrix of one measure.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Connectivity {
-    /// Parcels × parcels, symmetric. A parcel whose series is constant has NaN in its row and column.
+    /// Parcels × parcels, symmetric. A parcel has NaN in its row and column where its series is constant (correlations)
+    /// or has no percent (covariances, [`percent`]).
     pub matrix: Array2<f64>,
     /// The shrinkage of the Ledoit–Wolf covariance, for partial correlation.
     pub shrinkage: Option<f64>,
@@ -51,6 +57,28 @@ pub fn join(runs: &[ArrayView2<'_, f64>]) -> Array2<f64> {
     concatenate(Axis(0), &views).unwrap_or_else(|_| Array2::zeros((0, parcels)))
 }
 
+/// The matrix of one measure from a child's runs.
+///
+/// # Errors
+/// [`LinalgError`] when a value is not finite or LAPACK fails.
+///
+/// # Panics
+/// When the runs have different numbers of parcels, or not one mean signal per parcel.
+pub fn of_runs(runs: &[RunPart<'_>], measure: Measure) -> Result<Connectivity, LinalgError> {
+    if measure != Measure::Covariance {
+        let residuals: Vec<ArrayView2<'_, f64>> = runs.iter().map(|run| run.residuals).collect();
+        return connectivity(join(&residuals).view(), measure);
+    }
+    let joined = in_percent(runs);
+    let known = connectivity(joined.series.view(), measure)?.matrix;
+    let parcels = runs.first().map_or(0, |run| run.residuals.ncols());
+    let mut matrix = Array2::from_elem((parcels, parcels), f64::NAN);
+    for ((a, b), &value) in known.indexed_iter() {
+        matrix[[joined.parcels[a], joined.parcels[b]]] = value;
+    }
+    Ok(Connectivity { matrix, shrinkage: None })
+}
+
 /// The matrix of one measure from frames × parcels.
 ///
 /// - Pearson r, diagonal 1.
@@ -75,7 +103,8 @@ pub fn connectivity(series: ArrayView2<'_, f64>, measure: Measure) -> Result<Con
         }
         Measure::Covariance => {
             let centred = centre(series);
-            let matrix = centred.t().dot(&centred) / series.nrows().max(1) as f64;
+            let mut matrix = centred.t().dot(&centred) / series.nrows().max(1) as f64;
+            symmetrise(&mut matrix);
             Ok(Connectivity { matrix, shrinkage: None })
         }
         Measure::Partial => partial(series),
@@ -204,3 +233,6 @@ pub fn fisher_z(r: f64) -> f64 {
     const LIMIT: f64 = 1.0 - 1e-7;
     r.clamp(-LIMIT, LIMIT).atanh()
 }
+
+#[cfg(test)]
+mod tests;

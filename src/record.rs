@@ -233,6 +233,9 @@ pub struct AtlasRecord {
     pub voxels: Vec<usize>,
     /// Series before cleaning, frames × used parcels, as [`crate::picture::shades`].
     pub raw_shades: Array2<u8>,
+    /// Mean of each used parcel over the kept frames before cleaning, in the image's units; NaN where nothing can be
+    /// given in percent of it ([`crate::connectivity::percent::mean_signal`]).
+    pub mean_signal: Vec<f64>,
     /// Cleaned series of the kept frames × used parcels; none when too few degrees of freedom are left.
     pub residuals: Option<Array2<f64>>,
 }

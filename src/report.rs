@@ -5,9 +5,11 @@ mod why;
 use serde_json::{Value, json};
 
 use crate::atlas::Atlas;
+use crate::connectivity::percent::COVARIANCE_UNIT;
 use crate::outputs::CAUTION;
 use crate::pipeline::joined::{Joined, RunResult};
 use crate::study::Study;
+use crate::study::settings::Measure;
 
 pub use why::{WhyError, explain};
 
@@ -40,6 +42,8 @@ pub fn report_json(
         })
         .collect();
     whole["shrinkage"] = json!(shrinkage);
+    let has_covariances = joined.matrices.iter().any(|m| m.measure == Measure::Covariance);
+    whole["covariance_unit"] = json!(has_covariances.then_some(COVARIANCE_UNIT));
     json!({
         "version": env!("CARGO_PKG_VERSION"),
         "caution": CAUTION,

@@ -5,7 +5,7 @@
 //!
 //! | written | means |
 //! |---|---|
-//! | `z` or `r` before `~` | what is explained: Fisher's z of each edge, or its correlation |
+//! | `z`, `r` or `covariance` before `~` | what is explained: Fisher's z of each edge, its correlation or covariance |
 //! | `a + b` | both columns; an intercept comes by itself |
 //! | `- 1`, `+ 0` | no intercept |
 //! | `factor(a)` | a column of numbers taken as names of groups |

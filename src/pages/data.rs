@@ -161,8 +161,12 @@ pub struct ChildSeries {
 pub struct ChildMatrix {
     pub atlas: usize,
     pub measure: String,
-    /// 2: two bytes for each value, little-endian, the value times 10000, −32768 for none; 1: one byte for each value,
-    /// the value times 125, −128 for none.
+    /// What its values are in; empty for correlations.
+    pub unit: String,
+    /// The value that has the strongest colour: 1 for correlations, else the largest size of any.
+    pub largest: f64,
+    /// 2: two bytes for each value over `largest`, little-endian, times 10000, −32768 for none; 1: one byte for each,
+    /// times 125, −128 for none.
     pub bytes_per_value: usize,
     /// Base64.
     pub values: String,

@@ -134,11 +134,16 @@ fn within(room: Room, child: Gathered<'_>) -> ChildData {
             continue;
         };
         left -= edges * bytes_per_value;
+        // A covariance has a unit, so that no size of it is large by itself.
+        let correlation = matrix.measure.is_correlation();
+        let largest = if correlation { 1.0 } else { largest(values.view()) };
         matrices.push(ChildMatrix {
             atlas: matrix.atlas,
             measure: measure.to_owned(),
+            unit: if correlation { String::new() } else { "percent²".to_owned() },
+            largest,
             bytes_per_value,
-            values: upper_triangle(values.view(), bytes_per_value),
+            values: upper_triangle(values.view(), largest, bytes_per_value),
         });
     }
     let mut row = joined.row.clone();
@@ -197,14 +202,22 @@ fn fit_slices(runs: &mut [ChildRun], room: usize, left_out: &mut Vec<String>) {
     }
 }
 
-fn upper_triangle(matrix: ArrayView2<'_, f64>, bytes_per_value: usize) -> String {
+/// The largest size of a value off the diagonal; 1 where there is none.
+fn largest(matrix: ArrayView2<'_, f64>) -> f64 {
+    let edges = matrix.indexed_iter().filter(|((i, j), value)| i < j && value.is_finite());
+    let largest = edges.map(|(_, value)| value.abs()).fold(0.0, f64::max);
+    if largest > 0.0 { largest } else { 1.0 }
+}
+
+/// Values over `largest`.
+fn upper_triangle(matrix: ArrayView2<'_, f64>, largest: f64, bytes_per_value: usize) -> String {
     let parcels = matrix.nrows();
     let mut bytes = Vec::with_capacity(bytes_per_value * parcels * parcels.saturating_sub(1) / 2);
     for (i, row) in matrix.rows().into_iter().enumerate() {
         let values = row.iter().skip(i + 1);
         match bytes_per_value {
-            1 => bytes.extend(values.map(|&value| one_byte(value))),
-            _ => values.for_each(|&value| bytes.extend_from_slice(&two_bytes(value))),
+            1 => bytes.extend(values.map(|&value| one_byte(value / largest))),
+            _ => values.for_each(|&value| bytes.extend_from_slice(&two_bytes(value / largest))),
         }
     }
     base64(&bytes)

@@ -13,6 +13,7 @@ use crate::atlas::Atlas;
 use crate::censor::{self, FrameMask};
 use crate::clean::dof::Dof;
 use crate::clean::{self, Cleaner};
+use crate::connectivity::percent;
 use crate::digest::{AtlasDigest, Digest};
 use crate::discover::Scan;
 use crate::picture;
@@ -157,6 +158,7 @@ fn clean_atlases(
             coverage: signal.coverage.clone(),
             voxels: signal.voxels.clone(),
             raw_shades: picture::shades(raw.view(), kept),
+            mean_signal: percent::mean_signal(raw.view(), kept),
             residuals: if gives_series { Some(cleaner.residuals(parcels.data.view())?) } else { None },
         })
     };

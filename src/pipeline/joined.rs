@@ -4,6 +4,7 @@
 //! nothing. When no run contributes, the motion numbers are those of all runs that could be read, so that a reviewer
 //! still sees how the child moved; frames and minutes kept are then 0.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use ndarray::{Array2, ArrayView2, Axis, CowArray, Ix2};
@@ -12,6 +13,7 @@ use super::summary::MotionSummary;
 use super::verdict::verdict;
 use crate::atlas::Atlas;
 use crate::censor::PerReason;
+use crate::connectivity::percent::{LEAST_SIGNAL_PER_SD, RunPart};
 use crate::connectivity::{self, Connectivity};
 use crate::discover::ScanId;
 use crate::linalg::LinalgError;
@@ -152,11 +154,13 @@ pub fn join(
         if contributing.is_empty() {
             continue;
         }
-        let series: Vec<CowArray<'_, f64, Ix2>> =
-            contributing.iter().filter_map(|run| columns_used(run, a, &used)).collect();
-        let joined = connectivity::join(&series.iter().map(|s| s.view()).collect::<Vec<_>>());
+        let series: Vec<UsedSeries<'_>> = contributing.iter().filter_map(|run| columns_used(run, a, &used)).collect();
+        let parts: Vec<RunPart<'_>> = series.iter().map(UsedSeries::part).collect();
+        if settings.measures.contains(&Measure::Covariance) {
+            row.warnings.extend(contributing.iter().filter_map(|run| without_percent(run, a, atlas)));
+        }
         for &measure in &settings.measures {
-            let mut found = connectivity::connectivity(joined.view(), measure)?;
+            let mut found = connectivity::of_runs(&parts, measure)?;
             found.matrix = spread(found.matrix.view(), &used);
             matrices.push(JoinedMatrix { atlas: a, measure, connectivity: found });
         }
@@ -234,15 +238,58 @@ pub(crate) fn used_in_all(runs: &[&ScanRecord], atlas: usize, parcels: usize) ->
     (0..parcels).map(|p| !runs.is_empty() && runs.iter().all(|r| r.atlases[atlas].used[p])).collect()
 }
 
-/// A run's residuals, kept frames × the parcels used in all runs.
-pub(crate) fn columns_used<'a>(run: &'a ScanRecord, atlas: usize, used: &[bool]) -> Option<CowArray<'a, f64, Ix2>> {
+/// A run's series of the parcels used in all runs.
+pub(crate) struct UsedSeries<'a> {
+    /// Kept frames × parcels.
+    pub residuals: CowArray<'a, f64, Ix2>,
+    /// Of each of these parcels ([`crate::record::AtlasRecord`]).
+    pub mean_signal: Cow<'a, [f64]>,
+}
+
+impl UsedSeries<'_> {
+    fn part(&self) -> RunPart<'_> {
+        RunPart { residuals: self.residuals.view(), mean_signal: &self.mean_signal }
+    }
+}
+
+/// A run's series of the parcels used in all runs; none where cleaning gave no series.
+pub(crate) fn columns_used<'a>(run: &'a ScanRecord, atlas: usize, used: &[bool]) -> Option<UsedSeries<'a>> {
     let own = &run.atlases[atlas];
+    let residuals = own.residuals.as_ref()?;
     if own.used == used {
-        return Some(own.residuals.as_ref()?.into());
+        return Some(UsedSeries { residuals: residuals.into(), mean_signal: own.mean_signal.as_slice().into() });
     }
     let columns: Vec<usize> =
         (0..used.len()).filter(|&p| own.used[p]).enumerate().filter(|&(_, p)| used[p]).map(|(c, _)| c).collect();
-    Some(own.residuals.as_ref()?.select(Axis(1), &columns).into())
+    let mean_signal = columns.iter().map(|&c| own.mean_signal[c]).collect();
+    Some(UsedSeries { residuals: residuals.select(Axis(1), &columns).into(), mean_signal })
+}
+
+/// Names of parcels that a remark has room for (own convention).
+const MOST_NAMES: usize = 5;
+
+/// Which parcels of a run have no percent, and what to do.
+fn without_percent(run: &ScanRecord, at: usize, atlas: &Atlas) -> Option<Remark> {
+    let own = &run.atlases[at];
+    let used = atlas.parcels.iter().zip(&own.used).filter(|(_, used)| **used);
+    let without: Vec<&str> =
+        used.zip(&own.mean_signal).filter(|(_, mean)| mean.is_nan()).map(|((parcel, _), _)| &*parcel.name).collect();
+    if without.is_empty() {
+        return None;
+    }
+    let mut names = without.iter().take(MOST_NAMES).copied().collect::<Vec<_>>().join(", ");
+    if without.len() > MOST_NAMES {
+        names += &format!(" and {} more", without.len() - MOST_NAMES);
+    }
+    Some(Remark::about_data(format!(
+        "{}: covariances are n/a for {} of {} parcels of atlas {} ({names}), because their mean signal is less than \
+         {LEAST_SIGNAL_PER_SD} times its SD over time, so nothing can be given in percent of it; if the mean was taken \
+         out of the image, give the image as it was before that, or use a measure of correlation",
+        run.id,
+        without.len(),
+        own.mean_signal.len(),
+        atlas.name,
+    )))
 }
 
 /// A matrix over used parcels, spread over all; NaN elsewhere.

@@ -17,7 +17,7 @@ use crate::discover::ScanId;
 use crate::motion::watch_log::Interval;
 
 /// The version of this layout. A record of another version is done again.
-const FORMAT: u32 = 5;
+const FORMAT: u32 = 6;
 
 /// What a record was made from, and which files belong to it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -90,6 +90,8 @@ pub fn write(path: &Path, record: &ScanRecord, provenance: &Provenance) -> Resul
         let voxels: Array1<u64> = atlas.voxels.iter().map(|&v| v as u64).collect();
         npz.add_array(format!("voxels_{}", atlas.name), &voxels).map_err(unwritable)?;
         npz.add_array(format!("raw_{}", atlas.name), &atlas.raw_shades).map_err(unwritable)?;
+        npz.add_array(format!("mean_signal_{}", atlas.name), &Array1::from_vec(atlas.mean_signal.clone()))
+            .map_err(unwritable)?;
         if let Some(residuals) = &atlas.residuals {
             npz.add_array(format!("series_{}", atlas.name), residuals).map_err(unwritable)?;
         }
@@ -124,12 +126,14 @@ pub fn read(path: &Path) -> Result<(ScanRecord, Provenance), RecordError> {
         let coverage: Array1<f64> = archive.array(&format!("coverage_{}", atlas.name))?;
         let voxels: Array1<u64> = archive.array(&format!("voxels_{}", atlas.name))?;
         let raw_shades = archive.array(&format!("raw_{}", atlas.name))?;
+        let mean_signal: Array1<f64> = archive.array(&format!("mean_signal_{}", atlas.name))?;
         atlases.push(AtlasRecord {
             name: atlas.name,
             used: used.to_vec(),
             coverage: coverage.to_vec(),
             voxels: voxels.iter().map(|&v| v as usize).collect(),
             raw_shades,
+            mean_signal: mean_signal.to_vec(),
             residuals,
         });
     }
@@ -167,6 +171,7 @@ fn checksum(record: &ScanRecord) -> String {
         sum.numbers(&atlas.coverage);
         sum.bytes(&atlas.voxels.iter().flat_map(|&v| (v as u64).to_le_bytes()).collect::<Vec<u8>>());
         sum.bytes(&atlas.raw_shades.iter().copied().collect::<Vec<u8>>());
+        sum.numbers(&atlas.mean_signal);
     }
     sum_picture(&mut sum, &record.picture);
     for residuals in record.atlases.iter().filter_map(|a| a.residuals.as_ref()) {

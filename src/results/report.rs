@@ -57,6 +57,9 @@ pub struct JoinedRow {
     /// Of partial correlations.
     #[serde(default)]
     pub shrinkage: Vec<ShrunkMatrix>,
+    /// What covariances are in; none where there are none, or from a version that scaled runs to unit SD first.
+    #[serde(default)]
+    pub covariance_unit: Option<String>,
 }
 
 /// How far the covariance behind a child's matrix was shrunk.

@@ -5,6 +5,7 @@
 //!  candidates ─► their matrices and coverage tables on disk                    (found, kind, children)
 //!             ─► who has as much data, who is alike in motion                  (equal, matched)
 //!             ─► whose site is known, with what is kept                        (sites, site_columns)
+//!             ─► whether covariances are in percent²                           (units)
 //!             ─► how far covariances were shrunk for partial correlations      (shrinkage)
 //!             ─► which rows are of one child or one family                     (blocks)
 //!             ─► parcels: names, networks, mean centroids, missing ones        (parcels, lacking)
@@ -33,6 +34,7 @@ pub(super) mod shrinkage;
 pub(super) mod site_columns;
 pub(super) mod sites;
 pub(super) mod step;
+mod units;
 mod values;
 mod who;
 pub(super) mod work;
@@ -97,6 +99,7 @@ pub(super) fn gather(results: &Path, request: &StackRequest) -> Result<Gathered,
         let (path, reasons) = (Layout::new(results).cohort_table(), left_out::counted(&found.left_out));
         return Err(StackError::NoneLeft { path, rows, reasons, seen });
     }
+    units::require(results, &found)?;
     found.shrinkage = shrinkage::find(results, request.further.common_shrinkage, &atlases, &found)?;
     let adjust = request.further.sites.as_ref();
     found.sites = adjust.map(|wanted| sites::sites(wanted, &header, &found)).transpose()?;

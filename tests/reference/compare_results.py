@@ -171,7 +171,8 @@ def compare_matrices(c, results, key, joined, study):
             if names:
                 c.equal("matrix names", s, (lines[0][1:], [l[0] for l in lines[1:]]), (names, names))
             got = np.array([[math.nan if v == "n/a" else float(v) for v in l[1:]] for l in lines[1:]])
-            c.values(measure, f"{s} {name}", got, expected, R, 1)
+            # A covariance has a unit, and so no size that is its own.
+            c.values(measure, f"{s} {name}", got, expected, R, None if measure == "covariance" else 1)
 
 
 def compare(results, study_path):

@@ -215,6 +215,22 @@ def zscore(data):
     return (data - data.mean(0)) / data.std(0)
 
 
+def mean_signal(raw):
+    """What a percentage is of: the mean of kept frames before cleaning, NaN below 5 of their SDs."""
+    mean = raw.mean(0)
+    return np.where((mean > 0) & (mean >= 5 * raw.std(0)), mean, np.nan)
+
+
+def percent(residuals, signal):
+    """Residuals in percent of the mean signal of each parcel."""
+    return 100 * (residuals - residuals.mean(0)) / signal
+
+
+def joined(runs, measure):
+    """Runs, each (residuals, mean signal), as the measure wants them joined."""
+    return np.vstack([percent(r, signal) if measure == "covariance" else zscore(r) for r, signal in runs])
+
+
 def correlation(data):
     r = np.corrcoef(data, rowvar=False)
     np.fill_diagonal(r, 1.0)

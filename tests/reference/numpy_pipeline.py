@@ -241,10 +241,13 @@ def process_study(path):
             if not whole:
                 continue
             used = np.logical_and.reduce([r["atlases"][name]["used"] for r in whole])
-            stacked = np.vstack([f.zscore(r["atlases"][name]["residuals"][:, used]) for r in whole])
+            own = [r["atlases"][name] for r in whole]
+            signals = [f.mean_signal(a["raw"][r["kept"]][:, used]) for r, a in zip(whole, own)]
+            parts = [(a["residuals"][:, used], signal) for a, signal in zip(own, signals)]
+            stacked = f.joined(parts, "pearson")
             matrices, shrinkage = {}, None
             for measure in study["connectivity"]["measures"]:
-                small, shrunk = f.connectivity(stacked, measure)
+                small, shrunk = f.connectivity(f.joined(parts, measure), measure)
                 matrix = np.full((len(used), len(used)), np.nan)
                 matrix[np.ix_(used, used)] = small
                 matrices[measure] = matrix

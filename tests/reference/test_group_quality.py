@@ -166,11 +166,14 @@ def test_matched_means_keep_as_much_as_any_choice(group, count):
     assert 1 <= nobody <= 45
 
 
+# Mean signals of the first run's parcels and of the second's, from another scanner.
+SIGNALS = [np.linspace(400, 1100, 8), np.linspace(9, 2, 8)]
+
+
 def edges(series, rows, measure="pearson"):
-    """z of the joined, standardised rows."""
-    parts = [s[r] for s, r in zip(series, rows) if len(r) > 1]
-    joined = np.vstack([(p - p.mean(axis=0)) / p.std(axis=0) for p in parts])
-    matrix = f.connectivity(joined, measure)[0]
+    """z of the joined, standardised rows; covariances in percent of SIGNALS."""
+    parts = [(s[r], signal) for s, r, signal in zip(series, rows, SIGNALS) if len(r) > 1]
+    matrix = f.connectivity(f.joined(parts, measure), measure)[0]
     z = matrix[np.triu_indices(len(matrix), 1)]
     return z if measure == "covariance" else np.arctanh(np.clip(z, -1 + 1e-7, 1 - 1e-7))
 
@@ -179,7 +182,7 @@ def child(rng, lengths, tr_s=2.0):
     mixing = rng.normal(size=(8, 8))
     series = [rng.normal(size=(n, 8)) @ mixing + rng.normal(size=(n, 8)) for n in lengths]
     frames = [np.sort(rng.choice(n + n // 3, n, replace=False)) for n in lengths]
-    return series, [dict(data=s, frames=k, tr_s=tr_s) for s, k in zip(series, frames)]
+    return series, [dict(data=s, mean_signal=m, frames=k, tr_s=tr_s) for s, m, k in zip(series, SIGNALS, frames)]
 
 
 @pytest.mark.parametrize("measure", ["pearson", "spearman", "partial", "covariance"])
@@ -234,7 +237,7 @@ def test_reliability_without_what_cleaning_shares(group, cleaned_children):
     whole = np.array([edges([x], [range(120)]) for x in children])
     between = np.corrcoef(whole)
     true = between[np.triu_indices(60, 1)].mean()
-    runs = lambda x: [dict(data=x, frames=list(range(120)), tr_s=2.0)]
+    runs = lambda x: [dict(data=x, mean_signal=[1.0] * 10, frames=list(range(120)), tr_s=2.0)]
     found = [group("first_against_second", runs=runs(x), hidden=[hidden]) for x in children]
     corrected, spearman_brown = ([np.mean([f[key] for f in found]) for key in ("corrected", "spearman_brown")])
     assert abs(corrected - true) < 0.03, (corrected, true)
@@ -245,7 +248,7 @@ def test_reliability_without_what_cleaning_shares(group, cleaned_children):
 def test_widened_standard_errors_are_the_spread_between_children(group, cleaned_children, block_s):
     children, hidden = cleaned_children
     true = np.array([edges([x], [range(120)]) for x in children]).var(axis=0, ddof=1).mean() ** 0.5
-    runs = lambda x: [dict(data=x, frames=list(range(120)), tr_s=2.0)]
+    runs = lambda x: [dict(data=x, mean_signal=[1.0] * 10, frames=list(range(120)), tr_s=2.0)]
     factor = group("widening", runs=runs(children[0]), block_s=block_s, hidden=[hidden])["factor"]
     se = [group("standard_errors", runs=runs(x), block_s=block_s, replicates=60, seed=k)["se"] for k, x in enumerate(children)]
     rms = np.sqrt(np.mean(np.square(se)))
@@ -275,7 +278,7 @@ def test_equal_minutes(group, how):
     assert group("choose", minutes=11.2, **ask)["rows"] is None
 
 
-@pytest.mark.parametrize("measure", ["pearson", "partial"])
+@pytest.mark.parametrize("measure", ["pearson", "partial", "covariance"])
 def test_standard_errors_under_the_same_draws(group, measure):
     series, runs = child(np.random.default_rng(11), [90, 40])
     got = group("standard_errors", runs=runs, block_s=30, replicates=50, seed=4, measure=measure)

@@ -65,6 +65,7 @@ class Child:
     def __init__(self, results, stem):
         self.names = None
         self.runs = []
+        self.signals = []
         self.hidden = []
         report = json.loads(next(results.glob(f"{stem}/func/{stem}_report.json")).read_text())
         rows = {f"{row['participant_id']}_task-rest_{row['run_id']}": row for row in report["runs"]}
@@ -74,13 +75,19 @@ class Child:
             frames = table(results / stem / "func" / f"{run}_frames.tsv")
             series = table(next((results / stem / "func").glob(f"{run}_atlas-*_series.tsv")))
             self.names = list(series.columns)
-            self.runs.append(series[frames["kept"].to_numpy() == 1].to_numpy(float))
+            kept = frames["kept"].to_numpy() == 1
+            self.runs.append(series[kept].to_numpy(float))
+            # Parcel means before cleaning, as they were read from the image.
+            key = json.loads((results / ".keepstill" / "inputs" / f"{run}.json").read_text())["key"]
+            raw = np.load(results / ".keepstill" / "digests" / f"{key}.npz")["parcels_0_means"]
+            self.signals.append(formulas.mean_signal(raw[kept]))
         self.used = ~np.isnan(np.vstack(self.runs)).any(0)
 
     def matrix(self, rows, measure):
         """Of some kept frames of each run; runs of fewer than two say nothing."""
-        parts = [run[r][:, self.used] for run, r in zip(self.runs, rows) if len(r) > 1]
-        found = formulas.connectivity(np.vstack([formulas.zscore(part) for part in parts]), measure)[0]
+        runs = zip(self.runs, self.signals, rows)
+        parts = [(run[r][:, self.used], signal[self.used]) for run, signal, r in runs if len(r) > 1]
+        found = formulas.connectivity(formulas.joined(parts, measure), measure)[0]
         out = np.full((len(self.used),) * 2, np.nan)
         out[np.ix_(self.used, self.used)] = found
         return out
@@ -627,15 +634,18 @@ def test_json_of_a_test(tested, results):
     files |= {array["table"] for array in about["arrays"]}
     assert files <= {path.name for path in folder.iterdir()}
     assert {array["measure"] for array in about["arrays"]} == set(CORRELATIONS)
-    assert "covariance is not a correlation and is not tested" in told["notes"]
+    assert 'covariance is not a correlation and is not tested; test it with "covariance ~ …"' in told["notes"]
 
 
-def test_r_instead_of_z(keepstill, results):
-    """`r ~` explains what is stacked without --fisher-z; on equal minutes the files and columns of these."""
-    folder, _ = stack(keepstill, results, "--all", "--equal-minutes", MINUTES, "--test", "r ~ age_months")
+@pytest.mark.parametrize("response, measure", [("r", "spearman"), ("covariance", "covariance")])
+def test_values_as_stacked_instead_of_z(keepstill, results, response, measure):
+    """`r ~` and `covariance ~` explain what is stacked without --fisher-z; on equal minutes the files of these."""
+    folder, _ = stack(keepstill, results, "--all", "--equal-minutes", MINUTES, "--test", f"{response} ~ age_months")
     children = table(folder / "children.tsv")
-    r = np.load(folder / name("spearman", f"Equal{MINUTES}_edges.npy")).astype(float)
-    found = table(folder / name("spearman", f"Equal{MINUTES}_test.tsv"))
+    r = np.load(folder / name(measure, f"Equal{MINUTES}_edges.npy")).astype(float)
+    found = table(folder / name(measure, f"Equal{MINUTES}_test.tsv"))
+    tested = {array["measure"] for array in json.loads((folder / "test.json").read_text())["arrays"]}
+    assert tested == (set(CORRELATIONS) if response == "r" else {"covariance"})
     for edge in range(r.shape[1]):
         present = np.isfinite(r[:, edge])
         fit = scipy.stats.linregress(children["age_months"][present], r[present, edge])

@@ -247,7 +247,7 @@ class Reference:
         return matrix, counts, {
             "atlas": ATLAS,
             "measure": measure,
-            "values": "tanh of the mean Fisher z" if z else "mean",
+            "values": "tanh of the mean Fisher z" if z else "mean, in percent^2",
             "files": [f"{name}_{what}" for what in (
                 "mean.npy", "mean.tsv", "mean_weighted.npy", "mean_weighted.tsv", "qcfc.tsv", "networks.tsv")],
             "networks": names,

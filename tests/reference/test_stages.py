@@ -157,6 +157,34 @@ def test_connectivity(stages, measure, frames, parcels):
         assert got["shrinkage"] is None
 
 
+def test_covariance_in_percent(stages):
+    """Two runs of unlike gain; parcel 3 has no mean in the second, parcel 4 less than 5 SDs in the first."""
+    rng = np.random.default_rng(7)
+    runs, mixing = [], rng.normal(size=(6, 6))
+    for frames, gain in [(90, 1.0), (60, 0.004)]:
+        wave = rng.normal(size=(frames, 6)) @ mixing
+        signal = gain * (np.array([900, 300, 50, 700, 1000, 20]) + wave)
+        kept = flags(rng, frames, 0.2)
+        if not runs:
+            signal[:, 4] += 4.9 * signal[kept][:, 4].std() - signal[kept][:, 4].mean()
+        else:
+            signal[:, 3] -= signal[:, 3].mean()
+        residuals = signal[kept] - signal[kept].mean(0)
+        runs.append(dict(signal=signal, kept=kept, residuals=residuals))
+    got = array(stages("covariance", runs=runs)["matrix"])
+    percent = np.vstack([100 * r["residuals"] / r["signal"][r["kept"]].mean(0) for r in runs])
+    expected = np.cov(percent, rowvar=False, bias=True)
+    expected[[3, 4]] = expected[:, [3, 4]] = np.nan
+    close(got, expected)
+    assert np.isfinite(got).sum() == 16
+    # So do the other tests.
+    parts = [(r["residuals"], f.mean_signal(r["signal"][r["kept"]])) for r in runs]
+    known = [0, 1, 2, 5]
+    close(got[np.ix_(known, known)], f.connectivity(f.joined(parts, "covariance")[:, known], "covariance")[0])
+    louder = [dict(r, signal=r["signal"] * g, residuals=r["residuals"] * g) for r, g in zip(runs, (3e5, 1.0))]
+    close(array(stages("covariance", runs=louder)["matrix"]), expected)
+
+
 def test_censor_over_many_small_cases(stages):
     rng = np.random.default_rng(15)
     for case in range(60):

@@ -6,6 +6,7 @@ mod blinding;
 mod blocks;
 mod builders;
 mod commands;
+mod covariance;
 mod digests;
 mod equal;
 mod extremes;

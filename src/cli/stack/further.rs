@@ -65,10 +65,12 @@ pub(super) struct Options {
     /// Columns whose effects stay, such as "age_months + sex".
     #[arg(long, value_name = "TERMS", requires = "adjust_sites", help_heading = "Sites")]
     keep: Option<String>,
-    /// Fit a linear model to each edge, such as "z ~ age + sex + mean_fd_mm"; z or r, columns of children.tsv.
+    /// Fit a linear model to each edge, such as "z ~ age + sex + mean_fd_mm": z, r or covariance, by columns of
+    /// children.tsv.
     #[arg(long, value_name = "FORMULA", help_heading = "Tests")]
     test: Option<String>,
-    /// What to test: each edge, or for each pair of networks the mean of its edges (Fisher's z): edges, networks.
+    /// What to test: each edge, or for each pair of networks the mean of its edges (Fisher's z, r or covariance):
+    /// edges, networks.
     #[arg(long, value_name = "WHAT", requires = "test", default_value = "edges", help_heading = "Tests",
         value_parser = level)]
     level: Level,

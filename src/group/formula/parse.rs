@@ -150,10 +150,13 @@ impl Parser<'_> {
     }
 
     fn response(&mut self) -> Result<Response, FormulaError> {
-        let response = match self.peek() {
-            Some(Token::Name(name)) if name == "z" => Response::FisherZ,
-            Some(Token::Name(name)) if name == "r" => Response::Correlation,
-            _ => return Err(self.unexpected("z (Fisher's z of each edge) or r (its correlation)")),
+        let all = [Response::FisherZ, Response::Correlation, Response::Covariance];
+        let named = match self.peek() {
+            Some(Token::Name(name)) => all.into_iter().find(|response| response.written() == name),
+            _ => None,
+        };
+        let Some(response) = named else {
+            return Err(self.unexpected("z (Fisher's z of each edge), r (its correlation) or covariance"));
         };
         self.next += 1;
         Ok(response)

@@ -1,5 +1,7 @@
 //! What a formula says.
 
+use crate::study::settings::Measure;
+
 /// What the model explains.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Response {
@@ -7,6 +9,26 @@ pub enum Response {
     FisherZ,
     /// The correlation itself.
     Correlation,
+    /// The covariance itself.
+    Covariance,
+}
+
+impl Response {
+    /// As it stands before `~`.
+    #[must_use]
+    pub fn written(self) -> &'static str {
+        match self {
+            Self::FisherZ => "z",
+            Self::Correlation => "r",
+            Self::Covariance => "covariance",
+        }
+    }
+
+    /// Whether edges of this measure have it.
+    #[must_use]
+    pub fn is_of(self, measure: Measure) -> bool {
+        measure.is_correlation() == (self != Self::Covariance)
+    }
 }
 
 /// Which part of a column, where rows come in blocks.

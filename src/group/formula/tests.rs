@@ -33,13 +33,14 @@ fn the_ordinary_forms_are_read() {
     let all = ["a", "b", "c", "a:b", "a:c", "b:c", "a:b:c"].map(String::from).to_vec();
     assert_eq!(terms("z ~ a*b*c"), (true, all));
     assert_eq!(Formula::parse("r ~ 1").unwrap().response, Response::Correlation);
+    assert_eq!(Formula::parse("covariance ~ covariance + z").unwrap().response, Response::Covariance);
 }
 
 #[test]
 fn refusals_name_the_place_and_what_was_expected() {
     let said = |text: &str| Formula::parse(text).unwrap_err().to_string();
     for (text, place, words) in [
-        ("", 1, "z (Fisher's z of each edge) or r (its correlation)"),
+        ("", 1, "z (Fisher's z of each edge), r (its correlation) or covariance was expected"),
         ("y ~ age", 1, "the name y"),
         ("z age", 3, "\"~\" was expected"),
         ("z ~", 4, "its end"),

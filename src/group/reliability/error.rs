@@ -12,6 +12,9 @@ pub enum ReliabilityError {
     /// Different parcels.
     #[error("run {run} (from 0) has {found} parcels, but the first run has {expected}; join runs of one atlas")]
     Parcels { run: usize, found: usize, expected: usize },
+    /// Not one mean signal per parcel.
+    #[error("run {run} (from 0) has {found} mean signals for {expected} parcels; read both from one record")]
+    MeanSignals { run: usize, found: usize, expected: usize },
     /// A time that is not a number above 0.
     #[error("{what} is {found} s, but must be a number above 0")]
     Time { what: &'static str, found: f64 },

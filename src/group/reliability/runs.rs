@@ -3,7 +3,8 @@
 use ndarray::{Array1, ArrayView2, Axis};
 
 use super::error::{ReliabilityError, require_time};
-use crate::connectivity::{connectivity, fisher_z, join};
+use crate::connectivity::percent::RunPart;
+use crate::connectivity::{fisher_z, of_runs};
 use crate::group::upper_triangle;
 use crate::study::settings::Measure;
 use crate::units::Seconds;
@@ -13,6 +14,9 @@ use crate::units::Seconds;
 pub struct RunSeries<'a> {
     /// Kept frames × parcels.
     pub residuals: ArrayView2<'a, f64>,
+    /// Each parcel's mean signal over the whole run, of which covariances are in percent
+    /// ([`crate::connectivity::percent::mean_signal`]).
+    pub mean_signal: &'a [f64],
     /// The number of each kept frame in its run, rising.
     pub frames: &'a [usize],
     pub tr: Seconds,
@@ -21,8 +25,9 @@ pub struct RunSeries<'a> {
 /// The rows chosen from each run's kept frames.
 pub type Rows = Vec<Vec<usize>>;
 
-/// The edges of the matrix of some kept frames: each run's rows standardised and joined, the measure, its upper
-/// triangle, Fisher's z of it (covariances as they are). Runs with fewer than two rows say nothing and are left out.
+/// The edges of the matrix of some kept frames: each run's rows joined as the measure needs them ([`of_runs`]), its
+/// upper triangle, Fisher's z of it (covariances as they are). Runs with fewer than two rows say nothing and are left
+/// out.
 ///
 /// # Errors
 /// A value that is not finite, or LAPACK.
@@ -31,15 +36,16 @@ pub type Rows = Vec<Vec<usize>>;
 /// When there is not one list of rows per run, or a row does not exist.
 pub fn edges_of(runs: &[RunSeries<'_>], rows: &Rows, measure: Measure) -> Result<Array1<f64>, ReliabilityError> {
     assert_eq!(runs.len(), rows.len(), "one list of rows per run");
-    let parts: Vec<_> = runs
+    let chosen: Vec<_> = runs
         .iter()
         .zip(rows)
         .filter(|(_, rows)| rows.len() > 1)
-        .map(|(run, rows)| run.residuals.select(Axis(0), rows))
+        .map(|(run, rows)| (run.residuals.select(Axis(0), rows), run.mean_signal))
         .collect();
-    let views: Vec<_> = parts.iter().map(|part| part.view()).collect();
-    let edges = upper_triangle(connectivity(join(&views).view(), measure)?.matrix.view());
-    Ok(if measure == Measure::Covariance { edges } else { edges.mapv_into(fisher_z) })
+    let parts: Vec<RunPart<'_>> =
+        chosen.iter().map(|(rows, mean_signal)| RunPart { residuals: rows.view(), mean_signal }).collect();
+    let edges = upper_triangle(of_runs(&parts, measure)?.matrix.view());
+    Ok(if measure.is_correlation() { edges.mapv_into(fisher_z) } else { edges })
 }
 
 /// The runs without their values, after checking that they fit together.
@@ -52,6 +58,9 @@ pub(super) fn frames_of<'a>(runs: &[RunSeries<'a>]) -> Result<Vec<RunFrames<'a>>
         }
         if found != expected {
             return Err(ReliabilityError::Parcels { run: number, found, expected });
+        }
+        if run.mean_signal.len() != found {
+            return Err(ReliabilityError::MeanSignals { run: number, found: run.mean_signal.len(), expected: found });
         }
         require_time("a repetition time", run.tr)?;
     }

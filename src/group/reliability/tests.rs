@@ -5,6 +5,8 @@ use crate::test_numbers::normal_table as noise;
 
 const TR: Seconds = Seconds(2.0);
 const BLOCK: Seconds = Seconds(30.0);
+/// The mean signal of parcels that are all as bright.
+const ALIKE: [f64; 12] = [1000.0; 12];
 
 /// Parcels that share signals, so that their matrix has something to agree about.
 fn mixed(rows: usize, seed: u64) -> Array2<f64> {
@@ -63,8 +65,8 @@ fn halves_are_odd_and_even_blocks_counted_on_over_runs() {
     let (a, b) = (mixed(7, 1), mixed(8, 3));
     let frames: Vec<usize> = (0..8).collect();
     let runs = [
-        RunSeries { residuals: a.view(), frames: &frames[..7], tr: Seconds(10.0) },
-        RunSeries { residuals: b.view(), frames: &frames, tr: Seconds(10.0) },
+        RunSeries { residuals: a.view(), mean_signal: &ALIKE, frames: &frames[..7], tr: Seconds(10.0) },
+        RunSeries { residuals: b.view(), mean_signal: &ALIKE, frames: &frames, tr: Seconds(10.0) },
     ];
     let got = split_half(&runs, BLOCK, Measure::Pearson).unwrap();
     let odd = edges_of(&runs, &vec![vec![0, 1, 2, 6], vec![3, 4, 5]], Measure::Pearson).unwrap();
@@ -79,14 +81,15 @@ fn halves_are_odd_and_even_blocks_counted_on_over_runs() {
 fn more_minutes_agree_better() {
     let series = mixed(600, 5);
     let frames: Vec<usize> = (0..600).collect();
-    let runs = [RunSeries { residuals: series.view(), frames: &frames, tr: TR }];
+    let runs = [RunSeries { residuals: series.view(), mean_signal: &ALIKE, frames: &frames, tr: TR }];
     for how in [WhichFrames::Earliest, WhichFrames::Blocks { block: BLOCK, seed: 1 }] {
         let curve = agreement_curve(&runs, 2, how, Measure::Pearson).unwrap();
         let minutes: Vec<f64> = curve.iter().map(|point| point.minutes).collect();
         assert_eq!(minutes, (2..=20).map(f64::from).collect::<Vec<_>>());
         assert!(curve[0].r < curve[10].r && curve[0].r > 0.8 && (curve[18].r - 1.0).abs() < 1e-12);
     }
-    let short = [RunSeries { residuals: series.slice(ndarray::s![..100, ..]), frames: &frames[..100], tr: TR }];
+    let (residuals, frames) = (series.slice(ndarray::s![..100, ..]), &frames[..100]);
+    let short = [RunSeries { residuals, mean_signal: &ALIKE, frames, tr: TR }];
     let curve = agreement_curve(&short, 5, WhichFrames::Earliest, Measure::Pearson).unwrap();
     assert_eq!(curve.len(), 1, "3 min 20 s: only all of it");
 }
@@ -96,7 +99,7 @@ fn standard_errors_of_independent_frames_are_fisher_s() {
     // z of independent frames has the SD 1/√(n − 3), Fisher 1915; blocks of one frame are the ordinary bootstrap.
     let series = noise(400, 10, 7);
     let frames: Vec<usize> = (0..400).collect();
-    let runs = [RunSeries { residuals: series.view(), frames: &frames, tr: TR }];
+    let runs = [RunSeries { residuals: series.view(), mean_signal: &ALIKE[..10], frames: &frames, tr: TR }];
     for block in [TR, BLOCK] {
         let se = standard_errors(&runs, block, 300, 11, Measure::Pearson).unwrap();
         let ratio = se.mean().unwrap() * 397f64.sqrt();
@@ -115,7 +118,7 @@ fn standard_errors_grow_with_blocks_where_frames_depend_on_one_another() {
         series.row_mut(i).scaled_add(0.8, &before);
     }
     let frames: Vec<usize> = (0..600).collect();
-    let runs = [RunSeries { residuals: series.view(), frames: &frames, tr: TR }];
+    let runs = [RunSeries { residuals: series.view(), mean_signal: &ALIKE[..10], frames: &frames, tr: TR }];
     let mean =
         |block| standard_errors(&runs, block, 300, 12, Measure::Pearson).unwrap().mean().unwrap() * 600f64.sqrt();
     let (single, blocks) = (mean(TR), mean(BLOCK));
@@ -139,18 +142,49 @@ fn redrawn_runs_keep_their_length_and_their_blocks() {
 }
 
 #[test]
+fn covariances_are_in_percent_in_halves_and_redrawn_blocks() {
+    let (a, b) = (mixed(120, 1), mixed(90, 3));
+    let frames: Vec<usize> = (0..120).collect();
+    // The second run from a scanner with another gain.
+    let of = |gain: f64| {
+        let louder = &b * gain;
+        let bright: Vec<f64> = ALIKE.iter().map(|signal| signal * gain).collect();
+        let runs = [
+            RunSeries { residuals: a.view(), mean_signal: &ALIKE, frames: &frames, tr: TR },
+            RunSeries { residuals: louder.view(), mean_signal: &bright, frames: &frames[..90], tr: TR },
+        ];
+        let all = edges_of(&runs, &vec![(0..120).collect(), (0..90).collect()], Measure::Covariance).unwrap();
+        let errors = standard_errors(&runs, BLOCK, 20, 3, Measure::Covariance).unwrap();
+        (all, errors, split_half(&runs, BLOCK, Measure::Covariance).unwrap().r)
+    };
+    let (one, other) = (of(1.0), of(250.0));
+    let close = |a: &Array1<f64>, b: &Array1<f64>| a.iter().zip(b).all(|(a, b)| (a - b).abs() < 1e-9 * b.abs());
+    assert!(close(&one.0, &other.0) && close(&one.1, &other.1) && (one.2 - other.2).abs() < 1e-9);
+    // Twice the signal above which the same is seen: a quarter of percent².
+    let dim: Vec<f64> = ALIKE.iter().map(|signal| signal * 2.0).collect();
+    let runs = |mean_signal| [RunSeries { residuals: a.view(), mean_signal, frames: &frames, tr: TR }];
+    let errors = |signal| standard_errors(&runs(signal), BLOCK, 20, 3, Measure::Covariance).unwrap();
+    assert!(close(&errors(&dim), &(errors(&ALIKE) / 4.0)));
+}
+
+#[test]
 fn what_cannot_be_done_is_said() {
     let series = mixed(3, 1);
-    let runs = [RunSeries { residuals: series.view(), frames: &[0, 1, 2], tr: TR }];
+    let runs = [RunSeries { residuals: series.view(), mean_signal: &ALIKE, frames: &[0, 1, 2], tr: TR }];
     assert_eq!(split_half(&runs, BLOCK, Measure::Pearson), Err(ReliabilityError::TooShort { found: 3 }));
     assert_eq!(split_half(&[], BLOCK, Measure::Pearson), Err(ReliabilityError::TooShort { found: 0 }));
     assert!(agreement_curve(&[], 5, WhichFrames::Earliest, Measure::Pearson).is_err());
     assert!(standard_errors(&[], BLOCK, 10, 1, Measure::Pearson).is_err());
     assert_eq!(standard_errors(&runs, BLOCK, 1, 1, Measure::Pearson), Err(ReliabilityError::Replicates { found: 1 }));
-    let wrong = [RunSeries { residuals: series.view(), frames: &[0, 1], tr: TR }];
+    let wrong = [RunSeries { residuals: series.view(), mean_signal: &ALIKE, frames: &[0, 1], tr: TR }];
     assert_eq!(
         split_half(&wrong, BLOCK, Measure::Pearson),
         Err(ReliabilityError::Frames { run: 0, rows: 3, frames: 2 })
+    );
+    let unlike = [RunSeries { residuals: series.view(), mean_signal: &ALIKE[..3], frames: &[0, 1, 2], tr: TR }];
+    assert_eq!(
+        split_half(&unlike, BLOCK, Measure::Covariance),
+        Err(ReliabilityError::MeanSignals { run: 0, found: 3, expected: 12 })
     );
     assert!(split_half(&runs, Seconds(0.0), Measure::Pearson).is_err());
     assert!(choose(&[], f64::NAN, WhichFrames::Earliest).is_err());
@@ -180,8 +214,8 @@ fn the_first_half_goes_over_runs() {
     let (a, b) = (mixed(7, 1), mixed(12, 3));
     let frames: Vec<usize> = (0..12).collect();
     let runs = [
-        RunSeries { residuals: a.view(), frames: &frames[..7], tr: TR },
-        RunSeries { residuals: b.view(), frames: &frames, tr: TR },
+        RunSeries { residuals: a.view(), mean_signal: &ALIKE, frames: &frames[..7], tr: TR },
+        RunSeries { residuals: b.view(), mean_signal: &ALIKE, frames: &frames, tr: TR },
     ];
     let got = first_against_second(&runs, &[0.0, 0.0], Measure::Pearson).unwrap();
     // 19 frames: 9 and 10.
@@ -195,7 +229,7 @@ fn the_first_half_goes_over_runs() {
 fn what_halves_share_is_taken_away() {
     let series = mixed(200, 5);
     let frames: Vec<usize> = (0..200).collect();
-    let whole = [RunSeries { residuals: series.view(), frames: &frames, tr: TR }];
+    let whole = [RunSeries { residuals: series.view(), mean_signal: &ALIKE, frames: &frames, tr: TR }];
     for hidden in [0.0, 0.3, 1.2] {
         let got = first_against_second(&whole, &[hidden], Measure::Pearson).unwrap();
         let expected = 1.0 - (1.0 + hidden) * (1.0 - got.halves.spearman_brown);
@@ -205,7 +239,7 @@ fn what_halves_share_is_taken_away() {
     assert!(first_against_second(&whole, &[1e3], Measure::Pearson).unwrap().corrected.is_nan());
     // Each half is a run: they share nothing.
     let [a, b] = [0, 100].map(|from| series.slice(ndarray::s![from..from + 100, ..]));
-    let two = [a, b].map(|residuals| RunSeries { residuals, frames: &frames[..100], tr: TR });
+    let two = [a, b].map(|residuals| RunSeries { residuals, mean_signal: &ALIKE, frames: &frames[..100], tr: TR });
     let got = first_against_second(&two, &[0.7, 0.7], Measure::Pearson).unwrap();
     assert!((got.corrected - got.halves.spearman_brown).abs() < 1e-12);
 }
@@ -218,7 +252,7 @@ fn halves_that_disagree_have_no_reliability() {
         series[[i, 1 + i / 100]] = series[[i, 0]] + 0.1 * series[[i, 1 + i / 100]];
     }
     let frames: Vec<usize> = (0..200).collect();
-    let runs = [RunSeries { residuals: series.view(), frames: &frames, tr: TR }];
+    let runs = [RunSeries { residuals: series.view(), mean_signal: &ALIKE[..3], frames: &frames, tr: TR }];
     let got = first_against_second(&runs, &[0.2], Measure::Pearson).unwrap();
     assert!((got.halves.r + 0.5).abs() < 0.1, "{}", got.halves.r);
     assert!(got.halves.spearman_brown.is_nan() && got.corrected.is_nan());

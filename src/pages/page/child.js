@@ -308,11 +308,11 @@ function drawMatrix() {
   const canvas = el("canvas", { "aria-hidden": "true" });
   const read = el("output", { class: "read", "aria-live": "polite" }, "Point at the matrix, or use the arrow keys when it has the focus.");
   const names = el("div", { class: "matrix-names", "aria-hidden": "true" });
-  const scaleBar = rampScale(["−1", "−0.5", "0", "0.5", "1"], "grey: no value");
+  let scaleBar = rampScale([], "");
   const wrap = el("div", { class: "matrix-wrap", tabindex: 0, role: "application", "aria-label": "Connectivity matrix; the arrow keys go from parcel to parcel" }, names, canvas);
   const means = el("div", { class: "wide", tabindex: 0, role: "region", "aria-label": "Mean connectivity by network" });
   const select = el("select", { onchange: () => pick(Number(select.value)) }, data.matrices.map((m, k) =>
-    el("option", { value: k }, `${data.atlases[m.atlas].name}, ${m.measure}`)));
+    el("option", { value: k }, `${data.atlases[m.atlas].name}, ${m.measure}${m.unit && ` (${m.unit})`}`)));
   place.append(el("div", { class: "controls" }, el("label", {}, "matrix", select)), wrap, scaleBar, read,
     el("details", {}, el("summary", {}, "Means by network, in numbers"), means));
   let now = null;
@@ -326,13 +326,20 @@ function drawMatrix() {
   const say = () => {
     const [i, j] = [now.order[spot.row], now.order[spot.column]];
     const name = (p) => now.parcels[p].name + (now.parcels[p].network ? ` (${now.parcels[p].network})` : "");
-    read.textContent = i === j ? name(i) : `${name(i)} with ${name(j)}: ${digits(value(i, j), 4)}`;
+    read.textContent = i === j ? name(i) : `${name(i)} with ${name(j)}: ${digits(value(i, j), now.places)}`;
+  };
+  // Numbers below the ramp; those of a covariance go as far as its largest value.
+  const nameScale = (matrix) => {
+    const signed = (share) => `${share < 0 ? "−" : ""}${Number((Math.abs(share) * matrix.largest).toPrecision(2))}`;
+    const next = rampScale([-1, -0.5, 0, 0.5, 1].map(signed), `${matrix.unit && `${matrix.unit}; `}grey: no value`);
+    scaleBar.replaceWith(next);
+    scaleBar = next;
   };
   function pick(k) {
     const matrix = data.matrices[k];
     const atlas = data.atlases[matrix.atlas];
     const two = matrix.bytes_per_value === 2;
-    now = { n: atlas.parcels.length, values: two ? shorts(matrix.values, true) : new Int8Array(bytes(matrix.values).buffer), none: two ? -32768 : -128, steps: two ? 10000 : 125, parcels: atlas.parcels, order: atlas.order };
+    now = { n: atlas.parcels.length, values: two ? shorts(matrix.values, true) : new Int8Array(bytes(matrix.values).buffer), none: two ? -32768 : -128, steps: (two ? 10000 : 125) / matrix.largest, most: matrix.largest, places: Math.max(2, 4 - Math.ceil(Math.log10(matrix.largest))), parcels: atlas.parcels, order: atlas.order };
     canvas.width = canvas.height = now.n;
     const pen = canvas.getContext("2d");
     const pixels = pen.createImageData(now.n, now.n);
@@ -340,12 +347,13 @@ function drawMatrix() {
       for (let c = 0; c < now.n; c++) {
         const v = value(now.order[r], now.order[c]);
         const at = 4 * (r * now.n + c);
-        const shade = v === null ? 0 : Math.max(1, Math.min(255, Math.round(128 + 127 * v)));
+        const shade = v === null ? 0 : Math.max(1, Math.min(255, Math.round(128 + 127 * v / now.most)));
         for (let q = 0; q < 3; q++) pixels.data[at + q] = v === null ? 150 : SHADES[4 * shade + q];
         pixels.data[at + 3] = 255;
       }
     }
     pen.putImageData(pixels, 0, 0);
+    nameScale(matrix);
     nameNetworks();
     networkMeans();
   }
@@ -386,7 +394,7 @@ function drawMatrix() {
       }
     }
     const head = el("tr", {}, el("td"), names.map((name) => el("th", { scope: "col" }, name)));
-    const rows = names.map((name, a) => el("tr", {}, el("th", { scope: "row" }, name), sums[a].map(([sum, count]) => el("td", { class: "n" }, count ? digits(sum / count, 3) : "n/a"))));
+    const rows = names.map((name, a) => el("tr", {}, el("th", { scope: "row" }, name), sums[a].map(([sum, count]) => el("td", { class: "n" }, count ? digits(sum / count, now.places - 1) : "n/a"))));
     means.replaceChildren(el("table", {}, el("thead", {}, head), el("tbody", {}, rows)));
   }
   canvas.addEventListener("pointermove", (event) => {

@@ -168,7 +168,9 @@ fn values_words(array: &Stacking) -> &'static str {
         (false, Measure::Pearson) => "Pearson r",
         (false, Measure::Spearman) => "Spearman rank correlation",
         (false, Measure::Partial) => "partial correlation, shrunk covariance",
-        (false, Measure::Covariance) => "as in the children's own matrices",
+        (false, Measure::Covariance) => {
+            "covariance in percent^2, of series in percent of the parcel's mean signal in the run"
+        }
     }
 }
 

@@ -4,9 +4,9 @@
 //! Benjamini & Hochberg over the edges of one coefficient; family-wise p is by permutation with the largest |t|
 //! over the same edges, so each coefficient is a family of its own. Children with an empty cell in a column of the
 //! formula are left out of the test, not of the stack. `z` is Fisher's z of the stacked 32-bit correlations, itself as
-//! 32-bit float: the numbers of `--fisher-z`. Covariances have no z and no r and are not tested. With `--level
-//! networks` the same is done on each child's mean edge of each pair of networks. Unlike the stack
-//! itself, a test holds the edges of one atlas and measure in memory: 4 bytes per edge and child.
+//! 32-bit float: the numbers of `--fisher-z`. `z ~` and `r ~` test correlations, `covariance ~` covariances as they are
+//! stacked. With `--level networks` the same is done on each child's mean edge of each pair of networks. Unlike the
+//! stack itself, a test holds the edges of one atlas and measure in memory: 4 bytes per edge and child.
 
 mod about;
 pub(super) mod data;
@@ -55,7 +55,7 @@ pub(crate) fn write(
     let z = formula.response == Response::FisherZ;
     let draws = Draws { count: wanted.permutations, seed: wanted.seed };
     let (mut told, mut notes) = (Vec::new(), prepared.notes.clone());
-    for (at, kind) in found.kinds.iter().enumerate().filter(|(_, kind)| kind.measure.is_correlation()) {
+    for (at, kind) in found.kinds.iter().enumerate().filter(|(_, kind)| formula.response.is_of(kind.measure)) {
         let Some(atlas) = atlases.iter().find(|atlas| atlas.name == kind.atlas) else { continue };
         let places = TestedPlaces::of(wanted.level, atlas)?;
         let name = places.name(&found.name(kind));
@@ -63,8 +63,8 @@ pub(crate) fn write(
         let source = Source { results, found, kind: at, atlas, adjust };
         let data = places.values(data::edges(&source, &design.rows, z)?);
         let fail = |source| TestError::Edges { name: name.clone(), source };
-        // The variance of r itself falls as |r| rises, and that of a mean as its edges are more: each has a scale of
-        // its own.
+        // The variance of r itself falls as |r| rises, that of a covariance rises with the parcels' variances, and that
+        // of a mean falls as its edges are more: each has a scale of its own.
         let scale = if z && wanted.level == Level::Edges { Scale::FisherZ } else { Scale::OfEachEdge };
         let model = variance(design, data.view(), weights, &sampling, scale).map_err(fail)?;
         let classes = model.weighted(&sampling);

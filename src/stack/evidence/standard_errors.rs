@@ -86,7 +86,7 @@ pub(crate) fn write(
         arrays.push(json!({ "atlas": plan.kind.atlas, "measure": plan.kind.measure.key(), "files": about }));
     }
     Ok(json!({
-        "of": "Fisher z of correlations, covariances as they are",
+        "of": "Fisher z of correlations, covariances as they are, in percent^2",
         "tells": "how far chance within the recording moves an edge; it says nothing about another day",
         "resamples": wanted.resamples,
         "seed": wanted.seed,

@@ -4,7 +4,8 @@
 //! is near 1/(n − 3)), so children who kept more frames have less noisy matrices. Here each matrix is worked out anew
 //! from frames that last M minutes together: the earliest, or whole blocks of 30 s drawn by a seed ([`choose`]). The
 //! series are those of the whole run, cleaned as they were: filter and regressors saw all frames. Runs are joined as in
-//! `keepstill run`, each made mean 0 and SD 1 over the frames chosen. Children with less are left out.
+//! `keepstill run`, each made mean 0 over the frames chosen, and of SD 1 over them (correlations) or in percent of the
+//! whole run's mean signal (covariances). Children with less are left out.
 //!
 //! **Minutes are not degrees of freedom.** Cleaning's cost was paid over the whole run, so each kept minute has the
 //! same share of the run's degrees of freedom, dof/minutes kept, and that share is small in those who kept little. With

@@ -10,6 +10,7 @@ mod sites;
 use std::path::PathBuf;
 
 use super::left_out::{LESS_THAN_EQUAL_DOF, LESS_THAN_EQUAL_MINUTES, OF_SITES, OF_THE_CALIPER};
+use crate::connectivity::percent::COVARIANCE_UNIT;
 use crate::group::quality::QualityError;
 use crate::group::reliability::ReliabilityError;
 use crate::linalg::LinalgError;
@@ -57,6 +58,10 @@ pub enum StackError {
              write it anew",
         path.display())]
     NoCorrelation { path: PathBuf, pair: String, found: f32 },
+    #[error("{}: this child's covariances are not in {COVARIANCE_UNIT}, because an earlier version wrote them; do \
+             `keepstill run` again to write them anew",
+        path.display())]
+    CovarianceUnit { path: PathBuf },
     #[error("{}: no child of {rows} is left to stack ({reasons}); ask for {}{}", path.display(), other_wish(reasons),
         if seen.is_empty() { String::new() } else { format!(" ({seen})") })]
     NoneLeft {

@@ -2,16 +2,17 @@
 //!
 //! The child's report says which runs were joined; `.keepstill/scans/R.npz` has each one's cleaned, kept frames. Runs
 //! are joined as `keepstill run` does it: only parcels that every joined run covers, each run's frames made mean 0 and
-//! SD 1.
+//! SD 1, or percent of the run's mean signal ([`of_runs`]).
 
 use std::path::{Path, PathBuf};
 
-use ndarray::{Array2, ArrayView2, Axis};
+use ndarray::{Array2, Axis};
 
 use super::children::Child;
 use super::error::RunsError;
 use super::parcels::StackedAtlas;
-use crate::connectivity::{connectivity, join, partial_shrunk_by};
+use crate::connectivity::percent::RunPart;
+use crate::connectivity::{join, of_runs, partial_shrunk_by};
 use crate::group::reliability::{RunFrames, RunSeries};
 use crate::linalg::LinalgError;
 use crate::pipeline::joined::{columns_used, spread, used_in_all};
@@ -52,6 +53,8 @@ pub(crate) struct JoinedSeries {
     pub used: Vec<bool>,
     /// One per run: chosen frames × parcels used.
     pub residuals: Vec<Array2<f64>>,
+    /// One per run: the mean signal of these parcels over the whole run.
+    mean_signals: Vec<Vec<f64>>,
     frames: Vec<Vec<usize>>,
     tr: Vec<Seconds>,
     /// Degrees of freedom that cleaning took from each run for each that it left, times the share of its frames that is
@@ -167,9 +170,12 @@ impl JoinedRuns {
         }
         let records: Vec<&ScanRecord> = self.records.iter().collect();
         let used = used_in_all(&records, place, parcels);
-        let residuals = records.iter().filter_map(|run| columns_used(run, place, &used));
+        let runs = records.iter().filter_map(|run| columns_used(run, place, &used));
+        let runs = runs.map(|run| (run.residuals.into_owned(), run.mean_signal.into_owned()));
+        let (residuals, mean_signals) = runs.unzip();
         let mut series = JoinedSeries {
-            residuals: residuals.map(|run| run.into_owned()).collect(),
+            residuals,
+            mean_signals,
             used,
             frames: self.frames.clone(),
             tr: self.tr.clone(),
@@ -190,8 +196,10 @@ impl JoinedRuns {
 impl JoinedSeries {
     /// As the group statistics take them.
     pub(crate) fn runs(&self) -> Vec<RunSeries<'_>> {
-        let parts = self.residuals.iter().zip(&self.frames).zip(&self.tr);
-        parts.map(|((run, frames), &tr)| RunSeries { residuals: run.view(), frames, tr }).collect()
+        let parts = self.residuals.iter().zip(&self.mean_signals).zip(&self.frames).zip(&self.tr);
+        parts
+            .map(|(((run, mean_signal), frames), &tr)| RunSeries { residuals: run.view(), mean_signal, frames, tr })
+            .collect()
     }
 
     /// The same without their values.
@@ -204,26 +212,28 @@ impl JoinedSeries {
         self.frames.iter().zip(&self.tr).map(|(frames, tr)| Seconds(frames.len() as f64 * tr.0).minutes()).sum()
     }
 
-    /// All frames, joined; runs of fewer than two frames say nothing and are left out.
-    fn joined(&self) -> Array2<f64> {
-        let views: Vec<ArrayView2<'_, f64>> =
-            self.residuals.iter().filter(|run| run.nrows() > 1).map(|run| run.view()).collect();
-        join(&views)
+    /// All frames of each run; runs of fewer than two frames say nothing and are left out.
+    fn parts(&self) -> Vec<RunPart<'_>> {
+        let runs = self.residuals.iter().zip(&self.mean_signals).filter(|(run, _)| run.nrows() > 1);
+        runs.map(|(run, mean_signal)| RunPart { residuals: run.view(), mean_signal }).collect()
     }
 
     /// The whole matrix of all frames; partial correlations with `shrinkage` where it is given, else each with its own.
     pub(crate) fn matrix(&self, measure: Measure, shrinkage: Option<f64>) -> Result<Array2<f64>, LinalgError> {
-        let joined = self.joined();
+        let parts = self.parts();
         let found = match shrinkage.filter(|_| measure == Measure::Partial) {
-            Some(shrinkage) => partial_shrunk_by(joined.view(), shrinkage)?,
-            None => connectivity(joined.view(), measure)?,
+            Some(shrinkage) => {
+                let residuals: Vec<_> = parts.iter().map(|part| part.residuals).collect();
+                partial_shrunk_by(join(&residuals).view(), shrinkage)?
+            }
+            None => of_runs(&parts, measure)?,
         };
         Ok(spread(found.matrix.view(), &self.used))
     }
 
     /// The shrinkage of their partial correlations.
     pub(crate) fn shrinkage(&self) -> Result<Option<f64>, LinalgError> {
-        Ok(connectivity(self.joined().view(), Measure::Partial)?.shrinkage)
+        Ok(of_runs(&self.parts(), Measure::Partial)?.shrinkage)
     }
 }
 
@@ -244,6 +254,7 @@ pub(crate) fn seed_of(seed: u64, stem: &str) -> u64 {
 impl JoinedSeries {
     /// Without runs.
     pub(crate) fn of_parcels(used: Vec<bool>) -> Self {
-        Self { used, residuals: Vec::new(), frames: Vec::new(), tr: Vec::new(), hidden: Vec::new() }
+        let (residuals, mean_signals, frames) = (Vec::new(), Vec::new(), Vec::new());
+        Self { used, residuals, mean_signals, frames, tr: Vec::new(), hidden: Vec::new() }
     }
 }

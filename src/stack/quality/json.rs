@@ -68,7 +68,7 @@ fn mean(mean: &MeanMatrix) -> Value {
     json!({
         "atlas": mean.atlas,
         "measure": mean.measure,
-        "values": if mean.fisher_z { "tanh of the mean Fisher z" } else { "mean" },
+        "values": if mean.fisher_z { "tanh of the mean Fisher z" } else { "mean, in percent^2" },
         "files": files,
         "networks": mean.networks,
         "network_means": rows,

@@ -378,7 +378,10 @@ fn means(body: &mut String, findings: &Findings<'_>) {
         .means
         .iter()
         .filter_map(|mean| {
-            let how = if mean.fisher_z { "averaged as Fisher's z and converted back" } else { "averaged as they are" };
+            let how = match mean.fisher_z {
+                true => "averaged as Fisher's z and converted back",
+                false => "in percent², averaged as they are",
+            };
             Some(format!(
                 "<figure class=\"chart\">{}<figcaption>{}, {}: means over the edges within and between networks, \
                  {how}.{}</figcaption></figure>\n",

@@ -104,6 +104,27 @@ fn models_that_cannot_be() {
             |_| {},
         ),
         model("a mean permuted", &["--test", "z ~ 1", "--permutations", "9"], |_| {}),
+        test("a test of covariances that are not there", "covariance ~ age_months"),
+        Case {
+            children: 4,
+            ..command(
+                "a test of correlations that are not there",
+                &["stack", "-q", "DIR/results", "--test", "z ~ age_months"],
+                |folder| {
+                    folder.edit("study.toml", "[enough]", "[connectivity]\nmeasures = [\"covariance\"]\n[enough]");
+                    folder.run(&["-q"]).expect(0);
+                },
+            )
+        },
+        Case {
+            children: 4,
+            ..command("covariances of an earlier version", &["stack", "-q", "DIR/results"], |folder| {
+                folder.edit("study.toml", "[enough]", "[connectivity]\nmeasures = [\"covariance\"]\n[enough]");
+                folder.run(&["-q"]).expect(0);
+                let report = "results/sub-03/func/sub-03_report.json";
+                folder.edit(report, "\"covariance_unit\": \"percent^2\"", "\"unit\": null");
+            })
+        },
         model("no permutations to permute by", &["--test", "z ~ sex", "--permute", "sex"], |_| {}),
         model("a seed for nothing", &["--draw", "3"], |_| {}),
         model("minutes of nothing", &["--equal-minutes", "0"], |_| {}),

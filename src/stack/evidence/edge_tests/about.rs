@@ -49,6 +49,7 @@ pub(crate) fn about(prepared: &PreparedTest, found: &GatheredChildren, told: &[V
         "response": match formula.response {
             Response::FisherZ => "z: Fisher's atanh r, clipped at |r| = 1 - 1e-7, as 32-bit floats",
             Response::Correlation => "r, as stacked",
+            Response::Covariance => "covariance in percent^2, as stacked",
         },
         "children": prepared.blocks.children(),
         "rows": model.children(),

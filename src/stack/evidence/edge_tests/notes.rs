@@ -1,9 +1,11 @@
 //! What to know about a test before using it: who is not in it, what its rows are, what is missing from its model.
 
+use std::collections::BTreeSet;
+
 use super::least::least;
 use crate::group::edge_tests::EdgeFits;
 use crate::group::exchange::{Blocks, Exchange};
-use crate::group::formula::{Design, Formula};
+use crate::group::formula::{Design, Formula, Response};
 use crate::stack::gather::children::GatheredChildren;
 use crate::stack::gather::request::TestRequest;
 use crate::study::settings::Measure;
@@ -53,12 +55,28 @@ pub(super) fn before(
             1.0 / (1.0 + wanted.permutations as f64)
         ));
     }
-    let untested: Option<Measure> =
-        found.kinds.iter().map(|kind| kind.measure).find(|measure| !measure.is_correlation());
-    if let Some(measure) = untested {
-        notes.push(format!("{} is not a correlation and is not tested", measure.key()));
-    }
+    notes.extend(untested(formula.response, found));
     notes
+}
+
+/// Measures in the stack that the formula is not about.
+fn untested(response: Response, found: &GatheredChildren) -> Option<String> {
+    let others = found.kinds.iter().map(|kind| kind.measure).filter(|&measure| !response.is_of(measure));
+    let others: BTreeSet<&str> = others.map(Measure::key).collect();
+    let others: Vec<&str> = others.into_iter().collect();
+    match (response, others.as_slice()) {
+        (_, []) => None,
+        (Response::Covariance, [one]) => {
+            Some(format!("{one} is a correlation and is not tested; test it with \"z ~ …\""))
+        }
+        (Response::Covariance, several) => {
+            Some(format!("{} are correlations and are not tested; test them with \"z ~ …\"", several.join(", ")))
+        }
+        (_, others) => Some(format!(
+            "{} is not a correlation and is not tested; test it with \"covariance ~ …\"",
+            others.join(", ")
+        )),
+    }
 }
 
 /// What the rows are, where they are not one per child, or not independent.

@@ -1,5 +1,6 @@
 //! A test before anything is written: the formula is read, the children's columns are taken, the model is checked.
 
+use std::collections::BTreeSet;
 use std::ops::Range;
 
 use super::notes;
@@ -7,7 +8,7 @@ use super::sets;
 use super::terms::{INTERCEPT, places, safe_names};
 use crate::group::edge_tests::{EdgeTestError, JointFits, Model};
 use crate::group::exchange::{Blocks, Exchange};
-use crate::group::formula::{Design, Formula, FormulaError};
+use crate::group::formula::{Design, Formula, FormulaError, Response};
 use crate::group::permutation::{PermutationTest, SetTest, require_few, require_permutable};
 use crate::stack::arrays::columns::columns;
 use crate::stack::gather::children::GatheredChildren;
@@ -73,9 +74,13 @@ pub(crate) fn prepare(
     matched: bool,
 ) -> Result<PreparedTest, TestError> {
     let formula = Formula::parse(&wanted.formula).map_err(TestError::Formula)?;
-    if !found.kinds.iter().any(|kind| kind.measure.is_correlation()) {
-        let measures: Vec<&str> = found.kinds.iter().map(|kind| kind.measure.key()).collect();
-        return Err(TestError::NoCorrelation { found: measures.join(", ") });
+    if !found.kinds.iter().any(|kind| formula.response.is_of(kind.measure)) {
+        let measures: BTreeSet<&str> = found.kinds.iter().map(|kind| kind.measure.key()).collect();
+        let found = measures.into_iter().collect::<Vec<_>>().join(", ");
+        return Err(match formula.response {
+            Response::FisherZ | Response::Correlation => TestError::NoCorrelation { found },
+            Response::Covariance => TestError::NoCovariance { found },
+        });
     }
     let design = formula.design_in_blocks(&columns(header, &found.children), blocks).map_err(|error| match error {
         FormulaError::Mixed { column, row, text } => {

@@ -41,8 +41,13 @@ pub enum TestError {
     #[error("--permute {asked}: this coefficient is not tested; name it with --of too")]
     NotTested { asked: String },
     #[error(
-        "--test: the stack has only {found}, and z and r need correlations; add pearson, spearman or partial to \
-         connectivity.measures"
+        "--test: the stack has only {found}, and z and r are of correlations; write \"covariance ~ …\", or add \
+         pearson, spearman or partial to connectivity.measures and do `keepstill run` again"
     )]
     NoCorrelation { found: String },
+    #[error(
+        "--test: the stack has only {found}, and no covariance; write \"z ~ …\", or add covariance to \
+         connectivity.measures and do `keepstill run` again"
+    )]
+    NoCovariance { found: String },
 }
