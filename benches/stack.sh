@@ -48,7 +48,7 @@ for child in range(children):
     else:
         lines = ["\t".join(["name", *names])] + ["\t".join([n, *map(str, row)]) for n, row in zip(names, matrix)]
         matrix_file.write_text("\n".join(lines) + "\n")
-    rows.append([stem, "n/a", "n/a", "enough", "1", "9", "6.5", "0.72", f"{0.1 + 0.001 * (child % 97)}", "0.05", "80", str(child % 90), *["0.123456"] * 25])
+    rows.append([stem, "n/a", "n/a", "enough", "1", "9", "6.5", "0.72", f"{0.1 + 0.001 * (child % 97)}", "0.05", str(20 + child % 71), str(child % 90), *["0.123456"] * 25])
 (root / "cohort.tsv").write_text("\n".join("\t".join(r) for r in [header, *rows]) + "\n")
 PYTHON
 

@@ -14,12 +14,13 @@
 //! K − 1. The variance of Fisher's z is 1/(dof − 2), which is then his 1/(K − 3).
 //!
 //! M has K² entries, and K may be thousands. M = PNP, where P = I − QQᵀ is the regression and N the covariance before
-//! it. Up to [`COMBS`] kept frames, or where the regression takes half of them, M is written out. In longer runs
-//! tr(M) = Σ zᵀMz, tr(M²) = Σ |Mz|² and so on over K unit vectors z are taken from fewer vectors ([`combs`]): every
-//! [`COMBS`]th frame with a sign. That brings in products of entries of M a multiple of [`COMBS`] frames apart, with
-//! either sign; they are small, for the filter has forgotten by then (Bekas, Kokiopoulou & Saad 2007, Appl Numer Math
-//! 57:1214; from memory). Every second of these vectors is used. docs/methods.md has the error. The signs are fixed,
-//! so the same run always gives the same dof. Taking combs of N and then what P takes off it exactly is worse: long
+//! it. Up to [`WRITTEN_OUT`] kept frames, or where the regression takes half of them, M is written out. In longer runs
+//! tr(M) = Σ zᵀMz, tr(M²) = Σ |Mz|² and so on over K unit vectors z are taken from fewer vectors
+//! ([`combs`](CleaningMap::combs)): every [`COMBS`]th frame with a sign. That brings in products of entries of M far from
+//! its diagonal, with either sign; they are small, for the filter has forgotten by then (Bekas, Kokiopoulou & Saad 2007,
+//! Appl Numer Math 57:1214; from memory). docs/methods.md has the error; with fewer vectors it was 5 % and up to 15 % at
+//! TR 0.4 s. The signs are fixed, so the same run always gives the same dof. Taking
+//! combs of N and then what P takes off it exactly is worse: long
 //! gaps that are filled from two frames make a few directions of N so strong that little is left of the difference
 //! (24 % off at TR 0.5 s with 60 % dropped). So A and Aᵀ see V and Q, and PV = V − Q(QᵀV) is put together afterwards.
 //!
@@ -40,13 +41,18 @@ use super::filter;
 use crate::linalg::RANK_TOLERANCE;
 use crate::units::Seconds;
 
+/// Up to so many kept frames the matrices are written out.
+const WRITTEN_OUT: usize = 128;
+
 /// Vectors that stand in for the unit vectors of all kept frames. What is said of these was measured (docs/methods.md,
 /// "Degrees of freedom").
 const COMBS: usize = 128;
 
-/// One of so many combs is used, and one of so many used ones for tr(M³): neighbouring frames are alike after the filter.
-const EVERY: usize = 2;
-const THIRD: usize = 4;
+/// If the band leaves about so many independent frames, every second comb is enough.
+const MANY: f64 = 200.0;
+
+/// One used comb in so many gives tr(M³).
+const THIRD: usize = 2;
 
 /// Degrees of freedom of a cleaned run; 0 where cleaning leaves nothing.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -90,12 +96,9 @@ impl CleaningMap<'_> {
         if self.trend.ncols() >= frames {
             return Ok(Dof::NONE);
         }
-        let written_out = frames <= COMBS || 2 * self.design.ncols() >= frames;
-        let vectors = if written_out {
-            Array2::eye(frames)
-        } else {
-            concatenate![Axis(1), combs(frames).slice(s![.., ..;EVERY]), self.design]
-        };
+        let written_out = frames <= WRITTEN_OUT || 2 * self.design.ncols() >= frames;
+        let vectors =
+            if written_out { Array2::eye(frames) } else { concatenate![Axis(1), self.combs(frames), self.design] };
         let back = |factor| self.transposed(vectors.clone(), factor);
         let traces = |back: &Array2<f64>, own, factor| match written_out {
             true => Ok(self.traces_of_matrix(back, own)),
@@ -156,9 +159,11 @@ impl CleaningMap<'_> {
         let all = whole.slice(s![.., ..many]);
         let third = concatenate![Axis(1), all.slice(s![.., ..;THIRD]), left.slice(s![.., ..;THIRD])];
         let thirds = third.ncols() / 2;
+        // Frames that are in no comb are as those that are.
+        let combs = vectors.slice(s![.., ..many]);
+        let times = |of: ArrayView2<'_, f64>| vectors.nrows() as f64 / squares(of);
+        let (times, third_times) = (times(combs), times(combs.slice(s![.., ..;THIRD])));
         let third = self.half(&self.transposed(third, factor)?, own);
-        // Each comb stands for those beside it that are not used.
-        let (times, third_times) = (COMBS as f64 / many as f64, COMBS as f64 / thirds as f64);
         let traces =
             |half, whole, third| Traces([times * squares(half), times * squares(whole), third_times * squares(third)]);
         Ok([
@@ -191,7 +196,7 @@ impl CleaningMap<'_> {
         if !self.filling.rescales() {
             return 1.0;
         }
-        let mut series = combs(self.kept.len());
+        let mut series = self.combs(self.kept.len());
         if let Some(own) = own {
             own.colour(&mut series);
         }
@@ -220,6 +225,19 @@ impl CleaningMap<'_> {
         }
         take_out(&mut y, self.trend);
         Ok(y)
+    }
+
+    /// Unit vectors of `frames` frames, those that are a multiple of [`COMBS`] frames apart added up with signs: frames
+    /// × combs, all of them or every second.
+    fn combs(&self, frames: usize) -> Array2<f64> {
+        let width = self.band_hz.map_or(1.0, |[low_hz, high_hz]| 2.0 * (high_hz - low_hz) * self.tr.0);
+        let every = if width * frames as f64 >= MANY { 2 } else { 1 };
+        let combs = COMBS.min(frames);
+        let mut vectors = Array2::zeros((frames, combs.div_ceil(every)).f());
+        for frame in (0..frames).filter(|frame| (frame % combs).is_multiple_of(every)) {
+            vectors[[frame, frame % combs / every]] = sign(frame as u64);
+        }
+        vectors
     }
 
     /// Over all frames, 0 where dropped; each column in one piece.
@@ -252,16 +270,6 @@ fn squares(a: ArrayView2<'_, f64>) -> f64 {
 fn take_out(x: &mut Array2<f64>, basis: ArrayView2<'_, f64>) {
     let along = basis.t().dot(x);
     general_mat_mul(-1.0, &basis, &along, 1.0, x);
-}
-
-/// The unit vectors of `frames` kept frames, those that are a multiple of [`COMBS`] frames apart added up with signs:
-/// frames × at most [`COMBS`] columns.
-fn combs(frames: usize) -> Array2<f64> {
-    let mut combs = Array2::zeros((frames, COMBS.min(frames)).f());
-    for frame in 0..frames {
-        combs[[frame, frame % COMBS]] = sign(frame as u64);
-    }
-    combs
 }
 
 /// 1 or −1, as unforeseeable as a drawn one: a bit of SplitMix64 (Steele, Lea & Flood 2014, OOPSLA; from memory).
