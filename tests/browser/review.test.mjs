@@ -232,6 +232,20 @@ test("two reviewers: the disagreement is listed, counted, and settled", () => re
   assert.deepEqual(order.map((stem) => rows[stem]), ["include", "include", "exclude", "exclude", "unsure", "disagreement"]);
 }));
 
+test("a click counts although the answer to new initials comes while the button is pressed", () => reviewing(async ({ open }) => {
+  const { page } = await open();
+  await page.fill("#reviewer", "EF");
+  const press = async () => {
+    await page.getByRole("button", { name: "show group, sex and age" }).hover();
+    const told = page.waitForResponse((answer) => answer.url().includes("/api/state"));
+    await page.mouse.down();
+    await (await told).finished();
+    await settled(page);
+    await page.mouse.up();
+  };
+  assert.match(await answering(page, press, (dialog) => dialog.dismiss()), /recorded with your initials/);
+}));
+
 test("group, sex and age are hidden: no word of them is sent", () => reviewing(async ({ study, server, open, order, lines }) => {
   const people = table(join(study.place, "participants.tsv"));
   const groups = [...new Set(people.map((row) => row.group))];

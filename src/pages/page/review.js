@@ -70,32 +70,40 @@ function agreementPart(found) {
 }
 function childLink(stem) { return el("a", { href: `/child/${encodeURIComponent(stem)}${location.search}`, onclick: leave }, stem); }
 
-async function cohortReview(reveal = false) {
-  const bar = document.getElementById("review-bar");
+// Built once: a field or button that is replaced while it is pressed or focused loses the click.
+let cohortParts = null;
+function cohortBar() {
+  const [told, withheld, after] = [el("p", {}), el("div", {}), el("div", {})];
   const status = el("p", { class: "saved", role: "status" });
   const say = (text) => { status.textContent = text; };
+  const mine = () => document.getElementById("reviewer").value.trim();
+  const decided = (row) => (state.review[row.stem]?.decisions ?? []).some((d) => d.current && d.reviewer === mine());
+  const next = el("button", { type: "button", onclick: () => {
+    const row = state.shown.find((row) => row.page && !decided(row));
+    if (!row) { say("You have decided on every child in the table."); return; }
+    leave();
+    location.href = hrefOf(row);
+  } }, "go to the next child you have not decided on");
+  document.getElementById("review-bar").replaceChildren(el("section", { class: "decide", "aria-labelledby": "review-heading" }, el("h2", { id: "review-heading" }, "Review"),
+    told, withheld, el("div", { class: "controls" }, initialsField(() => { say(""); cohortReview(); }), next), el("p", {}, blindingPart(say)), status, after));
+  return { told, withheld, after };
+}
+
+async function cohortReview(reveal = false) {
   let found;
-  try { found = await ask(statePath(reveal)); } catch (error) { bar.append(el("p", { class: "problem" }, error.message)); return; }
+  try { found = await ask(statePath(reveal)); } catch (error) { document.getElementById("review-bar").append(el("p", { class: "problem" }, error.message)); return; }
   state.review = found.children;
   const counts = {};
   for (const row of data.rows) counts[reviewOf(row)] = (counts[reviewOf(row)] ?? 0) + 1;
   const told = ["include", "exclude", "unsure", "disagreement", "out_of_date", "withheld"].filter((word) => counts[word]).map((word) => `${counts[word]} ${words(word)}`);
   const open = counts["n/a"] ?? 0;
-  const mine = () => document.getElementById("reviewer").value.trim();
-  const undecided = () => state.shown.find((row) => row.page && !(found.children[row.stem]?.decisions ?? []).some((d) => d.current && d.reviewer === mine()));
-  const next = el("button", { type: "button", onclick: () => {
-    const row = undecided();
-    if (!row) { say("You have decided on every child in the table."); return; }
-    leave();
-    location.href = hrefOf(row);
-  } }, "go to the next child you have not decided on");
-  bar.replaceChildren(el("section", { class: "decide", "aria-labelledby": "review-heading" }, el("h2", { id: "review-heading" }, "Review"),
-    el("p", {}, `${told.length ? told.join(", ") : "No decisions yet"}; ${open} not reviewed${counts.out_of_date ? ", and those out of date are to be looked at again" : ""}.${counts.withheld ? " Withheld means that others have decided and you have not; once you decide, you see their decisions." : ""}`),
-    counts.withheld ? el("p", {}, el("button", { type: "button", onclick: () => cohortReview(true) }, "show all decisions")) : null,
-    el("div", { class: "controls" }, initialsField(() => cohortReview()), next), el("p", {}, blindingPart(say)), status,
+  cohortParts ??= cohortBar();
+  cohortParts.told.textContent = `${told.length ? told.join(", ") : "No decisions yet"}; ${open} not reviewed${counts.out_of_date ? ", and those out of date are to be looked at again" : ""}.${counts.withheld ? " Withheld means that others have decided and you have not; once you decide, you see their decisions." : ""}`;
+  cohortParts.withheld.replaceChildren(...(counts.withheld ? [el("p", {}, el("button", { type: "button", onclick: () => cohortReview(true) }, "show all decisions"))] : []));
+  cohortParts.after.replaceChildren(...[
     found.disagreements.length ? el("div", {}, el("h3", {}, "To settle"), el("ul", {}, found.disagreements.map((stem) => el("li", {}, childLink(stem))))) : null,
     agreementPart(found),
-    found.skipped.length ? el("div", {}, el("h3", {}, "Lines of decisions.tsv that were ignored"), el("ul", { class: "warnings" }, found.skipped.map((line) => el("li", {}, line)))) : null));
+    found.skipped.length ? el("div", {}, el("h3", {}, "Lines of decisions.tsv that were ignored"), el("ul", { class: "warnings" }, found.skipped.map((line) => el("li", {}, line)))) : null].filter(Boolean));
   arrange();
 }
 
