@@ -42,7 +42,6 @@ LIMIT_MM, BEFORE, AFTER, SHORTEST = 0.2, 1, 2, 5  # the defaults of [censor]
 BETWEEN = {"0": 0.0, "small": 0.1, "large": 0.2}
 PLANTED_PARCELS = 7  # motion acts on the 21 edges between the first of them
 AFFINE = np.array([[3.0, 0, 0, -10.5], [0, 3, 0, -7.5], [0, 0, 3, -4.5], [0, 0, 0, 1]])
-COEFFICIENT = "mean_fd_mm"
 
 
 @dataclasses.dataclass(frozen=True)
@@ -69,8 +68,13 @@ class Conditions:
     more: tuple = ()
 
     def model(self):
-        own = f"z ~ {COEFFICIENT} + age_months" + (" + site" if self.sites == 2 else "")
+        motion = "mean_fd_mm" if self.sessions == 1 else "between(mean_fd_mm) + within(mean_fd_mm)"
+        own = f"z ~ {motion} + age_months" + (" + site" if self.sites == 2 else "")
         return self.formula or own
+
+    def tested(self):
+        """The coefficient that is permuted: motion, and of repeated sessions that of the child."""
+        return "mean_fd_mm" if self.sessions == 1 else "between(mean_fd_mm)"
 
 
 # Who moves, and when -------------------------------------------------------------------------------------------------
@@ -270,14 +274,14 @@ def call(binary, *words):
 
 def stack(binary, folder, conditions, weights):
     """One stack of the cohort, in numbers."""
-    options = ["--weights", weights, "--test", conditions.model(), "--of", COEFFICIENT]
+    options = ["--weights", weights, "--test", conditions.model(), "--of", conditions.tested()]
     call(binary, "stack", folder / "results", *options, "--permutations", conditions.permutations, *conditions.more)
     place = folder / "results" / "stack"
     quality = json.loads((place / "quality.json").read_text())
     test = json.loads((place / "test.json").read_text())
     children = pandas.read_csv(place / "children.tsv", sep="\t")
     edges = pandas.read_csv(place / "atlas-cubes_desc-pearson_test.tsv", sep="\t", na_values="n/a")
-    name = next(c["in_names"] for c in test["coefficients"] if c["name"] == COEFFICIENT)
+    name = next(c["in_names"] for c in test["coefficients"] if c["name"] == conditions.tested())
     p, q, familywise = (edges[f"{name}_{kind}"] for kind in ("p", "q", "p_familywise"))
     planted = (edges["name_1"] <= f"cube{PLANTED_PARCELS:02d}") & (edges["name_2"] <= f"cube{PLANTED_PARCELS:02d}")
     answer = quality["answer"]

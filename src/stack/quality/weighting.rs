@@ -24,7 +24,7 @@ pub(super) struct Weighting {
     pub model: VarianceModel,
     /// Of each child in the stack.
     pub children: Vec<ChildWeight>,
-    /// Rank correlation of mean FD with scatter; none with fewer than four children.
+    /// Rank correlation of mean FD with scatter; none with fewer than five children.
     pub noisier: Option<Noisier>,
 }
 
