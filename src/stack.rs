@@ -125,7 +125,7 @@ pub fn stack(results: &Path, request: &StackRequest, tell: Listener<'_>) -> Resu
     let mut notes = about::notes(request, found, &arrays);
     notes.extend(evidence.iter().flat_map(|(_, about)| evidence::notes(about)));
     notes.extend(equal::notes(found));
-    notes.extend(shrinkage::notes(found));
+    notes.extend(shrinkage::notes(found, &gathered.header));
     let formula = test.as_ref().map(|test| &test.formula);
     notes.extend(adjust::notes(request, &gathered.header, found, formula, &sites));
     notes.extend(blocks.notes());

@@ -327,6 +327,22 @@ pub fn write_number_f32(out: &mut Vec<u8>, v: f64) {
     }
 }
 
+/// "1 child", "2 children".
+#[must_use]
+pub fn counted(count: usize, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
+}
+
+/// "sex", "sex and age", "sex, age and site".
+#[must_use]
+pub fn and<S: AsRef<str>>(words: &[S]) -> String {
+    let words: Vec<&str> = words.iter().map(AsRef::as_ref).collect();
+    match words.as_slice() {
+        [before @ .., last] if !before.is_empty() => format!("{} and {last}", before.join(", ")),
+        _ => words.concat(),
+    }
+}
+
 /// p for people: three digits, or "< 0.001".
 #[must_use]
 pub fn p_words(p: f64) -> String {

@@ -2,6 +2,8 @@
 
 use std::io::{self, ErrorKind, Write};
 
+pub(crate) use keepstill::tables::counted;
+
 use super::exit::Failure;
 
 /// Writes a result.
@@ -18,11 +20,6 @@ pub(crate) fn text(text: &str) -> Result<(), Failure> {
 /// Writes a result as JSON.
 pub(crate) fn json(value: &serde_json::Value) -> Result<(), Failure> {
     text(&format!("{value:#}\n"))
-}
-
-/// "1 scan", "2 scans".
-pub(crate) fn counted(n: usize, one: &str, many: &str) -> String {
-    format!("{n} {}", if n == 1 { one } else { many })
 }
 
 /// Writes a line to standard error.

@@ -92,6 +92,14 @@ pub enum EdgeTestError {
          in between(age) + within(age), each of which can be permuted"
     )]
     BothWays { column: String },
+    /// A column that varies both between and within participants of one larger block, under permutation.
+    #[error(
+        "the model's column {column} varies within a block both between its children and between the sessions of one \
+         child: families of children with sessions have three levels, and there are no orders for that; stack one \
+         session per child (--where session_id=…), or leave out --blocks, which takes children as independent of each \
+         other"
+    )]
+    ThreeLevels { column: String },
     /// More permutations than can be held.
     #[error(
         "{count} permutations are too many: {most} already give a smallest p of 1 in {most}, and the largest |t| of \

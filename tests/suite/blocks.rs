@@ -28,7 +28,7 @@ fn rows_of_one_child_belong_together_without_asking() {
     let ran =
         folder.keepstill(&["stack", "results", "--test", formula, "--permutations", "50", "--reliability"]).expect(0);
     assert!(ran.stdout.starts_with("12 of 12 rows of cohort.tsv in the stack, of 6 children, none"), "{}", ran.stdout);
-    assert!(ran.stdout.contains("6 children (12 rows), 9 degrees of freedom were rows independent"), "{}", ran.stdout);
+    assert!(ran.stdout.contains("(12 rows), 9 degrees of freedom if rows were independent"), "{}", ran.stdout);
     assert!(ran.stderr.contains("the test has 12 rows of 6 children in 6 blocks"), "{}", ran.stderr);
     let test = read(&folder, "test.json");
     assert_eq!((&test["children"], &test["rows"], &test["blocks"]), (&json!(6), &json!(12), &json!(6)));
@@ -93,4 +93,38 @@ fn blocks_of_a_column_are_kept_together_and_must_hold_whole_children() {
     set_cell(&folder, "results/cohort.tsv", 5, "home", "x");
     let said = folder.keepstill(&["stack", "results", "--blocks", "home"]).expect(1).stderr;
     assert!(said.contains("--blocks home: the rows of sub-03 have y and x there"), "{said}");
+}
+
+#[test]
+fn what_blocks_cannot_tell_is_said() {
+    let folder = sessions(6);
+    for row in 0..12 {
+        set_cell(&folder, "results/cohort.tsv", row, "all", "x");
+        set_cell(&folder, "results/cohort.tsv", row, "home", ["x", "y"][usize::from(row > 3)]);
+        set_cell(&folder, "results/cohort.tsv", row, "group", ["a", "b", "c"][row / 2 % 3]);
+        set_cell(&folder, "results/cohort.tsv", row, "score", &(10 * (row / 2) + row * row % 5).to_string());
+    }
+    let run = |more: &[&str]| folder.keepstill(&[&["stack", "results"], more].concat());
+    // Two blocks of unlike size have one order.
+    let one = run(&["--blocks", "home"]).expect(0).stdout;
+    assert!(one.contains("12 rows of 6 children have only 1 order; that is too few for p < 0.05. The median"), "{one}");
+    assert!(!one.contains("nine of ten shuffles"), "{one}");
+    let quality = read(&folder, "quality.json");
+    assert!(quality["rows"][0]["share_p"].is_null(), "{}", quality["rows"][0]);
+    // One block has no standard errors, and F in blocks no p.
+    let block = run(&["--blocks", "all", "--test", "z ~ score"]).expect(0);
+    let why = "score has no t, p and q, because all rows are in 1 block, and standard errors come from differences";
+    assert!(block.stderr.contains(why), "{}", block.stderr);
+    assert!(block.stdout.contains("score: tested on no edge\n"), "{}", block.stdout);
+    let joint = run(&["--test", "z ~ group"]).expect(0);
+    assert!(joint.stderr.contains("F of group has no p and q, because the rows belong together"), "{}", joint.stderr);
+    assert!(joint.stdout.contains("group, F: "), "{}", joint.stdout);
+    // Within a home scores vary between children and between their sessions.
+    let parts = "z ~ between(score) + within(score)";
+    let three = run(&["--blocks", "home", "--test", parts, "--permutations", "20"]).expect(1).stderr;
+    assert!(three.contains("families of children with sessions have three levels"), "{three}");
+    let same = run(&["--test", "z ~ between(score) + within(age_months)"]).expect(1).stderr;
+    assert!(same.contains("because age_months is the same in all rows of each child; leave its term out"), "{same}");
+    let made = run(&["--test", "z ~ weight"]).expect(1).stderr;
+    assert!(made.contains("weight is made by `keepstill stack` itself and cannot be a term"), "{made}");
 }

@@ -227,45 +227,63 @@ pub(super) fn text(matched: Option<&Matched>, about: &Value) -> String {
         let word = |value: &Value| value.as_str().unwrap_or_default().to_owned();
         let _ = writeln!(
             text,
-            "Test {}: {} children{}, {} degrees of freedom{} (see test.json).",
+            "Test {}: {}{}, {}{} (see test.json).",
             word(&test["formula"]),
-            test["children"],
+            out::counted(count(&test["children"]), "child", "children"),
             if test["rows"] == test["children"] { String::new() } else { format!(" ({} rows)", test["rows"]) },
-            test["dof"],
-            if test["blocks"] == test["rows"] { "" } else { " were rows independent" },
+            out::counted(count(&test["dof"]), "degree of freedom", "degrees of freedom"),
+            if test["blocks"] == test["rows"] { "" } else { " if rows were independent" },
         );
-        text.push_str(
-            "q and family-wise p are corrected over the edges of one coefficient of one atlas and measure, not for \
-             there being several of these; family-wise p is of the edges that every child has.\n",
+        let level = Level::ALL.into_iter().find(|level| test["level"] == level.key());
+        let [one, many] = level.unwrap_or(Level::Edges).words();
+        let _ = writeln!(
+            text,
+            "q and family-wise p are corrected over the {many} of one coefficient of one atlas and measure, not for \
+             there being several of these; family-wise p is of the {many} that every child has.",
         );
-        let what = if test["level"] == "networks" { "pairs of networks" } else { "edges" };
         for array in list(&test["arrays"]) {
+            let start = format!("{} {}", word(&array["atlas"]), word(&array["measure"]));
             for coefficient in list(&array["coefficients"]) {
-                let (atlas, measure) = (word(&array["atlas"]), word(&array["measure"]));
                 let name = word(&coefficient["name"]);
-                let _ = write!(
-                    text,
-                    "{atlas} {measure} {name}: {} of {} {what} with q < 0.05",
-                    coefficient["edges_q_below_0.05"], coefficient["edges_tested"]
-                );
-                let family = &coefficient["edges_p_familywise_below_0.05"];
-                let _ = if family.is_null() {
-                    writeln!(text)
-                } else {
-                    writeln!(text, ", {family} of {} with family-wise p < 0.05", coefficient["family"])
-                };
+                let _ = writeln!(text, "{start} {name}: {}", found(coefficient, [one, many]));
                 let sets = &coefficient["edge_sets"];
                 if !sets.is_null() {
                     let _ = writeln!(
                         text,
-                        "{atlas} {measure} {name}: {} of {} edge sets with p < 0.05 by excess",
-                        sets["sets_p_excess_below_0.05"], sets["sets"]
+                        "{start} {name}: {} of {} with p < 0.05 by excess",
+                        sets["sets_p_excess_below_0.05"],
+                        out::counted(count(&sets["sets"]), "edge set", "edge sets")
                     );
                 }
+            }
+            for term in list(&array["terms"]) {
+                let _ = writeln!(text, "{start} {}, F: {}", word(&term["name"]), found(term, [one, many]));
             }
         }
     }
     text
+}
+
+/// How many edges were called by the test of a coefficient or term.
+fn found(test: &Value, [one, many]: [&str; 2]) -> String {
+    if count(&test["edges_tested"]) == 0 {
+        return format!("tested on no {one}");
+    }
+    let tested = out::counted(count(&test["edges_tested"]), one, many);
+    let family = &test["edges_p_familywise_below_0.05"];
+    let family = if family.is_null() {
+        String::new()
+    } else {
+        format!(", {family} of {} with family-wise p < 0.05", test["family"])
+    };
+    match test["edges_q_below_0.05"].as_u64() {
+        Some(called) => format!("{called} of {tested} with q < 0.05{family}"),
+        None => format!("q is n/a on all of {tested} (the notes say why){family}"),
+    }
+}
+
+fn count(value: &Value) -> usize {
+    value.as_u64().unwrap_or_default() as usize
 }
 
 fn list(value: &Value) -> &[Value] {

@@ -116,9 +116,13 @@ impl MotionSums {
         Ok(all)
     }
 
-    /// Where these correlations, with all covariates taken out, stand among those with shuffled motion.
+    /// Where these correlations, with all covariates taken out, stand among those with shuffled motion; without any
+    /// shuffle where no block can move, since each would give the data back.
     #[must_use]
     pub fn beyond(&self, data: &QcFc, distance_mm: &[f64]) -> Beyond {
+        if self.units.is_some_and(|[_, free]| free == 0) {
+            return Beyond::of(data, distance_mm, 0, |_| Vec::new());
+        }
         Beyond::of(data, distance_mm, self.shuffles(), |tested| self.shuffled(data, tested))
     }
 

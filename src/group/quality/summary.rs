@@ -10,7 +10,7 @@ use crate::group::{edge_count, edges, quantile};
 /// A test at this level is called significant (common practice in this literature: Ciric et al. 2017).
 pub(super) const LEVEL: f64 = 0.05;
 
-/// QC-FC in a few numbers; NaN where no edge has a correlation.
+/// QC-FC in a few numbers; NaN where no edge has a correlation, shares also where none has p.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct QcFcSummary {
     /// Edges with a correlation.
@@ -41,7 +41,8 @@ pub fn summarise(correlations: &QcFc) -> QcFcSummary {
     sizes.sort_by(f64::total_cmp);
     let edges = sizes.len();
     let q = benjamini_hochberg(&correlations.p.to_vec());
-    let share = |below: usize| if edges == 0 { f64::NAN } else { below as f64 / edges as f64 };
+    let without_p = correlations.p.iter().all(|p| p.is_nan());
+    let share = |below: usize| if without_p { f64::NAN } else { below as f64 / edges as f64 };
     QcFcSummary {
         edges,
         median_abs_r: quantile(&sizes, 0.5),

@@ -2,9 +2,13 @@
 
 use ndarray::{Array2, Axis};
 
+use crate::tables::and;
+
 /// A site with fewer children is refused (own convention). Of two sites without any effect, values then move by 0.14
 /// SD; with three children each by 0.22, with two by 0.36 (`tests/reference/site_simulation.py`).
 pub const LEAST_CHILDREN: usize = 5;
+/// At most so many sites are named in a message.
+const NAMED: usize = 3;
 /// Of a column that follows from the others, rounding leaves less than this share of its variance (own convention).
 const NOTHING_OF_ITS_OWN: f64 = 1e-10;
 
@@ -16,23 +20,39 @@ pub enum SiteError {
     )]
     OneSite { site: String, children: usize },
     #[error(
-        "{}; a site needs at least {LEAST_CHILDREN} children for its location and scale; leave the site out with \
-         --where, or give sites of one kind one name in the participants table",
-        few.iter().map(|(site, count)| format!("the site \"{site}\" has {count} in the stack"))
-            .collect::<Vec<_>>().join(", ")
+        "{} of {sites} sites {} fewer than {LEAST_CHILDREN} children ({}), too few for a site's location and scale; {}",
+        few.len(),
+        if few.len() == 1 { "has" } else { "have" },
+        named(few),
+        if few.len() == *sites {
+            "is this a column of sites?"
+        } else {
+            "stack without them (--where), or give sites of one kind one name in the participants table"
+        }
     )]
-    FewChildren { few: Vec<(String, usize)> },
+    FewChildren { few: Vec<(String, usize)>, sites: usize },
     #[error(
         "the kept column {column} does not vary within any site{}, so its effect cannot be told from the sites'; \
          leave it out of --keep, or stack the sites apart with --where",
-        before.as_ref().map_or(String::new(), |before| format!(" once {before} is taken out"))
+        match before.as_slice() {
+            [] => String::new(),
+            [one] => format!(" once {one} is taken out"),
+            several => format!(" once {} are taken out", and(several)),
+        }
     )]
-    Determined { column: String, before: Option<String> },
+    Determined { column: String, before: Vec<String> },
     #[error(
         "{children} children are too few for {sites} sites and {kept} kept columns; leave columns out of --keep, or \
          sites out with --where"
     )]
     ManyColumns { children: usize, sites: usize, kept: usize },
+}
+
+/// The first few sites with their children.
+fn named(few: &[(String, usize)]) -> String {
+    let mut words: Vec<String> = few.iter().take(NAMED).map(|(site, count)| format!("{site}: {count}")).collect();
+    words.extend((few.len() > NAMED).then(|| "…".to_owned()));
+    words.join(", ")
 }
 
 /// The children's sites and what is kept.
@@ -72,7 +92,7 @@ impl Sites {
         let few: Vec<(String, usize)> =
             sites.names.iter().cloned().zip(counts).filter(|(_, count)| *count < LEAST_CHILDREN).collect();
         if !few.is_empty() {
-            return Err(SiteError::FewChildren { few });
+            return Err(SiteError::FewChildren { few, sites: sites.names.len() });
         }
         let (children, count, kept) = (sites.of.len(), sites.names.len(), sites.kept.len());
         // At least half as many residual degrees of freedom as children (own convention).
@@ -123,10 +143,9 @@ impl Sites {
             }
             let left = own.dot(&own);
             if left <= NOTHING_OF_ITS_OWN * whole.dot(&whole) {
-                let before = self.kept[..place].join(" and ");
                 let inside = within.column(place);
                 let by_sites = inside.dot(&inside) <= NOTHING_OF_ITS_OWN * whole.dot(&whole);
-                let before = (!by_sites && !before.is_empty()).then_some(before);
+                let before = if by_sites { Vec::new() } else { self.kept[..place].to_vec() };
                 return Err(SiteError::Determined { column: column.clone(), before });
             }
             basis.push(own / left.sqrt());

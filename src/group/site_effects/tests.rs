@@ -232,17 +232,26 @@ fn sites_that_cannot_be_told_apart_are_refused() {
     let of_site: Vec<f64> = two.iter().map(|&site| 3.0 - site as f64).collect();
     let both: Vec<f64> = own.iter().zip(&of_site).map(|(a, b)| 2.0 * a + b).collect();
     assert!(new(two.clone(), &[&own]).is_ok());
-    let determined = |kept: &[&[f64]], place: usize, before: Option<&str>| {
-        let (column, before) = (format!("x{place}"), before.map(str::to_owned));
+    let determined = |kept: &[&[f64]], place: usize, before: &[&str]| {
+        let (column, before) = (format!("x{place}"), before.iter().map(|&name| name.to_owned()).collect());
         assert_eq!(new(two.clone(), kept).unwrap_err(), SiteError::Determined { column, before });
     };
-    determined(&[&of_site], 0, None);
-    determined(&[&own, &of_site], 1, None);
-    determined(&[&own, &both], 1, Some("x0"));
-    determined(&[&[4.0; 20]], 0, None);
+    determined(&[&of_site], 0, &[]);
+    determined(&[&own, &of_site], 1, &[]);
+    determined(&[&own, &both], 1, &["x0"]);
+    determined(&[&[4.0; 20]], 0, &[]);
     assert!(matches!(new(vec![0; 20], &[]), Err(SiteError::OneSite { children: 20, .. })));
     let few: Vec<usize> = (0..20).map(|child| usize::from(child > 15)).collect();
-    assert_eq!(new(few, &[]).unwrap_err(), SiteError::FewChildren { few: vec![("site1".to_owned(), 4)] });
+    let few = new(few, &[]).unwrap_err();
+    assert_eq!(few, SiteError::FewChildren { few: vec![("site1".to_owned(), 4)], sites: 2 });
+    assert!(few.to_string().starts_with("1 of 2 sites has fewer than 5 children (site1: 4), too few"), "{few}");
+    let all = new((0..20).collect(), &[]).unwrap_err().to_string();
+    assert!(all.starts_with("20 of 20 sites have fewer than 5 children (site0: 1, site1: 1, site2: 1, …),"), "{all}");
+    assert!(all.ends_with("; is this a column of sites?"), "{all}");
+    let third: Vec<f64> = own.iter().map(|v| v * v).collect();
+    let sum: Vec<f64> = own.iter().zip(&third).map(|(a, b)| a - b).collect();
+    let said = new(two.clone(), &[&own, &third, &sum]).unwrap_err().to_string();
+    assert!(said.contains("x2 does not vary within any site once x0 and x1 are taken out, so"), "{said}");
     let columns: Vec<Vec<f64>> =
         (0..9).map(|k| (0..20).map(|child| f64::from((child * (k + 3)) % 11)).collect()).collect();
     let columns: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();

@@ -10,6 +10,7 @@
 
 mod about;
 pub(super) mod data;
+mod edge_notes;
 mod least;
 mod notes;
 mod places;
@@ -37,6 +38,7 @@ use crate::stack::gather::request::{Level, Weights};
 use crate::stack::gather::step::Step;
 use crate::stack::gather::work::Work;
 use crate::stack::quality::weighting::model_told;
+use edge_notes::TestedEdges;
 use places::TestedPlaces;
 use prepared::{PreparedTest, Tested, TestedTerm};
 
@@ -70,7 +72,7 @@ pub(crate) fn write(
         let classes = model.weighted(&sampling);
         let fits = fit_in_blocks(design.matrix.view(), &design.names, data.view(), &classes, &prepared.blocks);
         let mut fits = fits.map_err(fail)?;
-        let few = least::take_away(&mut fits, data.nrows());
+        least::take_away(&mut fits, data.nrows());
         let mut tests = Vec::new();
         for (place, &coefficient) in prepared.tested.iter().enumerate() {
             let what = format!("testing {}, {}", kind.atlas, kind.measure.key());
@@ -104,10 +106,8 @@ pub(crate) fn write(
             let q = benjamini_hochberg(&fits.p);
             joint.push(TestedTerm { term: place, fits, q, permuted });
         }
-        notes.extend(notes::few(&name, few, data.nrows()));
-        notes.extend(notes::in_part(&name, &fits));
         let family = tests.iter().filter_map(|test| Some(test.permuted.as_ref()?.family)).min();
-        notes.extend(family.and_then(|family| notes::small_family(&name, fits.dof.len(), family)));
+        notes.extend(TestedEdges { name: &name, prepared, places: &places, fits: &fits, family }.notes());
         let mut array = written::write(folder, &name, prepared, &places, kind, &fits, (&tests, &joint), files)?;
         array["weights"] = model_told(weights, &model);
         told.push(array);

@@ -218,6 +218,15 @@ impl Level {
             Self::Networks => "networks",
         }
     }
+
+    /// What is tested, in words: one and several.
+    #[must_use]
+    pub fn words(self) -> [&'static str; 2] {
+        match self {
+            Self::Edges => ["edge", "edges"],
+            Self::Networks => ["pair of networks", "pairs of networks"],
+        }
+    }
 }
 
 /// A test that is asked for.

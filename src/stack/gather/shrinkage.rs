@@ -16,6 +16,7 @@ use super::equal;
 use super::error::{RunsError, StackError};
 use super::parcels::StackedAtlas;
 use super::runs::JoinedRuns;
+use crate::group::quality::rank_correlation;
 use crate::group::quantile;
 use crate::results::Report;
 use crate::study::settings::Measure;
@@ -71,8 +72,12 @@ fn of_child(
     atlases.iter().map(of).collect()
 }
 
-/// What to know of partial correlations.
-pub(crate) fn notes(found: &GatheredChildren) -> Vec<String> {
+/// What to know of partial correlations; `header`: that of the cohort table.
+pub(crate) fn notes(found: &GatheredChildren, header: &[String]) -> Vec<String> {
+    let column = header.iter().position(|name| name == "minutes_kept");
+    let kept = |child: &Child| column.and_then(|at| child.cells.split('\t').nth(at)?.parse().ok()).unwrap_or(f64::NAN);
+    let minutes = |child: &Child| child.used.map_or_else(|| kept(child), |used| used.minutes);
+    let minutes: Vec<f64> = found.children.iter().map(minutes).collect();
     let told = |own: &Shrinkage| {
         let known = || own.children.iter().copied().filter(|own| own.is_finite());
         let (least, most) = (known().fold(f64::INFINITY, f64::min), known().fold(0.0, f64::max));
@@ -87,14 +92,23 @@ pub(crate) fn notes(found: &GatheredChildren) -> Vec<String> {
                 words(most)
             )),
             None if most > least => Some(format!(
-                "partial correlations of atlas {} are shrunk by {} to {}, more in children who kept less, which makes \
-                 theirs smaller; compare with --common-shrinkage, or with another measure",
+                "partial correlations of atlas {} are shrunk by {} to {}{}; those that are shrunk more are smaller for \
+                 it: compare with --common-shrinkage, or with another measure",
                 own.atlas,
                 words(least),
-                words(most)
+                words(most),
+                with_minutes(&own.children, &minutes)
+                    .map_or(String::new(), |rho| format!("; rank correlation with minutes kept {}", words(rho)))
             )),
             None => None,
         }
     };
     found.shrinkage.iter().filter_map(told).collect()
+}
+
+/// Rank correlation of shrinkage with minutes kept; none where one of them does not vary.
+fn with_minutes(shrinkage: &[f64], minutes: &[f64]) -> Option<f64> {
+    let both = shrinkage.iter().zip(minutes).filter(|(own, minutes)| own.is_finite() && minutes.is_finite());
+    let (own, minutes): (Vec<f64>, Vec<f64>) = both.unzip();
+    Some(rank_correlation(&own, &minutes)).filter(|rho| rho.is_finite())
 }

@@ -1,9 +1,10 @@
 //! Sites that a test leaves out: a column of the cohort table that is named like a site, or unlike repetition times.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::children::GatheredChildren;
-use crate::group::formula::Formula;
+use super::sites::cell;
+use crate::group::formula::{Formula, Part};
 use crate::tables::no_value;
 
 /// Words in names of columns that hold where, or on what machine, a child was scanned (own list; in small letters).
@@ -29,6 +30,8 @@ const LIKE_A_SITE: [&str; 18] = [
 ];
 /// The column of repetition times.
 const TR: &str = "tr_s";
+/// A larger ratio of repetition times is more than the rounding of a 32-bit float (own convention).
+const ROUNDED: f64 = 1.0 + 1e-6;
 
 /// Whether a column is named like a site: one of its words, or all of them together.
 fn like_a_site(column: &str) -> bool {
@@ -46,8 +49,7 @@ pub(crate) fn notes(
     found: &GatheredChildren,
 ) -> Vec<String> {
     let values = |column: usize| -> BTreeSet<&str> {
-        let cells = found.children.iter().map(|child| child.cells.split('\t').nth(column).unwrap_or("n/a").trim());
-        cells.filter(|cell| !no_value(cell)).collect()
+        found.children.iter().map(|child| cell(child, column)).filter(|cell| !no_value(cell)).collect()
     };
     let has = |name: &str| formula.variables.iter().any(|variable| variable.column == name);
     let sites: Vec<(usize, &String)> =
@@ -58,30 +60,66 @@ pub(crate) fn notes(
     if !known {
         notes.extend(sites.iter().map(|(at, name)| {
             format!(
-                "the children have {} different values of {name}, which the test leaves out: sites differ in \
-                 connectivity and in noise; put {name} into the formula, or adjust for it (--adjust-sites {name})",
+                "the children come from {} values of {name}, which is not in the formula: sites differ in connectivity \
+                 and in noise; put {name} into the formula, or adjust for it (--adjust-sites {name})",
                 values(*at).len()
             )
         }));
     }
-    if let Some(column) = header.iter().position(|name| name == TR).filter(|_| !has(TR) && !known) {
+    let at = |name: &str| header.iter().position(|known| known == name);
+    if let Some(column) = at(TR).filter(|_| !has(TR)) {
         let seconds: Vec<f64> = values(column).iter().filter_map(|cell| cell.parse().ok()).collect();
         let shortest = seconds.iter().copied().fold(f64::INFINITY, f64::min);
         let longest = seconds.iter().copied().fold(0.0, f64::max);
+        let factors = formula.variables.iter().filter(|variable| variable.part == Part::Whole);
+        let mut factors: BTreeSet<&str> = factors.map(|variable| variable.column.as_str()).collect();
+        factors.extend(adjusted);
+        let cells = |column: usize| found.children.iter().map(move |child| cell(child, column));
+        let determined = |name: &&str| {
+            let own = at(name)?;
+            let factor = adjusted == Some(*name) || is_factor(formula, name, &values(own));
+            (factor && determines(cells(own), cells(column))).then_some(())
+        };
+        let determined = factors.iter().any(|name| determined(name).is_some());
         // A difference as small as the rounding of a 32-bit float is not another repetition time.
-        if longest > shortest * (1.0 + 1e-6) {
+        if longest > shortest * ROUNDED && !determined {
             notes.push(format!(
-                "repetition times range from {shortest} to {longest} s, which the test leaves out: children scanned in \
-                 different ways differ in connectivity and in noise; put {TR} into the formula, or a column of sites"
+                "repetition times range from {shortest} to {longest} s, and {TR} is not in the formula: children \
+                 scanned in different ways differ in connectivity and in noise; put {TR} into the formula, or a column \
+                 of which each value has one repetition time"
             ));
         }
     }
     notes
 }
 
+/// Whether the model has a level for each value of a column, or as good as that: two numbers.
+fn is_factor(formula: &Formula, name: &str, values: &BTreeSet<&str>) -> bool {
+    let as_factor = formula.variables.iter().any(|variable| variable.column == name && variable.as_factor);
+    as_factor || values.len() <= 2 || values.iter().any(|cell| cell.parse::<f64>().is_err())
+}
+
+/// Whether children with one value of a column have one repetition time.
+fn determines<'a>(of: impl Iterator<Item = &'a str>, seconds: impl Iterator<Item = &'a str>) -> bool {
+    let mut ranges: BTreeMap<&str, [f64; 2]> = BTreeMap::new();
+    for (value, seconds) in of.zip(seconds) {
+        let Ok(seconds) = seconds.parse::<f64>() else { continue };
+        let range = ranges.entry(value).or_insert([seconds; 2]);
+        *range = [range[0].min(seconds), range[1].max(seconds)];
+    }
+    ranges.values().all(|[shortest, longest]| *longest <= shortest * ROUNDED)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_column_determines_the_repetition_time_if_each_of_its_values_has_one() {
+        let sites = ["bay", "cape", "bay", "cape"];
+        assert!(determines(sites.into_iter(), ["2", "0.8", "2.0000001", "n/a"].into_iter()));
+        assert!(!determines(sites.into_iter(), ["2", "0.8", "1", "0.8"].into_iter()));
+    }
 
     #[test]
     fn columns_are_known_by_their_words() {

@@ -13,13 +13,13 @@ use super::left_out::{NO_KEPT_VALUE, NO_SITE};
 use super::request::AdjustSites;
 use crate::group::formula::{Column, Formula, FormulaError};
 use crate::group::site_effects::Sites;
-use crate::tables::no_value;
+use crate::tables::{and, no_value};
 
 /// What a design calls its intercept.
 const INTERCEPT: &str = "(Intercept)";
 
 /// A child's cell.
-fn cell(child: &Child, column: usize) -> &str {
+pub(super) fn cell(child: &Child, column: usize) -> &str {
     child.cells.split('\t').nth(column).unwrap_or("n/a").trim()
 }
 
@@ -138,9 +138,10 @@ pub(crate) fn notes(wanted: &AdjustSites, test: Option<&Formula>) -> Vec<String>
         tested.filter(|&column| column != wanted.column && !kept.iter().any(|k| k == column)).collect();
     if !lost.is_empty() {
         notes.push(format!(
-            "the test has {}, which --keep does not have: where the sites' children differ in it, its effect was \
-             adjusted with the sites",
-            lost.join(", ")
+            "{} tested but not in --keep: as far as sites differ in {}, {} was taken out with the sites'",
+            format_args!("{} {}", and(&lost), if lost.len() == 1 { "is" } else { "are" }),
+            if lost.len() == 1 { "it" } else { "them" },
+            if lost.len() == 1 { "its effect" } else { "their effects" }
         ));
     }
     notes

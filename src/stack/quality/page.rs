@@ -41,11 +41,16 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
     kinds(&mut body, findings);
     let shuffles = findings.rows.iter().map(|row| row.beyond.shuffles).max().unwrap_or(SHUFFLES);
     let _ = writeln!(body, "<h2>The same in numbers</h2>\n{}", numbers(&findings.rows));
+    let how = match shuffles {
+        0 => "Motion could not be shuffled among the children, so there is nothing to compare with.".to_owned(),
+        _ => format!(
+            "What chance alone gives in these edges and children: mean FD is shuffled among the children {shuffles} \
+             times. Each p is the share of orders, the true one included, whose result is at least as extreme."
+        ),
+    };
     let _ = writeln!(
         body,
-        "<h2>Against motion shuffled among the children</h2>\n<p>What chance alone gives in these edges and children: \
-         mean FD is shuffled among the children {shuffles} times. Each p is the share of orders, the true one \
-         included, whose result is at least as extreme.</p>\n{}",
+        "<h2>Against motion shuffled among the children</h2>\n<p>{how}</p>\n{}",
         shuffled(&findings.rows)
     );
     noisier(&mut body, findings);

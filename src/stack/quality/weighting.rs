@@ -121,7 +121,9 @@ impl Weighting {
         let numbers = format!("rank correlation of mean FD with a child's scatter {rho}, p {p}");
         match self.noisier {
             Some(noisier) if noisier.p < 0.05 && noisier.rho > 0.0 => format!("Yes: {numbers}."),
-            Some(noisier) if noisier.p < 0.05 => format!("No, those of children who moved less are: {numbers}."),
+            Some(noisier) if noisier.p < 0.05 => {
+                format!("No, the other way round: children who moved less have the noisier matrices ({numbers}).")
+            }
             _ => format!("No sign of it: {numbers}."),
         }
     }

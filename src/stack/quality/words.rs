@@ -14,7 +14,7 @@ use super::rows::{Censoring, QcFcRow};
 use crate::group::groups::{Comparison, Effect, Test};
 use crate::group::quality::{Beyond, children_needed, p_of_farthest};
 use crate::stack::gather::request::Weights;
-use crate::tables::{figures, p_words};
+use crate::tables::{counted, figures, p_words};
 
 /// The correlation that a study should be able to see (a medium one: Cohen 1988, Statistical Power Analysis; *from
 /// memory*).
@@ -43,10 +43,6 @@ pub(super) fn percent(share: f64) -> String {
     } else {
         "n/a".to_owned()
     }
-}
-
-fn counted(children: usize) -> String {
-    if children == 1 { "1 child".to_owned() } else { format!("{children} children") }
 }
 
 /// The plain rows of one atlas and measure: the one that the stack holds, then the one before censoring where that is
@@ -79,15 +75,18 @@ pub(super) fn answered(rows: &[QcFcRow]) -> Option<(&str, &'static str)> {
 pub(super) fn answer_of(quality: &QualityContext<'_>, rows: &[QcFcRow], atlas: &str, measure: &str) -> String {
     let (Some(row), before) = pair(rows, atlas, measure) else { return "This cannot be answered.".to_owned() };
     let needed = needed();
-    let who = counted(row.children);
+    let who = counted(row.children, "child", "children");
+    // It is worked out for independent rows, and how many children with several rows are as good is not known.
+    let enough = (row.rows == row.children)
+        .then(|| format!("about {needed} children are needed for |r| = {MEDIUM_R} to reach p < 0.05"));
     if row.summary.edges == 0 {
         let mut fd = quality.children.facts.iter().map(|facts| facts.mean_fd_mm).filter(|fd| fd.is_finite());
         let first = fd.next();
         let why = if row.children < 3 {
             format!(
-                "correlations over children need at least three of them, and there {} {who} with a mean FD; about \
-                 {needed} are needed for |r| = {MEDIUM_R} to reach p < 0.05",
-                if row.children == 1 { "is" } else { "are" }
+                "correlations over children need at least three of them, and there {} {who} with a mean FD{}",
+                if row.children == 1 { "is" } else { "are" },
+                enough.map_or(String::new(), |enough| format!("; {enough}"))
             )
         } else if fd.all(|other| Some(other) == first) {
             format!("all {who} have the same mean FD")
@@ -101,16 +100,16 @@ pub(super) fn answer_of(quality: &QualityContext<'_>, rows: &[QcFcRow], atlas: &
     if row.orders < FEWEST_ORDERS && !quality.blocks.are_single() {
         return format!(
             "This cannot be answered: whole blocks of related rows are shuffled, each with others of its size, and the \
-             {} rows of {who} have only {} different orders; that is too few for p < 0.05. {}",
+             {} rows of {who} have only {}; that is too few for p < 0.05. {}",
             row.rows,
-            row.orders,
+            if row.orders < 2.0 { "1 order".to_owned() } else { format!("{} different orders", row.orders) },
             numbers(row, before)
         );
     }
     if row.children < FEWEST {
         return format!(
-            "This cannot be answered: {who} are too few to shuffle motion among; at least {FEWEST} are needed, and \
-             about {needed} for |r| = {MEDIUM_R} to reach p < 0.05. {}",
+            "This cannot be answered: {who} are too few to shuffle motion among; at least {FEWEST} are needed{}. {}",
+            enough.map_or(String::new(), |enough| format!(", and {enough}")),
             numbers(row, before)
         );
     }
@@ -120,9 +119,9 @@ pub(super) fn answer_of(quality: &QualityContext<'_>, rows: &[QcFcRow], atlas: &
     let mut answer = verdict(&looks, p_of_farthest(&looked));
     if row.children < needed && !answer.starts_with(MOTION) {
         answer += &format!(
-            " With {who} that says little: a correlation stands out only from |r| = {} up, and about {needed} children \
-             are needed for |r| = {MEDIUM_R} to reach p < 0.05.",
-            figures(row.critical(), 2)
+            " With {who} that says little: a correlation stands out only from |r| = {} up{}.",
+            figures(row.critical(), 2),
+            enough.map_or(String::new(), |enough| format!(", and {enough}"))
         );
     }
     format!("{answer} {}", numbers(row, before))
@@ -176,6 +175,14 @@ fn numbers(row: &QcFcRow, before: Option<&QcFcRow>) -> String {
         Censoring::After => "",
         Censoring::Before => ", without censoring for motion,",
     };
+    if row.summary.share_p.is_nan() {
+        // Where motion cannot be shuffled in blocks, nothing is known of chance.
+        return format!(
+            "The median |r| of {} with mean FD{is} is {}; p is n/a.",
+            counted(row.summary.edges, "edge", "edges"),
+            figures(row.summary.median_abs_r, 2)
+        );
+    }
     let [low, _, high] = row.beyond.range_share_p.map(percent);
     let found = (row.summary.share_q * row.summary.edges as f64).round() as usize;
     let mut text = format!(
@@ -267,17 +274,20 @@ pub(super) fn notes(quality: &QualityContext<'_>, before: &Before) -> Vec<String
     let facts = &quality.children.facts;
     if !quality.blocks.are_single() {
         notes.push(format!(
-            "the stack has {} rows of {} in {} blocks that are independent of each other: QC-FC shuffles whole blocks, \
-             each with others of its size, and its p and degrees of freedom come from these shuffles",
+            "the stack has {} rows of {} in {}: QC-FC shuffles whole blocks, each with others of its size, and its p \
+             and degrees of freedom come from these shuffles",
             facts.len(),
-            counted(quality.blocks.children()),
-            quality.blocks.count()
+            counted(quality.blocks.children(), "child", "children"),
+            match quality.blocks.count() {
+                1 => "1 block of related rows".to_owned(),
+                several => format!("{several} blocks that are independent of each other"),
+            }
         ));
     }
     let without = facts.iter().filter(|facts| facts.mean_fd_mm.is_nan()).count();
     if without > 0 {
         let rows = quality.blocks.rows() != quality.blocks.children();
-        let who = if rows { format!("{without} of the rows") } else { counted(without) };
+        let who = if rows { format!("{without} of the rows") } else { counted(without, "child", "children") };
         notes.push(format!("{who} in the stack without a mean FD: not in QC-FC"));
     }
     for covariate in &quality.children.covariates {
@@ -289,7 +299,10 @@ pub(super) fn notes(quality: &QualityContext<'_>, before: &Before) -> Vec<String
         notes.push(format!("groups are not compared: {why}"));
     }
     if quality.groups.why_not.is_none() && quality.groups.without > 0 {
-        notes.push(format!("{} without a group, who are in no comparison", counted(quality.groups.without)));
+        notes.push(format!(
+            "{} without a group, who are in no comparison",
+            counted(quality.groups.without, "child", "children")
+        ));
     }
     notes.extend(trap(&quality.groups));
     if quality.request.weights == Weights::Equal {

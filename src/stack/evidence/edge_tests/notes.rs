@@ -1,14 +1,13 @@
-//! What to know about a test before using it: who is not in it, what its rows are, what is missing from its model.
+//! What to know about a model before using its tests: who is not in it, what its rows are, what is missing from it.
 
 use std::collections::BTreeSet;
 
-use super::least::least;
-use crate::group::edge_tests::EdgeFits;
 use crate::group::exchange::{Blocks, Exchange};
 use crate::group::formula::{Design, Formula, Response};
 use crate::stack::gather::children::GatheredChildren;
 use crate::stack::gather::request::TestRequest;
 use crate::study::settings::Measure;
+use crate::tables::{and, counted};
 
 /// The cohort's columns of motion.
 const MOTION: [&str; 3] = ["mean_fd_mm", "mean_fd_kept_mm", "max_fd_mm"];
@@ -85,66 +84,50 @@ fn in_blocks(blocks: &Blocks) -> Option<String> {
         return None;
     }
     Some(format!(
-        "the test has {} rows of {} children in {} blocks that are independent of each other; standard errors, t, p \
-         and q take that into account (docs/stack.md)",
+        "the test has {} rows of {} in {}; standard errors, t, p and q take that into account (docs/stack.md)",
         blocks.rows(),
-        blocks.children(),
-        blocks.count()
+        counted(blocks.children(), "child", "children"),
+        match blocks.count() {
+            1 => "1 block of related rows".to_owned(),
+            several => format!("{several} blocks that are independent of each other"),
+        }
     ))
+}
+
+/// A note that F has no p where rows belong together; `joint`: each term, and whether it is permuted as a whole.
+pub(super) fn joint_in_blocks(blocks: &Blocks, joint: &[(&str, bool)]) -> Option<String> {
+    if blocks.are_single() || joint.is_empty() {
+        return None;
+    }
+    let names = |permuted: bool| -> Vec<&str> {
+        joint.iter().filter(|(_, whole)| *whole == permuted).map(|(name, _)| *name).collect()
+    };
+    let (with, without) = (names(true), names(false));
+    let all: Vec<&str> = joint.iter().map(|(name, _)| *name).collect();
+    let instead = match (with.as_slice(), without.as_slice()) {
+        (_, []) => "use its family-wise p, which takes the blocks into account".to_owned(),
+        ([], _) => "permute all coefficients of the term (--permutations) for a family-wise p of F, or use their tests"
+            .to_owned(),
+        (with, without) => format!(
+            "use its family-wise p, which takes the blocks into account, for {}, and the tests of the coefficients for \
+             {}",
+            and(with),
+            and(without)
+        ),
+    };
+    Some(format!("F of {} has no p and q, because the rows belong together in blocks; {instead}", and(&all)))
 }
 
 /// A note for each coefficient whose rows have few different orders.
 fn few_orders(design: &Design, permuted: &[(usize, Exchange)]) -> Vec<String> {
     let few = permuted.iter().filter(|(_, exchange)| exchange.orders() < FEWEST as f64);
     let note = |(coefficient, exchange): &(usize, Exchange)| {
+        let orders = exchange.orders();
         format!(
-            "{}: the rows that may be exchanged have only {} different orders, so no family-wise p is below 0.05",
+            "{}: the rows that may be exchanged have only {orders} {}, so no family-wise p is below 0.05",
             design.names[*coefficient],
-            exchange.orders()
+            if orders < 2.0 { "order" } else { "different orders" }
         )
     };
     few.map(note).collect()
-}
-
-/// A note where children who have an edge do not determine every coefficient.
-pub(super) fn in_part(name: &str, fits: &EdgeFits) -> Option<String> {
-    let count = edges_in_part(fits);
-    (count > 0).then(|| {
-        format!(
-            "{name}: on {count} of {} edges the children who have the edge do not determine every coefficient (n/a in \
-             the table); test.json says how many edges were tested for each coefficient",
-            fits.dof.len()
-        )
-    })
-}
-
-/// A note where too few children have some edges.
-pub(super) fn few(name: &str, edges: usize, children: usize) -> Option<String> {
-    (edges > 0).then(|| {
-        format!(
-            "{name}: {edges} edges are not tested, because fewer than {} of the {children} children in the test have \
-             them",
-            least(children)
-        )
-    })
-}
-
-/// A family of less than this share of the edges gets a note (own convention).
-const SMALL_FAMILY: f64 = 0.9;
-
-/// A note where family-wise p is of a part of the edges.
-pub(super) fn small_family(name: &str, edges: usize, family: usize) -> Option<String> {
-    ((family as f64) < SMALL_FAMILY * edges as f64).then(|| {
-        format!(
-            "{name}: family-wise p is of {family} of {edges} edges, those that every child in the test has, and is \
-             corrected for these alone; the others have t, p and q; leave out parcels (--missing drop-parcel) or \
-             children (--missing drop-child) to have all"
-        )
-    })
-}
-
-/// How many edges have some coefficients, but not all.
-pub(super) fn edges_in_part(fits: &EdgeFits) -> usize {
-    let columns = fits.coefficients.columns();
-    columns.into_iter().zip(&fits.dof).filter(|(column, dof)| **dof > 0 && column.iter().any(|v| v.is_nan())).count()
 }

@@ -3,17 +3,20 @@
 use std::collections::BTreeSet;
 use std::ops::Range;
 
+use ndarray::Array1;
+
 use super::notes;
 use super::sets;
 use super::terms::{INTERCEPT, places, safe_names};
 use crate::group::edge_tests::{EdgeTestError, JointFits, Model};
 use crate::group::exchange::{Blocks, Exchange};
-use crate::group::formula::{Design, Formula, FormulaError, Response};
+use crate::group::formula::{Design, Formula, FormulaError, Part, Response};
 use crate::group::permutation::{PermutationTest, SetTest, require_few, require_permutable};
 use crate::stack::arrays::columns::columns;
 use crate::stack::gather::children::GatheredChildren;
 use crate::stack::gather::error::{MixedColumn, TestError};
 use crate::stack::gather::request::{Level, TestRequest};
+use crate::stack::quality::weighting::ChildWeight;
 
 /// A test whose model stands.
 #[derive(Debug)]
@@ -87,9 +90,16 @@ pub(crate) fn prepare(
             let stem = found.children[row - 1].stem.clone();
             MixedColumn { option: "--test", column, stem, text }.into()
         }
+        FormulaError::NoSuchColumn { column, .. } if made_here(&column, found) => TestError::MadeHere { column },
         other => TestError::Formula(other),
     })?;
-    let model = Model::new(design.matrix.view(), &design.names)?;
+    let blocks = blocks.select(&design.rows);
+    let model = Model::new(design.matrix.view(), &design.names).map_err(|error| {
+        let EdgeTestError::Same { column, .. } = &error else { return error.into() };
+        let Some(of) = within_of(column, &formula, &design) else { return error.into() };
+        let each = if blocks.count() == blocks.children() { "child" } else { "block" };
+        TestError::NothingWithin { column: column.clone(), of: of.to_owned(), each }
+    })?;
     let all: Vec<usize> = (0..design.names.len()).filter(|&c| design.names[c] != INTERCEPT).collect();
     // If the model has only an intercept, the intercept is the question.
     let all = if all.is_empty() { (0..design.names.len()).collect() } else { all };
@@ -97,7 +107,6 @@ pub(crate) fn prepare(
         true => all,
         false => places("--of", &wanted.of, &formula, &design)?,
     };
-    let blocks = blocks.select(&design.rows);
     let permuted = permuted(wanted, &formula, &design, &blocks, &tested)?;
     refuse_sets(wanted)?;
     let mut terms = joint_terms(&formula, &design, &tested, &permuted);
@@ -106,9 +115,25 @@ pub(crate) fn prepare(
     let of_terms = safe.split_off(design.names.len());
     terms.iter_mut().zip(of_terms).for_each(|(term, safe)| term.safe = safe);
     let mut notes = notes::before(wanted, &formula, &design, found, &blocks, &permuted, matched);
+    let joint: Vec<(&str, bool)> = terms.iter().map(|term| (term.name.as_str(), term.exchange.is_some())).collect();
+    notes.extend(notes::joint_in_blocks(&blocks, &joint));
     notes.extend(wanted.edge_sets.map(|_| sets::WARNING.to_owned()));
     let (wanted, joint) = (wanted.clone(), terms);
     Ok(PreparedTest { wanted, formula, design, model, safe, tested, permuted, blocks, joint, notes })
+}
+
+/// Whether `children.tsv` gets such a column only once the edges have been read.
+fn made_here(column: &str, found: &GatheredChildren) -> bool {
+    ChildWeight::COLUMNS.contains(&column) || found.shrinkage.iter().any(|own| own.column() == column)
+}
+
+/// The column of which a coefficient is the part within blocks.
+fn within_of<'a>(coefficient: &str, formula: &'a Formula, design: &Design) -> Option<&'a str> {
+    let place = design.names.iter().position(|name| name == coefficient)?;
+    let (term, _) = formula.terms.iter().zip(&design.terms).find(|(_, of)| of.contains(&place))?;
+    let [variable] = term.as_slice() else { return None };
+    let variable = &formula.variables[*variable];
+    (variable.part == Part::Within).then_some(variable.column.as_str())
 }
 
 /// Refuses sets that cannot be.
@@ -162,8 +187,17 @@ fn permuted(
     }
     let exchange = |c: usize| {
         require_permutable(design.matrix.view(), &design.names, c)?;
-        let both_ways = || EdgeTestError::BothWays { column: design.names[c].clone() };
-        blocks.exchange(design.matrix.column(c)).ok_or_else(both_ways)
+        let values = design.matrix.column(c);
+        let no_orders = || {
+            let column = design.names[c].clone();
+            // Taking a column apart is no advice where its part within blocks has no orders either.
+            let within = &values - &Array1::from(blocks.means(&values.to_vec()));
+            match blocks.exchange(within.view()) {
+                Some(_) => EdgeTestError::BothWays { column },
+                None => EdgeTestError::ThreeLevels { column },
+            }
+        };
+        blocks.exchange(values).ok_or_else(no_orders)
     };
     let allowed = |&c: &usize| exchange(c);
     if let Some(source) = permuted.iter().find_map(|c| allowed(c).err()) {

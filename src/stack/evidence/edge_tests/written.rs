@@ -4,7 +4,7 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 
-use super::notes::edges_in_part;
+use super::edge_notes::edges_in_part;
 use super::places::{CALLED, TestedPlaces};
 use super::prepared::{PreparedTest, Tested, TestedTerm};
 use super::sets;
@@ -104,7 +104,8 @@ impl Matrices<'_> {
             }
             None => told["q"] = json!(self.put("q", q)?),
         }
-        told["edges_q_below_0.05"] = called(q);
+        // Where rows belong together F has no q, and none below 0.05 would then be said of nothing.
+        told["edges_q_below_0.05"] = if q.iter().all(|q| q.is_nan()) { Value::Null } else { called(q) };
         Ok(())
     }
 

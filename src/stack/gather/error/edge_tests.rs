@@ -11,6 +11,13 @@ pub enum TestError {
     Formula(FormulaError),
     #[error(transparent)]
     Mixed(#[from] MixedColumn),
+    #[error("--test: {column} is made by `keepstill stack` itself and cannot be a term; take it out of the formula")]
+    MadeHere { column: String },
+    #[error(
+        "--test: the model's column {column} is 0 for every child in the test, because {of} is the same in all rows of \
+         each {each}; leave its term out of the formula"
+    )]
+    NothingWithin { column: String, of: String, each: &'static str },
     #[error("--test: {0}")]
     Model(#[from] EdgeTestError),
     #[error("--test, {name}: {source}")]
