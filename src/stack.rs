@@ -69,6 +69,8 @@ pub struct Stacked {
     pub rows: usize,
     /// Rows of `cohort.tsv`.
     pub of: usize,
+    /// Children whose rows these are.
+    pub of_children: usize,
     /// In the order of `cohort.tsv`.
     pub left_out: Vec<LeftOut>,
     /// The groups' motion before and after matching.
@@ -82,10 +84,10 @@ pub struct Stacked {
 }
 
 impl Stacked {
-    /// How many children were left out for each reason, in the order of first appearance.
+    /// How many rows were left out for each reason, in the order of first appearance.
     #[must_use]
     pub fn reasons(&self) -> Vec<(&str, usize)> {
-        left_out::reasons(&self.left_out)
+        left_out::reasons(&self.left_out).into_iter().map(|of| (of.reason, of.rows)).collect()
     }
 }
 
@@ -142,6 +144,7 @@ pub fn stack(results: &Path, request: &StackRequest, tell: Listener<'_>) -> Resu
         children: gathered.blocks.blocks.children(),
         rows: gathered.found.children.len(),
         of: gathered.rows,
+        of_children: gathered.children,
         left_out: gathered.found.left_out,
         matched: gathered.matched,
         notes,

@@ -30,8 +30,8 @@ const FRAMES_PER_LAG: usize = 4;
 
 /// The search ends when no autocovariance moves by more than this share of the variance, or after so many rounds: dof
 /// then moves by less than a thousandth (measured). In short runs that lose much to slow confounds the steps would go
-/// on getting shorter for long, and follow chance: solved to the end, a fifth of the lag-2 correlation was too much in a
-/// case of the tests that is right here.
+/// on getting shorter for long, and follow chance: solved to the end, the lag-2 correlation was an eighth too large
+/// in a case of the tests that is right here.
 const STEP: f64 = 1e-3;
 const ROUNDS: usize = 30;
 
@@ -152,9 +152,10 @@ pub fn some_that_vary<'a>(tables: &'a [ArrayView2<'a, f64>]) -> Vec<ArrayView1<'
 
 /// Fits an autoregression to the residuals of a run's parcels.
 ///
-/// `residuals` is kept frames × parcels, of all atlases: series before the filter, without what `basis` explains. `basis` is kept frames × rank, orthonormal. Each parcel counts alike, whatever its variance. Without a
-/// parcel that varies, or with no more kept frames than the basis takes, nothing is known of Σ and frames count as
-/// independent (Σ = I).
+/// `residuals` is kept frames × parcels, of all atlases: series before the filter, without what `basis` explains.
+/// `basis` is kept frames × rank, orthonormal. Each parcel counts alike, whatever its variance. Without a parcel that
+/// varies, or with no more kept frames than the basis takes, nothing is known of Σ and frames count as independent (Σ =
+/// I).
 #[must_use]
 pub fn estimate(
     residuals: ArrayView2<'_, f64>,

@@ -16,11 +16,11 @@
 //! M has K² entries, and K may be thousands. M = PNP, where P = I − QQᵀ is the regression and N the covariance before
 //! it. Up to [`WRITTEN_OUT`] kept frames, or where the regression takes half of them, M is written out. In longer runs
 //! tr(M) = Σ zᵀMz, tr(M²) = Σ |Mz|² and so on over K unit vectors z are taken from fewer vectors
-//! ([`combs`](CleaningMap::combs)): every [`COMBS`]th frame with a sign. That brings in products of entries of M far from
-//! its diagonal, with either sign; they are small, for the filter has forgotten by then (Bekas, Kokiopoulou & Saad 2007,
-//! Appl Numer Math 57:1214; from memory). docs/methods.md has the error; with fewer vectors it was 5 % and up to 15 % at
-//! TR 0.4 s. The signs are fixed, so the same run always gives the same dof. Taking
-//! combs of N and then what P takes off it exactly is worse: long
+//! ([`combs`](CleaningMap::combs)): every [`COMBS`]th frame with a sign. That brings in products of entries of M far
+//! from its diagonal, with either sign; they are small, for the filter has forgotten by then (Bekas, Kokiopoulou & Saad
+//! 2007, Appl Numer Math 57:1214; from memory). docs/methods.md has the error; with fewer vectors it was 5 %, and up to
+//! 15 % at TR 0.4 s. The signs are fixed, so the same run always gives the same dof. Taking combs of N and then what P
+//! takes off it exactly is worse: long
 //! gaps that are filled from two frames make a few directions of N so strong that little is left of the difference
 //! (24 % off at TR 0.5 s with 60 % dropped). So A and Aᵀ see V and Q, and PV = V − Q(QᵀV) is put together afterwards.
 //!

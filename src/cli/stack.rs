@@ -127,10 +127,12 @@ fn told(stacked: &Stacked) -> Value {
 }
 
 fn text(stacked: &Stacked) -> String {
-    let mut text = if stacked.rows == stacked.children {
+    let mut text = if stacked.of == stacked.of_children {
         format!("{} of {} in the stack", stacked.children, out::counted(stacked.of, "child", "children"))
     } else {
-        let who = out::counted(stacked.children, "child", "children");
+        let all = out::counted(stacked.of_children, "child", "children");
+        let some = stacked.children < stacked.of_children;
+        let who = if some { format!("{} of {all}", stacked.children) } else { all };
         format!("{} of {} rows of cohort.tsv in the stack, of {who}", stacked.rows, stacked.of)
     };
     let reasons: Vec<String> = stacked.reasons().iter().map(|(reason, n)| format!("{n} {reason}")).collect();

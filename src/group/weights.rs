@@ -22,8 +22,12 @@
 //! **Classes.** Edges are sorted by τ² into a few [`EdgeClass`]es that share weights, so that products of matrices stay
 //! products of matrices.
 //!
+//! **Equal degrees of freedom.** Where dof hardly differs between children, the two equations are one, and φ and τ²
+//! cannot be told apart: φ is then 1, as the formula of Fisher's z has it, and τ² is what that leaves.
+//!
 //! A measure without a fixed scale, such as covariance, has another φ on every edge, in proportion to its τ²: there the
-//! two equations are divided by Q under equal weights, and all edges are one class.
+//! two equations are divided by Q under equal weights, and all edges are one class. With equal degrees of freedom such
+//! a measure has no φ, and it is 0.
 
 use ndarray::{Array2, ArrayView2, Axis};
 use ndarray_linalg::QR;
@@ -37,7 +41,9 @@ const LEAST_EDGES: usize = 16;
 /// The largest sampling variance of a z: of 1/(dof − 2), which has no bound (own convention).
 const MOST_SAMPLING: f64 = 1.0;
 /// If the two equations differ by at most this share, all children have the same degrees of freedom (own convention).
-const SAME: f64 = 1e-9;
+/// The share is about the square of the coefficient of variation of 1/(dof − 2): here of 5 %, which is too little to
+/// tell φ from. Equal degrees of freedom are equal to within a frame.
+const SAME: f64 = 2.5e-3;
 
 /// Edges that share weights.
 #[derive(Debug, Clone, PartialEq)]
@@ -144,11 +150,11 @@ impl VarianceModel {
         }
         let mean = |of: &dyn Fn(&[f64; 2]) -> f64| known.iter().map(|(_, q)| of(q)).sum::<f64>() / known.len() as f64;
         if scale == Scale::OfEachEdge {
-            let (between, factor) = equations.solve([1.0, mean(&|q| q[1] / q[0])]);
+            let (between, factor) = equations.solve([1.0, mean(&|q| q[1] / q[0])], 0.0);
             let classes = vec![EdgeClass { edges: (0..edges).collect(), between }];
             return Ok(Self { factor, between, classes });
         }
-        let (between, factor) = equations.solve([mean(&|q| q[0]), mean(&|q| q[1])]);
+        let (between, factor) = equations.solve([mean(&|q| q[0]), mean(&|q| q[1])], 1.0);
         let of_edges = equations.between_of_edges(&known, between, factor);
         Ok(Self { factor, between, classes: classes(edges, &known, &of_edges, between) })
     }
@@ -206,12 +212,13 @@ impl<'a> Equations<'a> {
         Ok(Self { sampling, left, of_between, of_factor })
     }
 
-    /// τ² and φ, neither below 0, from both sums of squares.
-    fn solve(&self, q: [f64; 2]) -> (f64, f64) {
+    /// τ² and φ, neither below 0, from both sums of squares; φ is `of_same` where children have the same degrees of
+    /// freedom.
+    fn solve(&self, q: [f64; 2], of_same: f64) -> (f64, f64) {
         let [a, b] = [self.of_between, self.of_factor];
         let determinant = a[0] * b[1] - a[1] * b[0];
         if determinant.abs() <= SAME * (a[0] * b[1]).abs() {
-            return (q[0] / a[0], 0.0);
+            return (((q[0] - of_same * b[0]) / a[0]).max(0.0), of_same);
         }
         let between = (q[0] * b[1] - q[1] * b[0]) / determinant;
         let factor = (a[0] * q[1] - a[1] * q[0]) / determinant;

@@ -55,6 +55,8 @@ use who::JudgedCohort;
 pub(super) struct Gathered {
     /// Rows of the cohort table.
     pub rows: usize,
+    /// Children whose rows these are.
+    pub children: usize,
     /// Its first line.
     pub header: Vec<String>,
     /// BLAKE3 of `cohort.tsv`, hex.
@@ -74,8 +76,8 @@ pub(super) struct Gathered {
 /// Finds the children and their files, and leaves out those who do not fit the request.
 pub(super) fn gather(results: &Path, request: &StackRequest) -> Result<Gathered, StackError> {
     let judged = who::judge_cohort(results, request)?;
-    let JudgedCohort { rows, header, digest, skipped, seen, .. } = &judged;
-    let (rows, header, digest) = (*rows, header.clone(), digest.clone());
+    let JudgedCohort { rows, children, header, digest, skipped, seen, .. } = &judged;
+    let (rows, children, header, digest) = (*rows, *children, header.clone(), digest.clone());
     let (skipped, seen) = (skipped.clone(), seen.join("; "));
     let mut found = found::find(results, judged)?;
     if let Some(equal) = &request.further.equal {
@@ -97,12 +99,12 @@ pub(super) fn gather(results: &Path, request: &StackRequest) -> Result<Gathered,
     }
     if found.children.is_empty() {
         let (path, reasons) = (Layout::new(results).cohort_table(), left_out::counted(&found.left_out));
-        return Err(StackError::NoneLeft { path, rows, reasons, seen });
+        return Err(StackError::NoneLeft { path, children, reasons, seen });
     }
     units::require(results, &found)?;
     found.shrinkage = shrinkage::find(results, request.further.common_shrinkage, &atlases, &found)?;
     let adjust = request.further.sites.as_ref();
     found.sites = adjust.map(|wanted| sites::sites(wanted, &header, &found)).transpose()?;
     let blocks = StackBlocks::read(request.blocks.as_deref(), &header, &found)?;
-    Ok(Gathered { rows, header, digest, found, atlases, matched, blocks, lacking, skipped })
+    Ok(Gathered { rows, children, header, digest, found, atlases, matched, blocks, lacking, skipped })
 }

@@ -39,6 +39,7 @@ use crate::stack::arrays::whole::Whole;
 use crate::stack::gather::adjust;
 use crate::stack::gather::block::{BlockSink, Source};
 use crate::stack::gather::error::StackError;
+use crate::stack::gather::shrinkage;
 use crate::stack::gather::step::Step;
 use before::{Before, Uncensored};
 use context::{QualityContext, atlas_of};
@@ -145,7 +146,9 @@ pub(super) fn finish(
     }
     let rows = rows.concat();
     let answer = words::answer(context, &rows);
-    let notes = words::notes(context, &before);
+    // The stack tells those of shrinkage itself, with what else is to know of its children.
+    let own = words::notes(context, &before);
+    let notes = own.iter().cloned().chain(shrinkage::notes(context.found, context.header)).collect();
     let findings = Findings { quality: context, before, rows, weightings, means, sites, answer, notes };
     let json = json::json(&findings);
     let text = |name: &str, text: &str| Whole::of(&folder.join(name), text.as_bytes());
@@ -164,5 +167,5 @@ pub(super) fn finish(
         findings.weightings.iter().find(|of| of.atlas == atlas && of.measure == measure && of.results == "main")
     });
     let weights = weights.map(|of| of.children.clone()).unwrap_or_default();
-    Ok(QualityResult { notes: findings.notes, json, weights })
+    Ok(QualityResult { notes: own, json, weights })
 }

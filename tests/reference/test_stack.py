@@ -134,6 +134,19 @@ def test_scipy_mat(all_formats, atlas, measure):
     assert texts("stems") == stack.stems and texts("parcels") == stack.names
     assert list(table(stack.folder / f"atlas-{atlas}_parcels.tsv")["network"]) == texts("networks")
     assert np.array_equal(read["edge_parcels"], np.stack(stack.upper, 1) + 1)
+    children = table(stack.folder / "children.tsv")
+    names = texts("covariate_names")
+    assert read["covariates"].shape == (len(stack.stems), len(names)) and len(read["covariate_levels"]) == len(names)
+    assert {"age_m", "mean_fd_mm", "minutes_kept", "dof"} <= set(names) and len(set(names)) == len(names)
+    assert not {"stem", "participant_id", "problem", "warnings", "reviewers", "review_reason"} & set(names)
+    for values, name, levels in zip(read["covariates"].T, names, read["covariate_levels"][:, 0]):
+        cells = [None if cell in ("n/a", "") else cell for cell in children[name]]
+        words = [str(word[0]) for word in levels[:, 0]] if levels.size else []
+        if words:
+            assert words == sorted({cell for cell in cells if cell is not None}) and 2 * len(words) <= len(cells)
+            cells = [None if cell is None else words.index(cell) + 1 for cell in cells]
+        expected = [math.nan if cell is None else float(cell) for cell in cells]
+        assert np.array_equal(values, expected, equal_nan=True), name
 
 
 def as_raw(values, path):

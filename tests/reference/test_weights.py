@@ -56,7 +56,9 @@ class Twin:
         q = np.array(q)
         mean = q.mean(axis=1)
         between, factor = np.linalg.solve(np.column_stack([a, b]), mean)
-        if between < 0:
+        if abs(a[0] * b[1] - a[1] * b[0]) <= 2.5e-3 * a[0] * b[1]:
+            between, factor = max(0.0, (mean[0] - b[0]) / a[0]), 1.0
+        elif between < 0:
             between, factor = 0.0, mean[1] / b[1]
         elif factor < 0:
             between, factor = mean[0] / a[0], 0.0

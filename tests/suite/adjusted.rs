@@ -112,6 +112,17 @@ fn files_say_what_was_adjusted() {
 }
 
 #[test]
+fn a_test_of_the_sites_that_were_just_taken_out_is_pointed_out() {
+    let folder = two_sites();
+    let said = |formula: &str| {
+        folder.keepstill(&[&["stack", "results"], &ADJUST[..], &["--test", formula]].concat()).expect(0).stderr
+    };
+    let taken_out = "the test has nap, whose effects were taken out of the edges just before";
+    assert!(said("z ~ nap + age_months").contains(taken_out));
+    assert!(!said("z ~ age_months").contains(taken_out));
+}
+
+#[test]
 fn a_site_that_a_test_leaves_out_is_pointed_out() {
     let folder = two_sites();
     for child in 0..CHILDREN {

@@ -67,9 +67,29 @@ fn one_row_per_child_is_as_without_blocks() {
     folder.keepstill(&one).expect(0);
     let plain = cells(&folder.read("results/stack/atlas-tern5_desc-pearson_test.tsv"));
     let ran = folder.keepstill(&[one.as_slice(), &["--blocks", "participant_id", "--reliability"]].concat()).expect(0);
-    assert!(ran.stdout.starts_with("5 of 10 children in the stack"), "{}", ran.stdout);
+    assert!(ran.stdout.starts_with("5 of 10 rows of cohort.tsv in the stack, of 5 children"), "{}", ran.stdout);
     assert_eq!(cells(&folder.read("results/stack/atlas-tern5_desc-pearson_test.tsv")), plain);
     assert!(!folder.join("results/stack/atlas-tern5_desc-pearson_sessions.tsv").exists());
+}
+
+#[test]
+fn who_is_counted_are_children_and_not_their_rows() {
+    let folder = sessions(8);
+    for row in 0..16 {
+        set_cell(&folder, "results/cohort.tsv", row, "nap", ["bay", "cape"][row / 2 % 2]);
+    }
+    // Eight rows at each site, but four children.
+    let few = folder.keepstill(&["stack", "results", "--adjust-sites", "nap"]).expect(1).stderr;
+    assert!(few.contains("2 of 2 sites have fewer than 5 children (bay: 4, cape: 4)"), "{few}");
+    let matched = ["stack", "results", "--match", "motion", "--group", "nap"];
+    let several = folder.keepstill(&matched).expect(1).stderr;
+    assert!(several.contains("--match: sub-01 has several rows in the stack"), "{several}");
+    let (_, way_out) = several.trim().rsplit_once("--where ").unwrap();
+    folder.keepstill(&[matched.as_slice(), &["--where", way_out]].concat()).expect(0);
+    let kept = read(&folder, "stack.json");
+    assert_eq!(kept["left_out"][0], json!({ "reason": "where", "children": 8, "rows": 8 }));
+    folder.keepstill(&["stack", "results", "--where", "participant_id!=sub-01"]).expect(0);
+    assert_eq!(read(&folder, "stack.json")["left_out"][0], json!({ "reason": "where", "children": 1, "rows": 2 }));
 }
 
 #[test]

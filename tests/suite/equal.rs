@@ -50,6 +50,10 @@ fn children_are_equal_in_degrees_of_freedom() {
         assert!(dof_used[child] <= wanted + 1e-3 && dof_used[child] > wanted - one_frame - 1e-3, "{dof_used:?}");
     }
     assert!(numbers(&folder, "weight").iter().all(|weight| (weight - 1.0).abs() < 0.2));
+    // What sampling gives is that of Fisher's z, and not 0 because it is the same in all.
+    let by_formula = (1.0 / (dof_used[0] - 2.0)).sqrt();
+    let sampling = numbers(&folder, "sampling_sd");
+    assert!(sampling.iter().all(|sd| (sd / by_formula - 1.0).abs() < 0.2), "{sampling:?} {by_formula}");
     assert_eq!(about(&folder)["equal_dof"]["dof"], wanted);
     assert!(folder.join(&format!("results/stack/atlas-tern5_desc-pearsonEqualDof{wanted}_edges.npy")).is_file());
 }
@@ -67,14 +71,28 @@ fn who_has_fewer_degrees_of_freedom_is_left_out() {
 }
 
 #[test]
+fn two_degrees_of_freedom_are_refused_and_the_least_that_is_named_is_taken() {
+    let folder = finished("\"pearson\"");
+    let said = folder.keepstill(&["stack", "results", "--equal-dof", "2"]).expect(1).stderr;
+    assert!(said.contains("--equal-dof 2 ") && said.contains("; ask for at least "), "{said}");
+    let least = said.split("ask for at least ").nth(1).unwrap().split(' ').next().unwrap();
+    let said = stack(&folder, &["--equal-dof", least]);
+    assert!(numbers(&folder, "dof_used").iter().all(|dof| *dof > 2.0), "{said}");
+    assert!(numbers(&folder, "sampling_sd").iter().all(|sd| *sd > 0.0), "{said}");
+    assert!(said.contains("min that the study requires per child (enough.minutes)"), "{said}");
+}
+
+#[test]
 fn one_shrinkage_for_all_is_the_median_of_their_own() {
     let folder = finished("\"pearson\", \"partial\"");
     let said = stack(&folder, &[]);
     assert!(said.contains("partial correlations of atlas tern5 are shrunk by"), "{said}");
+    assert!(folder.read("results/stack/quality.html").contains("Partial correlations of atlas tern5 are shrunk by"));
     let own = numbers(&folder, "shrinkage_tern5");
     let plain = array(&folder, "atlas-tern5_desc-partial_edges.npy");
     stack(&folder, &["--common-shrinkage"]);
     assert_eq!(numbers(&folder, "shrinkage_tern5"), own);
+    assert!(folder.read("results/stack/quality.html").contains("of atlas tern5 have the common shrinkage"));
     let mut sorted = own.clone();
     sorted.sort_by(f64::total_cmp);
     assert!(sorted[0] < sorted[1] && sorted[1] < sorted[2], "{own:?}");

@@ -321,7 +321,7 @@ fn a_site_without_a_parcel_takes_away_its_own_coefficient_alone() {
     assert_eq!(of(&array, "edges_tested"), expected([6, 6, 3, 6]));
     assert_eq!(of(&array, "family"), expected([3; 4]));
     let note =
-        "atlas-tern5_desc-pearson: on 3 of 10 edges the children who have the edge do not determine every coefficient";
+        "atlas-tern5_desc-pearson: on 3 of 10 edges the children that have them do not determine every coefficient";
     assert!(said.contains(note), "{said}");
     assert!(about(&folder)["notes"].as_array().unwrap().iter().any(|n| n.as_str().unwrap().starts_with(note)));
     let table = stacked(&folder, &format!("{NAME}_test.tsv"));

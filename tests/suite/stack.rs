@@ -300,7 +300,7 @@ fn each_child_left_out_is_listed_with_the_first_reason_that_applies() {
     let json: Value = serde_json::from_str(&json).unwrap();
     assert_eq!(json["children"], stems(&folder).len());
     assert_eq!(json["children_left_out"][0]["detail"], "age_months is 6, asked age_months!=6.0");
-    assert_eq!(json["left_out"][0], serde_json::json!({ "reason": "where", "children": 1 }));
+    assert_eq!(json["left_out"][0], serde_json::json!({ "reason": "where", "children": 1, "rows": 1 }));
 }
 
 #[test]

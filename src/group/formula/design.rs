@@ -37,6 +37,14 @@ impl Column {
         }
     }
 
+    /// Every row's number, NaN where the cell is empty; none where a cell is no number.
+    pub(crate) fn all_numbers(&self) -> Option<Vec<f64>> {
+        match self {
+            Self::Number(values) => Some(values.clone()),
+            Self::Text(cells) => cells.iter().map(|cell| cell.as_deref().map_or(Some(f64::NAN), number)).collect(),
+        }
+    }
+
     fn len(&self) -> usize {
         match self {
             Self::Number(values) => values.len(),

@@ -1,11 +1,13 @@
 //! Who is at which site, with what is kept; and whether the two can be told apart.
 
+use std::collections::BTreeSet;
+
 use ndarray::{Array2, Axis};
 
 use crate::tables::and;
 
-/// A site with fewer children is refused (own convention). Of two sites without any effect, values then move by 0.14
-/// SD; with three children each by 0.22, with two by 0.36 (`tests/reference/site_simulation.py`).
+/// A site with fewer children (of one row or more) is refused (own convention). Of two sites without any effect, values
+/// then move by 0.14 SD; with three children each by 0.22, with two by 0.36 (`tests/reference/site_simulation.py`).
 pub const LEAST_CHILDREN: usize = 5;
 /// At most so many sites are named in a message.
 const NAMED: usize = 3;
@@ -59,15 +61,19 @@ fn named(few: &[(String, usize)]) -> String {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sites {
     pub names: Vec<String>,
-    /// The site of each child, as a place among the names.
+    /// The site of each row, one per child unless a child has several, as a place among the names.
     pub of: Vec<usize>,
+    /// Children of each site.
+    pub children: Vec<usize>,
     /// Names of what is kept.
     pub kept: Vec<String>,
-    /// Children × kept, each column with mean 0.
+    /// Rows × kept, each column with mean 0.
     pub covariates: Array2<f64>,
 }
 
 impl Sites {
+    /// Sites of children with one row each.
+    ///
     /// # Errors
     /// [`SiteError`] where effects could not be told from what is kept.
     ///
@@ -77,24 +83,49 @@ impl Sites {
         names: Vec<String>,
         of: Vec<usize>,
         kept: Vec<String>,
+        covariates: Array2<f64>,
+    ) -> Result<Self, SiteError> {
+        let participants: Vec<usize> = (0..of.len()).collect();
+        Self::of_rows(names, of, &participants, kept, covariates)
+    }
+
+    /// Sites of rows, some of which are of one participant.
+    ///
+    /// # Errors
+    /// As [`Sites::new`].
+    ///
+    /// # Panics
+    /// As [`Sites::new`], and when there is not one participant per row.
+    pub fn of_rows<P: Ord>(
+        names: Vec<String>,
+        of: Vec<usize>,
+        participants: &[P],
+        kept: Vec<String>,
         mut covariates: Array2<f64>,
     ) -> Result<Self, SiteError> {
-        assert_eq!(covariates.dim(), (of.len(), kept.len()), "one row per child, one column per name");
+        assert_eq!(covariates.dim(), (of.len(), kept.len()), "one row per row of the table, one column per name");
+        assert_eq!(participants.len(), of.len(), "one participant per row");
+        let all = participants.iter().collect::<BTreeSet<_>>().len();
         if let [site] = names.as_slice() {
-            return Err(SiteError::OneSite { site: site.clone(), children: of.len() });
+            return Err(SiteError::OneSite { site: site.clone(), children: all });
         }
+        let mut at = vec![BTreeSet::new(); names.len()];
+        of.iter().zip(participants).for_each(|(&site, participant)| {
+            at[site].insert(participant);
+        });
+        let children: Vec<usize> = at.iter().map(BTreeSet::len).collect();
         for mut column in covariates.axis_iter_mut(Axis(1)) {
             let mean = column.iter().sum::<f64>() / column.len().max(1) as f64;
             column.mapv_inplace(|value| value - mean);
         }
-        let sites = Self { names, of, kept, covariates };
-        let counts = sites.counts();
+        let sites = Self { names, of, children, kept, covariates };
+        let counts = sites.children.iter().copied();
         let few: Vec<(String, usize)> =
             sites.names.iter().cloned().zip(counts).filter(|(_, count)| *count < LEAST_CHILDREN).collect();
         if !few.is_empty() {
             return Err(SiteError::FewChildren { few, sites: sites.names.len() });
         }
-        let (children, count, kept) = (sites.of.len(), sites.names.len(), sites.kept.len());
+        let (children, count, kept) = (all, sites.names.len(), sites.kept.len());
         // At least half as many residual degrees of freedom as children (own convention).
         if children < 2 * (count + kept) {
             return Err(SiteError::ManyColumns { children, sites: count, kept });
@@ -103,7 +134,7 @@ impl Sites {
         Ok(sites)
     }
 
-    /// Children of each site.
+    /// Rows of each site.
     #[must_use]
     pub fn counts(&self) -> Vec<usize> {
         let mut counts = vec![0; self.names.len()];
@@ -111,7 +142,7 @@ impl Sites {
         counts
     }
 
-    /// Children × (sites, kept covariates).
+    /// Rows × (sites, kept covariates).
     #[must_use]
     pub fn design(&self) -> Array2<f64> {
         let sites = self.names.len();

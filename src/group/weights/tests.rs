@@ -91,6 +91,13 @@ fn without_anything_to_weigh_by_all_count_alike() {
     let Cohort { design, scatter, .. } = cohort(20, 40, 1.0, |_| 0.02);
     let same = vec![0.05; 20];
     assert!(alike(&VarianceModel::estimate(&scatter, design.view(), &same, Scale::FisherZ).unwrap(), &same));
+    let found = VarianceModel::estimate(&scatter, design.view(), &same, Scale::FisherZ).unwrap();
+    assert_eq!(found.factor, 1.0, "what sampling gives is not 0 where it is the same in all");
+    // To within a frame, as --equal-dof makes them: the little difference says nothing of the factor.
+    let nearly: Vec<f64> = (0..20).map(|k| sampling_variance(20.0 + 0.02 * f64::from(k % 7))).collect();
+    let found = VarianceModel::estimate(&scatter, design.view(), &nearly, Scale::FisherZ).unwrap();
+    assert_eq!(found.factor, 1.0);
+    assert!(found.mean_weights(&nearly).iter().all(|weight| (weight - 1.0).abs() < 0.01));
     let flat = Scatter { equal: vec![0.0; 40], by_dof: vec![0.0; 40], children: vec![20; 40] };
     let sampling: Vec<f64> = (0..20).map(|k| sampling_variance(5.0 + f64::from(k))).collect();
     assert!(alike(&VarianceModel::estimate(&flat, design.view(), &sampling, Scale::FisherZ).unwrap(), &sampling));

@@ -105,8 +105,10 @@ pub(crate) fn chosen(
     blocks: &StackBlocks,
     matched: Option<&Matched>,
 ) -> Value {
-    let left_out: Vec<Value> =
-        reasons(&found.left_out).iter().map(|(reason, count)| json!({ "reason": reason, "children": count })).collect();
+    let left_out: Vec<Value> = reasons(&found.left_out)
+        .iter()
+        .map(|of| json!({ "reason": of.reason, "children": of.children, "rows": of.rows }))
+        .collect();
     let mut chosen = json!({
         "settings": {
             "all": request.all,

@@ -13,8 +13,9 @@
 //! to within a frame.
 //!
 //! With fewer than four frames, no correlation has a spread (1/(n − 3) again: Fisher 1921, Metron 1:3), so that is
-//! refused. Each run beyond the first costs one frame, since its own mean is taken away. Minutes hold the same number
-//! of frames with one repetition time; where it differs between children, a note says so.
+//! refused; so are two degrees of freedom or fewer, for the same reason. Each run beyond the first costs one frame,
+//! since its own mean is taken away. Minutes hold the same number of frames with one repetition time; where it differs
+//! between children, a note says so.
 
 use std::path::Path;
 
@@ -84,6 +85,14 @@ fn minutes_of(runs: impl Iterator<Item = (usize, Seconds)>) -> f64 {
 /// Frames that a correlation's spread needs.
 const LEAST: usize = 4;
 
+/// A correlation's spread needs more degrees of freedom than these: its variance is 1/(dof − 2).
+const LEAST_DOF: f64 = 2.0;
+
+/// Degrees of freedom to ask for, by tenths, so that more than [`LEAST_DOF`] are left although frames are whole.
+fn enough_dof(dof: f64, frames: usize) -> f64 {
+    (10.0 * (LEAST_DOF + dof / frames.max(1) as f64)).floor() / 10.0 + 0.1
+}
+
 /// Frames that say something about a correlation: those of runs with two or more, less one for each run's own mean
 /// beyond the first.
 fn informative(rows: &[Vec<usize>]) -> usize {
@@ -103,7 +112,9 @@ fn least(equal: &Equal, frames: &[RunFrames<'_>], dof: f64, stem: &str) -> Resul
                 return Ok(Some(match equal.amount {
                     Amount::Minutes(_) => format!("{minutes} minutes"),
                     Amount::Dof(_) => {
-                        format!("{} degrees of freedom", (100.0 * dof * minutes / kept).ceil() / 100.0)
+                        let all = frames.iter().map(|run| run.frames.len()).sum();
+                        let enough = ((100.0 * dof * minutes / kept).ceil() / 100.0).max(enough_dof(dof, all));
+                        format!("{} degrees of freedom", figures(enough, 2))
                     }
                 }));
             }
@@ -136,10 +147,31 @@ pub(crate) fn notes(found: &GatheredChildren) -> Vec<String> {
             what.1
         ));
     }
+    if let Amount::Dof(_) = equal.amount {
+        notes.extend(few_minutes(&used, equal));
+    }
     if let Amount::Minutes(minutes) = equal.amount {
         notes.extend(unlike_minutes(&used, minutes));
     }
     notes
+}
+
+/// Notes where degrees of freedom that are enough are of fewer minutes than the study requires.
+fn few_minutes(used: &[&FramesUsed], equal: &Equal) -> Option<String> {
+    let minutes = || used.iter().map(|used| used.minutes);
+    let enough = used.iter().map(|used| used.enough_minutes).fold(f64::NEG_INFINITY, f64::max);
+    let short = used.iter().filter(|used| used.minutes < used.enough_minutes).count();
+    (short > 0).then(|| {
+        format!(
+            "{} uses {} to {} min of each child, in {short} of {} less than the {} min that the study requires per \
+             child (enough.minutes): such matrices may be noisier than those that the study accepts",
+            equal.option(),
+            figures(minutes().fold(f64::INFINITY, f64::min), 2),
+            figures(minutes().fold(0.0, f64::max), 2),
+            used.len(),
+            figures(enough, 2)
+        )
+    })
 }
 
 /// Notes where the same minutes are not the same amount of data.
@@ -217,10 +249,16 @@ fn look(results: &Path, equal: &Equal, child: &Child) -> Result<Result<FramesUse
     }
     let tr = || kept.iter().map(|&(_, tr)| tr.0);
     let minutes = minutes_of(rows.iter().map(Vec::len).zip(kept.iter().map(|&(_, tr)| tr)));
+    let dof_used = dof * minutes / all;
+    if matches!(equal.amount, Amount::Dof(_)) && dof_used <= LEAST_DOF {
+        let (stem, asked) = (child.stem.clone(), equal.option());
+        let enough = enough_dof(dof, kept.iter().map(|(frames, _)| frames).sum());
+        return Err(StackError::FewDof { stem, asked, found: dof_used, least: LEAST_DOF, enough });
+    }
     Ok(Ok(FramesUsed {
         frames: rows.iter().map(Vec::len).sum(),
         minutes,
-        dof: dof * minutes / all,
+        dof: dof_used,
         tr_s: [tr().fold(f64::INFINITY, f64::min), tr().fold(0.0, f64::max)],
         enough_minutes: reported.enough.minutes,
         enough_dof: reported.enough.dof,

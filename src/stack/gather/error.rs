@@ -62,11 +62,12 @@ pub enum StackError {
              `keepstill run` again to write them anew",
         path.display())]
     CovarianceUnit { path: PathBuf },
-    #[error("{}: no child of {rows} is left to stack ({reasons}); ask for {}{}", path.display(), other_wish(reasons),
+    #[error("{}: no child of {children} is left to stack ({reasons}); ask for {}{}",
+        path.display(), other_wish(reasons),
         if seen.is_empty() { String::new() } else { format!(" ({seen})") })]
     NoneLeft {
         path: PathBuf,
-        rows: usize,
+        children: usize,
         reasons: String,
         /// Values of the columns of conditions, in words.
         seen: String,
@@ -116,6 +117,10 @@ pub enum StackError {
              standard error; {}",
         runs_cost(*frames, *least), enough_words(enough.as_deref()))]
     FewFrames { stem: String, asked: String, frames: usize, least: usize, enough: Option<String> },
+    #[error("{stem}: {asked} leaves {found} degrees of freedom, and a correlation has a standard error only with \
+             more than {least}, since its variance is 1/(dof - {least}); ask for at least {enough} degrees of freedom",
+        found = crate::tables::figures(*found, 2))]
+    FewDof { stem: String, asked: String, found: f64, least: f64, enough: f64 },
     #[error(
         "--common-shrinkage: there are no partial correlations in the stack, and other measures are not shrunk; leave \
              it out, or add \"partial\" to connectivity.measures and do `keepstill run` again"

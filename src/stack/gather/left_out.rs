@@ -1,5 +1,7 @@
 //! Who is not in a stack, and why, in words.
 
+use std::collections::BTreeSet;
+
 /// Too few minutes for `--equal-minutes`.
 pub(crate) const LESS_THAN_EQUAL_MINUTES: &str = "less_than_equal_minutes";
 /// Too few degrees of freedom for `--equal-dof`.
@@ -33,20 +35,36 @@ pub struct LeftOut {
     pub detail: String,
 }
 
-/// How many children were left out for each reason, in the order of first appearance.
-pub(crate) fn reasons(left_out: &[LeftOut]) -> Vec<(&str, usize)> {
-    let mut counts: Vec<(&str, usize)> = Vec::new();
-    for child in left_out {
-        match counts.iter_mut().find(|(reason, _)| *reason == child.reason) {
-            Some((_, count)) => *count += 1,
-            None => counts.push((&child.reason, 1)),
-        }
-    }
-    counts
+/// How often a reason applies.
+#[derive(Debug)]
+pub(crate) struct CountedReason<'a> {
+    pub reason: &'a str,
+    /// Children with a row that was left out for it.
+    pub children: usize,
+    /// Their rows: more where a child has several sessions or runs.
+    pub rows: usize,
 }
 
-/// The same in words: `3 too_short, 1 where`.
+/// How many were left out for each reason, in the order of first appearance.
+pub(crate) fn reasons(left_out: &[LeftOut]) -> Vec<CountedReason<'_>> {
+    let mut counts: Vec<(&str, Vec<&str>)> = Vec::new();
+    for row in left_out {
+        let participant = row.ids[0].as_str();
+        match counts.iter_mut().find(|(reason, _)| *reason == row.reason) {
+            Some((_, participants)) => participants.push(participant),
+            None => counts.push((&row.reason, vec![participant])),
+        }
+    }
+    let counted = |(reason, participants): (_, Vec<&str>)| CountedReason {
+        reason,
+        rows: participants.len(),
+        children: participants.into_iter().collect::<BTreeSet<_>>().len(),
+    };
+    counts.into_iter().map(counted).collect()
+}
+
+/// Children of each reason in words: `3 too_short, 1 where`.
 pub(crate) fn counted(left_out: &[LeftOut]) -> String {
-    let words: Vec<String> = reasons(left_out).iter().map(|(reason, count)| format!("{count} {reason}")).collect();
+    let words: Vec<String> = reasons(left_out).iter().map(|of| format!("{} {}", of.children, of.reason)).collect();
     if words.is_empty() { "the table has no row".to_owned() } else { words.join(", ") }
 }

@@ -4,6 +4,11 @@
 //! out until the means of the groups' mean FD lie within the caliper; among all such choices, the one is taken that
 //! gives the group comparison most power (the smallest sum of 1/n over the groups). With `motion-pairs`, each child
 //! that is kept has one partner in every other group with a mean FD within the caliper. See [`crate::group::matching`].
+//!
+//! Children with several rows are refused: some of their rows could be matched and others not, and means over rows
+//! would count such children several times.
+
+use std::collections::HashMap;
 
 use serde_json::{Value, json};
 
@@ -41,6 +46,19 @@ pub struct Matched {
     pub after: Option<Comparison>,
 }
 
+/// Refuses children with several rows.
+fn require_one_row_each(children: &[Child]) -> Result<(), MatchError> {
+    let mut first: HashMap<&str, &Child> = HashMap::new();
+    for child in children {
+        let [participant, session, run] = &child.ids;
+        let Some(other) = first.insert(participant, child) else { continue };
+        let (column, at) = if *session == other.ids[1] { ("run_id", run) } else { ("session_id", session) };
+        let one = other.ids[if column == "run_id" { 2 } else { 1 }].clone();
+        return Err(MatchError::SeveralRows { child: participant.clone(), column, one, other: at.clone() });
+    }
+    Ok(())
+}
+
 /// Leaves out the children without a partner.
 pub(crate) fn leave_out_unlike(
     wanted: &Match,
@@ -53,6 +71,7 @@ pub(crate) fn leave_out_unlike(
         Some(_) => NoColumn::new("--group", group, header).into(),
         None => MatchError::NoGroupNamed { known: header.join(", ") },
     })?;
+    require_one_row_each(&found.children)?;
     let motion_column = column(MOTION_COLUMN).ok_or(MatchError::NoMotion)?;
     let words: Vec<String> = found.children.iter().map(|child| cell(child, group_column).to_owned()).collect();
     let motion: Vec<f64> =

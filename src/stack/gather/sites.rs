@@ -90,7 +90,8 @@ pub(crate) fn sites(wanted: &AdjustSites, header: &[String], found: &GatheredChi
         }
     };
     let fail = |source| SitesError::Sites { column: wanted.column.clone(), source };
-    Sites::new(names, of, kept, covariates).map_err(fail)
+    let participants: Vec<&str> = found.children.iter().map(|child| child.ids[0].as_str()).collect();
+    Sites::of_rows(names, of, &participants, kept, covariates).map_err(fail)
 }
 
 /// What `stack.json` says.
@@ -99,8 +100,8 @@ pub(crate) fn told(wanted: &AdjustSites, found: &GatheredChildren, weights: &str
     let each: Vec<Value> = sites
         .names
         .iter()
-        .zip(sites.counts())
-        .map(|(site, children)| json!({ "site": site, "children": children }))
+        .zip(sites.children.iter().zip(sites.counts()))
+        .map(|(site, (children, rows))| json!({ "site": site, "children": children, "rows": rows }))
         .collect();
     let tables: Vec<String> = found.kinds.iter().map(|kind| format!("{}_sites.tsv", found.name(kind))).collect();
     Some(json!({
@@ -130,6 +131,14 @@ pub(crate) fn notes(wanted: &AdjustSites, test: Option<&Formula>) -> Vec<String>
         notes.push(format!(
             "nothing is kept while {} is adjusted: if the sites' children differ in age or sex, that difference is \
              taken out too; name such columns with --keep \"age + sex\"",
+            wanted.column
+        ));
+    }
+    if test.is_some_and(|formula| formula.variables.iter().any(|variable| variable.column == wanted.column)) {
+        notes.push(format!(
+            "the test has {0}, whose effects were taken out of the edges just before (--adjust-sites {0}): what it \
+             finds of {0} is what adjusting left, not how the sites differ; take {0} out of the formula, or leave out \
+             --adjust-sites to test it",
             wanted.column
         ));
     }

@@ -57,6 +57,8 @@ pub(crate) struct JudgedCohort {
     /// BLAKE3 of `cohort.tsv`, hex.
     pub digest: String,
     pub rows: usize,
+    /// Children whose rows these are.
+    pub children: usize,
     pub candidates: Vec<Candidate>,
     pub left_out: Vec<LeftOut>,
     /// Lines of the decisions that could not be read, in words.
@@ -78,6 +80,7 @@ pub(crate) fn judge_cohort(results: &Path, request: &StackRequest) -> Result<Jud
 
     let mut chosen = JudgedCohort {
         rows: 0,
+        children: 0,
         header: table.header().to_vec(),
         digest: table.digest()?,
         seen: Vec::new(),
@@ -85,11 +88,13 @@ pub(crate) fn judge_cohort(results: &Path, request: &StackRequest) -> Result<Jud
         left_out: Vec::new(),
         skipped: reviews.skipped.clone(),
     };
+    let mut participants = BTreeSet::new();
     for (row, line) in table.rows().enumerate() {
         let line = line?;
         chosen.rows += 1;
         let cell = |at: usize| line.cells[at].as_str();
         let ids = ids.map(|at| cell(at).to_owned());
+        participants.insert(ids[0].clone());
         let digest = digest_column.and_then(|at| table.text(&line, at)).unwrap_or_default();
         let standing = reviews.of(&ids, digest);
         let review =
@@ -128,6 +133,7 @@ pub(crate) fn judge_cohort(results: &Path, request: &StackRequest) -> Result<Jud
             None => chosen.candidates.push(candidate),
         }
     }
+    chosen.children = participants.len();
     chosen.seen = conditions.iter().zip(&seen).map(|((condition, _), seen)| seen_words(condition, seen)).collect();
     Ok(chosen)
 }

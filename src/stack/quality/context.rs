@@ -24,6 +24,8 @@ pub(crate) struct QualityContext<'a> {
     pub request: &'a StackRequest,
     pub found: &'a GatheredChildren,
     pub atlases: &'a [StackedAtlas],
+    /// Of the cohort table.
+    pub header: &'a [String],
     /// From the first child's report; if it cannot be read, why, in words.
     pub settings: Result<Settings, String>,
     /// Which rows belong together.
@@ -47,7 +49,7 @@ impl<'a> QualityContext<'a> {
     pub(crate) fn read(
         work: &Work<'a>,
         request: &'a StackRequest,
-        header: &[String],
+        header: &'a [String],
         chosen: Value,
     ) -> Result<Self, StackError> {
         let Work { results, found, blocks, atlases, tell, .. } = *work;
@@ -62,7 +64,20 @@ impl<'a> QualityContext<'a> {
             children.sampling(results, found, request.weights, &dof)?
         };
         let groups = Groups::read(request.group.as_deref(), header, found, blocks, &children.facts)?;
-        Ok(Self { results, request, found, atlases, settings, blocks, children, groups, sampling, chosen, tell })
+        Ok(Self {
+            results,
+            request,
+            found,
+            atlases,
+            header,
+            settings,
+            blocks,
+            children,
+            groups,
+            sampling,
+            chosen,
+            tell,
+        })
     }
 
     /// An error of a child's matrix.

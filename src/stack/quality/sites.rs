@@ -47,7 +47,13 @@ impl SitesShown {
             atlas: kind.atlas.clone(),
             measure: kind.measure.key(),
             fisher_z: kind.measure.is_correlation(),
-            sites: sites.names.iter().zip(sites.counts()).zip(adjusted.before.iter().zip(after)).map(of).collect(),
+            sites: sites
+                .names
+                .iter()
+                .zip(sites.children.iter().copied())
+                .zip(adjusted.before.iter().zip(after))
+                .map(of)
+                .collect(),
             edges: adjusted.effects.mean.len(),
             fitted: adjusted.effects.fitted(),
         }

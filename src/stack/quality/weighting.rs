@@ -31,7 +31,8 @@ pub(super) struct Weighting {
 /// What one child counts.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct ChildWeight {
-    /// Root of the sampling variance of an edge; NaN where all children count alike.
+    /// Root of the sampling variance of an edge; NaN where all children count alike, and where φ of a measure without a
+    /// fixed scale is 0, since all have the same degrees of freedom.
     pub sampling_sd: f64,
     /// On an edge with the mean variance between children; its mean over children is 1.
     pub weight: f64,
@@ -67,7 +68,8 @@ impl Weighting {
         let how = context.request.weights;
         let weights = sums.model.mean_weights(sums.summed.sampling);
         let children = sums.summed.sampling.iter().zip(weights).zip(&sums.scatter).map(|((s, weight), &scatter)| {
-            let sampling_sd = if how == Weights::Variance { (sums.model.factor * s).sqrt() } else { f64::NAN };
+            let known = how == Weights::Variance && (kind.measure.is_correlation() || sums.model.factor > 0.0);
+            let sampling_sd = if known { (sums.model.factor * s).sqrt() } else { f64::NAN };
             ChildWeight { sampling_sd, weight, scatter }
         });
         let children: Vec<ChildWeight> = children.collect();

@@ -209,7 +209,7 @@ pub(super) fn stacked(chosen: &Value) -> String {
     let mut text = format!("{} of {} rows of cohort.tsv", chosen["rows_in_stack"], chosen["cohort_rows"]);
     let left: Vec<String> = list(&chosen["left_out"])
         .iter()
-        .map(|out| format!("{} {}", out["children"], out["reason"].as_str().unwrap_or_default()))
+        .map(|out| format!("{} {}", out["rows"], out["reason"].as_str().unwrap_or_default()))
         .collect();
     if !left.is_empty() {
         text += &format!("; left out: {}", left.join(", "));

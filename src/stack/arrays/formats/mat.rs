@@ -1,10 +1,11 @@
 //! MATLAB 5 files ("MAT-File Format", MathWorks, chapter 1, level 5), uncompressed, little-endian.
 //!
 //! Variables: `stems` (N×1 cell), `parcels` and `networks` (P×1 cells), `edge_parcels` (E×2, positions of both parcels,
-//! counted from 1), `covariates` (N×C double) and `covariate_names` (C×1 cell): the columns of `children.tsv` that hold
-//! numbers and are known before the edges are read, `edges` (N×E single), `matrices` (P×P×N single, so that
-//! `matrices(:, :, k)` is child k's). Arrays lie column after column. All sizes are known before the first child, so
-//! each block goes straight to its places.
+//! counted from 1), `covariates` (N×C double), `covariate_names` and `covariate_levels` (C×1 cells), the latter with a
+//! cell of words for each column: the columns of `children.tsv` that hold numbers or few words and are known before the
+//! edges are read ([`covariates`]), `edges` (N×E single), `matrices` (P×P×N single, so that `matrices(:, :, k)` is
+//! child k's). Arrays lie column after column. All sizes are known before the first child, so each block goes straight
+//! to its places.
 //!
 //! A file of standard errors has `standard_errors` in the place of `edges`, and no `matrices`.
 //!
@@ -17,7 +18,7 @@ use rayon::prelude::*;
 
 use crate::record::files::WriteError;
 use crate::stack::arrays::array_file::{ArrayFile, FileDescription, bytes, matrix};
-use crate::stack::arrays::columns::numbers;
+use crate::stack::arrays::columns::{Covariate, covariates};
 use crate::stack::arrays::plan::{ArrayPlan, Holds};
 use crate::stack::arrays::whole::{Unfinished, Whole};
 use crate::stack::gather::block::Block;
@@ -93,6 +94,18 @@ fn cells<'a>(name: &str, texts: impl ExactSizeIterator<Item = &'a str>) -> Vec<u
     variable(CLASS_CELL, &[rows, 1], name, &content)
 }
 
+/// Values, names and words of the covariates of so many rows.
+fn covariate_variables(covariates: &[Covariate], rows: usize) -> Vec<u8> {
+    let values: Vec<u8> = covariates.iter().flat_map(|own| own.values.iter().flat_map(|v| v.to_le_bytes())).collect();
+    let levels: Vec<u8> = covariates.iter().flat_map(|own| cells("", own.levels.iter().map(String::as_str))).collect();
+    [
+        variable(CLASS_DOUBLE, &[rows, covariates.len()], "covariates", &element(DOUBLE, &values)),
+        cells("covariate_names", covariates.iter().map(|own| own.name.as_str())),
+        variable(CLASS_CELL, &[covariates.len(), 1], "covariate_levels", &levels),
+    ]
+    .concat()
+}
+
 /// Bytes of the numbers of both large variables; a file of standard errors does not have the second.
 fn sizes(plan: &ArrayPlan<'_>) -> [(&'static str, u64); 2] {
     let [children, edges, parcels] = [plan.children.len(), plan.edges, plan.parcels.len()].map(|n| n as u64);
@@ -126,12 +139,7 @@ impl<'a> Variables<'a> {
         let firsts = plan.pairs().flat_map(|(i, _)| position(i));
         let pairs: Vec<u8> = firsts.chain(plan.pairs().flat_map(|(_, j)| position(j))).collect();
         start.extend(variable(CLASS_INT32, &[plan.edges, 2], "edge_parcels", &element(INT32, &pairs)));
-        let covariates = numbers(plan.header, plan.children);
-        let values: Vec<u8> =
-            covariates.iter().flat_map(|(_, column)| column.iter().flat_map(|value| value.to_le_bytes())).collect();
-        let values = element(DOUBLE, &values);
-        start.extend(variable(CLASS_DOUBLE, &[children, covariates.len()], "covariates", &values));
-        start.extend(cells("covariate_names", covariates.iter().map(|(name, _)| name.as_str())));
+        start.extend(covariate_variables(&covariates(plan.header, plan.children), children));
 
         let [(edges, edge_bytes), (matrices, matrix_bytes)] = sizes(plan);
         start.extend(opening(CLASS_SINGLE, &[children, plan.edges], edges, padded(edge_bytes)));
@@ -196,12 +204,14 @@ impl ArrayFile for Variables<'_> {
                 Holds::Values => {
                     "edges (single, children × edges), matrices (single, parcels × parcels × children), edge_parcels \
                      (int32, positions of both parcels from 1), stems, parcels, networks (cells of text), covariates \
-                     (double, children × columns of numbers), covariate_names (cells of text)"
+                     (double, children × columns of numbers, or of codes from 1), covariate_names (cells of text), \
+                     covariate_levels (cells of the words that codes stand for)"
                 }
                 Holds::StandardErrors => {
                     "standard_errors (single, children × edges), edge_parcels (int32, positions of both parcels from \
-                     1), stems, parcels, networks (cells of text), covariates (double, children × columns of numbers), \
-                     covariate_names (cells of text)"
+                     1), stems, parcels, networks (cells of text), covariates (double, children × columns of numbers, \
+                     or of codes from 1), covariate_names (cells of text), covariate_levels (cells of the words that \
+                     codes stand for)"
                 }
             },
             shape: vec![self.plan.children.len(), self.plan.edges],

@@ -22,6 +22,12 @@ pub enum MatchError {
     TooManyGroups { column: String, found: usize },
     #[error("the cohort table has no column {MOTION_COLUMN}; do `keepstill run` again to write it anew")]
     NoMotion,
+    /// A child with several rows.
+    #[error(
+        "--match: {child} has several rows in the stack ({column} {one} and {other}), and matching would choose among \
+         rows, not children; stack one row per child, as with --where {column}={one}"
+    )]
+    SeveralRows { child: String, column: &'static str, one: String, other: String },
     #[error("--match --group {column}: {source}")]
     Matching { column: String, source: MatchingError },
     #[error("--match --group {column}: {source}")]
