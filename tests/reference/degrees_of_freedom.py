@@ -5,7 +5,7 @@ import scipy.linalg
 
 import formulas as f
 
-COMBS, SPAN_S, MOST_LAGS = 128, 16.0, 40
+COMBS, SPAN_S, MOST_LAGS, MOST_PARCELS = 128, 16.0, 40, 128
 
 
 def basis(design):
@@ -47,6 +47,8 @@ def own_autocorrelation(data, confounds, kept, tr_s, degree):
     rows, frames = np.flatnonzero(kept), len(kept)
     q = basis(np.hstack([f.legendre(frames, degree), confounds])[kept])
     r = out_of(q)
+    data = data[:, (data != data[0]).any(axis=0)]
+    data = data[:, :: max(1, -(-data.shape[1] // MOST_PARCELS))]
     left = r @ data[kept]
     left = left[:, np.linalg.norm(left, axis=0) > 1e-10 * np.linalg.norm(data[kept], axis=0)]
     apart = np.abs(rows[:, None] - rows)
@@ -84,10 +86,12 @@ def signs(count):
     return np.array(out)
 
 
-def combs(frames):
+def combs(frames, tr_s, band_hz):
+    """Every second one if the band leaves 200 independent frames."""
     out = np.zeros((frames, min(COMBS, frames)))
     out[np.arange(frames), np.arange(frames) % COMBS] = signs(frames)
-    return out
+    width = 2 * (band_hz[1] - band_hz[0]) * tr_s if len(band_hz) else 1.0
+    return out[:, :: 2 if width * frames >= 200 else 1]
 
 
 def cleaning_maps(confounds, kept, tr_s, degree, band_hz, fill, sigma):
@@ -105,7 +109,7 @@ def cleaning_maps(confounds, kept, tr_s, degree, band_hz, fill, sigma):
             filtered = f.fill_linear(filtered, kept) if filtered.size else filtered
         else:
             fitted = f.waves_of(whole, kept, tr_s)
-            series = trend @ (np.linalg.cholesky(sigma) @ combs(frames))[kept]
+            series = trend @ (np.linalg.cholesky(sigma) @ combs(frames, tr_s, band_hz))[kept]
             factor = np.sqrt((series**2).sum() / ((fitted[kept] @ series) ** 2).sum()) if not kept.all() else 1.0
             whole[~kept] = factor * fitted[~kept]
             filtered = f.fill_spectral(filtered, kept, tr_s)
@@ -126,7 +130,7 @@ def of_map(a, sigma):
     return dof_of(np.trace(m), (m**2).sum(), (m * (m @ m)).sum())
 
 
-def by_combs(before, q, sigma):
+def by_combs(before, q, sigma, tr_s, band_hz):
     """Before and after the regression on q; of a long run by combs."""
     n = before @ sigma @ before.T
     m = out_of(q) @ n @ out_of(q)
@@ -134,8 +138,13 @@ def by_combs(before, q, sigma):
         return of_map(before, sigma) if n.any() else 0.0, 0.0
     if len(n) <= COMBS or 2 * q.shape[1] >= len(n):
         return of_map(before, sigma), of_map(out_of(q) @ before, sigma)
-    z = combs(len(n))
-    return tuple(dof_of((z * (a @ z)).sum(), ((a @ z) ** 2).sum(), ((a @ z) * (a @ a @ z)).sum()) for a in (n, m))
+    z = combs(len(n), tr_s, band_hz)
+    third = z[:, ::2]
+    times, third_times = len(n) / (z**2).sum(), len(n) / (third**2).sum()
+    return tuple(
+        dof_of(times * (z * (a @ z)).sum(), times * ((a @ z) ** 2).sum(), third_times * ((a @ third) * (a @ a @ third)).sum())
+        for a in (n, m)
+    )
 
 
 def degrees_of_freedom(data, confounds, kept, tr_s, degree, band_hz, fill):
@@ -147,6 +156,6 @@ def degrees_of_freedom(data, confounds, kept, tr_s, degree, band_hz, fill):
     own = own_autocorrelation(data, confounds, kept, tr_s, degree)
     for sigma in (own, np.eye(len(kept))):
         before, q = cleaning_maps(confounds, kept, tr_s, degree, band_hz, fill, sigma)
-        out.append(by_combs(before, q, sigma[np.ix_(kept, kept)]))
+        out.append(by_combs(before, q, sigma[np.ix_(kept, kept)], tr_s, band_hz))
     (before, own_dof), (_, white) = out
     return own_dof, white, before
