@@ -141,10 +141,13 @@ def by_combs(before, q, sigma, tr_s, band_hz):
     z = combs(len(n), tr_s, band_hz)
     third = z[:, ::2]
     times, third_times = len(n) / (z**2).sum(), len(n) / (third**2).sum()
-    return tuple(
-        dof_of(times * (z * (a @ z)).sum(), times * ((a @ z) ** 2).sum(), third_times * ((a @ third) * (a @ a @ third)).sum())
-        for a in (n, m)
-    )
+
+    def of(a):
+        az, of_third = a @ z, a @ third
+        t3 = third_times * (of_third * (a @ of_third)).sum()
+        return dof_of(times * (z * az).sum(), times * (az**2).sum(), t3)
+
+    return of(n), of(m)
 
 
 def degrees_of_freedom(data, confounds, kept, tr_s, degree, band_hz, fill):

@@ -106,7 +106,8 @@ def test_other_spectra(stages, colour):
 
 
 # Measured when the old formula (frames × 2 × width of the band × TR − rank) was found wrong; the sizes of the runs, the
-# confounds and the shares dropped are known, which frames were dropped is not (72 was 68 to 72). White series, and series that forget in 5.5 s.
+# confounds and the shares dropped are known, which frames were dropped is not (72 was 68 to 72). White series, and
+# series that forget in 5.5 s.
 KNOWN = [
     (300, 2.0, 0.0, 79, 62), (300, 2.0, 0.3, 53, 40.5), (300, 2.0, 0.67, 15, 14), (750, 0.8, 0.0, 72, 55),
     (750, 0.8, 0.6, 26, 20),
@@ -187,7 +188,8 @@ def main():
             print(f"{frames} frames, TR {tr_s} s, {share:.0%} dropped: {min(found):.4f} to {max(found):.4f}", flush=True)
             all_found += found if frames * (1 - share) > 128 else []
     error = np.array(all_found) - 1
-    print(f"{len(error)} runs: root mean square error {np.sqrt(np.mean(error**2)):.4f}, largest {np.abs(error).max():.4f}")
+    root, largest = np.sqrt(np.mean(error**2)), np.abs(error).max()
+    print(f"{len(error)} runs: root mean square error {root:.4f}, largest {largest:.4f}")
 
 
 if __name__ == "__main__":
