@@ -6,7 +6,11 @@
 //! frequency 0 times itself (Gustafsson 1996, IEEE Trans Signal Processing 44:988, describes the problem of the ends;
 //! odd reflection is common practice).
 
+pub(crate) mod lanes;
+
 use ndarray::{ArrayViewMut2, Axis};
+
+use lanes::{LANES, Lanes, give, plus, take};
 
 /// One second-order section: b₀ + b₁z⁻¹ + b₂z⁻² over 1 + a₁z⁻¹ + a₂z⁻².
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -14,10 +18,6 @@ pub struct Section {
     pub b: [f64; 3],
     pub a: [f64; 2],
 }
-
-/// Series filtered side by side, so that the processor's wide registers stay busy while each series waits for its own
-/// last step.
-const LANES: usize = 8;
 
 /// Filters each column (frames × series) in place with all sections, forward and backward, after extending each end by
 /// `extension` frames (at most one fewer than there are).
@@ -27,25 +27,21 @@ pub fn forward_backward(sections: &[Section], extension: usize, mut values: Arra
         return;
     }
     let extension = extension.min(frames - 1);
+    let last = extension + frames - 1;
     let mut line = vec![[0.0; LANES]; frames + 2 * extension];
     for mut block in values.axis_chunks_iter_mut(Axis(1), LANES) {
-        for (lane, column) in block.columns().into_iter().enumerate() {
-            let (first, last) = (column[0], column[frames - 1]);
-            for i in 1..=extension {
-                line[extension - i][lane] = 2.0 * first - column[i];
-                line[extension + frames - 1 + i][lane] = 2.0 * last - column[frames - 1 - i];
-            }
-            for (place, &value) in line[extension..].iter_mut().zip(column) {
-                place[lane] = value;
+        take(block.view(), &mut line[extension..=last]);
+        for i in 1..=extension {
+            for lane in 0..LANES {
+                line[extension - i][lane] = 2.0 * line[extension][lane] - line[extension + i][lane];
+                line[last + i][lane] = 2.0 * line[last][lane] - line[last - i][lane];
             }
         }
-        pass(sections, &mut line);
-        line.reverse();
-        pass(sections, &mut line);
-        line.reverse();
-        for (lane, mut column) in block.columns_mut().into_iter().enumerate() {
-            column.iter_mut().zip(&line[extension..]).for_each(|(out, place)| *out = place[lane]);
-        }
+        let start = line[0];
+        run(sections, &mut line, Way::Forward, start);
+        let start = line[line.len() - 1];
+        run(sections, &mut line, Way::Backward, start);
+        give(&line[extension..=last], block.view_mut());
     }
 }
 
@@ -59,64 +55,74 @@ pub fn forward_backward_transposed(sections: &[Section], extension: usize, mut v
         return;
     }
     let extension = extension.min(frames - 1);
-    let length = frames + 2 * extension;
+    let last = extension + frames - 1;
     // What a pass makes of nothing but the level that it starts in.
-    let mut from_level = vec![[0.0; LANES]; length];
-    run(sections, &mut from_level, [1.0; LANES]);
-    let mut line = vec![[0.0; LANES]; length];
+    let mut from_level = vec![[0.0; LANES]; frames + 2 * extension];
+    run(sections, &mut from_level, Way::Forward, [1.0; LANES]);
+    let mut line = vec![[0.0; LANES]; frames + 2 * extension];
     for mut block in values.axis_chunks_iter_mut(Axis(1), LANES) {
         line.fill([0.0; LANES]);
-        for (lane, column) in block.columns().into_iter().enumerate() {
-            for (place, &value) in line[extension..].iter_mut().zip(column) {
-                place[lane] = value;
+        take(block.view(), &mut line[extension..=last]);
+        // The transpose of a pass is the same recursion the other way, and what the first value did as the level.
+        let level = along(from_level.iter().rev(), &line);
+        run(sections, &mut line, Way::Forward, [0.0; LANES]);
+        line[last + extension] = plus(level, 1.0, &line[last + extension]);
+        let level = along(from_level.iter(), &line);
+        run(sections, &mut line, Way::Backward, [0.0; LANES]);
+        line[0] = plus(level, 1.0, &line[0]);
+        for i in 1..=extension {
+            for lane in 0..LANES {
+                let (before, after) = (line[extension - i][lane], line[last + i][lane]);
+                line[extension][lane] += 2.0 * before;
+                line[extension + i][lane] -= before;
+                line[last][lane] += 2.0 * after;
+                line[last - i][lane] -= after;
             }
         }
-        for _ in 0..2 {
-            line.reverse();
-            pass_transposed(sections, &from_level, &mut line);
+        give(&line[extension..=last], block.view_mut());
+    }
+}
+
+/// Of each lane the sum of products with these weights.
+fn along<'a>(weights: impl Iterator<Item = &'a Lanes>, line: &[Lanes]) -> Lanes {
+    let mut sum = [0.0; LANES];
+    for (weight, x) in weights.zip(line) {
+        (0..LANES).for_each(|k| sum[k] += weight[k] * x[k]);
+    }
+    sum
+}
+
+/// The way in which a pass goes through a series.
+#[derive(Clone, Copy)]
+enum Way {
+    Forward,
+    Backward,
+}
+
+/// All sections, each series starting in the steady state of a constant past `level`.
+fn run(sections: &[Section], line: &mut [Lanes], way: Way, mut level: Lanes) {
+    for section in sections {
+        match way {
+            Way::Forward => section.run(line.iter_mut(), level),
+            Way::Backward => section.run(line.iter_mut().rev(), level),
         }
-        for (lane, mut column) in block.columns_mut().into_iter().enumerate() {
-            column.iter_mut().zip(&line[extension..]).for_each(|(out, place)| *out = place[lane]);
-            for i in 1..=extension {
-                let (before, after) = (line[extension - i][lane], line[extension + frames - 1 + i][lane]);
-                column[0] += 2.0 * before;
-                column[i] -= before;
-                column[frames - 1] += 2.0 * after;
-                column[frames - 1 - i] -= after;
-            }
-        }
+        level = level.map(|level| level * section.gain());
     }
 }
 
-/// The transpose of [`pass`]: the same recursion from the end to the start, and what the first value did as the level.
-fn pass_transposed(sections: &[Section], from_level: &[[f64; LANES]], line: &mut [[f64; LANES]]) {
-    let mut by_level = [0.0; LANES];
-    for (x, g) in line.iter().zip(from_level) {
-        (0..LANES).for_each(|k| by_level[k] += g[k] * x[k]);
+impl Section {
+    /// At frequency 0.
+    fn gain(&self) -> f64 {
+        let Self { b, a } = self;
+        (b[0] + b[1] + b[2]) / (1.0 + a[0] + a[1])
     }
-    line.reverse();
-    run(sections, line, [0.0; LANES]);
-    line.reverse();
-    if let Some(first) = line.first_mut() {
-        (0..LANES).for_each(|k| first[k] += by_level[k]);
-    }
-}
 
-/// One pass through all sections, each series starting in the steady state of its first value.
-fn pass(sections: &[Section], line: &mut [[f64; LANES]]) {
-    if let Some(&start) = line.first() {
-        run(sections, line, start);
-    }
-}
-
-/// All sections (transposed direct form II), each series starting in the steady state of a constant past `level`.
-fn run(sections: &[Section], line: &mut [[f64; LANES]], mut level: [f64; LANES]) {
-    for Section { b, a } in sections {
-        // Steady state for a constant input `level`: output g·level with g the gain at frequency 0.
-        let gain = (b[0] + b[1] + b[2]) / (1.0 + a[0] + a[1]);
+    /// Transposed direct form II, from the steady state of a constant past `level`.
+    fn run<'a>(&self, line: impl Iterator<Item = &'a mut Lanes>, level: Lanes) {
+        let (Self { b, a }, gain) = (self, self.gain());
         let mut s1 = level.map(|level| (gain - b[0]) * level);
         let mut s2 = level.map(|level| (b[2] - a[1] * gain) * level);
-        for x in line.iter_mut() {
+        for x in line {
             for k in 0..LANES {
                 let y = b[0] * x[k] + s1[k];
                 s1[k] = b[1] * x[k] - a[0] * y + s2[k];
@@ -124,7 +130,6 @@ fn run(sections: &[Section], line: &mut [[f64; LANES]], mut level: [f64; LANES])
                 x[k] = y;
             }
         }
-        level = level.map(|level| level * gain);
     }
 }
 

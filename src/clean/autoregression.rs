@@ -14,6 +14,7 @@ mod tests;
 
 use ndarray::{Array2, ArrayView1, ArrayView2, s};
 
+use crate::sections::lanes;
 use crate::units::Seconds;
 
 /// What the order spans (measured: docs/methods.md, "Degrees of freedom").
@@ -87,18 +88,13 @@ impl Autoregression {
         self.predictors.len() - 1
     }
 
-    /// The prediction of a frame that has `earlier` frames before it, and the SD that it leaves.
-    fn at(&self, earlier: usize) -> (&[f64], f64) {
-        let order = earlier.min(self.order());
-        (&self.predictors[order], self.left_sd[order])
-    }
-
     /// The autocorrelations at lags 0 to `lags` − 1.
     #[must_use]
     pub fn autocorrelations(&self, lags: usize) -> Vec<f64> {
         let mut rho = vec![1.0; lags.min(1)];
         for lag in 1..lags {
-            let next = self.at(lag).0.iter().zip(rho.iter().rev()).map(|(phi, rho)| phi * rho).sum();
+            let next =
+                self.predictors[lag.min(self.order())].iter().zip(rho.iter().rev()).map(|(phi, rho)| phi * rho).sum();
             rho.push(next);
         }
         rho
@@ -106,39 +102,43 @@ impl Autoregression {
 
     /// Turns columns of white noise (frames × any number) into series of this autocorrelation: L·x, where LLᵀ = Σ.
     pub fn colour(&self, values: &mut Array2<f64>) {
-        let columns = values.ncols();
-        for t in 0..values.nrows() {
-            let (phi, sd) = self.at(t);
-            let (earlier, now) = split(values, t);
-            now.iter_mut().for_each(|value| *value *= sd);
-            for (phi, before) in phi.iter().zip(earlier.rchunks_exact(columns.max(1))) {
-                now.iter_mut().zip(before).for_each(|(value, before)| *value += phi * before);
+        lanes::each(values, |line| {
+            for t in 0..line.len() {
+                let order = t.min(self.order());
+                let (earlier, now) = line.split_at_mut(t);
+                let mut sum = now[0].map(|value| value * self.left_sd[order]);
+                for (&phi, before) in self.predictors[order].iter().zip(earlier.iter().rev()) {
+                    sum = lanes::plus(sum, phi, before);
+                }
+                now[0] = sum;
             }
-        }
+        });
     }
 
     /// The transpose of [`colour`](Self::colour): Lᵀ·y.
     pub fn colour_transposed(&self, values: &mut Array2<f64>) {
-        let columns = values.ncols();
-        for t in (0..values.nrows()).rev() {
-            let (phi, sd) = self.at(t);
-            let (earlier, now) = split(values, t);
-            for (phi, before) in phi.iter().zip(earlier.rchunks_exact_mut(columns.max(1))) {
-                before.iter_mut().zip(&*now).for_each(|(before, value)| *before += phi * value);
+        let order = self.order();
+        lanes::each(values, |line| {
+            for t in (0..line.len()).rev() {
+                let (now, later) = line.split_at_mut(t + 1);
+                let mut sum = now[t];
+                // What each later frame takes of this one; those that have `order` frames before them take alike.
+                if t + 1 >= order {
+                    for (&phi, after) in self.predictors[order].iter().zip(&*later) {
+                        sum = lanes::plus(sum, phi, after);
+                    }
+                } else {
+                    for (lag, after) in (1..=order).zip(&*later) {
+                        sum = lanes::plus(sum, self.predictors[(t + lag).min(order)][lag - 1], after);
+                    }
+                }
+                now[t] = sum;
             }
-            now.iter_mut().for_each(|value| *value *= sd);
-        }
+            for (t, now) in line.iter_mut().enumerate() {
+                *now = now.map(|value| value * self.left_sd[t.min(order)]);
+            }
+        });
     }
-}
-
-/// The rows before row `t`, one after another, and row `t`.
-fn split(values: &mut Array2<f64>, t: usize) -> (&mut [f64], &mut [f64]) {
-    if !values.is_standard_layout() {
-        *values = values.as_standard_layout().into_owned();
-    }
-    let columns = values.ncols();
-    let (earlier, from) = values.as_slice_mut().unwrap_or_default().split_at_mut(t * columns);
-    (earlier, &mut from[..columns])
 }
 
 /// At most [`MOST_PARCELS`] of the parcels that vary, evenly taken from tables of frames × parcels, one per atlas.

@@ -31,10 +31,9 @@
 mod tests;
 
 use ndarray::linalg::general_mat_mul;
-use ndarray::{Array2, ArrayView2, Axis, ShapeBuilder, concatenate, s};
+use ndarray::{Array2, ArrayView2, Axis, s};
 
 use super::autoregression::Autoregression;
-use super::columns::rows_of;
 use super::error::CleanError;
 use super::fill::Filling;
 use super::filter;
@@ -98,7 +97,7 @@ impl CleaningMap<'_> {
         }
         let written_out = frames <= WRITTEN_OUT || 2 * self.design.ncols() >= frames;
         let vectors =
-            if written_out { Array2::eye(frames) } else { concatenate![Axis(1), self.combs(frames), self.design] };
+            if written_out { Array2::eye(frames) } else { side_by_side(self.combs(frames).view(), self.design) };
         let back = |factor| self.transposed(vectors.clone(), factor);
         let traces = |back: &Array2<f64>, own, factor| match written_out {
             true => Ok(self.traces_of_matrix(back, own)),
@@ -157,7 +156,7 @@ impl CleaningMap<'_> {
         let (half_left, mut left) = (of_left(&half), of_left(&whole));
         take_out(&mut left, self.design);
         let all = whole.slice(s![.., ..many]);
-        let third = concatenate![Axis(1), all.slice(s![.., ..;THIRD]), left.slice(s![.., ..;THIRD])];
+        let third = side_by_side(all.slice(s![.., ..;THIRD]), left.slice(s![.., ..;THIRD]));
         let thirds = third.ncols() / 2;
         // Frames that are in no comb are as those that are.
         let combs = vectors.slice(s![.., ..many]);
@@ -175,10 +174,7 @@ impl CleaningMap<'_> {
     /// LᵀX over all frames, of X over the kept ones; without `own` X itself.
     fn half(&self, x: &Array2<f64>, own: Option<&Autoregression>) -> Array2<f64> {
         let Some(own) = own else { return x.clone() };
-        let mut half = Array2::zeros((self.kept.len(), x.ncols()));
-        for (from, &frame) in x.rows().into_iter().zip(self.kept_rows) {
-            half.row_mut(frame).assign(&from);
-        }
+        let mut half = self.scattered(x);
         own.colour_transposed(&mut half);
         half
     }
@@ -188,7 +184,7 @@ impl CleaningMap<'_> {
         let Some(own) = own else { return half.clone() };
         let mut whole = half.clone();
         own.colour(&mut whole);
-        rows_of(whole.view(), self.kept_rows)
+        self.kept_rows_of(&whole)
     }
 
     /// The factor that the spectral fill rescales series of this autocorrelation by.
@@ -200,7 +196,7 @@ impl CleaningMap<'_> {
         if let Some(own) = own {
             own.colour(&mut series);
         }
-        let mut at_kept = rows_of(series.view(), self.kept_rows);
+        let mut at_kept = self.kept_rows_of(&series);
         take_out(&mut at_kept, self.trend);
         self.filling.factor(at_kept.view())
     }
@@ -212,7 +208,7 @@ impl CleaningMap<'_> {
         let mut whole = self.scattered(&x);
         self.filling.fill_by_factor(&mut whole, factor);
         filter::band_pass(&mut whole, band_hz, self.tr)?;
-        Ok(rows_of(whole.view(), self.kept_rows))
+        Ok(self.kept_rows_of(&whole))
     }
 
     /// The transpose of [`apply`](Self::apply).
@@ -221,7 +217,7 @@ impl CleaningMap<'_> {
             let mut whole = self.scattered(&y);
             filter::band_pass_transposed(&mut whole, band_hz, self.tr)?;
             self.filling.transposed_by_factor(&mut whole, factor);
-            y = rows_of(whole.view(), self.kept_rows);
+            y = self.kept_rows_of(&whole);
         }
         take_out(&mut y, self.trend);
         Ok(y)
@@ -233,20 +229,24 @@ impl CleaningMap<'_> {
         let width = self.band_hz.map_or(1.0, |[low_hz, high_hz]| 2.0 * (high_hz - low_hz) * self.tr.0);
         let every = if width * frames as f64 >= MANY { 2 } else { 1 };
         let combs = COMBS.min(frames);
-        let mut vectors = Array2::zeros((frames, combs.div_ceil(every)).f());
+        let mut vectors = Array2::zeros((frames, combs.div_ceil(every)));
         for frame in (0..frames).filter(|frame| (frame % combs).is_multiple_of(every)) {
             vectors[[frame, frame % combs / every]] = sign(frame as u64);
         }
         vectors
     }
 
-    /// Over all frames, 0 where dropped; each column in one piece.
+    /// Over all frames, 0 where dropped.
     fn scattered(&self, x: &Array2<f64>) -> Array2<f64> {
-        let mut whole = Array2::zeros((self.kept.len(), x.ncols()).f());
-        for (mut to, from) in whole.columns_mut().into_iter().zip(x.columns()) {
-            from.iter().zip(self.kept_rows).for_each(|(&value, &frame)| to[frame] = value);
+        let mut whole = Array2::zeros((self.kept.len(), x.ncols()));
+        for (from, &frame) in x.rows().into_iter().zip(self.kept_rows) {
+            whole.row_mut(frame).assign(&from);
         }
         whole
+    }
+
+    fn kept_rows_of(&self, whole: &Array2<f64>) -> Array2<f64> {
+        whole.select(Axis(0), self.kept_rows)
     }
 }
 
@@ -262,8 +262,16 @@ impl Traces {
     }
 }
 
+/// The columns of one array, then those of another.
+fn side_by_side(first: ArrayView2<'_, f64>, then: ArrayView2<'_, f64>) -> Array2<f64> {
+    let mut both = Array2::zeros((first.nrows(), first.ncols() + then.ncols()));
+    both.slice_mut(s![.., ..first.ncols()]).assign(&first);
+    both.slice_mut(s![.., first.ncols()..]).assign(&then);
+    both
+}
+
 fn squares(a: ArrayView2<'_, f64>) -> f64 {
-    a.iter().map(|v| v * v).sum()
+    a.rows().into_iter().map(|row| row.dot(&row)).sum()
 }
 
 /// Takes out of each column what an orthonormal basis explains of it.

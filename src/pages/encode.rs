@@ -4,14 +4,23 @@ const ALPHABET: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwx
 
 /// Bytes as base64, padded.
 pub(super) fn base64(bytes: &[u8]) -> String {
+    let letter = |word: u32, place: u32| char::from(ALPHABET[(word >> place & 63) as usize]);
     let mut out = String::with_capacity(bytes.len().div_ceil(3) * 4);
-    for chunk in bytes.chunks(3) {
-        let part = |k: usize| u32::from(chunk.get(k).copied().unwrap_or(0));
-        let word = part(0) << 16 | part(1) << 8 | part(2);
-        for k in 0..4 {
-            let letter = char::from(ALPHABET[(word >> (18 - 6 * k) & 63) as usize]);
-            out.push(if k <= chunk.len() { letter } else { '=' });
+    let (whole, rest) = bytes.as_chunks::<3>();
+    out.extend(whole.iter().flat_map(|&[first, second, third]| {
+        let word = u32::from_be_bytes([0, first, second, third]);
+        [letter(word, 18), letter(word, 12), letter(word, 6), letter(word, 0)]
+    }));
+    match *rest {
+        [first] => {
+            let word = u32::from_be_bytes([0, first, 0, 0]);
+            out.extend([letter(word, 18), letter(word, 12), '=', '=']);
         }
+        [first, second] => {
+            let word = u32::from_be_bytes([0, first, second, 0]);
+            out.extend([letter(word, 18), letter(word, 12), letter(word, 6), '=']);
+        }
+        _ => {}
     }
     out
 }

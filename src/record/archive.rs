@@ -68,15 +68,15 @@ impl Checksum {
     ) {
         /// Numbers converted at a time: enough for the hash to take many blocks at once.
         const TOGETHER: usize = 2048;
-        let mut bytes = Vec::with_capacity(N * TOGETHER);
-        for &value in values {
-            bytes.extend_from_slice(&bytes_of(value));
-            if bytes.len() == bytes.capacity() {
-                self.0.update(&bytes);
-                bytes.clear();
+        let mut bytes = vec![[0; N]; TOGETHER];
+        let mut values = values.into_iter();
+        loop {
+            let filled = bytes.iter_mut().zip(&mut values).map(|(place, &value)| *place = bytes_of(value)).count();
+            self.0.update(bytes[..filled].as_flattened());
+            if filled < TOGETHER {
+                return;
             }
         }
-        self.0.update(&bytes);
     }
 
     /// Adds bytes as they are.

@@ -58,8 +58,9 @@ pub fn content_hash(path: &Path) -> io::Result<String> {
     Ok(hasher.finalize().to_hex().to_string())
 }
 
-/// A path in a form that does not reveal it.
+/// A path in a form that does not reveal it, the same from whatever folder the study is named.
 fn named(path: &Path) -> String {
+    let path = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
     blake3::hash(path.as_os_str().as_encoded_bytes()).to_hex().to_string()
 }
 
@@ -76,4 +77,17 @@ fn look(path: &Path) -> io::Result<Vec<(u64, u64)>> {
             Ok((metadata.len(), u64::try_from(since.as_nanos()).unwrap_or(u64::MAX)))
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_file_is_the_same_from_whatever_folder_it_is_named() {
+        // Tests run in the folder of Cargo.toml.
+        let state = InputState::new("table", Path::new("Cargo.toml"), "not asked for").unwrap();
+        assert!(state.looks_same(&std::path::absolute("Cargo.toml").unwrap()));
+        assert!(!state.looks_same(Path::new("README.md")));
+    }
 }

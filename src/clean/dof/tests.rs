@@ -167,7 +167,7 @@ fn the_transposed_map_has_the_entries_the_other_way_round() {
     {
         let kept = gaps(40);
         let kept_rows: Vec<usize> = (0..40).filter(|&i| kept[i]).collect();
-        let of = |values: Array2<f64>| LeastSquares::new(rows_of(values.view(), &kept_rows).view()).unwrap().basis();
+        let of = |values: Array2<f64>| LeastSquares::new(values.select(Axis(0), &kept_rows).view()).unwrap().basis();
         let (trend, design) = (of(detrend::legendre(40, 1)), of(noise(40, 3, 2)));
         let filling = Filling::new(&kept, fill);
         let (trend, design) = (trend.view(), design.view());
