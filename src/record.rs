@@ -80,6 +80,10 @@ pub struct ReportRow {
     pub run_id: Option<String>,
     #[serde(with = "number")]
     pub tr_s: f64,
+    /// Sizes of the image's voxels, to a hundredth of a mm; none if joined runs differ.
+    pub voxel_mm: Option<[f64; 3]>,
+    /// `file`, `image`, or `both` if joined runs differ; empty where nothing is known.
+    pub brain_mask_from: String,
     pub frames: usize,
     pub frames_kept: usize,
     #[serde(with = "number")]

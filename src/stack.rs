@@ -41,6 +41,7 @@ use arrays::whole::{self, Whole};
 use evidence::edge_tests;
 use gather::adjust::{self, Adjusted};
 use gather::block::Source;
+use gather::children::WEIGHT_COLUMNS;
 use gather::lacking::{Lacking, LackingSink};
 use gather::work::Work;
 use gather::{equal, left_out, parcels, shrinkage};
@@ -128,8 +129,8 @@ pub fn stack(results: &Path, request: &StackRequest, tell: Listener<'_>) -> Resu
     notes.extend(evidence.iter().flat_map(|(_, about)| evidence::notes(about)));
     notes.extend(equal::notes(found));
     notes.extend(shrinkage::notes(found, &gathered.header));
-    let formula = test.as_ref().map(|test| &test.formula);
-    notes.extend(adjust::notes(request, &gathered.header, found, formula, &sites));
+    let model = test.as_ref().map(|test| (&test.formula, &test.design));
+    notes.extend(adjust::notes(request, &gathered.header, found, model, &sites));
     notes.extend(blocks.notes());
     notes.extend(quality.notes);
     notes.extend(gathered.skipped);
@@ -219,7 +220,7 @@ fn write(
     }
     let quality = quality::finish(&context, measured, folder, &mut files)?;
     let weights: Vec<[f64; 3]> = quality.weights.iter().map(ChildWeight::values).collect();
-    files.push(arrays::tables::children(&folder.join("children.tsv"), header, found, &ChildWeight::COLUMNS, &weights)?);
+    files.push(arrays::tables::children(&folder.join("children.tsv"), header, found, &WEIGHT_COLUMNS, &weights)?);
     arrays::write_missing(work, &lacking.unwrap_or(seen), &mut files)?;
     Ok(Written { files, arrays: stacked, quality, sampling: context.sampling, sites })
 }

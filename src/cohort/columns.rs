@@ -68,6 +68,12 @@ const REVIEWS: &[(&str, &str)] = &[
     ("n/a", "nobody has decided"),
 ];
 
+const BRAIN_MASKS: &[(&str, &str)] = &[
+    ("file", "a file of the scan"),
+    ("image", "the scan's own brightness, since it has no such file"),
+    ("both", "a file in some of the joined runs, their own brightness in others"),
+];
+
 /// Columns of the cohort table, in order, before the participants table's own.
 #[rustfmt::skip] // One column per line or two, as in a table.
 pub const COHORT_COLUMNS: &[CohortColumn] = &[
@@ -81,6 +87,10 @@ pub const COHORT_COLUMNS: &[CohortColumn] = &[
     column("runs", "", "runs found", |of| of.child.runs.to_string()),
     column("runs_joined", "", "runs that the joined result is made of", |of| of.child.runs_joined.to_string()),
     column("tr_s", "s", "repetition time", |of| number_cell(of.row.tr_s)),
+    column("voxel_mm", "mm", "sizes of the image's voxels along its three axes; n/a if joined runs differ",
+        |of| of.row.voxel_mm.map_or_else(String::new, |sizes| sizes.map(|size| size.to_string()).join("x"))),
+    column("brain_mask_from", "", "where the brain mask comes from", |of| of.row.brain_mask_from.clone())
+        .of(BRAIN_MASKS),
     column("frames", "", "frames acquired in the joined runs; in all readable runs when none could be joined",
         |of| of.row.frames.to_string()),
     column("frames_kept", "", "frames kept", |of| of.row.frames_kept.to_string()),

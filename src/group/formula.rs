@@ -54,6 +54,14 @@ impl Formula {
         parse::parse(text)
     }
 
+    /// Reads the right side of a formula, of which nothing is explained: `age + sex`.
+    ///
+    /// # Errors
+    /// As [`Formula::parse`].
+    pub fn parse_terms(text: &str) -> Result<Self, FormulaError> {
+        parse::parse_terms(text)
+    }
+
     /// The design matrix of the children that have all columns. `table` is (name, column), all of one length.
     ///
     /// # Errors

@@ -66,6 +66,8 @@ pub(super) fn decide(
     let decided = Decided {
         id: &scan.id,
         tr_s: prepared.tr.0,
+        voxel_mm: prepared.header.affine.voxel_sizes(),
+        mask_given: prepared.brain_mask.is_some(),
         digest: &digest,
         motion: &motion,
         facts,

@@ -81,6 +81,8 @@ impl ReportRow {
             session_id: id.session.as_ref().map(|s| format!("ses-{s}")),
             run_id: id.run.as_ref().map(|r| format!("run-{r}")),
             tr_s: nan,
+            voxel_mm: None,
+            brain_mask_from: String::new(),
             frames: 0,
             frames_kept: 0,
             minutes: 0.0,
@@ -197,6 +199,9 @@ fn joined_row(group: &Group, runs: &[RunResult], done: &[&ScanRecord], contribut
     let total = |f: fn(&ReportRow) -> f64| seen.iter().map(|r| f(&r.row)).sum::<f64>();
     // Repetition times may differ between runs; then there is no single one to report.
     row.tr_s = if seen.iter().all(|r| r.row.tr_s == first.row.tr_s) { first.row.tr_s } else { f64::NAN };
+    row.voxel_mm = first.row.voxel_mm.filter(|_| seen.iter().all(|r| r.row.voxel_mm == first.row.voxel_mm));
+    let one_mask = seen.iter().all(|r| r.row.brain_mask_from == first.row.brain_mask_from);
+    row.brain_mask_from = if one_mask { first.row.brain_mask_from.clone() } else { "both".to_owned() };
     row.frames = sum(|r| r.frames);
     row.minutes = total(|r| r.minutes);
     if !contributing.is_empty() {

@@ -22,6 +22,10 @@ use crate::tables::figures;
 pub(super) struct Decided<'a> {
     pub id: &'a ScanId,
     pub tr_s: f64,
+    /// As the image's header has them.
+    pub voxel_mm: [f64; 3],
+    /// Whether the brain mask is a file of the scan.
+    pub mask_given: bool,
     pub digest: &'a Digest,
     pub motion: &'a RunMotion,
     pub facts: MotionFacts,
@@ -61,6 +65,9 @@ fn figures_of(decided: Decided<'_>) -> ReportRow {
         session_id: id.session.as_ref().map(|s| format!("ses-{s}")),
         run_id: id.run.as_ref().map(|r| format!("run-{r}")),
         tr_s,
+        // Sizes that come from an affine of 32-bit floats may read 2.9999998.
+        voxel_mm: Some(decided.voxel_mm.map(|size| (100.0 * size).round() / 100.0)),
+        brain_mask_from: if decided.mask_given { "file" } else { "image" }.to_owned(),
         frames,
         frames_kept: mask.frames_kept(),
         minutes: minutes(frames),

@@ -4,7 +4,7 @@
 //! cohort.tsv, review/decisions.tsv ─► candidates, left out                     (who, reviewed, left_out)
 //!  candidates ─► their matrices and coverage tables on disk                    (found, kind, children)
 //!             ─► who has as much data, who is alike in motion                  (equal, matched)
-//!             ─► whose site is known, with what is kept                        (sites, site_columns)
+//!             ─► whose site is known, with what is kept                        (sites)
 //!             ─► whether covariances are in percent²                           (units)
 //!             ─► how far covariances were shrunk for partial correlations      (shrinkage)
 //!             ─► which rows are of one child or one family                     (blocks)
@@ -12,6 +12,7 @@
 //!    children ─► values of a file, or worked out anew from the runs' records   (values, runs)
 //!             ─► blocks of children, read while the one before is worked on    (block)
 //!      blocks ─► effects of sites, which later blocks are read without           (adjust)
+//!   all of it ─► sites and settings that a test leaves out                     (site_columns, unlike)
 //! ```
 
 pub(super) mod adjust;
@@ -31,10 +32,11 @@ pub(super) mod request;
 mod reviewed;
 pub(super) mod runs;
 pub(super) mod shrinkage;
-pub(super) mod site_columns;
+mod site_columns;
 pub(super) mod sites;
 pub(super) mod step;
 mod units;
+mod unlike;
 mod values;
 mod who;
 pub(super) mod work;

@@ -132,3 +132,32 @@ fn a_site_that_a_test_leaves_out_is_pointed_out() {
     assert!(said("z ~ mean_fd_mm").contains("the children come from 2 values of scanner, which is not in the formula"));
     assert!(!said("z ~ mean_fd_mm + scanner").contains("values of scanner"));
 }
+
+#[test]
+fn settings_that_a_test_does_not_tell_apart_are_pointed_out_in_one_note() {
+    let folder = two_sites();
+    for child in 0..CHILDREN {
+        let set = |column: &str, value: &str| set_cell(&folder, "results/cohort.tsv", child, column, value);
+        set("scanner", ["old", "new"][child % 2]);
+        set("tr_s", ["2", "0.8"][child % 2]);
+        set("voxel_mm", if child < 3 { "2x2x2" } else { "3x3x3" });
+        set("brain_mask_from", if child == 7 { "both" } else { "file" });
+        // One scan that was stopped early is no setting.
+        set("frames", if child == 5 { "20" } else { "60" });
+    }
+    let note = |formula: &str, more: &[&str]| {
+        let said = folder.keepstill(&[&["stack", "results", "--test", formula], more].concat()).expect(0).stderr;
+        let notes: Vec<String> =
+            said.lines().filter(|line| line.contains("does not tell them apart")).map(str::to_owned).collect();
+        assert!(notes.len() < 2, "{said}");
+        notes.into_iter().next().unwrap_or_default()
+    };
+    let all = note("z ~ mean_fd_mm", &[]);
+    let told = "children differ in repetition time in s (2 in 7, 0.8 in 6 of 13 children), size of voxels in mm (3x3x3 \
+                in 10, 2x2x2 in 3 of 13 children) and source of the brain mask (file in 12, both in 1 of 13 children)";
+    assert!(all.contains(told) && all.contains("put tr_s, voxel_mm and brain_mask_from into the formula"), "{all}");
+    let by_scanner = note("z ~ mean_fd_mm + scanner", &[]);
+    assert!(!by_scanner.contains("tr_s") && by_scanner.contains("put voxel_mm and brain_mask_from"), "{by_scanner}");
+    assert!(!note("z ~ mean_fd_mm", &ADJUST).contains("tr_s"));
+    assert_eq!(note("z ~ mean_fd_mm + tr_s + voxel_mm + brain_mask_from", &[]), "");
+}

@@ -14,12 +14,13 @@ const FRAMES: &str = "frame\ttime_s\ttranslation_x_mm\ttranslation_y_mm\ttransla
                       rotation_x_rad\trotation_y_rad\trotation_z_rad\tfd_sum_mm\tfd_rms_mm\tfd_unfiltered_mm\t\
                       fd_radius_50_mm\tdvars_percent\tglobal_signal\tkept\treasons";
 const COVERAGE: &str = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\tnetwork";
-const COHORT: &str = "participant_id\tsession_id\trun_id\tverdict\tproblem\truns\truns_joined\ttr_s\tframes\t\
-                      frames_kept\tminutes\tminutes_kept\tkept_share\tmean_fd_mm\tmean_fd_kept_mm\tmax_fd_mm\t\
-                      median_dvars_percent\tsphere_radius_mm\tsphere_radius_from\tdropped_settling\t\
-                      dropped_unaligned\tdropped_moved\tdropped_signal_jump\tdropped_logged\tdropped_beside_motion\t\
-                      dropped_short_stretch\tlongest_stretch_s\tdof\tdof_white\tparcels_used\tparcels\ttsnr_median\t\
-                      warnings\treview\treviewers\treview_reason\tresults_digest\tage_months\tsex\tnap";
+const COHORT: &str = "participant_id\tsession_id\trun_id\tverdict\tproblem\truns\truns_joined\ttr_s\tvoxel_mm\t\
+                      brain_mask_from\tframes\tframes_kept\tminutes\tminutes_kept\tkept_share\tmean_fd_mm\t\
+                      mean_fd_kept_mm\tmax_fd_mm\tmedian_dvars_percent\tsphere_radius_mm\tsphere_radius_from\t\
+                      dropped_settling\tdropped_unaligned\tdropped_moved\tdropped_signal_jump\tdropped_logged\t\
+                      dropped_beside_motion\tdropped_short_stretch\tlongest_stretch_s\tdof\tdof_white\t\
+                      parcels_used\tparcels\ttsnr_median\twarnings\treview\treviewers\treview_reason\t\
+                      results_digest\tage_months\tsex\tnap";
 const PARCELS: [&str; 5] = ["cove", "dune", "reef", "spit", "shoal"];
 
 fn finished(tiny: &Tiny) -> Folder {
@@ -148,7 +149,7 @@ fn the_participants_table_is_carried_along() {
     );
     folder.run(&[]).expect(0);
     let table = cells(&folder.read("results/cohort.tsv"));
-    let carried = |row: usize| table[row][37..].join("|");
+    let carried = |row: usize| table[row][39..].join("|");
     assert_eq!(carried(0), "age_months|sex|participants_verdict|note");
     assert_eq!(carried(1), "6|m|sleepy|snores, \"loudly\"");
     assert_eq!(carried(2), "n/a|n/a|n/a|n/a");
@@ -286,7 +287,7 @@ fn a_failed_scan_is_a_row_with_its_reason_and_stops_no_other() {
     let verdicts: Vec<&str> = table[1..].iter().map(|row| row[3].as_str()).collect();
     assert_eq!(verdicts, ["enough", "failed", "enough"]);
     assert!(table[2][4].starts_with("bold_02.nii: holds 3000 bytes"), "{}", table[2][4]);
-    assert_eq!((table[2][5].as_str(), table[2][6].as_str(), table[2][13].as_str()), ("1", "0", "n/a"));
+    assert_eq!((table[2][5].as_str(), table[2][6].as_str(), table[2][15].as_str()), ("1", "0", "n/a"));
     let report = json(&folder, "results/sub-02/func/sub-02_report.json");
     assert_eq!(report["joined"]["verdict"], "failed");
     assert_eq!(report["runs"][0]["problem"], table[2][4].as_str());

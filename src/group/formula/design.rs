@@ -133,6 +133,8 @@ pub(super) fn design(
         .zip(&columns)
         .map(|(variable, column)| values(variable, column, &rows))
         .collect::<Result<Vec<Values>, _>>()?;
+    // Only now: a power of words lacks no lower power, it cannot be.
+    formula.require_lower_powers()?;
 
     // Without an intercept, the first factor among the terms of one part says which group a child is in by itself.
     let blocks = blocks.map(|blocks| blocks.select(&rows));

@@ -37,22 +37,16 @@ struct Parser<'a> {
 const TERM: &str = "the name of a column, factor(…), 0 or 1";
 
 pub(super) fn parse(text: &str) -> Result<Formula, FormulaError> {
-    let mut parser = Parser { text, tokens: Vec::new(), next: 0, variables: Vec::new() };
-    parser.read_tokens()?;
+    let mut parser = Parser::of(text)?;
     let response = parser.response()?;
     if !parser.take('~') {
         return Err(parser.unexpected("\"~\""));
     }
-    let (intercept, mut terms) = parser.sum()?;
-    // A stable sort: terms of as many parts stay in the order written, as in R.
-    terms.sort_by_key(Vec::len);
-    if terms.is_empty() && !intercept {
-        return Err(parser.unexpected("a column beside the intercept taken away"));
-    }
-    let formula = Formula { response, intercept, variables: parser.variables, terms };
-    formula.require_parts()?;
-    formula.require_lower_powers()?;
-    Ok(formula)
+    parser.right_side(response)
+}
+
+pub(super) fn parse_terms(text: &str) -> Result<Formula, FormulaError> {
+    Parser::of(text)?.right_side(Response::FisherZ)
 }
 
 impl Formula {
@@ -74,7 +68,26 @@ impl Formula {
     }
 }
 
-impl Parser<'_> {
+impl<'a> Parser<'a> {
+    fn of(text: &'a str) -> Result<Self, FormulaError> {
+        let mut parser = Self { text, tokens: Vec::new(), next: 0, variables: Vec::new() };
+        parser.read_tokens()?;
+        Ok(parser)
+    }
+
+    /// The terms that are left, as a formula.
+    fn right_side(mut self, response: Response) -> Result<Formula, FormulaError> {
+        let (intercept, mut terms) = self.sum()?;
+        // A stable sort: terms of as many parts stay in the order written, as in R.
+        terms.sort_by_key(Vec::len);
+        if terms.is_empty() && !intercept {
+            return Err(self.unexpected("a column beside the intercept taken away"));
+        }
+        let formula = Formula { response, intercept, variables: self.variables, terms };
+        formula.require_parts()?;
+        Ok(formula)
+    }
+
     fn read_tokens(&mut self) -> Result<(), FormulaError> {
         let characters: Vec<char> = self.text.chars().collect();
         let mut i = 0;

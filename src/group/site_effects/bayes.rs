@@ -19,7 +19,7 @@ pub struct Prior {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct SiteOfEdge {
     /// n.
-    pub children: f64,
+    pub rows: f64,
     /// W.
     pub weight: f64,
     /// γ̂.
@@ -60,7 +60,7 @@ impl Prior {
             let scale = if variance > 0.0 {
                 let shape = (mean.powi(2) + 2.0 * variance) / variance;
                 let theta = (mean.powi(3) + mean * variance) / variance;
-                (theta + 0.5 * squares) / (0.5 * own.children + shape - 1.0)
+                (theta + 0.5 * squares) / (0.5 * own.rows + shape - 1.0)
             } else {
                 mean
             };

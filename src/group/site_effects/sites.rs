@@ -1,6 +1,6 @@
 //! Who is at which site, with what is kept; and whether the two can be told apart.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use ndarray::{Array2, Axis};
 
@@ -65,6 +65,10 @@ pub struct Sites {
     pub of: Vec<usize>,
     /// Children of each site.
     pub children: Vec<usize>,
+    /// The child of each row, as a number; a child who was scanned at two sites is one of each.
+    pub(super) child: Vec<usize>,
+    /// Rows of each such child.
+    pub(super) rows: Vec<usize>,
     /// Names of what is kept.
     pub kept: Vec<String>,
     /// Rows × kept, each column with mean 0.
@@ -109,16 +113,23 @@ impl Sites {
         if let [site] = names.as_slice() {
             return Err(SiteError::OneSite { site: site.clone(), children: all });
         }
-        let mut at = vec![BTreeSet::new(); names.len()];
-        of.iter().zip(participants).for_each(|(&site, participant)| {
-            at[site].insert(participant);
-        });
-        let children: Vec<usize> = at.iter().map(BTreeSet::len).collect();
+        let mut numbers: BTreeMap<(usize, &P), usize> = BTreeMap::new();
+        let (mut children, mut rows) = (vec![0; names.len()], Vec::new());
+        let mut number = |(&site, participant)| {
+            let number = *numbers.entry((site, participant)).or_insert_with(|| {
+                children[site] += 1;
+                rows.push(0);
+                rows.len() - 1
+            });
+            rows[number] += 1;
+            number
+        };
+        let child: Vec<usize> = of.iter().zip(participants).map(&mut number).collect();
         for mut column in covariates.axis_iter_mut(Axis(1)) {
             let mean = column.iter().sum::<f64>() / column.len().max(1) as f64;
             column.mapv_inplace(|value| value - mean);
         }
-        let sites = Self { names, of, children, kept, covariates };
+        let sites = Self { names, of, children, child, rows, kept, covariates };
         let counts = sites.children.iter().copied();
         let few: Vec<(String, usize)> =
             sites.names.iter().cloned().zip(counts).filter(|(_, count)| *count < LEAST_CHILDREN).collect();

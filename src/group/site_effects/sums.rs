@@ -45,8 +45,29 @@ struct Part {
 struct Lacking {
     /// As [`SiteSums::crossed`] of one class.
     crossed: Vec<f64>,
-    /// Of each site.
+    /// Rows of each site.
+    rows: Vec<usize>,
+    /// Children of each site all of whose rows lack it.
     children: Vec<usize>,
+    /// How many rows of a child lack it, as long as that is not all of them.
+    some: BTreeMap<usize, usize>,
+}
+
+impl Lacking {
+    fn new(sites: usize, crossed: usize) -> Self {
+        Self { crossed: vec![0.0; crossed], rows: vec![0; sites], children: vec![0; sites], some: BTreeMap::new() }
+    }
+
+    /// Counts a row of a child who has so many rows at a site.
+    fn count(&mut self, site: usize, child: usize, of: usize) {
+        self.rows[site] += 1;
+        let lacks = self.some.remove(&child).unwrap_or(0) + 1;
+        if lacks == of {
+            self.children[site] += 1;
+        } else {
+            self.some.insert(child, lacks);
+        }
+    }
 }
 
 /// Least squares on one edge.
@@ -113,12 +134,11 @@ impl SiteSums {
                     let class = class_of[part.first + own];
                     let weight = weights[class][first + place];
                     if y.is_nan() {
-                        let lacking = part.lacking.entry(own).or_insert_with(|| Lacking {
-                            crossed: vec![0.0; count * columns * columns],
-                            children: vec![0; count],
-                        });
+                        let new = || Lacking::new(count, count * columns * columns);
+                        let lacking = part.lacking.entry(own).or_insert_with(new);
                         add_crossed(&mut lacking.crossed, *site, x, weight);
-                        lacking.children[*site] += 1;
+                        let child = sites.child[first + place];
+                        lacking.count(*site, child, sites.rows[child]);
                         continue;
                     }
                     let y = f64::from(y);
@@ -131,11 +151,11 @@ impl SiteSums {
         });
     }
 
-    /// Residual sum of squares of each edge, NaN where it cannot be fitted, and how many children have it.
+    /// Residual sum of squares of each edge, NaN where it cannot be fitted, and how many rows have it.
     #[must_use]
     pub fn squares(&self) -> (Vec<f64>, Vec<usize>) {
         let fits = self.fits();
-        let counts = (0..self.class_of.len()).map(|edge| self.children(edge).iter().sum()).collect();
+        let counts = (0..self.class_of.len()).map(|edge| self.rows(edge).iter().sum()).collect();
         (fits.iter().map(|fit| fit.as_ref().map_or(f64::NAN, |fit| fit.squares)).collect(), counts)
     }
 
@@ -173,11 +193,20 @@ impl SiteSums {
         effects
     }
 
-    /// Children of each site who have an edge.
+    /// Children of each site who have an edge in some row.
     fn children(&self, edge: usize) -> Vec<usize> {
-        let mut counts = self.sites.counts();
+        self.less(self.sites.children.clone(), edge, |lacking| &lacking.children)
+    }
+
+    /// Rows of each site that have an edge.
+    fn rows(&self, edge: usize) -> Vec<usize> {
+        self.less(self.sites.counts(), edge, |lacking| &lacking.rows)
+    }
+
+    /// Counts of each site without those who lack an edge.
+    fn less(&self, mut counts: Vec<usize>, edge: usize, lack: fn(&Lacking) -> &Vec<usize>) -> Vec<usize> {
         if let Some(lacking) = self.parts[edge / AT_ONCE].lacking.get(&(edge % AT_ONCE)) {
-            counts.iter_mut().zip(&lacking.children).for_each(|(count, lacking)| *count -= lacking);
+            counts.iter_mut().zip(lack(lacking)).for_each(|(count, lacking)| *count -= lacking);
         }
         counts
     }
@@ -191,10 +220,10 @@ impl SiteSums {
         let part = &self.parts[edge / AT_ONCE];
         let own = edge - part.first;
         let (count, columns) = (self.sites.names.len(), 1 + self.sites.kept.len());
-        let children = self.children(edge);
-        if children.iter().any(|&count| count < LEAST_CHILDREN) {
+        if self.children(edge).iter().any(|&count| count < LEAST_CHILDREN) {
             return None;
         }
+        let rows = self.rows(edge);
         let mut crossed = self.crossed[self.class_of[edge]].clone();
         if let Some(lacking) = part.lacking.get(&own) {
             crossed.iter_mut().zip(&lacking.crossed).for_each(|(sum, lacking)| *sum -= lacking);
@@ -216,7 +245,7 @@ impl SiteSums {
         let squares: Vec<f64> = sites.iter().map(|site| site.squares(&slopes)).collect();
         let residual: f64 = squares.iter().sum();
         let whole: f64 = sites.iter().map(|site| site.yy_raw).sum();
-        let left = children.iter().sum::<usize>().checked_sub(count + kept).filter(|left| *left > 0)?;
+        let left = rows.iter().sum::<usize>().checked_sub(count + kept).filter(|left| *left > 0)?;
         if residual <= ROUNDING * whole {
             return None;
         }
@@ -225,14 +254,14 @@ impl SiteSums {
         let mean = sites.iter().map(|site| site.weight * intercept(site)).sum::<f64>() / weight;
         let variance = residual / left as f64;
         let sd = variance.sqrt();
-        let of = |((site, &squares), &children): ((&Within, &f64), &usize)| SiteOfEdge {
-            children: children as f64,
+        let of = |((site, &squares), &rows): ((&Within, &f64), &usize)| SiteOfEdge {
+            rows: rows as f64,
             weight: site.weight,
             location: (intercept(site) - mean) / sd,
-            variance: squares / variance / (children as f64 - 1.0 - factor.trace(&site.xx)),
+            variance: squares / variance / (rows as f64 - 1.0 - factor.trace(&site.xx)),
             squares: squares / variance,
         };
-        let sites = sites.iter().zip(&squares).zip(&children).map(of).collect();
+        let sites = sites.iter().zip(&squares).zip(&rows).map(of).collect();
         Some(EdgeFit { mean, sd, kept: slopes, sites, squares: residual })
     }
 }

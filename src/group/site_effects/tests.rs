@@ -307,3 +307,27 @@ fn sums_of_squares_are_those_that_weights_are_worked_out_from() {
     let effects = summed(&sites, &data, &classes).effects();
     assert!((0..30).all(|edge| (effects.kept[[edge, 0]] - fits.coefficients[[2, edge]]).abs() < 1e-9));
 }
+
+#[test]
+fn too_few_children_is_of_children_whatever_their_rows() {
+    // Two sites of six children, with two rows each that do not follow each other.
+    let participants: Vec<usize> = (0..24).map(|row| row % 12).collect();
+    let of: Vec<usize> = participants.iter().map(|child| child % 2).collect();
+    let sites = Sites::of_rows(named("site", 2), of, &participants, Vec::new(), Array2::zeros((24, 0))).unwrap();
+    assert_eq!((sites.children.as_slice(), sites.counts().as_slice()), (&[6, 6][..], &[12, 12][..]));
+    let mut data = noise(24, 3, &mut Numbers::new(9));
+    // Both rows of two children of the first site lack edge 1; one row of each of three lacks edge 2.
+    for row in [0, 12, 2, 14] {
+        data[[row, 1]] = f32::NAN;
+    }
+    for row in [0, 14, 4] {
+        data[[row, 2]] = f32::NAN;
+    }
+    let effects = fitted(&sites, &data);
+    assert_eq!(effects.children, ndarray::array![[6, 6], [4, 6], [6, 6]]);
+    assert_eq!(
+        effects.mean.iter().map(|m| m.is_finite()).collect::<Vec<_>>(),
+        [true, false, true],
+        "four children are too few, though eight rows"
+    );
+}

@@ -9,9 +9,9 @@ use super::children::GatheredChildren;
 use super::error::{SitesError, StackError};
 use super::request::{StackRequest, Weights};
 use super::step::{Listener, Step};
-use super::{site_columns, sites};
+use super::{site_columns, sites, unlike};
 use crate::group::edge_count;
-use crate::group::formula::Formula;
+use crate::group::formula::{Design, Formula};
 use crate::group::site_effects::{MeanAndSd, SiteEffects, SiteSpread, SiteSums};
 use crate::group::weights::{Scale, Scatter, VarianceModel, WeightedEdges};
 
@@ -68,16 +68,16 @@ pub(crate) fn fit(
     Ok(Some(Adjusted { effects, before }))
 }
 
-/// What to know of sites, adjusted or not; `test` is the formula of a test, and `fitted` the effects by kind.
+/// What to know of sites, adjusted or not, and of what a test leaves out of them; `fitted`: the effects by kind.
 pub(crate) fn notes(
     request: &StackRequest,
     header: &[String],
     found: &GatheredChildren,
-    test: Option<&Formula>,
+    test: Option<(&Formula, &Design)>,
     fitted: &[Option<Adjusted>],
 ) -> Vec<String> {
     let wanted = request.further.sites.as_ref();
-    let mut notes = wanted.map(|wanted| sites::notes(wanted, test)).unwrap_or_default();
+    let mut notes = wanted.map(|wanted| sites::notes(wanted, test.map(|(formula, _)| formula))).unwrap_or_default();
     for (kind, fitted) in found.kinds.iter().zip(fitted) {
         let Some(Adjusted { effects, .. }) = fitted else { continue };
         let (edges, fitted) = (effects.mean.len(), effects.fitted());
@@ -90,9 +90,10 @@ pub(crate) fn notes(
             ));
         }
     }
-    if let Some(formula) = test {
+    if let Some((formula, design)) = test {
         let column = wanted.map(|wanted| wanted.column.as_str());
         notes.extend(site_columns::notes(formula, column, header, found));
+        notes.extend(unlike::note(formula, design, column, header, found));
     }
     notes
 }

@@ -105,7 +105,15 @@ pub(crate) struct GatheredChildren {
     pub sites: Option<Sites>,
 }
 
+/// The columns of `children.tsv` that say how much each child counts, and how noisy its edges are.
+pub(crate) const WEIGHT_COLUMNS: [&str; 3] = ["sampling_sd", "weight", "scatter"];
+
 impl GatheredChildren {
+    /// Whether `children.tsv` gets such a column only once the edges have been read.
+    pub(crate) fn will_have(&self, column: &str) -> bool {
+        WEIGHT_COLUMNS.contains(&column) || self.shrinkage.iter().any(|own| own.column() == column)
+    }
+
     /// Names of the atlases, in order.
     pub(crate) fn atlases(&self) -> Vec<&str> {
         self.kinds.iter().map(|kind| kind.atlas.as_str()).collect::<BTreeSet<_>>().into_iter().collect()

@@ -31,7 +31,7 @@ impl AdjustSites {
 
     /// What is kept, as the right side of a formula.
     pub(crate) fn formula(&self) -> Result<Option<Formula>, SitesError> {
-        let parse = |keep: &String| Formula::parse(&format!("z ~ {keep}")).map_err(SitesError::Keep);
+        let parse = |keep: &String| Formula::parse_terms(keep).map_err(SitesError::Keep);
         self.keep.as_ref().map(parse).transpose()
     }
 }
@@ -82,6 +82,9 @@ pub(crate) fn sites(wanted: &AdjustSites, header: &[String], found: &GatheredChi
                 FormulaError::Mixed { column, row, text } => {
                     let stem = found.children[row - 1].stem.clone();
                     MixedColumn { option: "--keep", column, stem, text }.into()
+                }
+                FormulaError::NoSuchColumn { column, .. } if found.will_have(&column) => {
+                    SitesError::MadeHere { column }
                 }
                 other => SitesError::Keep(other),
             })?;

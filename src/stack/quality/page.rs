@@ -252,6 +252,14 @@ fn by_kind(label: &str, head: &[&str], rows: &[QcFcRow], cells: impl Fn(&QcFcRow
     boxed(label, head, &bodies)
 }
 
+/// What the figures behind the weights mean.
+const COLUMNS_OF_WEIGHTS: &str = "\
+    The SD between children is that of an average edge, beyond the noise of each child's own data. 0.00 means that this \
+    noise alone explains how much children differ; children then count by their degrees of freedom alone. The factor, \
+    over the degrees of freedom less 2, is the variance of that noise: about 1 for Pearson's r, whose Fisher's z has \
+    this scale by itself. 0.00 means that children with fewer degrees of freedom are not noisier; all then count \
+    alike. Of covariances, both are in units of the variance of an edge over children.";
+
 /// Whether matrices of those who moved are noisier, and what each child counts.
 fn noisier(body: &mut String, findings: &Findings<'_>) {
     let words = match findings.quality.request.weights {
@@ -280,6 +288,9 @@ fn noisier(body: &mut String, findings: &Findings<'_>) {
         .collect();
     let title = "Are the matrices of those who moved noisier?";
     let _ = writeln!(body, "<h2>{title}</h2>\n<p>{words}</p>\n{}", table(title, &head, &rows));
+    if findings.quality.request.weights == Weights::Variance {
+        let _ = writeln!(body, "<p>{COLUMNS_OF_WEIGHTS}</p>");
+    }
 }
 
 fn spread_words(spread: &Spread, times: f64, digits: usize) -> String {

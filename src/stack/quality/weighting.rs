@@ -41,8 +41,7 @@ pub(crate) struct ChildWeight {
 }
 
 impl ChildWeight {
-    pub(crate) const COLUMNS: [&'static str; 3] = ["sampling_sd", "weight", "scatter"];
-
+    /// Under [`crate::stack::gather::children::WEIGHT_COLUMNS`].
     pub(crate) fn values(&self) -> [f64; 3] {
         [self.sampling_sd, self.weight, self.scatter]
     }

@@ -61,6 +61,7 @@ fn models_that_cannot_be() {
         test("a reference without its word", "z ~ factor(sex, 'm' first)"),
         test("a reference that nobody has", "z ~ factor(sex, reference = \"x\") + age_months"),
         test("a power without the column", "z ~ age_months^2"),
+        test("a power of words without the column", "z ~ sex^2"),
         test_with(
             "columns that follow from each other but for rounding",
             &["z ~ frames_seen + minutes_seen"],

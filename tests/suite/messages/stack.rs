@@ -94,6 +94,8 @@ fn sites_that_cannot_be_adjusted() {
         sites("a kept column mistyped", &["--adjust-sites", "nap", "--keep", "age_month"], |_| {}),
         sites("kept columns without sites", &["--keep", "age_months"], |_| {}),
         sites("kept columns that are no formula", &["--adjust-sites", "nap", "--keep", "age_months +"], |_| {}),
+        sites("a kept power of words", &["--adjust-sites", "nap", "--keep", "sex^2"], |_| {}),
+        sites("a kept column that the stack makes", &["--adjust-sites", "nap", "--keep", "weight"], |_| {}),
         sites("one site", &["--adjust-sites", "nap"], cohort("nap", |_| "bay")),
         sites(
             "two sites of few children",

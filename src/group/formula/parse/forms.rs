@@ -71,7 +71,7 @@ impl Variable {
 
 impl Formula {
     /// Every power has the lower ones, in interactions too.
-    pub(super) fn require_lower_powers(&self) -> Result<(), FormulaError> {
+    pub(in crate::group::formula) fn require_lower_powers(&self) -> Result<(), FormulaError> {
         for term in &self.terms {
             for &variable in term.iter().filter(|&&v| self.variables[v].power > 1) {
                 let below = Variable { power: self.variables[variable].power - 1, ..self.variables[variable].clone() };

@@ -16,7 +16,6 @@ use crate::stack::arrays::columns::columns;
 use crate::stack::gather::children::GatheredChildren;
 use crate::stack::gather::error::{MixedColumn, TestError};
 use crate::stack::gather::request::{Level, TestRequest};
-use crate::stack::quality::weighting::ChildWeight;
 
 /// A test whose model stands.
 #[derive(Debug)]
@@ -90,7 +89,7 @@ pub(crate) fn prepare(
             let stem = found.children[row - 1].stem.clone();
             MixedColumn { option: "--test", column, stem, text }.into()
         }
-        FormulaError::NoSuchColumn { column, .. } if made_here(&column, found) => TestError::MadeHere { column },
+        FormulaError::NoSuchColumn { column, .. } if found.will_have(&column) => TestError::MadeHere { column },
         other => TestError::Formula(other),
     })?;
     let blocks = blocks.select(&design.rows);
@@ -120,11 +119,6 @@ pub(crate) fn prepare(
     notes.extend(wanted.edge_sets.map(|_| sets::WARNING.to_owned()));
     let (wanted, joint) = (wanted.clone(), terms);
     Ok(PreparedTest { wanted, formula, design, model, safe, tested, permuted, blocks, joint, notes })
-}
-
-/// Whether `children.tsv` gets such a column only once the edges have been read.
-fn made_here(column: &str, found: &GatheredChildren) -> bool {
-    ChildWeight::COLUMNS.contains(&column) || found.shrinkage.iter().any(|own| own.column() == column)
 }
 
 /// The column of which a coefficient is the part within blocks.

@@ -12,6 +12,8 @@ pub enum SitesError {
     NoColumn(#[from] NoColumn),
     #[error("--keep: {0}")]
     Keep(FormulaError),
+    #[error("--keep: {column} is made by `keepstill stack` itself, from the edges, and cannot be kept; leave it out")]
+    MadeHere { column: String },
     #[error(transparent)]
     Mixed(#[from] MixedColumn),
     #[error("--adjust-sites {column}: {source}")]
