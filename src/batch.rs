@@ -16,6 +16,7 @@ mod child;
 mod cores;
 mod error;
 mod folder;
+pub mod forecast;
 mod gate;
 mod gather;
 mod log;

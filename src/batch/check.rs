@@ -3,7 +3,8 @@
 use rayon::prelude::*;
 use serde::Serialize;
 
-use crate::discover::Cohort;
+use super::forecast::{self, Forecast, MOST_SCANS, RunForecast};
+use crate::discover::{Cohort, ScanId};
 use crate::nifti;
 use crate::pipeline::estimate::{Estimate, estimate};
 use crate::pipeline::prepare;
@@ -26,6 +27,8 @@ pub struct Check {
     /// Memory of the program with its atlases, once per run, bytes.
     pub memory_bytes_program: u64,
     pub disk_bytes: u64,
+    /// How many children will not have enough, as far as motion tables tell.
+    pub forecast: Option<Forecast>,
 }
 
 /// One scan, as headers and tables show it.
@@ -37,10 +40,16 @@ pub struct CheckedScan {
     pub shape: Option<[usize; 3]>,
     /// Predicted peak while this scan is worked on, bytes.
     pub memory_bytes: Option<u64>,
+    /// Frames that displacement and watch log leave.
+    pub frames_kept: Option<usize>,
+    /// Degrees of freedom that cleaning leaves of these, if frames were independent.
+    pub dof_white: Option<f64>,
     pub problems: Vec<String>,
     pub warnings: Vec<String>,
     #[serde(skip)]
     estimate: Option<Estimate>,
+    #[serde(skip)]
+    forecast: Option<RunForecast>,
 }
 
 /// Reads every header and table; opens no image's voxels but those of atlases.
@@ -50,6 +59,7 @@ pub fn check(study: &Study, cohort: &Cohort) -> Check {
         Ok(atlases) => (Some(atlases), Vec::new()),
         Err(errors) => (None, errors.iter().map(ToString::to_string).collect::<Vec<_>>()),
     };
+    let with_dof = cohort.scans.len() <= MOST_SCANS;
     let scans: Vec<CheckedScan> = cohort
         .scans
         .par_iter()
@@ -59,15 +69,19 @@ pub fn check(study: &Study, cohort: &Cohort) -> Check {
             match prepare::prepare(scan, child, study) {
                 Ok(prepared) => {
                     let estimate = atlases.as_ref().map(|atlases| estimate(&prepared, atlases, study));
+                    let forecast = forecast::of_run(study, scan, &prepared, with_dof);
                     CheckedScan {
                         scan: name,
                         frames: Some(prepared.header.frames),
                         tr_s: Some(prepared.tr.0),
                         shape: Some(prepared.header.shape),
                         memory_bytes: estimate.map(|e| e.memory_bytes),
+                        frames_kept: forecast.map(|run| run.frames_kept),
+                        dof_white: forecast.and_then(|run| run.dof_white),
                         problems: Vec::new(),
                         warnings: words(&prepared.warnings),
                         estimate,
+                        forecast,
                     }
                 }
                 Err(problems) => {
@@ -80,14 +94,19 @@ pub fn check(study: &Study, cohort: &Cohort) -> Check {
                         tr_s: None,
                         shape,
                         memory_bytes: None,
+                        frames_kept: None,
+                        dof_white: None,
                         problems: words(&problems),
                         warnings: Vec::new(),
                         estimate: None,
+                        forecast: None,
                     }
                 }
             }
         })
         .collect();
+    let runs: Vec<(&ScanId, RunForecast)> =
+        cohort.scans.iter().zip(&scans).filter_map(|(scan, checked)| Some((&scan.id, checked.forecast?))).collect();
     let estimates = || scans.iter().filter_map(|s| s.estimate);
     Check {
         minutes_of_data: scans.iter().map(|s| s.frames.unwrap_or(0) as f64 * s.tr_s.unwrap_or(0.0) / 60.0).sum(),
@@ -95,6 +114,7 @@ pub fn check(study: &Study, cohort: &Cohort) -> Check {
         memory_bytes_per_scan: estimates().map(|e| e.memory_bytes).max().unwrap_or(0),
         memory_bytes_program: atlases.as_ref().map_or(0, memory::process_bytes),
         disk_bytes: estimates().map(|e| e.disk_bytes).sum(),
+        forecast: forecast::of_children(study, &runs),
         problems,
         scans,
     }

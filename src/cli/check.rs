@@ -5,9 +5,12 @@ use std::path::PathBuf;
 
 use clap::Args;
 use keepstill::batch::check::{self as checking, CheckedScan};
+use keepstill::batch::forecast::{Forecast, MOST_SCANS};
+use keepstill::clean::LEAST_DOF;
 use keepstill::discover;
 use keepstill::report::figures;
 use keepstill::study::Study;
+use keepstill::study::settings::EnoughSettings;
 use serde_json::json;
 
 use super::exit::{self, Failure};
@@ -67,6 +70,9 @@ pub(crate) fn main(args: &Check, common: &Common) -> Result<u8, Failure> {
             mebibytes(check.memory_bytes_program),
             mebibytes(check.disk_bytes)
         );
+        if let Some(forecast) = check.forecast {
+            let _ = writeln!(text, "{}", forecast_words(forecast, &study.enough));
+        }
         out::text(&text)?;
     }
     Ok(match (check.problems.is_empty(), with_problems) {
@@ -74,6 +80,24 @@ pub(crate) fn main(args: &Check, common: &Common) -> Result<u8, Failure> {
         (false, _) => exit::NOTHING_DONE,
         (true, _) => exit::SOME_FAILED,
     })
+}
+
+/// Who will not have enough, in words.
+fn forecast_words(forecast: Forecast, enough: &EnoughSettings) -> String {
+    let dof = match forecast.too_few_dof {
+        None => format!("; degrees of freedom are forecast for at most {MOST_SCANS} scans"),
+        Some(count) if enough.dof > LEAST_DOF => {
+            format!(" and {count} too_few_dof (fewer than {} left)", figures(enough.dof, 0))
+        }
+        Some(count) => format!(" and {count} too_few_dof (no run leaves more than {LEAST_DOF})"),
+    };
+    format!(
+        "Forecast from the motion tables: of {}, {} too_short (less than {} min kept){dof}. What only the images tell \
+         can add to these.",
+        counted(forecast.children, "child", "children"),
+        forecast.too_short,
+        figures(enough.minutes, 1),
+    )
 }
 
 fn describe(text: &mut String, scan: &CheckedScan, quiet: bool) {

@@ -102,6 +102,32 @@ fn why_explains_runs_and_verdicts() {
 }
 
 #[test]
+fn check_forecasts_what_the_run_then_says() {
+    let folder = Tiny::default().build();
+    folder.edit("study.toml", "minutes = 0.5", "minutes = 0.5\ndof = 500");
+    let parse = |text: &str| -> Value { serde_json::from_str(text).unwrap() };
+    let check = parse(&folder.keepstill(&["check", "study.toml", "--json"]).expect(0).stdout);
+    folder.run(&["-q"]).expect(0);
+    for (child, scan) in check["scans"].as_array().unwrap().iter().enumerate() {
+        let report = parse(&folder.read(&format!("results/sub-0{0}/func/sub-0{0}_report.json", child + 1)));
+        assert_eq!(scan["frames_kept"], report["joined"]["frames_kept"]);
+        // Noise stands in for the means of two tissues.
+        let [forecast, found] = [&scan["dof_white"], &report["joined"]["dof_white"]].map(|dof| dof.as_f64().unwrap());
+        assert!((forecast / found - 1.0).abs() < 0.1, "{forecast} {found}");
+    }
+    let table = cells(&folder.read("results/cohort.tsv"));
+    let of = |verdict: &str| table[1..].iter().filter(|row| row[3] == verdict).count();
+    let forecast = |verdict: &str| check["forecast"][verdict].as_u64().unwrap() as usize;
+    assert_eq!((forecast("children"), forecast("too_few_dof"), forecast("too_short")), (3, 3, 0));
+    assert_eq!((of("too_few_dof"), of("too_short")), (3, 0));
+    let said = folder.keepstill(&["check", "-q", "study.toml"]).expect(0).stdout;
+    assert!(said.contains("Forecast from the motion tables: of 3 children, "), "{said}");
+    // What is not known from tables is not forecast.
+    folder.edit("study.toml", "[clean]", "[censor]\nsettling = \"auto\"\n\n[clean]");
+    assert!(!folder.keepstill(&["check", "-q", "study.toml"]).expect(0).stdout.contains("Forecast"));
+}
+
+#[test]
 fn json_results_are_json_and_nothing_else() {
     let folder = Tiny::default().build();
     folder.cut("bold_03.nii", 3000);

@@ -254,11 +254,11 @@ fn by_kind(label: &str, head: &[&str], rows: &[QcFcRow], cells: impl Fn(&QcFcRow
 
 /// What the figures behind the weights mean.
 const COLUMNS_OF_WEIGHTS: &str = "\
-    The SD between children is that of an average edge, beyond the noise of each child's own data. 0.00 means that this \
-    noise alone explains how much children differ; children then count by their degrees of freedom alone. The factor, \
-    over the degrees of freedom less 2, is the variance of that noise: about 1 for Pearson's r, whose Fisher's z has \
-    this scale by itself. 0.00 means that children with fewer degrees of freedom are not noisier; all then count \
-    alike. Of covariances, both are in units of the variance of an edge over children.";
+    The SD between children is that of an average edge, beyond the noise of each child's own data. 0.00 means that \
+    this noise alone explains how much children differ; children then count by their degrees of freedom alone. The \
+    factor, over the degrees of freedom less 2, is the variance of that noise: about 1 for Pearson's r, whose \
+    Fisher's z has this scale by itself. 0.00 means that children with fewer degrees of freedom are not noisier; all \
+    then count alike. Of covariances, both are in units of the variance of an edge over children.";
 
 /// Whether matrices of those who moved are noisier, and what each child counts.
 fn noisier(body: &mut String, findings: &Findings<'_>) {
