@@ -4,15 +4,16 @@ how often chance is called a finding where sessions of one child or siblings are
     tests/.venv/bin/python tests/reference/test_blocks.py        # the figures of docs/stack.md
 """
 
+import csv
 import itertools
 import sys
 
 import numpy as np
+import pandas
 import pytest
 import scipy.stats
 
-from group_program import close, group  # noqa: F401
-from test_group_tests import permuted_column
+from group_program import close, group, permuted_column, r  # noqa: F401
 
 PAIRS, TRIPLES, ALONE = 6, 2, 3
 
@@ -139,6 +140,57 @@ def test_intraclass_correlations_are_those_of_analysis_of_variance(group, childr
         (bms - ems) / (bms + (k - 1) * ems + k * (jms - ems) / children),
         (bms - ems) / (bms + (k - 1) * ems),
     ], rtol=1e-9)
+
+
+def by_aov(tables, folder):
+    """ICC(1,1), ICC(2,1) and ICC(3,1) of tables, each children × sessions, from the mean squares of R's aov."""
+    children, sessions = tables[0].shape
+    with open(folder / "long.csv", "w", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(["child", "session", *(f"y{k}" for k in range(len(tables)))])
+        for child, session in itertools.product(range(children), range(sessions)):
+            writer.writerow([f"c{child}", f"s{session}", *(repr(float(table[child, session])) for table in tables)])
+    rows = r("""
+    d <- read.csv("long.csv", stringsAsFactors = TRUE)
+    n <- nlevels(d$child); k <- nlevels(d$session)
+    for (name in grep("^y", names(d), value = TRUE)) {
+        both <- summary(aov(reformulate(c("child", "session"), name), d))[[1]][, "Mean Sq"]
+        one <- summary(aov(reformulate("child", name), d))[[1]][, "Mean Sq"]
+        bms <- both[1]; jms <- both[2]; ems <- both[3]; wms <- one[2]
+        found <- c((bms - wms) / (bms + (k - 1) * wms),
+                   (bms - ems) / (bms + (k - 1) * ems + k * (jms - ems) / n),
+                   (bms - ems) / (bms + (k - 1) * ems))
+        cat(paste(sprintf("%.15g", found), collapse = ","), "\\n", sep = "")
+    }
+    """, folder)
+    return np.array(rows, dtype=float)
+
+
+def test_intraclass_correlations_are_those_of_aov_in_r(group, tmp_path):
+    rng = np.random.default_rng(12)
+    tables = [rng.normal(size=(9, 1)) + rng.normal(size=(9, 4)) + drift * np.arange(4) for drift in (0, 0.5)]
+    close([group("icc", table=table)["icc"] for table in tables], by_aov(tables, tmp_path), rtol=1e-9)
+
+
+def test_sessions_of_a_stack_are_those_of_aov_in_r(keepstill, tmp_path):
+    """From images to the tables of --reliability: the runs of invented children, called sessions."""
+    study = tmp_path / "study"
+    keepstill("synth", study, "-q", "--children", 5, "--runs", 3, "--frames", 150, "--parcels", 10, "--motion", 0.3)
+    runs = (study / "runs.tsv").read_text().splitlines()
+    assert runs[0].split("\t")[1] == "run_id"
+    (study / "runs.tsv").write_text("\n".join([runs[0].replace("run_id", "session_id"), *runs[1:]]) + "\n")
+    keepstill("run", "-q", study / "study.toml")
+    stack = study / "results/stack"
+    keepstill("stack", "-q", study / "results", "--all", "--reliability", "--as", "npy")
+    [edges] = stack.glob("*_edges.npy")
+    children = pandas.read_csv(stack / "children.tsv", sep="\t")
+    assert list(children["participant_id"]) == [f"sub-{child:02}" for child in range(1, 6) for _ in range(3)]
+    z = np.arctanh(np.load(edges).astype(float))
+    found = pandas.read_csv(str(edges).replace("_edges.npy", "_sessions.tsv"), sep="\t")
+    assert (found["children"] == 5).all() and len(found) == z.shape[1]
+    expected = by_aov([z[:, edge].reshape(5, 3) for edge in range(z.shape[1])], tmp_path)
+    # z is a 32-bit float in keepstill.
+    np.testing.assert_allclose(found[["icc_2_1", "icc_3_1"]], expected[:, 1:], rtol=2e-5, atol=2e-6)
 
 
 def null_cohort(rng, kind, blocks, edges):

@@ -1,27 +1,11 @@
 """R (Debian's r-base-core) as outside reference: model.matrix, lm and p.adjust on the same table."""
 
 import csv
-import io
-import shutil
-import subprocess
 
 import numpy as np
 import pytest
 
-from group_program import array, close, group  # noqa: F401
-
-
-def r(script, folder):
-    """Run R; each line that it prints is a row of comma-separated cells."""
-    assert shutil.which("Rscript"), "tests/run installs r-base-core"
-    file = folder / "script.R"
-    file.write_text(script)
-    done = subprocess.run(
-        ["Rscript", "--vanilla", str(file)], capture_output=True, text=True, timeout=120, cwd=folder,
-        env={"PATH": "/usr/bin:/bin", "LC_ALL": "C"},
-    )
-    assert done.returncode == 0, done.stderr
-    return list(csv.reader(io.StringIO(done.stdout)))
+from group_program import array, close, group, r  # noqa: F401
 
 
 @pytest.fixture(scope="module")

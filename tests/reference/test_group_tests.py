@@ -7,7 +7,7 @@ import statsmodels.api as sm
 from statsmodels.stats.multitest import multipletests
 
 from formulas import independent
-from group_program import array, close, group  # noqa: F401
+from group_program import array, close, group, permuted_column  # noqa: F401
 from test_published import dataset, design as nist_design
 
 
@@ -158,21 +158,6 @@ def freedman_lane(x, tested, z, permutations):
     others = np.delete(x, tested, axis=1)
     fitted = others @ np.linalg.lstsq(others, z, rcond=None)[0]
     return t(z), np.array([t(fitted + (z - fitted)[order]) for order in permutations])
-
-
-def permuted_column(x, tested, z, permutations):
-    """What is left of the tested column is permuted, and the model with it in the column's place is fitted anew. |t| of
-    each."""
-    others = np.delete(x, tested, axis=1)
-    left = x[:, tested] - others @ np.linalg.lstsq(others, x[:, tested], rcond=None)[0]
-    def t(column):
-        own = np.column_stack([others, column])
-        beta = np.linalg.lstsq(own, z, rcond=None)[0]
-        sigma = np.sqrt(((z - own @ beta) ** 2).sum(axis=0) / (len(own) - own.shape[1]))
-        return beta[-1] / (sigma * np.sqrt(np.linalg.inv(own.T @ own)[-1, -1]))
-
-    # Place i gets the residual of child order[i]; under the edges, child order[i] gets the column's value of place i.
-    return t(x[:, tested]), np.array([t(left[np.argsort(order)]) for order in permutations])
 
 
 @pytest.mark.parametrize("n, coefficients, tested", [(8, 2, 0), (25, 4, 2), (60, 6, 4), (40, 3, 0)])

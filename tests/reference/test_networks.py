@@ -7,9 +7,7 @@ import pytest
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from group_program import array, close, group  # noqa: F401
-from test_group_r import r
-from test_group_tests import permuted_column
+from group_program import array, close, group, permuted_column, r  # noqa: F401
 
 PARCELS = 14
 PAIRS = np.array([(i, j) for i in range(PARCELS) for j in range(i + 1, PARCELS)])

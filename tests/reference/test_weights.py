@@ -10,8 +10,7 @@ import pytest
 import scipy.stats
 import statsmodels.api as sm
 
-from group_program import array, close, group  # noqa: F401
-from test_group_r import r
+from group_program import array, close, group, permuted_column, r  # noqa: F401
 from test_quality import cohort
 
 
@@ -156,17 +155,7 @@ def test_the_factor_is_found_without_bias(group, n, spread):
 def permuted(x, tested, z, weights, orders):
     """What is left of the whitened column is permuted, and the whitened model with it in its place fitted anew."""
     root = np.sqrt(weights)[:, None]
-    x, z = root * x, root * z
-    others = np.delete(x, tested, axis=1)
-    left = x[:, tested] - others @ np.linalg.lstsq(others, x[:, tested], rcond=None)[0]
-
-    def t(column):
-        own = np.column_stack([others, column])
-        beta = np.linalg.lstsq(own, z, rcond=None)[0]
-        sigma = np.sqrt(((z - own @ beta) ** 2).sum(axis=0) / (len(own) - own.shape[1]))
-        return beta[-1] / (sigma * np.sqrt(np.linalg.inv(own.T @ own)[-1, -1]))
-
-    return t(left), np.array([t(left[np.argsort(order)]) for order in orders])
+    return permuted_column(root * x, tested, root * z, orders)
 
 
 def test_permutations_under_weights_are_those_of_whitened_rows(group):
