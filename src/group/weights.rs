@@ -169,6 +169,16 @@ impl VarianceModel {
         self.classes.iter().map(of).collect()
     }
 
+    /// τ² of each edge, as the class that it is in has it.
+    #[must_use]
+    pub fn between_of_edges(&self) -> Vec<f64> {
+        let mut between = vec![f64::NAN; self.classes.iter().map(|class| class.edges.len()).sum()];
+        for class in &self.classes {
+            class.edges.iter().for_each(|&edge| between[edge] = class.between);
+        }
+        between
+    }
+
     /// The weights of children on an edge with the mean τ², their mean 1.
     #[must_use]
     pub fn mean_weights(&self, sampling: &[f64]) -> Vec<f64> {

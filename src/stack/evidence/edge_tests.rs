@@ -108,7 +108,9 @@ pub(crate) fn write(
         }
         let family = tests.iter().filter_map(|test| Some(test.permuted.as_ref()?.family)).min();
         notes.extend(TestedEdges { name: &name, prepared, places: &places, fits: &fits, family }.notes());
-        let mut array = written::write(folder, &name, prepared, &places, kind, &fits, (&tests, &joint), files)?;
+        let between = (weights == Weights::Variance).then(|| model.between_of_edges());
+        let mut array =
+            written::write(folder, &name, prepared, &places, kind, &fits, between.as_deref(), (&tests, &joint), files)?;
         array["weights"] = model_told(weights, &model);
         told.push(array);
     }

@@ -21,7 +21,8 @@ use crate::stack::gather::kind::Kind;
 /// Matrices of at most this many parcels are written as tables too (own convention: some 0.5 MB).
 const AS_TABLE: usize = 250;
 
-/// Writes the table and the matrices; returns what `test.json` says of them.
+/// Writes the table and the matrices; returns what `test.json` says of them. `between`: τ² of each edge, where children
+/// are weighted by it.
 #[allow(clippy::too_many_arguments)]
 pub(super) fn write(
     folder: &Path,
@@ -30,11 +31,12 @@ pub(super) fn write(
     places: &TestedPlaces,
     kind: &Kind,
     fits: &EdgeFits,
+    between: Option<&[f64]>,
     (tests, joint): (&[Tested], &[TestedTerm]),
     files: &mut Vec<Whole>,
 ) -> Result<Value, WriteError> {
     let table = format!("{name}_test.tsv");
-    files.push(edges_table(&folder.join(&table), prepared, places, fits, (tests, joint))?);
+    files.push(edges_table(&folder.join(&table), prepared, places, fits, between, (tests, joint))?);
     let mut coefficients = Vec::new();
     for test in tests {
         let start = format!("{name}_coefficient-{}", prepared.safe[test.coefficient]);
@@ -133,12 +135,14 @@ fn edges_table(
     prepared: &PreparedTest,
     places: &TestedPlaces,
     fits: &EdgeFits,
+    between: Option<&[f64]>,
     (tests, joint): (&[Tested], &[TestedTerm]),
 ) -> Result<Whole, WriteError> {
     let mut file = Unfinished::create(path)?;
     let blocks = &prepared.blocks;
     let in_blocks = !blocks.are_single();
     let mut text = format!("{}\t{}\tdof", places.columns(), blocks.counted());
+    text.push_str(between.map_or("", |_| "\tbetween_variance"));
     for (coefficient, safe) in prepared.safe.iter().enumerate() {
         let mut column = |what: &str| text.push_str(&format!("\t{safe}_{what}"));
         ["estimate", "se"].into_iter().for_each(&mut column);
@@ -170,6 +174,7 @@ fn edges_table(
     for (edge, &(i, j)) in places.pairs.iter().enumerate() {
         let mut cells = vec![edge.to_string(), places.nodes[i].clone(), places.nodes[j].clone()];
         cells.extend([fits.children[edge], fits.dof[edge]].map(|n| n.to_string()));
+        cells.extend(between.map(|between| number_cell(between[edge])));
         for coefficient in 0..prepared.safe.len() {
             let at = [coefficient, edge];
             cells.extend([fits.coefficients[at], fits.standard_errors[at]].map(number_cell));
