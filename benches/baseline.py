@@ -2,12 +2,15 @@
 
     baseline.py STUDY OUT [--processes N] [--plain]
 
-It is written to be fast within those tools: one read of each image, float32, only brain voxels scaled and kept, parcel and tissue
-means by one sparse product, DVARS one frame at a time without a second copy, everything vectorised, one process per core with one
-BLAS thread each. It does what the study file asks for with 3-D labels on the scan's own grid: frames table, DVARS, global
-and tissue means, tSNR, censoring, cleaning (linear fill), Pearson matrix of the joined runs, TSV files. What
-`keepstill run` does beyond that (reports, hashes, resumable writing, checks of headers and checksums) it leaves out.
-With --plain it reads images the way that nibabel's own documentation begins with, `get_fdata()`: doubles of the whole image.
+It is written to be fast within those tools: one read of each image, float32, only brain voxels scaled and kept, parcel
+and tissue means by one sparse product, DVARS one frame at a time without a second copy, everything vectorised, one
+process per core with one BLAS thread each. It does what the study file asks for with 3-D labels on the scan's own grid:
+frames table, DVARS, global and tissue means, tSNR, censoring, cleaning (linear fill), Pearson matrix of the joined
+runs, TSV files. What `keepstill run` does beyond that (reports, hashes, resumable writing, checks of headers and
+checksums) it leaves out.
+
+With --plain it reads images the way that nibabel's own documentation begins with,
+`get_fdata()`: doubles of the whole image.
 
 Prints seconds per scan and the peak memory of the largest process as JSON.
 """
@@ -94,7 +97,8 @@ def clean(data, confounds, kept, tr_s, settings):
     norms[norms == 0] = 1
     design /= norms
     fit, _, rank, _ = np.linalg.lstsq(design, y, rcond=1e-10)
-    # Frames less columns: keepstill's degrees of freedom go by the series' autocorrelation, which is not worked out here.
+    # Frames less columns: keepstill's degrees of freedom go by the series' autocorrelation, which is not worked out
+    # here.
     return y - design @ fit, len(y) - rank - settings["detrend_degree"]
 
 
@@ -185,17 +189,23 @@ def one_scan(job):
 
     stem = "_".join(f"{k}-{v}" for k, v in (("sub", scan.participant), ("ses", scan.session), ("run", scan.run)) if v)
     with open(out / f"{stem}_frames.tsv", "w") as file:
-        file.write("frame\ttime_s\ttranslation_x_mm\ttranslation_y_mm\ttranslation_z_mm\trotation_x_rad\trotation_y_rad\trotation_z_rad\t"
-                   "fd_sum_mm\tfd_rms_mm\tdvars_percent\tglobal_signal\tkept\treasons\n")
+        file.write(
+            "frame\ttime_s\ttranslation_x_mm\ttranslation_y_mm\ttranslation_z_mm\trotation_x_rad\t"
+            "rotation_y_rad\trotation_z_rad\t"
+            "fd_sum_mm\tfd_rms_mm\tdvars_percent\tglobal_signal\tkept\treasons\n"
+        )
         listed = np.column_stack([six, fd_sum, fd_rms, dvars, means[:, -1]]).tolist()
         for i, values in enumerate(listed):
-            file.write(f"{i}\t{i * tr_s:g}\t" + "\t".join(f"{v:.9g}" for v in values) + f"\t{int(kept[i])}\t{reason[i]}\n")
+            file.write(
+                f"{i}\t{i * tr_s:g}\t" + "\t".join(f"{v:.9g}" for v in values) + f"\t{int(kept[i])}\t{reason[i]}\n"
+            )
     series = np.full((frames, n), np.nan)
     series[np.ix_(kept, used)] = residuals
     np.savetxt(out / f"{stem}_series.tsv", series, "%.9g", "\t", header="\t".join(names), comments="")
     np.savetxt(out / f"{stem}_parcels.tsv", np.column_stack([indices, total, coverage, used]), "%.9g", "\t")
     whole = residuals if left > 2 else None
-    return scan.participant, scan.session, used, whole, names, {"mean_fd_mm": float(np.nanmean(fd)), "kept": int(kept.sum()), "tsnr": tsnr}
+    figures = {"mean_fd_mm": float(np.nanmean(fd)), "kept": int(kept.sum()), "tsnr": tsnr}
+    return scan.participant, scan.session, used, whole, names, figures
 
 
 def main():

@@ -1,4 +1,5 @@
-"""Cohorts that the end-to-end tests run: real BOLD with small label images and seeded motion, and the mixed ten scans."""
+"""Cohorts that the end-to-end tests run: real BOLD with small label images and seeded motion, and the mixed ten
+scans."""
 
 import math
 import pathlib
@@ -30,7 +31,9 @@ def motion(rng, frames, startles, calm=0.03):
     return out
 
 
-MOTION_HEADER = ["translation_x_mm", "translation_y_mm", "translation_z_mm", "rotation_x_rad", "rotation_y_rad", "rotation_z_rad"]
+MOTION_HEADER = [
+    "translation_x_mm", "translation_y_mm", "translation_z_mm", "rotation_x_rad", "rotation_y_rad", "rotation_z_rad",
+]
 
 
 def save(values, affine, path, dtype):
@@ -67,7 +70,11 @@ def real_cohort(folder, data, extra=""):
     for name in ("fmri1.nii.gz", "fmri2.nii.gz"):
         shutil.copy(data / "nitime" / name, folder / name)
     rows = []
-    for name, child, run in [("functional.nii", "tern", None), ("fmri1.nii.gz", "gull", 1), ("fmri2.nii.gz", "gull", 2)]:
+    for name, child, run in [
+        ("functional.nii", "tern", None),
+        ("fmri1.nii.gz", "gull", 1),
+        ("fmri2.nii.gz", "gull", 2),
+    ]:
         image = nibabel.load(folder / name)
         values = image.get_fdata()
         kind = name.split(".")[0]
@@ -79,7 +86,9 @@ def real_cohort(folder, data, extra=""):
         save(edge, affine, folder / f"{kind}_wm.nii.gz", np.uint8)
         save(mask & (mean < np.quantile(mean, 0.4)), affine, folder / f"{kind}_csf.nii", np.float32)
         write_tsv(folder / f"{kind}_headmotion.tsv", MOTION_HEADER, motion(rng, values.shape[3], 2, 0.012).tolist())
-        rows.append([child, run, name, f"{kind}_headmotion.tsv", f"{kind}_mask.nii.gz", f"{kind}_wm.nii.gz", f"{kind}_csf.nii"])
+        rows.append(
+            [child, run, name, f"{kind}_headmotion.tsv", f"{kind}_mask.nii.gz", f"{kind}_wm.nii.gz", f"{kind}_csf.nii"]
+        )
     write_tsv(
         folder / "runs.tsv", ["participant_id", "run_id", "bold", "motion", "brain_mask", "white_matter", "csf"], rows
     )
@@ -217,7 +226,10 @@ def mixed_cohort(folder):
         inside = brain(SHAPE)
         save(inside, own, folder / "scans" / f"{name}_brain.nii.gz", np.uint8)
         grid = np.indices(SHAPE)
-        save(inside & (abs(grid[0] - 8) < 3) & (abs(grid[1] - 9) < 3), own, folder / "scans" / f"{name}_wm.nii", np.float32)
+        save(
+            inside & (abs(grid[0] - 8) < 3) & (abs(grid[1] - 9) < 3), own, folder / "scans" / f"{name}_wm.nii",
+            np.float32,
+        )
         save(inside & (abs(grid[2] - 2) < 2), own, folder / "scans" / f"{name}_csf.nii.gz", np.int16)
 
         six = motion(rng, frames, 4)
@@ -236,9 +248,13 @@ def mixed_cohort(folder):
                       [(31.0, 5.5, "eyes_open"), (80.0, 2.0, "stirring"), (120.5, 3.0, "door")])
         tr = 2.0 if child == "eli" else None
         up = lambda f: f"../scans/{f}"
-        rows.append([f"sub-{child}" if run == 1 else child, f"ses-{session}" if run == 1 else session, run, tr, up(path.name),
-                     f"{name}_headmotion.tsv", f"{name}_confounds.tsv", up(f"{name}_brain.nii.gz"), up(f"{name}_wm.nii"),
-                     up(f"{name}_csf.nii.gz"), log])
+        rows.append(
+            [
+                f"sub-{child}" if run == 1 else child, f"ses-{session}" if run == 1 else session, run, tr,
+                up(path.name), f"{name}_headmotion.tsv", f"{name}_confounds.tsv", up(f"{name}_brain.nii.gz"),
+                up(f"{name}_wm.nii"), up(f"{name}_csf.nii.gz"), log,
+            ]
+        )
     rng.shuffle(rows)
     write_tsv(folder / "tables" / "runs.tsv",
               ["participant_id", "session_id", "run_id", "tr_s", "bold", "motion", "confounds", "brain_mask",
@@ -378,8 +394,11 @@ def bids_study(mixed, folder):
     (dataset / "dataset_description.json").write_text('{"Name": "Tern Bay", "BIDSVersion": "1.11.0"}')
     (dataset / "task-rest_bold.json").write_text('{"TaskName": "rest", "RepetitionTime": 2.0}')
     (dataset / "sub-eli/func/sub-eli_task-rest_bold.json").write_text('{"RepetitionTime": 2.5}')
-    write_tsv(dataset / "participants.tsv", ["participant_id", "age_m", "sex"],
-              [("sub-bo", 14, "m"), ("sub-anna", 3.5, "f"), ("sub-fay", 9, None), ("sub-eli", 130, "m"), ("sub-cy", 27, "f")])
+    write_tsv(
+        dataset / "participants.tsv",
+        ["participant_id", "age_m", "sex"],
+        [("sub-bo", 14, "m"), ("sub-anna", 3.5, "f"), ("sub-fay", 9, None), ("sub-eli", 130, "m"), ("sub-cy", 27, "f")],
+    )
     study, results = mixed_study(mixed, "bids-mode", motion_terms="6", watch_log_types="[]", settling="2")
     text = study.read_text().replace('table = "tables/runs.tsv"', """bids = "dataset"
 where = { task = "rest" }

@@ -51,7 +51,8 @@ class Comparison:
         if error.max() > tolerance * max(size, 1e-12):
             at = tuple(int(i) for i in np.unravel_index(error.argmax(), error.shape))
             self.problems.append(
-                f"{where} {kind}: off by {error.max():.3g} of {size:.3g} at {at}: {got[at]!r}, expected {expected[at]!r}"
+                f"{where} {kind}: off by {error.max():.3g} of {size:.3g} at {at}: {got[at]!r}, "
+                f"expected {expected[at]!r}"
             )
 
     def equal(self, kind, where, got, expected):
@@ -162,7 +163,8 @@ def compare_matrices(c, results, key, joined, study):
         tail = ""
     for name, atlas in joined["atlases"].items():
         for measure, expected in atlas["matrices"].items():
-            pattern = f"sub-{scan.participant}/**/{s}{'*' if how == 'none' else ''}{tail}_atlas-{name}_desc-{measure}_matrix.tsv"
+            ending = f"{tail}_atlas-{name}_desc-{measure}_matrix.tsv"
+            pattern = f"sub-{scan.participant}/**/{s}{'*' if how == 'none' else ''}{ending}"
             path = only(results, pattern, c)
             if path is None:
                 continue

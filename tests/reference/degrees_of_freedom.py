@@ -1,4 +1,5 @@
-"""The degrees of freedom of docs/methods.md, with whole matrices: the map of cleaning entry by entry, traces by numpy."""
+"""The degrees of freedom of docs/methods.md, with whole matrices: the map of cleaning entry by entry, traces by
+numpy."""
 
 import numpy as np
 import scipy.linalg
@@ -95,8 +96,8 @@ def combs(frames, tr_s, band_hz):
 
 
 def cleaning_maps(confounds, kept, tr_s, degree, band_hz, fill, sigma):
-    """A without the regression, kept × kept frames, and the regression's basis. The spectral fill's one factor is the one to
-    expect of Σ."""
+    """A without the regression, kept × kept frames, and the regression's basis. The spectral fill's one factor is the
+    one to expect of Σ."""
     frames, n = len(kept), int(kept.sum())
     trend = out_of(basis(f.legendre(frames, degree)[kept]))
     before = trend

@@ -1,7 +1,7 @@
 """The formulas of docs/methods.md, one function per stage, in numpy and scipy.
 
-Written from the documentation alone, with other means than the program where there is a choice (a rotation library for the
-RMS displacement, an SVD for least squares, scipy's filters), so that agreement says something. Rows are frames.
+Written from the documentation alone, with other means than the program where there is a choice (a rotation library for
+the RMS displacement, an SVD for least squares, scipy's filters), so that agreement says something. Rows are frames.
 """
 
 import math

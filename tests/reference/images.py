@@ -51,7 +51,8 @@ def header(
 
 
 def write(path, stored, order="<", form=".nii", extensions=(), version=1, offset=None, **fields):
-    """Write stored values [x,y,z,t…] as `.nii`, `.nii.gz`, `.hdr` (with .img) or `.hdr.gz`; returns the path to open."""
+    """Write stored values [x,y,z,t…] as `.nii`, `.nii.gz`, `.hdr` (with .img) or `.hdr.gz`; returns the path to
+    open."""
     pair = form.startswith(".hdr")
     stored = np.asarray(stored)
     blocks = b""

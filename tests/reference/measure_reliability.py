@@ -2,9 +2,10 @@
 
     python tests/reference/measure_reliability.py KEEPSTILL FOLDER [children]
 
-Invented children (`keepstill synth`) share one true correlation matrix. So the correlation of two children's whole matrices is
-the reliability of one, and the SD of z over children what a standard error is to be; of children who lie still, since
-those who move keep unlike amounts. Median over pairs and children, root mean squares over edges and children."""
+Invented children (`keepstill synth`) share one true correlation matrix. So the correlation of two children's whole
+matrices is the reliability of one, and the SD of z over children what a standard error is to be; of children who lie
+still, since those who move keep unlike amounts. Median over pairs and children, root mean squares over edges and
+children."""
 
 import glob
 import os
@@ -23,7 +24,10 @@ DRAWS = 100
 def cohort(keepstill, folder, children, motion, frames, runs, seed):
     """Makes, runs and forgets the images of a cohort; its results folder."""
     if not os.path.isdir(f"{folder}/results"):
-        make = [folder, "--children", children, "--frames", frames, "--runs", runs, "--tr", 2, "--motion", motion, "--seed", seed]
+        make = [
+            folder, "--children", children, "--frames", frames, "--runs", runs, "--tr", 2, "--motion", motion, "--seed",
+            seed,
+        ]
         for command in (["synth", *make], ["run", f"{folder}/study.toml"]):
             subprocess.run([keepstill, *map(str, command), "-q"], check=True, stdout=subprocess.DEVNULL)
         for image in glob.glob(f"{folder}/sub-*/**/*.nii*", recursive=True):
@@ -48,8 +52,12 @@ def main(keepstill, folder, children=40):
             each = pandas.read_csv(f"{results}/stack/reliability.tsv", sep="\t", na_values="n/a")
             found = each.median(numeric_only=True)
             between = np.median(np.corrcoef(z)[np.triu_indices(len(z), 1)])
-            print(f"motion {motion}, {runs} × {frames} frames, seed {seed}, {len(z)} children, {found['minutes']:.1f} min, "
-                  f"q {found['dof_taken_per_left']:.1f}: true {between:.3f}, {each['reliability_corrected'].isna().sum()} without", flush=True)
+            print(
+                f"motion {motion}, {runs} × {frames} frames, seed {seed}, {len(z)} children, "
+                f"{found['minutes']:.1f} min, q {found['dof_taken_per_left']:.1f}: true {between:.3f}, "
+                f"{each['reliability_corrected'].isna().sum()} without",
+                flush=True,
+            )
             print("  " + ", ".join(f"{column} {found[column]:.3f}" for column in found.index if column.startswith("r")))
             true = np.sqrt(z.var(axis=0, ddof=1).mean())
             for block in BLOCKS if motion == 0 else []:

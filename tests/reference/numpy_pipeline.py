@@ -292,8 +292,9 @@ def joined_report(study, whole, atlases):
     report = {name: total(name) for name in ("frames", "frames_kept", "minutes", "minutes_kept", "dof", "dof_white")}
     report |= {f"dropped_{reason}": total(f"dropped_{reason}") for reason in DROPPED}
     report |= {
-        "kept_share": total("frames_kept") / total("frames"), "mean_fd_mm": fd.mean(), "mean_fd_kept_mm": fd_kept.mean(),
-        "max_fd_mm": fd.max(), "longest_stretch_s": max(r["report"]["longest_stretch_s"] for r in whole),
+        "kept_share": total("frames_kept") / total("frames"), "mean_fd_mm": fd.mean(),
+        "mean_fd_kept_mm": fd_kept.mean(), "max_fd_mm": fd.max(),
+        "longest_stretch_s": max(r["report"]["longest_stretch_s"] for r in whole),
         "parcels_used": int(sum(a["used"].sum() for a in atlases.values())),
         "parcels": sum(len(a["used"]) for a in atlases.values()),
     }

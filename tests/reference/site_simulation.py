@@ -85,7 +85,10 @@ if __name__ == "__main__":
     for n in (2, 3, 4, 5, 8, 10, 20, 40):
         print(f"{n:4d} {changed(rng, n, max(20, cohorts // 10)):.3f}")
     print("some family-wise p < 0.05 of x, in this order: as measured, weights in the test | adjusted without weights,")
-    print("none in the test | the same, weights in the test | adjusted with weights, weights in the test | the same, x kept")
+    print(
+        "none in the test | the same, weights in the test | adjusted with weights, weights in the test "
+        "| the same, x kept"
+    )
     for unlike in (False, True):
         for noise in (1.0, 1.5, 2.0):
             shares = (f"{100 * rate:5.1f} %" for rate in rates(noise, unlike, cohorts))

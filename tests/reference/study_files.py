@@ -1,4 +1,5 @@
-"""The text files of a study, read once more in Python: study file, scan table or BIDS dataset, motion and confound tables.
+"""The text files of a study, read once more in Python: study file, scan table or BIDS dataset, motion and confound
+tables.
 
 Apart from numpy_pipeline.py so that the benchmark's script can read them without loading scipy and scikit-learn.
 """
@@ -15,8 +16,15 @@ import numpy as np
 DEFAULTS = {
     "children": {"table": None, "age_column": None, "age_unit": "months", "sex_column": None},
     "motion": {
-        "columns": ["translation_x_mm", "translation_y_mm", "translation_z_mm", "rotation_x_rad", "rotation_y_rad", "rotation_z_rad"], "translation_unit": "mm",
-        "rotation_unit": "rad", "rotation_order": "xyz", "displacement": "sum", "sphere_radius": 50.0,
+        "columns": [
+            "translation_x_mm", "translation_y_mm", "translation_z_mm", "rotation_x_rad", "rotation_y_rad",
+            "rotation_z_rad",
+        ],
+        "translation_unit": "mm",
+        "rotation_unit": "rad",
+        "rotation_order": "xyz",
+        "displacement": "sum",
+        "sphere_radius": 50.0,
     },
     "censor": {
         "fd_mm": 0.2, "dvars_percent": 0, "before": 1, "after": 2, "shortest_stretch": 5, "settling": 0,
@@ -55,7 +63,8 @@ def read_tsv(path):
 
 
 def read_columns(path, columns):
-    """Named (or 1-based) columns of a motion or confound table, [frames, columns]; a missing first value counts as 0."""
+    """Named (or 1-based) columns of a motion or confound table, [frames, columns]; a missing first value counts as
+    0."""
     lines = [l for l in pathlib.Path(path).read_text().splitlines() if l.strip() and not l.lstrip().startswith("#")]
     if "\t" in lines[0]:
         split = lambda l: [c.strip() for c in l.split("\t")]

@@ -151,8 +151,14 @@ def test_brain_mask_against_scipy_and_scikit_image(stages, noise):
 def test_radius_of_a_mask_against_numpy(stages):
     rng = np.random.default_rng(9)
     oblique = np.linalg.qr(rng.normal(size=(3, 3)))[0] @ np.diag([2.0, 3.0, 4.5])
-    for affine in (np.eye(3, 4), np.hstack([np.diag([3.0, 3, 4]), [[-90], [-80], [20]]]), np.hstack([oblique, [[5], [-7], [11]]])):
-        for mask in (head(rng) > 400, head(rng, noise=300) > 400, np.ones((3, 4, 5), bool), rng.random((1, 6, 7)) < 0.5):
+    for affine in (
+        np.eye(3, 4),
+        np.hstack([np.diag([3.0, 3, 4]), [[-90], [-80], [20]]]),
+        np.hstack([oblique, [[5], [-7], [11]]]),
+    ):
+        for mask in (
+            head(rng) > 400, head(rng, noise=300) > 400, np.ones((3, 4, 5), bool), rng.random((1, 6, 7)) < 0.5,
+        ):
             got = stages("sphere_radius_from_mask", mask=mask.ravel(order="F"), shape=mask.shape, affine=affine)
             radius, centroid, surface = f.mask_radius(mask, affine)
             assert got["surface"] == surface
@@ -164,7 +170,9 @@ def test_radius_of_a_ball_is_its_radius_but_for_half_a_voxel(stages):
     for radius in (30.0, 45.0, 60.0):
         for size in ((1.5, 1.5, 1.5), (2.0, 2.0, 3.0), (3.0, 3.0, 3.0)):
             shape = [int(2 * radius / s) + 5 for s in size]
-            grid = np.stack(np.meshgrid(*((np.arange(n) - (n - 1) / 2) * s for n, s in zip(shape, size)), indexing="ij"))
+            grid = np.stack(
+                np.meshgrid(*((np.arange(n) - (n - 1) / 2) * s for n, s in zip(shape, size)), indexing="ij")
+            )
             mask = np.linalg.norm(grid, axis=0) <= radius
             affine = np.hstack([np.diag(size), np.zeros((3, 1))])
             got = stages("sphere_radius_from_mask", mask=mask.ravel(order="F"), shape=shape, affine=affine)["radius_mm"]
@@ -176,7 +184,11 @@ def test_settling_over_many_series(stages):
     counts = []
     for _ in range(80):
         frames = int(rng.integers(2, 60))
-        mean = 1000 + rng.normal(0, 3, frames) + rng.choice([0, 300, 20]) * np.exp(-np.arange(frames) / rng.uniform(0.5, 6))
+        mean = (
+            1000
+            + rng.normal(0, 3, frames)
+            + rng.choice([0, 300, 20]) * np.exp(-np.arange(frames) / rng.uniform(0.5, 6))
+        )
         got = stages("settling", mean=mean)["frames"]
         assert got == f.settling(mean)
         counts.append(got)
@@ -184,8 +196,9 @@ def test_settling_over_many_series(stages):
 
 
 def test_a_notch_brings_displacement_near_the_heads_own(stages, keepstill, tmp_path):
-    """Invented children whose true head positions are known, frames 0.8 s apart: a toddler and a school child. Measured:
-    median displacement of the head 0.037 and 0.032 mm, recorded 0.065 and 0.053, behind the notch 0.035 and 0.031."""
+    """Invented children whose true head positions are known, frames 0.8 s apart: a toddler and a school child.
+    Measured: median displacement of the head 0.037 and 0.032 mm, recorded 0.065 and 0.053, behind the notch 0.035 and
+    0.031."""
     keepstill("synth", tmp_path / "made", "--children", 3, "--frames", 400, "--tr", 0.8, "--seed", 2, "--move-images")
     lines = (tmp_path / "made/participants.tsv").read_text().splitlines()[1:]
     ages = {line.split("\t")[0]: float(line.split("\t")[1]) for line in lines}

@@ -39,9 +39,14 @@ def write(results, study_path):
                  run["dvars"][i], run["global_signal"][i], int(run["kept"][i]), ";".join(run["reasons"][i]) or None]
                 for i in range(len(run["kept"]))
             ]
-            table(base.with_name(base.name + "_frames.tsv"), [
-                "frame", "time_s", *(f"translation_{a}_mm" for a in "xyz"), *(f"rotation_{a}_rad" for a in "xyz"), "fd_sum_mm",
-                "fd_rms_mm", "dvars_percent", "global_signal", "kept", "reasons"], rows)
+            table(
+                base.with_name(base.name + "_frames.tsv"),
+                [
+                    "frame", "time_s", *(f"translation_{a}_mm" for a in "xyz"), *(f"rotation_{a}_rad" for a in "xyz"),
+                    "fd_sum_mm", "fd_rms_mm", "dvars_percent", "global_signal", "kept", "reasons",
+                ],
+                rows,
+            )
             for name, a in run["atlases"].items():
                 table(base.with_name(f"{base.name}_atlas-{name}_parcels.tsv"),
                       ["index", "name", "voxels", "coverage", "used", "x_mm", "y_mm", "z_mm"],

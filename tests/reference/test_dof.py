@@ -1,8 +1,9 @@
-"""Degrees of freedom against what they stand for: how far correlations of independent series spread once they are cleaned.
+"""Degrees of freedom against what they stand for: how far correlations of independent series spread once they are
+cleaned.
 
-Series that have nothing to do with each other are cleaned by keepstill (24 motion terms, 2 more columns, the band and the
-trend of the default settings). Fisher's z of their correlations has the variance 1/(dof − 2): for white series and an
-intercept alone dof is K − 1, and the variance Fisher's 1/(K − 3). So 1/var(z) + 2 is the truth that dof must meet.
+Series that have nothing to do with each other are cleaned by keepstill (24 motion terms, 2 more columns, the band and
+the trend of the default settings). Fisher's z of their correlations has the variance 1/(dof − 2): for white series and
+an intercept alone dof is K − 1, and the variance Fisher's 1/(K − 3). So 1/var(z) + 2 is the truth that dof must meet.
 
 `python tests/reference/test_dof.py` prints the tables of docs/methods.md; KEEPSTILL_STAGES names the built example.
 """
@@ -37,8 +38,8 @@ def spectrum(power, frames, tr_s):
 
 
 def sigma_of(colour, frames, tr_s):
-    """Σ: white; 1/f down to 0.005 Hz; forgetting in 5.5 s; one and two frames remembered; steep, 1/f² down to 0.02 Hz on a
-    white floor of a fifth."""
+    """Σ: white; 1/f down to 0.005 Hz; forgetting in 5.5 s; one and two frames remembered; steep, 1/f² down to 0.02 Hz
+    on a white floor of a fifth."""
     if colour == "white":
         return np.eye(frames)
     if colour == "1/f":
@@ -52,7 +53,8 @@ def sigma_of(colour, frames, tr_s):
 
 
 def a_run(frames, tr_s, share, seed, gaps=2):
-    """Kept frames, the dropped ones in so many stretches, and confounds of a head that drifts and whose position is noisy."""
+    """Kept frames, the dropped ones in so many stretches, and confounds of a head that drifts and whose position is
+    noisy."""
     rng = np.random.default_rng(seed)
     kept = np.ones(frames, bool)
     length = int(round(frames * share / gaps))
@@ -65,7 +67,9 @@ def a_run(frames, tr_s, share, seed, gaps=2):
 
 
 def independent(sigma, series, seed):
-    return np.linalg.cholesky(sigma + 1e-9 * np.eye(len(sigma))) @ np.random.default_rng(seed).normal(size=(len(sigma), series))
+    return np.linalg.cholesky(sigma + 1e-9 * np.eye(len(sigma))) @ np.random.default_rng(seed).normal(
+        size=(len(sigma), series)
+    )
 
 
 def from_spread(residuals):
@@ -165,7 +169,10 @@ def main():
         for colour in COLOURS:
             found = [both(stages, frames, tr_s, share, colour, seed=seed) for seed in (3, 13, 23)]
             dof, true, white = np.array(found).T
-            cells.append(f"{colour} {dof.mean():.1f}/{true.mean():.1f} = {(dof / true).mean():.2f} ({min(dof / true):.2f}-{max(dof / true):.2f}), white {white.mean():.1f}")
+            cells.append(
+                f"{colour} {dof.mean():.1f}/{true.mean():.1f} = {(dof / true).mean():.2f} "
+                f"({min(dof / true):.2f}-{max(dof / true):.2f}), white {white.mean():.1f}"
+            )
         print(f"TR {tr_s} s, {share:.0%} dropped:", "; ".join(cells), flush=True)
     print("dof with an autoregression that spans 4, 8, 16, 24 s over dof with the true Σ")
     for (frames, tr_s), share, colour in itertools.product(RUNS, (0.0, 0.6), ("white", "AR(2)", "1/f", "steep")):
@@ -185,7 +192,9 @@ def main():
     for frames, tr_s in [(160, 2.0), (300, 2.0), (750, 0.8), (1200, 0.5), (1800, 0.4)]:
         for share in (0.0, 0.3, 0.6):
             found = [traces(stages, frames, tr_s, share, seed) for seed in range(3)]
-            print(f"{frames} frames, TR {tr_s} s, {share:.0%} dropped: {min(found):.4f} to {max(found):.4f}", flush=True)
+            print(
+                f"{frames} frames, TR {tr_s} s, {share:.0%} dropped: {min(found):.4f} to {max(found):.4f}", flush=True
+            )
             all_found += found if frames * (1 - share) > 128 else []
     error = np.array(all_found) - 1
     root, largest = np.sqrt(np.mean(error**2)), np.abs(error).max()

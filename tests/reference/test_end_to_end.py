@@ -117,7 +117,9 @@ def test_motion_tables_of_other_forms(keepstill, real, tmp_path, separator, head
     study, results = cohorts.real_study(folder, "tern", [], "motion_terms = 6\ntissue_means = []")
     lines = (folder / "functional_headmotion.tsv").read_text().splitlines()
     moved = [l.split("\t")[3:] + l.split("\t")[:3] for l in lines]
-    text = ["# made by hand"] + [(separator if separator != " " else "   ").join(c) for c in moved[0 if header else 1 :]]
+    text = ["# made by hand"] + [
+        (separator if separator != " " else "   ").join(c) for c in moved[0 if header else 1 :]
+    ]
     (folder / "functional_headmotion.tsv").write_text("\n".join(text) + "\n")
     columns = "[4, 5, 6, 1, 2, 3]" if not header else str(cohorts.MOTION_HEADER).replace("'", '"')
     study.write_text(study.read_text().replace("[motion]", f"[motion]\ncolumns = {columns}"))
@@ -290,6 +292,7 @@ def test_cleaning_voxels_first_gives_the_same_series(keepstill, mixed, name):
             )
             rows = [l.split("\t") for l in path.read_text().splitlines()[1:]]
             got = np.array([[np.nan if v == "n/a" else float(v) for v in r] for r in rows])[run["kept"]][:, used]
-            # The rescaling of the spectral fill is by each series' own SD and so not linear; how little that matters was
-            # measured: 0.0011 of the SD at most on these scans (linear filling: 1e-6, the rounding of what is written).
+            # The rescaling of the spectral fill is by each series' own SD and so not linear; how little that matters
+            # was measured: 0.0011 of the SD at most on these scans (linear filling: 1e-6, the rounding of what is
+            # written).
             assert np.abs(got - averaged).max() < (5e-3 if "spectral" in name else 2e-5) * averaged.std()

@@ -211,7 +211,11 @@ def test_first_against_second_half(group, measure):
     error = np.zeros((333, 333))
     error[:200, :200], error[200:, 200:] = hidden[0] / 200, hidden[1] / 133
     error += np.eye(333)
-    a, b, whole = np.r_[np.full(166, 1 / 166), np.zeros(167)], np.r_[np.zeros(166), np.full(167, 1 / 167)], np.full(333, 1 / 333)
+    a, b, whole = (
+        np.r_[np.full(166, 1 / 166), np.zeros(167)],
+        np.r_[np.zeros(166), np.full(167, 1 / 167)],
+        np.full(333, 1 / 333),
+    )
     # r = (S + C) / (S + V)
     c, v = a @ error @ b, (a @ error @ a + b @ error @ b) / 2
     s = (r * v - c) / (1 - r)
@@ -220,8 +224,9 @@ def test_first_against_second_half(group, measure):
 
 @pytest.fixture(scope="module")
 def cleaned_children(group):
-    """Sixty children of one true matrix, white noise of which 40 regressors of 120 degrees of freedom are taken away: what they
-    differ by is error alone, so r between two of them is the reliability and the SD over them the standard error."""
+    """Sixty children of one true matrix, white noise of which 40 regressors of 120 degrees of freedom are taken away:
+    what they differ by is error alone, so r between two of them is the reliability and the SD over them the standard
+    error."""
     rng = np.random.default_rng(12)
     mixing = rng.normal(size=(10, 10)) * 0.25 + np.eye(10)
     out = []
@@ -250,7 +255,10 @@ def test_widened_standard_errors_are_the_spread_between_children(group, cleaned_
     true = np.array([edges([x], [range(120)]) for x in children]).var(axis=0, ddof=1).mean() ** 0.5
     runs = lambda x: [dict(data=x, mean_signal=[1.0] * 10, frames=list(range(120)), tr_s=2.0)]
     factor = group("widening", runs=runs(children[0]), block_s=block_s, hidden=[hidden])["factor"]
-    se = [group("standard_errors", runs=runs(x), block_s=block_s, replicates=60, seed=k)["se"] for k, x in enumerate(children)]
+    se = [
+        group("standard_errors", runs=runs(x), block_s=block_s, replicates=60, seed=k)["se"]
+        for k, x in enumerate(children)
+    ]
     rms = np.sqrt(np.mean(np.square(se)))
     assert 0.93 < factor * rms / true < 1.07, (factor, rms, true)
     assert rms / true < 0.88, "as drawn they are too small"

@@ -138,7 +138,8 @@ def test_lm_where_children_lack_edges(group, table):
       aside <- is.na(coef(fit))
       needed <- qr.coef(qr(x[keep, !aside]), x[keep, aside, drop = FALSE])
       free <- colnames(x)[!aside][rowSums(abs(needed)) < 1e-9]
-      for (name in free) cat(edge - 1, sub("V", "", name), sprintf("%.15g", s$coefficients[name, ]), fit$df.residual, "\n", sep = ",")
+      for (name in free) cat(edge - 1, sub("V", "", name), sprintf("%.15g", s$coefficients[name, ]),
+                             fit$df.residual, "\n", sep = ",")
     }
     """
     lines = [[float(v) for v in line if v.strip()] for line in r(script, folder)]
@@ -165,5 +166,7 @@ def test_lm_sets_aside_what_is_refused_here(group, tmp_path):
     script = 'd <- read.csv("table.csv"); cat(names(which(is.na(coef(lm(z ~ fd + frames + minutes, d))))))'
     assert r(script, tmp_path) == [["minutes"]]
     design = group("design", formula="z ~ fd + frames + minutes", table=table)
-    said = group("edge_tests", code=1, design=array(design["matrix"]), data=rng.normal(size=(50, 2)), names=design["names"])
+    said = group(
+        "edge_tests", code=1, design=array(design["matrix"]), data=rng.normal(size=(50, 2)), names=design["names"]
+    )
     assert "the model's column minutes follows from its columns frames" in said

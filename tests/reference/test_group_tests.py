@@ -31,7 +31,8 @@ def check_against_statsmodels(got, edge, x, y):
 
 
 def check_in_part(got, edge, x, y):
-    """The same where the children do not determine all: statsmodels on a table without the columns that depend on others."""
+    """The same where the children do not determine all: statsmodels on a table without the columns that depend on
+    others."""
     kept, determined = independent(x)
     assert got["children"][edge] == len(y)
     values = {key: array(got[key])[:, edge] for key in ("coefficients", "se", "t", "p")}
@@ -112,7 +113,8 @@ def test_levels_and_references_that_the_children_of_an_edge_lack(group):
 
 
 def test_nist_longley_through_the_edge_code(group):
-    """Certified coefficients and residual SD of NIST StRD, and the certified standard errors as statsmodels gives them."""
+    """Certified coefficients and residual SD of NIST StRD, and the certified standard errors as statsmodels gives
+    them."""
     y, predictors, certified, sd = dataset("Longley")
     x = np.array(nist_design("Longley", predictors, float))
     y = np.array([float(v) for v in y])
@@ -191,7 +193,9 @@ def test_permuting_without_other_covariates_is_scipy_s_permutation_test(group):
     n, count = 12, 5000
     x, z = rng.normal(size=n), rng.normal(size=n)
     z += 0.5 * x
-    got = group("permutation_test", design=np.column_stack([np.ones(n), x]), data=z[:, None], tested=1, count=count, seed=1)
+    got = group(
+        "permutation_test", design=np.column_stack([np.ones(n), x]), data=z[:, None], tested=1, count=count, seed=1
+    )
     reference = scipy.stats.permutation_test(
         (x,), lambda v: scipy.stats.pearsonr(v, z).statistic, permutation_type="pairings", n_resamples=count,
         rng=np.random.default_rng(5),
@@ -247,7 +251,8 @@ def test_columns_that_depend_on_one_another_are_refused_by_name(group):
 
 
 def test_without_an_intercept_permuted_t_lie_beside_zero_and_are_refused(group):
-    """z ~ age - 1 on edges whose mean is not 0: each permutation gives a t as large as the data's, whatever age does."""
+    """z ~ age - 1 on edges whose mean is not 0: each permutation gives a t as large as the data's, whatever age
+    does."""
     rng = np.random.default_rng(13)
     n = 40
     age = rng.uniform(60, 120, n)
@@ -297,7 +302,10 @@ def test_copies_up_to_the_rounding_of_tables_are_refused(group):
     wrong = np.linalg.lstsq(x / np.linalg.norm(x, axis=0), y, rcond=None)[0]
     assert np.abs(wrong).max() > 1e4
     said = group("edge_tests", code=1, design=x, data=y, names=names)
-    assert "the model's column minutes_kept follows from its columns frames_kept but for the rounding of the tables" in said
+    assert (
+        "the model's column minutes_kept follows from its columns frames_kept but for the rounding of the tables"
+        in said
+    )
     # What was kept and what was lost of ten minutes: the small difference has lost more digits.
     x = np.column_stack([np.ones(n), minutes, single(10 - minutes)])
     said = group("edge_tests", code=1, design=x, data=y, names=["(Intercept)", "kept", "lost"])

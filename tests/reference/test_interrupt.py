@@ -156,7 +156,8 @@ def test_second_run_at_once_is_refused(keepstill, cohort, clear):
 
 
 def test_changed_settings_and_inputs_are_noticed(keepstill, cohort, clear):
-    """Other thresholds, then the old ones again; a scan replaced and put back: each time what a fresh run would give."""
+    """Other thresholds, then the old ones again; a scan replaced and put back: each time what a fresh run would
+    give."""
     study, results, expected, _ = cohort
     keepstill("run", study)
     text = study.read_text()

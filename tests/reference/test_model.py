@@ -1,5 +1,6 @@
-"""`keepstill stack` for the modeler, from files to files: equal minutes, matched motion, reliability, standard errors and edge
-tests, worked out anew by numpy, statsmodels and R from what `keepstill run` and `stack` wrote as tables and arrays."""
+"""`keepstill stack` for the modeler, from files to files: equal minutes, matched motion, reliability, standard errors
+and edge tests, worked out anew by numpy, statsmodels and R from what `keepstill run` and `stack` wrote as tables and
+arrays."""
 
 import itertools
 import json
@@ -39,7 +40,11 @@ def results(keepstill, tmp_path_factory):
               "--parcels", PARCELS, "--seed", 5, "-q")
     study = folder / "study.toml"
     text = study.read_text()
-    for old, new in [('measures = ["pearson"]', f"measures = {json.dumps(MEASURES)}"), ("minutes = 5.0", "minutes = 3.0"), ("least_coverage = 0.5", "least_coverage = 0.7")]:
+    for old, new in [
+        ('measures = ["pearson"]', f"measures = {json.dumps(MEASURES)}"),
+        ("minutes = 5.0", "minutes = 3.0"),
+        ("least_coverage = 0.5", "least_coverage = 0.7"),
+    ]:
         assert old in text
         text = text.replace(old, new)
     study.write_text(text)
@@ -119,7 +124,10 @@ class Child:
         error = np.eye(sum(n))
         for start, length, hidden in zip(np.cumsum([0, *n]), n, self.hidden):
             error[start : start + length, start : start + length] += hidden / length
-        a, b = [np.concatenate([np.isin(np.arange(length), rows) for length, rows in zip(n, half)]) for half in (first, second)]
+        a, b = [
+            np.concatenate([np.isin(np.arange(length), rows) for length, rows in zip(n, half)])
+            for half in (first, second)
+        ]
         a, b, whole = a / a.sum(), b / b.sum(), np.full(sum(n), 1 / sum(n))
         c, v = a @ error @ b, (a @ error @ a + b @ error @ b) / 2
         s = (r * v - c) / (1 - r)
@@ -157,7 +165,7 @@ def fnv(seed, stem):
     return value
 
 
-# ---- equal minutes ----------------------------------------------------------------------------------------------------
+# ---- equal minutes ---------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("draw", [None, 7], ids=["earliest", "drawn"])
@@ -183,7 +191,9 @@ def test_equal_minutes(keepstill, results, cohort, group, draw):  # noqa: F811
             if draw is not None:
                 # Which blocks the seed draws is asked of the library; that they are whole blocks is checked here.
                 runs = [{"data": [[0.0]] * len(run), "frames": list(range(len(run))), "tr_s": TR} for run in child.runs]
-                drawn = group("choose", runs=runs, minutes=MINUTES, how="blocks", block_s=30, seed=fnv(draw, stem))["rows"]
+                drawn = group("choose", runs=runs, minutes=MINUTES, how="blocks", block_s=30, seed=fnv(draw, stem))[
+                    "rows"
+                ]
                 partial = 0
                 for run, found in zip(child.runs, drawn):
                     for start in range(0, len(run), BLOCK):
@@ -199,7 +209,7 @@ def test_equal_minutes(keepstill, results, cohort, group, draw):  # noqa: F811
     assert draw is None or other > len(enough)
 
 
-# ---- matched motion ---------------------------------------------------------------------------------------------------
+# ---- matched motion --------------------------------------------------------------------------------------------------
 
 
 def test_pairs_matched_in_motion_against_every_choice(keepstill, results):
@@ -211,7 +221,8 @@ def test_pairs_matched_in_motion_against_every_choice(keepstill, results):
     motion = {arm: rows["mean_fd_mm"].tolist() for arm, rows in before.groupby("arm")}
     small, large = sorted(motion.values(), key=len)
 
-    # The largest number of pairs, and of those the smallest sum of distances: over all subsets of the larger group's partners.
+    # The largest number of pairs, and of those the smallest sum of distances: over all subsets of the larger group's
+    # partners.
     best = {0: (0, 0.0)}
     for a in small:
         following = dict(best)
@@ -263,18 +274,22 @@ def told_of_groups(folder, before, after, said):
             values = rows[rows["arm"] == told_group["group"]]["mean_fd_mm"]
             assert told_group["children"] == len(values)
             assert [told_group["mean"], told_group["sd"]] == pytest.approx([values.mean(), values.std()], rel=1e-6)
-        test = scipy.stats.ttest_ind(rows[rows["arm"] == "a"]["mean_fd_mm"], rows[rows["arm"] == "b"]["mean_fd_mm"], equal_var=False)
+        test = scipy.stats.ttest_ind(
+            rows[rows["arm"] == "a"]["mean_fd_mm"], rows[rows["arm"] == "b"]["mean_fd_mm"], equal_var=False
+        )
         assert told[when]["welch_p"] == pytest.approx(test.pvalue, rel=1e-6)
     assert "before:" in said and "after:" in said
 
 
-# ---- reliability ------------------------------------------------------------------------------------------------------
+# ---- reliability -----------------------------------------------------------------------------------------------------
 
 
 def test_split_half_and_curve(keepstill, results, cohort):
     folder, _ = stack(keepstill, results, "--all", "--reliability")
     halves = table(folder / "reliability.tsv").set_index(["stem", "measure"])
-    curve = pandas.read_csv(folder / "agreement.tsv", sep="\t", na_values="n/a", keep_default_na=False, dtype={"minutes_asked": str})
+    curve = pandas.read_csv(
+        folder / "agreement.tsv", sep="\t", na_values="n/a", keep_default_na=False, dtype={"minutes_asked": str}
+    )
     assert len(halves) == len(cohort) * len(MEASURES)
     start = 5 if min(child.minutes() for child in cohort.values()) >= 5 else 1
     assert start == 1
@@ -293,13 +308,25 @@ def test_split_half_and_curve(keepstill, results, cohort):
         found = halves.loc[stem, measure]
         assert found["r_half"] == pytest.approx(r, abs=2e-5)
         negative = r < 0
-        assert np.isnan(found["reliability"]) if negative else found["reliability"] == pytest.approx(2 * r / (1 + r), abs=2e-5)
+        assert (
+            np.isnan(found["reliability"])
+            if negative
+            else found["reliability"] == pytest.approx(2 * r / (1 + r), abs=2e-5)
+        )
         first, second = child.halves()
         r = correlation(child.edges(first, measure), child.edges(second, measure))
         assert found["r_first_second"] == pytest.approx(r, abs=2e-5)
-        assert np.isnan(found["reliability_first_second"]) if r < 0 else found["reliability_first_second"] == pytest.approx(2 * r / (1 + r), abs=2e-5)
+        assert (
+            np.isnan(found["reliability_first_second"])
+            if r < 0
+            else found["reliability_first_second"] == pytest.approx(2 * r / (1 + r), abs=2e-5)
+        )
         expected = child.without_shared(r, first, second)
-        assert np.isnan(found["reliability_corrected"]) if expected < 0 else found["reliability_corrected"] == pytest.approx(expected, abs=5e-5)
+        assert (
+            np.isnan(found["reliability_corrected"])
+            if expected < 0
+            else found["reliability_corrected"] == pytest.approx(expected, abs=5e-5)
+        )
         shared += expected < 2 * r / (1 + r) - 0.001
         assert found["minutes"] == pytest.approx(child.minutes(), rel=1e-6)
         whole = child.edges(child.all(), measure)
@@ -317,11 +344,14 @@ def test_split_half_and_curve(keepstill, results, cohort):
     for key, r in points.items():
         row = summary.loc[key]
         assert row["children"] == len(r)
-        np.testing.assert_allclose(row[["quartile_1", "median", "quartile_3"]].astype(float), np.quantile(r, [0.25, 0.5, 0.75]), atol=5e-5)
+        np.testing.assert_allclose(
+            row[["quartile_1", "median", "quartile_3"]].astype(float), np.quantile(r, [0.25, 0.5, 0.75]), atol=5e-5
+        )
 
 
 def widening(kept, length, hidden):
-    """What the spread of redrawn blocks lacks of independent frames' variance, each block's chances counted place by place."""
+    """What the spread of redrawn blocks lacks of independent frames' variance, each block's chances counted place by
+    place."""
     whole = seen = 0
     for n, hidden in zip(kept, hidden):
         block = max(1, min(length, n // 2))
@@ -366,7 +396,9 @@ def test_standard_errors_against_another_bootstrap(keepstill, results, cohort):
 
 def test_standard_errors_in_every_format(keepstill, results, tmp_path):
     """The same numbers by numpy, pandas, pyarrow, scipy, R and Octave."""
-    folder, said = stack(keepstill, results, "--all", "--standard-errors", "--resamples", 4, "--as", "npy,tsv,parquet,mat")
+    folder, said = stack(
+        keepstill, results, "--all", "--standard-errors", "--resamples", 4, "--as", "npy,tsv,parquet,mat"
+    )
     children, measures = table(folder / "children.tsv"), ["pearson", "covariance"]
     for measure in measures:
         start = folder / name(measure, "_standard_errors")
@@ -397,7 +429,9 @@ def test_standard_errors_in_every_format(keepstill, results, tmp_path):
         script, out = tmp_path / "read.R", tmp_path / "r"
         script.write_text(f"""
         x <- read.delim('{start}.tsv', na.strings = 'n/a', check.names = FALSE)
-        out <- file('{out}', 'wb'); writeBin(as.vector(t(as.matrix(x[, -1]))), out, size = 4, endian = 'little'); close(out)
+        out <- file('{out}', 'wb')
+        writeBin(as.vector(t(as.matrix(x[, -1]))), out, size = 4, endian = 'little')
+        close(out)
         """)
         done = subprocess.run(["Rscript", "--vanilla", script], capture_output=True, text=True, timeout=120)
         assert done.returncode == 0, done.stderr
@@ -411,7 +445,7 @@ def test_standard_errors_in_every_format(keepstill, results, tmp_path):
             assert (folder / file["file"]).is_file() and file["file"] in said
 
 
-# ---- tests ------------------------------------------------------------------------------------------------------------
+# ---- tests -----------------------------------------------------------------------------------------------------------
 
 FORMULA = "z ~ age_months + sex * mean_fd_mm + site + factor(scanner)"
 SAFE = {"Intercept": "intercept", "age_months": "age_months", "sex[T.M]": "sexM", "mean_fd_mm": "mean_fd_mm",
@@ -421,14 +455,17 @@ SAFE = {"Intercept": "intercept", "age_months": "age_months", "sex[T.M]": "sexM"
 
 @pytest.fixture(scope="module")
 def tested(keepstill, results):
-    folder, said = stack(keepstill, results, "--all", "--fisher-z", "--test", FORMULA, "--permutations", 300, "--permute",
-                         "age_months", "--permute", "sex:mean_fd_mm", "--seed", 11)
+    folder, said = stack(
+        keepstill, results, "--all", "--fisher-z", "--test", FORMULA, "--permutations", 300, "--permute", "age_months",
+        "--permute", "sex:mean_fd_mm", "--seed", 11,
+    )
     return folder, said
 
 
 def against_statsmodels(folder, ending, design, safe, z, untested=("intercept",)):
-    """Every edge of a table against ordinary least squares on the children who have it, without the columns that depend on
-    others there. Returns how many edges had all coefficients, some, and none; and on how many each coefficient was tested."""
+    """Every edge of a table against ordinary least squares on the children who have it, without the columns that depend
+    on others there. Returns how many edges had all coefficients, some, and none; and on how many each coefficient was
+    tested."""
     found = table(folder / ending)
     assert list(found["edge"]) == list(range(z.shape[1]))
     edges, tested = [0, 0, 0], dict.fromkeys(safe, 0)
@@ -452,7 +489,9 @@ def against_statsmodels(folder, ending, design, safe, z, untested=("intercept",)
                 at = kept.index(j)
                 expected = [fit.params[at], fit.bse[at], fit.tvalues[at], fit.pvalues[at]][: len(of)]
                 # Tables hold 32-bit numbers.
-                np.testing.assert_allclose(got, expected, rtol=2e-6, atol=1e-7 * np.abs(expected[1]), err_msg=f"{edge} {ours}")
+                np.testing.assert_allclose(
+                    got, expected, rtol=2e-6, atol=1e-7 * np.abs(expected[1]), err_msg=f"{edge} {ours}"
+                )
                 tested[ours] += 1
             else:
                 assert np.isnan(got).all(), (edge, ours)
@@ -489,8 +528,8 @@ def test_edges_against_statsmodels(tested, measure):
 
 @pytest.mark.parametrize("lack", [["harbour"], ["abbey"], ["abbey", "mill"]], ids="-".join)
 def test_sites_that_lack_parcels(keepstill, results, tmp_path, lack):
-    """No child of a site has the first three parcels: its coefficient is lost on their edges, the reference's with all against
-    it; nothing else is."""
+    """No child of a site has the first three parcels: its coefficient is lost on their edges, the reference's with all
+    against it; nothing else is."""
     copy = tmp_path / "results"
     shutil.copytree(results, copy)
     cohort = table(copy / "cohort.tsv").set_index("participant_id")
@@ -566,7 +605,9 @@ def test_edges_against_r(tested, tmp_path):
         seen.add(ours)
         rows = rows.set_index("edge").reindex(found["edge"])
         for what in ["estimate", "se"] + ([] if ours == "intercept" else ["t", "p", "q"]):
-            np.testing.assert_allclose(found[f"{ours}_{what}"], rows[what], rtol=3e-6, atol=1e-7, err_msg=f"{ours} {what}")
+            np.testing.assert_allclose(
+                found[f"{ours}_{what}"], rows[what], rtol=3e-6, atol=1e-7, err_msg=f"{ours} {what}"
+            )
     assert seen == set(SAFE.values())
 
 
@@ -579,8 +620,12 @@ def test_family_wise_p_against_numpy(tested, group):  # noqa: F811
     drawn = np.array(group("permutations", children=len(children), count=count, seed=about["seed"])["permutations"])
     male = (children["sex"] == "M").to_numpy(float)
     fd = children["mean_fd_mm"].to_numpy(float)
-    design = np.column_stack([np.ones(len(children)), children["age_months"], male, fd, children["site"] == "harbour",
-                              children["site"] == "mill", children["scanner"].astype(str) == "2", male * fd]).astype(float)
+    design = np.column_stack(
+        [
+            np.ones(len(children)), children["age_months"], male, fd, children["site"] == "harbour",
+            children["site"] == "mill", children["scanner"].astype(str) == "2", male * fd,
+        ]
+    ).astype(float)
     data = np.load(folder / name("pearson", "Z_edges.npy")).astype(float)[children.index]
     family = ~np.isnan(data).any(0)
     assert 0 < family.sum() < len(family)
@@ -622,15 +667,28 @@ def test_json_of_a_test(tested, results):
     folder, said = tested
     about = json.loads((folder / "test.json").read_text())
     children = table(folder / "children.tsv")
-    assert about["formula"] == FORMULA and about["children"] == len(children) - 1 and about["dof"] == len(children) - 1 - 8
-    assert [c["in_names"] for c in about["coefficients"]] == list(dict.fromkeys(
-        ["intercept", "age_months", "sexM", "mean_fd_mm", "siteharbour", "sitemill", "factor_scanner_2", "sexM_x_mean_fd_mm"]))
+    assert (
+        about["formula"] == FORMULA and about["children"] == len(children) - 1 and about["dof"] == len(children) - 1 - 8
+    )
+    assert [c["in_names"] for c in about["coefficients"]] == list(
+        dict.fromkeys(
+            [
+                "intercept", "age_months", "sexM", "mean_fd_mm", "siteharbour", "sitemill", "factor_scanner_2",
+                "sexM_x_mean_fd_mm",
+            ]
+        )
+    )
     assert about["left_out"] == [{"stem": "sub-07", "empty": ["site"]}]
     assert {f["column"]: f["reference"] for f in about["factors"]} == {"sex": "F", "site": "abbey", "scanner": "1"}
     assert about["caution"] and (about["permutations"], about["seed"]) == (300, 11)
     told = json.loads((folder / "stack.json").read_text())
     assert told["test"] == about and any("not in the test" in note for note in told["notes"])
-    files = {file for array in about["arrays"] for c in array["coefficients"] for file in c["t"] + c.get("p_familywise", c.get("q"))}
+    files = {
+        file
+        for array in about["arrays"]
+        for c in array["coefficients"]
+        for file in c["t"] + c.get("p_familywise", c.get("q"))
+    }
     files |= {array["table"] for array in about["arrays"]}
     assert files <= {path.name for path in folder.iterdir()}
     assert {array["measure"] for array in about["arrays"]} == set(CORRELATIONS)
@@ -650,7 +708,9 @@ def test_values_as_stacked_instead_of_z(keepstill, results, response, measure):
         present = np.isfinite(r[:, edge])
         fit = scipy.stats.linregress(children["age_months"][present], r[present, edge])
         row = found.iloc[edge]
-        np.testing.assert_allclose([row["age_months_estimate"], row["age_months_p"]], [fit.slope, fit.pvalue], rtol=1e-5, atol=1e-9)
+        np.testing.assert_allclose(
+            [row["age_months_estimate"], row["age_months_p"]], [fit.slope, fit.pvalue], rtol=1e-5, atol=1e-9
+        )
 
 
 def test_copies_up_to_the_rounding_of_tables_are_refused(keepstill, results):
@@ -667,11 +727,19 @@ def test_without_an_intercept_nothing_is_permuted(keepstill, results):
     ask = lambda *more: keepstill("stack", results, "--all", "--test", *more, code=1).stderr
     assert "has neither an intercept" in ask("z ~ age_months - 1", "--permutations", 99)
     said = ask("z ~ arm + age_months - 1", "--permutations", 99)
-    assert "without its column arma the model has neither an intercept" in said and 'can be permuted: --permute "age_months"' in said
+    assert (
+        "without its column arma the model has neither an intercept" in said
+        and 'can be permuted: --permute "age_months"' in said
+    )
     assert "are too many: 10000000" in ask("z ~ age_months", "--permutations", 4294967295)
     assert before == {path: path.stat().st_mtime_ns for path in (results / "stack").iterdir()}
-    folder, _ = stack(keepstill, results, "--all", "--test", "z ~ arm + age_months - 1", "--permutations", 99, "--permute", "age_months")
+    folder, _ = stack(
+        keepstill, results, "--all", "--test", "z ~ arm + age_months - 1", "--permutations", 99, "--permute",
+        "age_months",
+    )
     with_intercept = table(folder / name("pearson", "_test.tsv"))
-    folder, _ = stack(keepstill, results, "--all", "--test", "z ~ arm + age_months", "--permutations", 99, "--permute", "age_months")
+    folder, _ = stack(
+        keepstill, results, "--all", "--test", "z ~ arm + age_months", "--permutations", 99, "--permute", "age_months"
+    )
     same = table(folder / name("pearson", "_test.tsv"))
     np.testing.assert_allclose(with_intercept["age_months_p_familywise"], same["age_months_p_familywise"])

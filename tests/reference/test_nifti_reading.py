@@ -52,7 +52,9 @@ def by_nibabel(path):
 
 
 @pytest.mark.parametrize("dtype", images.CODES)
-@pytest.mark.parametrize("order, version, form", itertools.product("<>", (1, 2), (".nii", ".nii.gz", ".hdr", ".hdr.gz")))
+@pytest.mark.parametrize(
+    "order, version, form", itertools.product("<>", (1, 2), (".nii", ".nii.gz", ".hdr", ".hdr.gz"))
+)
 def test_every_type_order_and_form(read_voxels, tmp_path, dtype, order, version, form):
     stored = stored_values(dtype)
     path = images.write(tmp_path / "scan", stored, order, form, version=version, sform=OBLIQUE, slope=0.5, inter=-3.0)

@@ -1,8 +1,8 @@
 """Published values: NIST StRD, Anscombe 1973, Fisher's z, WHO head circumference.
 
-The regression sets with their certified values are read from Debian's gretl-data as NIST wrote them. The univariate sets
-come without certified values (crate statrs), so those stand below *from memory* of the NIST StRD pages and are proved
-here against exact rational arithmetic on the decimal data before they are used.
+The regression sets with their certified values are read from Debian's gretl-data as NIST wrote them. The univariate
+sets come without certified values (crate statrs), so those stand below *from memory* of the NIST StRD pages and are
+proved here against exact rational arithmetic on the decimal data before they are used.
 """
 
 import math
@@ -16,9 +16,9 @@ import pytest
 GRETL = pathlib.Path("/usr/share/gretl/data/nist")
 NUMBER = r"[-+]?\d+\.?\d*(?:E[-+]?\d+)?"
 
-# Agreement with the certified coefficients, relative to the largest term a coefficient makes in the fit. Rounding of the
-# input to doubles and the condition of the scaled columns (Filip: 5e9) set these, at
-# some 30 to 100 times what numpy's SVD reaches; the residual SD is held tighter.
+# Agreement with the certified coefficients, relative to the largest term a coefficient makes in the fit. Rounding of
+# the input to doubles and the condition of the scaled columns (Filip: 5e9) set these, at some 30 to 100 times what
+# numpy's SVD reaches; the residual SD is held tighter.
 REGRESSIONS = {
     "Norris": 1e-12,
     "Pontius": 1e-11,
@@ -37,8 +37,14 @@ REGRESSIONS = {
 def dataset(name):
     """(y, predictors as text, certified coefficients, certified residual SD) from NIST's file."""
     lines = (GRETL / f"{name}.dat").read_text().splitlines()
-    certified = [float(re.match(rf"\s*B\d+\s+({NUMBER})", l)[1]) for l in lines[:60] if re.match(rf"\s*B\d+\s+{NUMBER}", l)]
-    sd = next(float(re.search(rf"Deviation\s+({NUMBER})", l)[1]) for l in lines if re.search(rf"^\s*(Standard )?Deviation\s+{NUMBER}", l))
+    certified = [
+        float(re.match(rf"\s*B\d+\s+({NUMBER})", l)[1]) for l in lines[:60] if re.match(rf"\s*B\d+\s+{NUMBER}", l)
+    ]
+    sd = next(
+        float(re.search(rf"Deviation\s+({NUMBER})", l)[1])
+        for l in lines
+        if re.search(rf"^\s*(Standard )?Deviation\s+{NUMBER}", l)
+    )
     rows = [l.split() for l in lines[60:] if l.strip()]
     return [r[0] for r in rows], [r[1:] for r in rows], certified, sd
 
@@ -171,5 +177,9 @@ def test_fisher_table(stages):
 @pytest.mark.parametrize("age, male, female", [(0, 34.46, 33.88), (6, 43.33, 42.20), (12, 46.07, 44.90),
                                                (24, 48.25, 47.18), (60, 50.74, 49.92), (216, 55.1, 53.6)])
 def test_who_medians(stages, age, male, female):
-    assert stages("sphere_radius", age_months=age, sex="male")["radius_mm"] == pytest.approx(50 * male / 55.1, rel=1e-12)
-    assert stages("sphere_radius", age_months=age, sex="female")["radius_mm"] == pytest.approx(50 * female / 53.6, rel=1e-12)
+    assert stages("sphere_radius", age_months=age, sex="male")["radius_mm"] == pytest.approx(
+        50 * male / 55.1, rel=1e-12
+    )
+    assert stages("sphere_radius", age_months=age, sex="female")["radius_mm"] == pytest.approx(
+        50 * female / 53.6, rel=1e-12
+    )

@@ -1,6 +1,6 @@
-"""The quality that `keepstill stack --weights equal` writes (test_weights.py has the weighted one): every number of quality.json worked out again by numpy, scipy and statsmodels
-from the cohort's own matrices and tables; and whether a motion confound that was planted shows before censoring and falls
-with it."""
+"""The quality that `keepstill stack --weights equal` writes (test_weights.py has the weighted one): every number of
+quality.json worked out again by numpy, scipy and statsmodels from the cohort's own matrices and tables; and whether a
+motion confound that was planted shows before censoring and falls with it."""
 
 import json
 import math
@@ -66,8 +66,9 @@ class Reference:
         self.distance = self.distances()
 
     def matrices(self, measure, where):
-        read = lambda stem: table(where / stem.split("_")[0] / "func" / f"{stem}_atlas-{ATLAS}_desc-{measure}_matrix.tsv",
-                                  index_col=0).to_numpy("f4")
+        read = lambda stem: table(
+            where / stem.split("_")[0] / "func" / f"{stem}_atlas-{ATLAS}_desc-{measure}_matrix.tsv", index_col=0
+        ).to_numpy("f4")
         return np.stack([read(stem) for stem in self.stems])
 
     def values(self, measure, where):
@@ -182,18 +183,24 @@ class Reference:
         found = [self.found(each, p_of_r(each, dofs)) for each in np.array(correlations).T]
         own = self.found(r, p)
         self.looks = own, found
-        beyond = lambda k, of=lambda v: v: (1 + sum(of(each[k]) >= of(own[k]) * (1 - 1e-5) for each in found)) / (1 + len(found))
+        beyond = lambda k, of=lambda v: v: (1 + sum(of(each[k]) >= of(own[k]) * (1 - 1e-5) for each in found)) / (
+            1 + len(found)
+        )
         shares = np.quantile([each[1] for each in found], [0.05, 0.5, 0.95])
         return {
             "shuffles": 999,
             "share_p": dict(zip(("centile_5", "median", "centile_95"), shares)),
             "share_q": {"centile_95": np.quantile([each[2] for each in found], 0.95)},
-            "p": {"median_abs_r": beyond(0), "share_p": beyond(1), "share_q": beyond(2), "distance_rho": beyond(3, abs)},
+            "p": {
+                "median_abs_r": beyond(0), "share_p": beyond(1), "share_q": beyond(2), "distance_rho": beyond(3, abs),
+            },
         }
 
     def found(self, r, p):
         q = multipletests(p, method="fdr_bh")[1]
-        return np.median(abs(r)), (p < 0.05).mean(), (q < 0.05).mean(), scipy.stats.spearmanr(r, self.distance).statistic
+        return (
+            np.median(abs(r)), (p < 0.05).mean(), (q < 0.05).mean(), scipy.stats.spearmanr(r, self.distance).statistic,
+        )
 
     def kept(self, children):
         spread = lambda v: {"children": len(v), "least": v.min(), "median": np.median(v), "most": v.max()}
@@ -222,7 +229,10 @@ class Reference:
             "of": what,
             "unit": unit,
             "groups": [
-                {"name": name, "children": len(v), "missing": 0, "mean": v.mean(), "sd": v.std(ddof=1), "median": np.median(v)}
+                {
+                    "name": name, "children": len(v), "missing": 0, "mean": v.mean(), "sd": v.std(ddof=1),
+                    "median": np.median(v),
+                }
                 for name, v in zip(names, samples)
             ],
             "welch": welch,
@@ -287,7 +297,8 @@ def test_qc_fc_before_and_after(stacked):
         # The told numbers are other tests' too.
         a = dict(a)
         own, other = a.pop("shuffled"), b.pop("shuffled")
-        # A shuffle in single precision may have an edge on the other side of 0.05, or itself on the other side of the data.
+        # A shuffle in single precision may have an edge on the other side of 0.05, or itself on the other side of the
+        # data.
         for key in ("share_p", "share_q"):
             assert own[key] == pytest.approx(other[key], abs=2.1 / b["edges"]), place
         assert own["p"] == pytest.approx(other["p"], abs=5.1 / 1000), place
@@ -304,7 +315,9 @@ def test_qc_fc_before_and_after(stacked):
     for what in ("median_abs_r", "share_p", "share_q", "distance_rho"):
         np.testing.assert_allclose(flat[f"shuffled_p_{what}"], [each["p"][what] for each in shuffled], rtol=1e-6)
     # Motion was planted: before censoring more edges go with it than in any shuffle, and distance with them.
-    planted = [each for row, each in zip(found, shuffled) if row["measure"] == "pearson" and row["censoring"] == "before"]
+    planted = [
+        each for row, each in zip(found, shuffled) if row["measure"] == "pearson" and row["censoring"] == "before"
+    ]
     assert all(each["p"]["share_p"] <= 0.02 and each["p"]["distance_rho"] <= 0.02 for each in planted)
 
 
@@ -380,7 +393,9 @@ def test_mean_matrices(stacked):
 def test_all_count_alike_and_whether_those_who_moved_are_noisier(stacked):
     """A child's scatter is its root mean square distance from the means; its rank correlation with mean FD."""
     told = stacked.told["weights"]
-    assert [(own["measure"], own["censoring"]) for own in told] == [(m, w) for w in ("after", "before") for m in MEASURES]
+    assert [(own["measure"], own["censoring"]) for own in told] == [
+        (m, w) for w in ("after", "before") for m in MEASURES
+    ]
     assert all(own["weights"] == {"by": "equal"} for own in told)
     assert (stacked.children["weight"] == 1).all() and stacked.children["sampling_sd"].isna().all()
     for own in told:
@@ -395,8 +410,10 @@ def test_all_count_alike_and_whether_those_who_moved_are_noisier(stacked):
 
 def test_no_number_of_quality_json_is_left_untried(stacked):
     tried = {"children", "children_needed", "rows", "kept", "dof_lost", "groups", "mean_matrices", "weights"}
-    words = {"version", "caution", "question", "answer", "stack", "motion", "covariates", "before_censoring", "notes", "leaves_out",
-             "settings"}
+    words = {
+        "version", "caution", "question", "answer", "stack", "motion", "covariates", "before_censoring", "notes",
+        "leaves_out", "settings",
+    }
     assert set(stacked.told) == tried | words | {"rows_in_stack", "sites"}
     assert stacked.told["rows_in_stack"] == len(stacked.children) and not stacked.told["sites"]
     first = next(row for row in stacked.told["rows"] if row["measure"] == "pearson")
@@ -419,14 +436,16 @@ def test_no_number_of_quality_json_is_left_untried(stacked):
 
 @pytest.mark.parametrize("seed", [1, 3])
 def test_a_motion_confound_shows_before_censoring_and_falls_with_it(keepstill, tmp_path, seed):
-    """Motion leaves its traces in the invented images: near parcels are made alike in those who move. Measured with seeds 1,
-    2 and 3: share p < 0.05 before 0.24, 0.26, 0.28, after 0.10, 0.11, 0.13; median |r| 0.26, 0.26, 0.30 and 0.19, 0.18, 0.21
-    with 0.15 by chance alone; rank correlation with distance before -0.50, -0.39, seeds 1 and 2, after -0.05, -0.07."""
+    """Motion leaves its traces in the invented images: near parcels are made alike in those who move. Measured with
+    seeds 1, 2 and 3: share p < 0.05 before 0.24, 0.26, 0.28, after 0.10, 0.11, 0.13; median |r| 0.26, 0.26, 0.30 and
+    0.19, 0.18, 0.21 with 0.15 by chance alone; rank correlation with distance before -0.50, -0.39, seeds 1 and 2, after
+    -0.05, -0.07."""
     results = cohort(keepstill, tmp_path / "data", seed, ["pearson"])
     keepstill("stack", results, "--weights", "equal")
     told = json.loads((results / "stack/quality.json").read_text())
     after, before = (
-        next(row for row in told["rows"] if row["censoring"] == when and not row["adjusted_for"]) for when in ("after", "before")
+        next(row for row in told["rows"] if row["censoring"] == when and not row["adjusted_for"])
+        for when in ("after", "before")
     )
     assert before["share_p"] > 0.15 and before["median_abs_r"] > 1.4 * before["chance_median_abs_r"]
     assert after["share_p"] < 0.65 * before["share_p"]

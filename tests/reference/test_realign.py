@@ -238,9 +238,10 @@ def test_a_pair_with_a_known_move(realign):
     half a voxel.
 
     The two are no frames of one scan: one is sharp, the other went through voxels of twice the size. Evening out
-    brightness (src/motion/realign/even.rs) brings out just the structure in which they differ, and so the pose is refused
-    with its expected error, 0.34 mm. Allowed to stand, it was off by 0.09, 0.18 and 0.20 mm and 0.0089 rad; without
-    evening by 0.05, 0.01 and 0.01 mm and 0.0014 rad. For frames of one scan evening is the better choice by far.
+    brightness (src/motion/realign/even.rs) brings out just the structure in which they differ, and so the pose is
+    refused with its expected error, 0.34 mm. Allowed to stand, it was off by 0.09, 0.18 and 0.20 mm and 0.0089 rad;
+    without evening by 0.05, 0.01 and 0.01 mm and 0.0014 rad. For frames of one scan evening is the better choice by
+    far.
     """
     still, moved = (nibabel.load(NIBABEL / name) for name in ("anatomical.nii", "reoriented_anat_moved.nii"))
     rx, ry, rz = rotation((0.3, 0, 0)), rotation((0, 0.2, 0)), rotation((0, 0, 0.1))

@@ -1,7 +1,7 @@
 """How near the matrices come to the known truth of `keepstill synth`, with censoring and without.
 
-Errors are root mean squares of Fisher z over edges. Measured with 12 children, TR 2 s, for seeds 31, 32 and 33 (tests use
-31; the cohort is seeded, so nothing flickers):
+Errors are root mean squares of Fisher z over edges. Measured with 12 children, TR 2 s, for seeds 31, 32 and 33 (tests
+use 31; the cohort is seeded, so nothing flickers):
 
 | frames | a child's error, censored | uncensored | error of the children's mean, censored | uncensored |
 |---|---|---|---|---|

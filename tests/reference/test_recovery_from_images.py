@@ -55,7 +55,9 @@ def test_displacement_is_that_of_the_table(cohort):
     known = column(cohort / "results-true-motion" / "cohort.tsv", "mean_fd_mm")
     lost = column(cohort / "results" / "cohort.tsv", "dropped_unaligned")
     for child, value in known.items():
-        print(f"{child}: mean FD {found[child]} mm from images, {value} by the table, {lost[child]} frames without a pose")
+        print(
+            f"{child}: mean FD {found[child]} mm from images, {value} by the table, {lost[child]} frames without a pose"
+        )
         # Frames without a pose are those of the largest moves, so with many of them the mean must come out lower.
         if int(lost[child]) < 10:
             assert abs(float(found[child]) - float(value)) < 0.02, child

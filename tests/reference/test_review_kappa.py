@@ -1,5 +1,5 @@
-"""`keepstill review --agreement` against scikit-learn's kappa, numpy's bootstrap, and the tables in print. The decisions are
-written here as the review server writes them; nothing of the program makes them."""
+"""`keepstill review --agreement` against scikit-learn's kappa, numpy's bootstrap, and the tables in print. The
+decisions are written here as the review server writes them; nothing of the program makes them."""
 
 import json
 import re
@@ -18,7 +18,9 @@ def digest(child):
 
 def line(reviewer, child, word, settles=0, digest_of=None):
     when = "2026-11-25T09:30:00Z"
-    cells = [when, reviewer, f"sub-{child:03}", "n/a", "n/a", word, "n/a", "n/a", settles, 1, digest_of or digest(child)]
+    cells = [
+        when, reviewer, f"sub-{child:03}", "n/a", "n/a", word, "n/a", "n/a", settles, 1, digest_of or digest(child),
+    ]
     return "\t".join(map(str, cells))
 
 
@@ -60,8 +62,8 @@ def kappa_of(p):
 
 
 @pytest.mark.parametrize("table, kappa, error", [
-    # Cohen 1960, Educational and Psychological Measurement 20:37, proportions .44 .07 .09 / .05 .20 .05 / .01 .03 .06 of
-    # 200 (from memory).
+    # Cohen 1960, Educational and Psychological Measurement 20:37, proportions .44 .07 .09 / .05 .20 .05 / .01 .03 .06
+    # of 200 (from memory).
     ([[88, 14, 18], [10, 40, 10], [2, 6, 12]], 0.492, None),
     # Fleiss, Statistical Methods for Rates and Proportions, two raters' diagnoses of 100 patients (from memory).
     ([[75, 1, 4], [5, 4, 1], [0, 0, 10]], 0.68, 0.087),
@@ -123,7 +125,8 @@ def test_what_has_no_kappa(keepstill, tmp_path):
     [[5, 1, 0], [0, 2, 0], [0, 0, 0]],
 ])
 def test_an_error_of_nothing_has_no_interval(keepstill, tmp_path, table):
-    """Every sample that is drawn from such a table, kappa's slopes by resampling one child: none moves it, or some do."""
+    """Every sample that is drawn from such a table, kappa's slopes by resampling one child: none moves it, or some
+    do."""
     pair = told_of(keepstill, tmp_path, pairs_of(table))
     p = np.array(table) / np.sum(table)
     slopes = []
@@ -137,7 +140,8 @@ def test_an_error_of_nothing_has_no_interval(keepstill, tmp_path, table):
 
 
 def test_only_own_latest_words_on_these_results_are_compared(keepstill, tmp_path):
-    """A long random history of three reviewers: latest lines, settling ones and old results, told apart by a dictionary."""
+    """A long random history of three reviewers: latest lines, settling ones and old results, told apart by a
+    dictionary."""
     rng = np.random.default_rng(5)
     children, lines, own, last = 60, [], {}, {}
     for _ in range(900):

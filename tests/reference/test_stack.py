@@ -1,6 +1,6 @@
-"""`keepstill stack`: every file format by its own world's reader (numpy, pandas, pyarrow, scipy, Octave, R with readr), held
-against the children's own matrices as their tables have them. R's arrow is in neither Debian nor the languages' lists here;
-Parquet is read by pyarrow and pandas."""
+"""`keepstill stack`: every file format by its own world's reader (numpy, pandas, pyarrow, scipy, Octave, R with readr),
+held against the children's own matrices as their tables have them. R's arrow is in neither Debian nor the languages'
+lists here; Parquet is read by pyarrow and pandas."""
 
 import json
 import math
@@ -203,7 +203,8 @@ path <- '{stack.folder}/atlas-{atlas}_edges.tsv'
 e <- {reader}
 stopifnot(identical(as.character(e$edge_name), names(x)[-1]), is.numeric(e$distance_mm))
 """, tmp_path)
-        # readr and base R parse decimals through doubles, so a value may fall on the other side of a 32-bit float's half.
+        # readr and base R parse decimals through doubles, so a value may fall on the other side of a 32-bit float's
+        # half.
         read = np.fromfile(tmp_path / "edges", "<f4").reshape(stack.edges.shape)
         assert np.array_equal(np.isnan(read), np.isnan(stack.edges))
         np.testing.assert_allclose(read, stack.edges, rtol=1.3e-7, atol=0)
@@ -221,7 +222,9 @@ def test_tables(all_formats, results, atlas, parcels):
     ids = ["participant_id", "session_id", "run_id"]
     assert len(children) + len(left_out) == len(cohort)
     gone = cohort[ids].apply(tuple, axis=1).isin(list(left_out[ids].apply(tuple, axis=1)))
-    assert (cohort[~gone]["verdict"] == "enough").all() and (cohort[gone]["verdict"] == left_out["reason"].to_numpy()).all()
+    assert (cohort[~gone]["verdict"] == "enough").all() and (
+        cohort[gone]["verdict"] == left_out["reason"].to_numpy()
+    ).all()
     assert children.drop(columns=["stem", *counted]).equals(cohort[~gone].reset_index(drop=True))
     # Centroids: of each child over its runs, then over children.
     centroids = []
@@ -309,7 +312,9 @@ def test_stack_json(all_formats, results):
             told |= {f"atlas-{array['atlas']}_desc-{array['measure']}_networks{end}.tsv" for end in ("", "_children")}
     told |= {"quality.json", "quality.tsv", "quality.html"}
     assert names == told | {"children.tsv", "left_out.tsv", "stack.json"}
-    assert "not for diagnosis" in about["caution"] and about["rows_in_stack"] == len(table(results / "stack/children.tsv"))
+    assert "not for diagnosis" in about["caution"] and about["rows_in_stack"] == len(
+        table(results / "stack/children.tsv")
+    )
     assert about["children"] == table(results / "stack/children.tsv")["participant_id"].nunique()
 
 
@@ -343,7 +348,9 @@ def test_more_children_than_a_block(keepstill, tmp_path):
     names = [f"p{k}" for k in range(parcels)]
     coverage = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\n"
     coverage += "".join(f"{k}\t{n}\t1\t1\t1\t{k}\t0\t0\n" for k, n in enumerate(names))
-    rows, all_edges = ["participant_id\tsession_id\trun_id\tverdict\truns_joined\tminutes_kept\tminutes\tmean_fd_mm\tmean_fd_kept_mm\tkept_share\tdof"], []
+    header = ["participant_id", "session_id", "run_id", "verdict", "runs_joined", "minutes_kept", "minutes",
+              "mean_fd_mm", "mean_fd_kept_mm", "kept_share", "dof"]
+    rows, all_edges = ["\t".join(header)], []
     upper = np.triu_indices(parcels, 1)
     for child in range(children):
         stem = f"sub-{child:02d}"

@@ -45,7 +45,9 @@ def test_displacement(stages, order, radius):
 
 
 def test_displacement_at_rest_and_of_one_frame(stages):
-    got = stages("displacement", translation_mm=[[1, 2, 3]] * 3, rotation_rad=[[0.1, 0.2, 0.3]] * 3, radius_mm=50, order="xyz")
+    got = stages(
+        "displacement", translation_mm=[[1, 2, 3]] * 3, rotation_rad=[[0.1, 0.2, 0.3]] * 3, radius_mm=50, order="xyz"
+    )
     assert got["sum"] == [None, 0, 0]
     assert got["rms"][0] is None and max(got["rms"][1:]) < 1e-9
     got = stages("displacement", translation_mm=[[1, 2, 3]], rotation_rad=[[0.1, 0.2, 0.3]], radius_mm=50, order="xyz")
@@ -76,7 +78,9 @@ def test_fill(stages, kind, frames, share, tr_s):
 
 
 @pytest.mark.parametrize("frames", [4, 12, 49, 50, 51, 52, 300])
-@pytest.mark.parametrize("band, tr_s", [((0.01, 0.1), 2.0), ((0.008, 0.09), 0.8), ((0.02, 0.15), 3.0), ((0.01, 0.2), 1.35)])
+@pytest.mark.parametrize(
+    "band, tr_s", [((0.01, 0.1), 2.0), ((0.008, 0.09), 0.8), ((0.02, 0.15), 3.0), ((0.01, 0.2), 1.35)]
+)
 def test_bandpass(stages, frames, band, tr_s):
     rng = np.random.default_rng(frames)
     data = np.cumsum(rng.normal(size=(frames, 4)), axis=0)

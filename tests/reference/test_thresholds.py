@@ -41,7 +41,8 @@ def minutes_kept(study, scan, limit, form, neighbours):
         logged = f.logged_frames([(float(r["onset"]), float(r["duration"])) for r in rows], len(six), tr_s)
     before, after = (censor["before"], censor["after"]) if neighbours else (0, 0)
     kept, _ = f.censor(
-        fd, np.full(len(six), np.nan), logged, limit or 0, 0, before, after, censor["shortest_stretch"], censor["settling"]
+        fd, np.full(len(six), np.nan), logged, limit or 0, 0, before, after, censor["shortest_stretch"],
+        censor["settling"],
     )
     return kept.sum() * tr_s / 60
 
@@ -71,7 +72,10 @@ def test_every_row(keepstill, mixed, name, changes):
     for i, row in enumerate(rows):
         for least in MINIMUMS:
             # Sums of whole frames: what is at a minimum to rounding is at it.
-            assert int(row[f"children_above_{least}_min"]) == (expected[:, i] >= least - 1e-9).sum(), (choices[i], least)
+            assert int(row[f"children_above_{least}_min"]) == (expected[:, i] >= least - 1e-9).sum(), (
+                choices[i],
+                least,
+            )
         assert float(row["median_minutes_kept"]) == pytest.approx(np.median(expected[:, i]), rel=1e-6)
         assert int(row["children"]) == len(children)
 
@@ -91,6 +95,8 @@ def test_every_row(keepstill, mixed, name, changes):
     assert ("DVARS is left out" in " ".join(whole["notes"])) == (study["censor"]["dvars_percent"] > 0)
     for child in whole["children"]:
         assert child["minutes_kept"] == pytest.approx(
-            children[bare(child["participant_id"], "sub-"), bare(child["session_id"], "ses-"), bare(child["run_id"], "run-")],
+            children[
+                bare(child["participant_id"], "sub-"), bare(child["session_id"], "ses-"), bare(child["run_id"], "run-")
+            ],
             rel=1e-12,
         )

@@ -95,7 +95,9 @@ def test_weighted_fits_are_those_of_statsmodels(group):
         for edge in own["edges"]:
             has = ~np.isnan(z[:, edge])
             fit = sm.WLS(z[has, edge], x[has], weights=own["weights"][has]).fit()
-            for key, expected in (("coefficients", fit.params), ("se", fit.bse), ("t", fit.tvalues), ("p", fit.pvalues)):
+            for key, expected in (
+                ("coefficients", fit.params), ("se", fit.bse), ("t", fit.tvalues), ("p", fit.pvalues),
+            ):
                 close(array(got[key])[:, edge], expected, rtol=1e-8)
             assert (got["dof"][edge], got["children"][edge]) == (fit.df_resid, has.sum())
             close(got["sd"][edge], np.sqrt(fit.scale), rtol=1e-8)
@@ -241,7 +243,9 @@ def test_qc_fc_of_a_stack_is_that_of_weighted_least_squares(keepstill, tmp_path)
     fd, dof = children["mean_fd_mm"].to_numpy(), children["dof"].to_numpy()
     ones = np.ones(len(fd))
     twin = Twin(np.column_stack([ones, fd]), z, dof)
-    told = next(own for own in json.loads((stack / "quality.json").read_text())["weights"] if own["censoring"] == "after")
+    told = next(
+        own for own in json.loads((stack / "quality.json").read_text())["weights"] if own["censoring"] == "after"
+    )
     close([told["weights"]["factor"], told["weights"]["between_variance"]], [twin.factor, twin.between], rtol=1e-5)
     close(children["weight"], twin.weights(twin.between), rtol=1e-5)
     close(children["sampling_sd"], np.sqrt(twin.factor * twin.sampling), rtol=1e-5)

@@ -36,6 +36,10 @@ fn guides() -> Vec<(PathBuf, String)> {
     files("docs", ".md").into_iter().chain(tops).collect()
 }
 
+fn python() -> Vec<(PathBuf, String)> {
+    ["tests/reference", "benches"].into_iter().flat_map(|folder| files(folder, ".py")).collect()
+}
+
 /// The numbers of the lines that are too long, counted from 1.
 fn too_long<'a>(lines: impl Iterator<Item = (usize, &'a str)>) -> Vec<usize> {
     lines.filter(|(_, line)| line.chars().count() > LONGEST_LINE).map(|(number, _)| number).collect()
@@ -57,7 +61,7 @@ fn prose(text: &str) -> impl Iterator<Item = (usize, &str)> {
 
 #[test]
 fn lines_have_at_most_120_characters() {
-    let code = rust().into_iter().map(|(path, text)| (path, too_long(numbered(&text))));
+    let code = rust().into_iter().chain(python()).map(|(path, text)| (path, too_long(numbered(&text))));
     let guides = guides().into_iter().map(|(path, text)| (path, too_long(prose(&text))));
     let wrong: Vec<String> = code
         .chain(guides)
