@@ -27,6 +27,7 @@ pub mod multiple;
 pub mod networks;
 pub mod permutation;
 pub mod quality;
+pub mod ranks;
 pub mod reliability;
 pub mod site_effects;
 mod tails;

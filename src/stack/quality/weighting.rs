@@ -6,7 +6,8 @@ use serde_json::{Value, json};
 
 use super::rows::Censoring;
 use super::sums::KindSums;
-use crate::group::quality::{p_of_r, rank_correlation};
+use crate::group::quality::rank_correlation;
+use crate::group::ranks::p_of_rank_correlation;
 use crate::group::weights::VarianceModel;
 use crate::stack::gather::request::Weights;
 use crate::tables::{figures, p_words};
@@ -84,7 +85,7 @@ impl Weighting {
         let (fd, scatter): (Vec<f64>, Vec<f64>) = of_blocks.values().map(|rows| (mean(rows, 0), mean(rows, 1))).unzip();
         let noisier = (fd.len() >= FEWEST).then(|| {
             let rho = rank_correlation(&fd, &scatter);
-            Noisier { blocks: fd.len(), rho, p: p_of_r(rho, fd.len() as f64 - 2.0) }
+            Noisier { blocks: fd.len(), rho, p: p_of_rank_correlation(rho, &fd, &scatter) }
         });
         Self {
             atlas: kind.atlas.clone(),
