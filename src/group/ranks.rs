@@ -1,9 +1,9 @@
 //! p of a rank correlation, exactly where there are few pairs.
 //!
-//! Student's t stands for the distribution of Spearman's ρ well from some ten pairs on; with five, ρ = 0.9 has p = 0.037
-//! by t and 0.083 by counting. Up to [`MOST_COUNTED`] pairs all orders are counted (Kendall 1948, Rank Correlation
-//! Methods; from memory): p is the share of orders of one side with a |ρ| at least as large. Ties share their mean rank,
-//! and orders of equal values count as often as they occur.
+//! Student's t stands for the distribution of Spearman's ρ well from some ten pairs on; with five, ρ = 0.9 has p =
+//! 0.037 by t and 0.083 by counting. Up to [`MOST_COUNTED`] pairs all orders are counted (Kendall 1948, Rank
+//! Correlation Methods; from memory): p is the share of orders of one side with a |ρ| at least as large. Ties share
+//! their mean rank, and orders of equal values count as often as they occur.
 
 use super::quality::p_of_r;
 
