@@ -13,13 +13,18 @@ fn pairs_of_networks_are_tested_and_factors_as_a_whole() {
     let said = stack(&folder, &[options.as_slice(), &["--level", "networks"]].concat());
     assert!(said.contains("pairs of networks with q < 0.05"), "{said}");
     let table = stacked(&folder, &format!("{NAME}_networks_test.tsv"));
-    let mut header = "pair network_1 network_2 children dof intercept_estimate intercept_se".to_owned();
+    let mut header =
+        "pair network_1 network_2 children dof between_variance intercept_estimate intercept_se".to_owned();
     for name in ["factor_site_cove", "factor_site_reef", "age_months", "age_months_2"] {
         ["estimate", "se", "t", "p", "q", "p_familywise"].iter().for_each(|what| header += &format!(" {name}_{what}"));
     }
     ["f", "f_dof", "f_p", "f_q", "f_p_familywise"].iter().for_each(|what| header += &format!(" factor_site_{what}"));
     assert_eq!(table[0].join(" "), header);
     assert_eq!(column(&table, "network_2"), ["A", "B", "B"]);
+    // Means of networks are all in one class.
+    let classes = about(&folder)["test"]["arrays"][0]["weights"]["classes"].clone();
+    let between = classes[0]["between_variance"].as_f64().unwrap() as f32;
+    assert_eq!(column(&table, "between_variance"), [between.to_string(), between.to_string(), between.to_string()]);
     assert_eq!(column(&table, "factor_site_f_dof"), ["2"; 3]);
     let f: Vec<f64> = column(&table, "factor_site_f").iter().map(|f| f.parse().unwrap()).collect();
     let matrix = array(&folder, &format!("{NAME}_networks_term-factor_site_f"));
