@@ -87,13 +87,13 @@ fn forecast_words(forecast: Forecast, enough: &EnoughSettings) -> String {
     let dof = match forecast.too_few_dof {
         None => format!("; degrees of freedom are forecast for at most {MOST_SCANS} scans"),
         Some(count) if enough.dof > LEAST_DOF => {
-            format!(" and {count} too_few_dof (fewer than {} left)", figures(enough.dof, 0))
+            format!(" and {count} too_few_dof (fewer than {} degrees of freedom)", figures(enough.dof, 0))
         }
-        Some(count) => format!(" and {count} too_few_dof (no run leaves more than {LEAST_DOF})"),
+        Some(count) => format!(" and {count} too_few_dof ({LEAST_DOF} or fewer degrees of freedom)"),
     };
     format!(
-        "Forecast from the motion tables: of {}, {} too_short (less than {} min kept){dof}. What only the images tell \
-         can add to these.",
+        "Forecast from the motion tables: of {}, {} will be too_short (less than {} min kept){dof}. The images can only \
+         add to these.",
         counted(forecast.children, "child", "children"),
         forecast.too_short,
         figures(enough.minutes, 1),
