@@ -22,6 +22,7 @@ pub mod exchange;
 pub mod formula;
 pub mod groups;
 pub mod icc;
+pub mod least_children;
 pub mod matching;
 pub mod multiple;
 pub mod networks;

@@ -16,6 +16,7 @@
 //! Leaving children out is sound when what is missing has nothing to do with the edge's value; a table of which child
 //! lacks which edges belongs with the result.
 
+mod basis;
 mod classes;
 mod clusters;
 mod joint;
@@ -24,6 +25,8 @@ mod triangle;
 
 pub use self::classes::{fit_in_blocks, fit_weighted, scatter};
 pub use self::joint::{JointFits, fit_joint};
+
+pub(super) use self::basis::basis_in_part;
 
 use self::triangle::{invert_upper, norm};
 use std::collections::BTreeMap;

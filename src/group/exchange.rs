@@ -19,6 +19,10 @@
 //! Orders are drawn as ever: ChaCha8 with the seed, a stream for each order; where every row may change places with
 //! every other, the numbers are those without blocks.
 
+mod among;
+
+pub use among::Among;
+
 use std::collections::{BTreeMap, HashMap};
 use std::hash::Hash;
 use std::ops::Range;

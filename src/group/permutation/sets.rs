@@ -11,7 +11,8 @@
 use ndarray::{Array1, ArrayView2};
 use rayon::prelude::*;
 
-use super::{Draws, blocks, bound, observed, t_of_r, whitened};
+use super::products::t_of_r;
+use super::{Draws, blocks, bound, observed, whitened};
 use crate::group::edge_sets::{EdgeSet, Largest, Pairs};
 use crate::group::edge_tests::EdgeTestError;
 use crate::group::exchange::Exchange;

@@ -1,15 +1,18 @@
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 
+use ndarray::{Axis, s};
+
 use super::*;
-use crate::group::edge_sets::{Largest, Pairs};
+use crate::group::edge_sets::{self, Pairs};
+use crate::group::edge_tests::Model;
 use crate::test_numbers::normal_table as noise;
 
-fn names(count: usize) -> Vec<String> {
+pub(super) fn names(count: usize) -> Vec<String> {
     (0..count).map(|j| format!("b{j}")).collect()
 }
 
-fn design(children: usize, coefficients: usize, seed: u64) -> Array2<f64> {
+pub(super) fn design(children: usize, coefficients: usize, seed: u64) -> Array2<f64> {
     let mut x = noise(children, coefficients, seed);
     x.column_mut(0).fill(1.0);
     x
@@ -17,7 +20,7 @@ fn design(children: usize, coefficients: usize, seed: u64) -> Array2<f64> {
 
 /// As it is said: what is left of the tested column once the others are taken out of it is permuted, and the model with
 /// it in place of the column is fitted anew.
-fn slow_twin(
+pub(super) fn slow_twin(
     x: &Array2<f64>,
     tested: usize,
     y: &Array2<f64>,
@@ -79,6 +82,8 @@ proptest! {
 fn results_are_the_same_with_any_number_of_threads() {
     let (x, y) = (design(20, 3, 1), noise(20, 700, 2));
     let draws = Draws { count: 99, seed: 3 };
+    let mut y = y;
+    (0..700).step_by(3).for_each(|edge| y[[edge % 20, edge]] = f64::NAN);
     let with = |threads| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
         pool.install(|| {
@@ -89,24 +94,16 @@ fn results_are_the_same_with_any_number_of_threads() {
 }
 
 #[test]
-fn edges_that_a_child_lacks_are_outside_the_family() {
+fn edges_that_are_outside_the_family_change_nothing_in_it() {
     let (x, mut y) = (design(12, 2, 4), noise(12, 5, 5));
     let draws = Draws { count: 50, seed: 6 };
-    let complete = y.select(Axis(1), &[0, 2, 4]);
-    let without = permutation_test(
-        x.view(),
-        &names(2),
-        1,
-        complete.view(),
-        &alike(&complete),
-        &Exchange::free(complete.nrows()),
-        draws,
-    )
-    .unwrap();
-    y[[3, 1]] = f64::NAN;
+    let test =
+        |y: &Array2<f64>| permutation_test(x.view(), &names(2), 1, y.view(), &alike(y), &Exchange::free(12), draws);
+    let without = test(&y.select(Axis(1), &[0, 2, 4])).unwrap();
+    // Fewer than half of the children have one edge; another is the same in all.
+    (0..7).for_each(|child| y[[child, 1]] = f64::NAN);
     y.column_mut(3).fill(0.25);
-    let got =
-        permutation_test(x.view(), &names(2), 1, y.view(), &alike(&y), &Exchange::free(y.nrows()), draws).unwrap();
+    let got = test(&y).unwrap();
     assert_eq!(got.family, 3);
     for absent in [1, 3] {
         assert!(got.t[absent].is_nan() && got.family_wise_p[absent].is_nan());
@@ -114,6 +111,7 @@ fn edges_that_a_child_lacks_are_outside_the_family() {
     for (edge, other) in [0, 2, 4].into_iter().enumerate() {
         assert_eq!(got.family_wise_p[other], without.family_wise_p[edge]);
     }
+    assert_eq!(got.maxima, without.maxima);
 }
 
 #[test]
@@ -146,9 +144,14 @@ fn lots_of_permutations_are_as_all_at_once() {
     let of = |class| Whitened::new(x.view(), &names, &[1], class).unwrap();
     let classes = [of(&odd), of(&even)];
     let draws = Draws { count: 23, seed: 4 };
-    let (t, all) = largest(&classes, y.view(), &Exchange::free(15), draws, 4096).unwrap();
+    let mut y = y;
+    (0..15).for_each(|edge| y[[edge, 20 * edge]] = f64::NAN);
+    let edges = [odd.clone(), even.clone()];
+    let shared = Shared { design: x.view(), tested: &[1], data: y.view(), exchange: &Exchange::free(15) };
+    let Largest { t, maxima: all, .. } = largest(&classes, &shared, &edges, draws, 4096).unwrap();
+    assert!(t.iter().all(|t| t.is_finite()));
     for at_once in [1, 7, 22, 23] {
-        let (other, some) = largest(&classes, y.view(), &Exchange::free(15), draws, at_once).unwrap();
+        let Largest { t: other, maxima: some, .. } = largest(&classes, &shared, &edges, draws, at_once).unwrap();
         assert_eq!(t, other);
         assert_eq!(some.len(), 23);
         assert!(all.iter().zip(&some).all(|(a, b)| (a - b).abs() < 1e-12 * a));
@@ -279,7 +282,7 @@ fn sets_are_held_against_the_largest_set_of_each_permutation() {
             complete.iter().copied().zip(t.iter().copied()).filter(|(_, t)| t.abs() > threshold).collect();
         pairs.sets(&over, threshold)
     };
-    let largest: Vec<Largest> = permuted.iter().map(|t| Largest::of(&sets(t))).collect();
+    let largest: Vec<edge_sets::Largest> = permuted.iter().map(|t| edge_sets::Largest::of(&sets(t))).collect();
     for (a, b) in got.largest.iter().zip(&largest) {
         assert!((a.excess - b.excess).abs() < 1e-6 && a.edges == b.edges, "{a:?} {b:?}");
     }

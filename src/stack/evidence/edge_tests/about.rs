@@ -2,10 +2,10 @@
 
 use serde_json::{Value, json};
 
-use super::least::least;
 use super::prepared::PreparedTest;
 use crate::group::exchange::Exchange;
 use crate::group::formula::Response;
+use crate::group::least_children::least_children;
 use crate::outputs::CAUTION;
 use crate::stack::gather::children::GatheredChildren;
 
@@ -72,7 +72,7 @@ pub(crate) fn about(prepared: &PreparedTest, found: &GatheredChildren, told: &[V
         "p_familywise": "permutation of what is left of the column once the others are taken out of it, weighted as \
                          the fit; largest |t| over the edges that every child has, of one coefficient of one atlas \
                          and measure; n/a for other edges, which it does not cover",
-        "least_children": least(model.children()),
+        "least_children": least_children(model.children()),
         "f": "of all coefficients of a term together, against the model without them; its p and q are n/a \
               where rows belong together in blocks",
         "edge_sets_above_abs_t": wanted.edge_sets,

@@ -1,9 +1,9 @@
 //! What to know about the edges of one atlas and measure in a test: which were not tested, and why.
 
-use super::least::least;
 use super::places::TestedPlaces;
 use super::prepared::PreparedTest;
 use crate::group::edge_tests::EdgeFits;
+use crate::group::least_children::least_children;
 use crate::tables::counted;
 
 /// A family of less than this share of the edges gets a note (own convention).
@@ -44,13 +44,14 @@ impl TestedEdges<'_> {
         let (name, fits, counted) = (self.name, self.fits, self.prepared.blocks.counted());
         let rows = self.prepared.design.rows.len();
         let untested = (0..self.all()).filter(|&edge| fits.dof[edge] == 0);
-        let (few, other): (Vec<usize>, Vec<usize>) = untested.partition(|&edge| fits.children[edge] < least(rows));
+        let (few, other): (Vec<usize>, Vec<usize>) =
+            untested.partition(|&edge| fits.children[edge] < least_children(rows));
         let mut notes = Vec::new();
         if !few.is_empty() {
             notes.push(format!(
                 "{name}: {} not tested, because fewer than {} of the {rows} {counted} in the test have {}",
                 self.are(few.len()),
-                least(rows),
+                least_children(rows),
                 if few.len() == 1 { "it" } else { "them" }
             ));
         }

@@ -1,21 +1,13 @@
-//! Edges that too few children have are not tested.
-//!
-//! An edge that some children lack is fitted on the others (complete cases). Where only a few have it, these are chosen
-//! by where their scan ended or their signal failed, and a result is about them and not about the cohort. An edge is
-//! therefore tested if at least half of the children in the test have it (own convention: the children in whom it is
-//! tested are then at least as many as those in whom it is not).
+//! Edges that too few children have are not tested ([`crate::group::least_children`]).
 
 use crate::group::edge_tests::EdgeFits;
-
-/// The fewest children of an edge that is tested.
-pub(super) fn least(children: usize) -> usize {
-    children.div_ceil(2)
-}
+use crate::group::least_children::least_children;
 
 /// Takes the results of edges that fewer children have away.
 pub(super) fn take_away(fits: &mut EdgeFits, children: usize) {
-    let few: Vec<usize> =
-        (0..fits.dof.len()).filter(|&edge| fits.dof[edge] > 0 && fits.children[edge] < least(children)).collect();
+    let few: Vec<usize> = (0..fits.dof.len())
+        .filter(|&edge| fits.dof[edge] > 0 && fits.children[edge] < least_children(children))
+        .collect();
     for &edge in &few {
         for values in [&mut fits.coefficients, &mut fits.standard_errors, &mut fits.t, &mut fits.p] {
             values.column_mut(edge).fill(f64::NAN);
