@@ -54,7 +54,7 @@ use super::edge_tests::{EdgeTestError, ROUNDING, require_not_infinite};
 use super::exchange::Exchange;
 use super::weights::WeightedEdges;
 use super::{EdgeValue, block_columns};
-use incomplete::Shared;
+use incomplete::{Incomplete, Shared};
 use products::{Whitened, basis, block_maxima};
 
 /// What a permuted |t| must reach to count as reaching `t`. It is a little less than `t`, since a permutation that
@@ -76,6 +76,8 @@ pub struct PermutationTest {
     pub maxima: Vec<f64>,
     /// Number of edges in the family.
     pub family: usize,
+    /// Number of edges that enough children have, but with too few whole blocks to exchange.
+    pub not_exchanged: usize,
 }
 
 /// Which permutations are drawn: orders 0 to `count` of an [`Exchange`] with this seed.
@@ -183,7 +185,9 @@ pub fn permutation_test_joint<T: EdgeValue>(
     assert_eq!(exchange.rows(), children, "one row to exchange per child");
     let at_once = (PLACES_AT_ONCE / children).clamp(64, 4096);
     let shared = Shared { design, tested, data, exchange };
-    let Largest { t, compared, maxima } = largest(&whitened, &shared, classes, draws, at_once)?;
+    let own = Observed::of(&whitened, &shared, classes)?;
+    let maxima = largest(&own, &shared, draws, at_once)?;
+    let Observed { t, compared, not_exchanged, .. } = own;
     let mut sorted = maxima.clone();
     sorted.sort_unstable_by(f64::total_cmp);
     let count = draws.count;
@@ -197,7 +201,7 @@ pub fn permutation_test_joint<T: EdgeValue>(
     let family_wise_p = compared
         .mapv(|t| if t.is_nan() { f64::NAN } else { share(count - sorted.partition_point(|&m| m < reached(t))) });
     let family = t.iter().filter(|t| !t.is_nan()).count();
-    Ok(PermutationTest { t, family_wise_p, maxima, family })
+    Ok(PermutationTest { t, family_wise_p, maxima, family, not_exchanged })
 }
 
 /// Refuses more permutations than can be held.
@@ -229,52 +233,64 @@ fn whitened<'a, T>(
     classes.iter().map(|class| Whitened::new(design, names, tested, class)).collect()
 }
 
-/// What the largest of each permutation is compared with.
-struct Largest {
-    /// t (or F) of each edge.
+/// All edges of the data as they are.
+struct Observed<'w, 'a> {
+    /// Blocks of all edges; those that a child lacks have no residuals there.
+    blocks: Vec<(&'w Whitened<'a>, Range<usize>)>,
+    incomplete: Vec<Incomplete<'w>>,
+    /// t (or F) of each edge; NaN outside the family.
     t: Array1<f64>,
     /// The same on the scale of edges that all children have.
     compared: Array1<f64>,
-    /// The largest |t| (or F) of each permutation, on that scale.
-    maxima: Vec<f64>,
+    not_exchanged: usize,
 }
 
-/// Permutations are drawn `at_once` at a time. The residuals are computed anew for each such batch, which costs little
-/// beside its products.
+impl<'w, 'a> Observed<'w, 'a> {
+    fn of<T: EdgeValue>(
+        whitened: &'w [Whitened<'a>],
+        shared: &Shared<'_, T>,
+        classes: &'w [WeightedEdges],
+    ) -> Result<Self, EdgeTestError> {
+        let (children, edges) = shared.data.dim();
+        let blocks = blocks(whitened, children);
+        let mut t = observed(&blocks, shared.data, edges)?;
+        let mut compared = t.clone();
+        let incomplete = incomplete::parts(shared, classes)?;
+        let still = incomplete.iter().filter(|part| !part.are_exchanged(shared));
+        let not_exchanged = still.map(|part| part.edges().len()).sum();
+        let of_parts = incomplete.par_iter().map(|part| part.observed(shared));
+        for (part, own) in incomplete.iter().zip(of_parts.collect::<Result<Vec<_>, EdgeTestError>>()?) {
+            for (&edge, (own, as_of_all)) in part.edges().iter().zip(own.unwrap_or_default()) {
+                (t[edge], compared[edge]) = (own, as_of_all);
+            }
+        }
+        Ok(Self { blocks, incomplete, t, compared, not_exchanged })
+    }
+}
+
+/// The largest |t| (or F) of each permutation. Permutations are drawn `at_once` at a time. The residuals are computed
+/// anew for each such batch, which costs little beside its products.
 fn largest<T: EdgeValue>(
-    whitened: &[Whitened<'_>],
+    own: &Observed<'_, '_>,
     shared: &Shared<'_, T>,
-    classes: &[WeightedEdges],
     draws: Draws,
     at_once: usize,
-) -> Result<Largest, EdgeTestError> {
-    let Shared { data, exchange, .. } = *shared;
-    let (children, edges) = data.dim();
-    let blocks = blocks(whitened, children);
-    let mut t = observed(&blocks, data, edges)?;
-    let mut compared = t.clone();
-    let incomplete = incomplete::parts(shared, classes)?;
-    let of_parts = incomplete.par_iter().map(|part| part.observed(shared));
-    for (part, own) in incomplete.iter().zip(of_parts.collect::<Result<Vec<_>, EdgeTestError>>()?) {
-        for (&edge, (own, as_of_all)) in part.edges().iter().zip(own.unwrap_or_default()) {
-            (t[edge], compared[edge]) = (own, as_of_all);
-        }
-    }
+) -> Result<Vec<f64>, EdgeTestError> {
     let mut maxima = Vec::with_capacity(draws.count);
     for first in (0..draws.count).step_by(at_once) {
-        let drawn = exchange.draw(first..(first + at_once).min(draws.count), draws.seed);
+        let drawn = shared.exchange.draw(first..(first + at_once).min(draws.count), draws.seed);
         let none = || vec![0.0; drawn.nrows()];
         let greater = |a: Vec<f64>, b: Vec<f64>| -> Vec<f64> { a.iter().zip(&b).map(|(a, b)| a.max(*b)).collect() };
-        let own = |(class, part): &(&Whitened<'_>, Range<usize>)| {
-            block_maxima(class, &class.residuals(data, part).0, drawn.view())
+        let of_block = |(class, part): &(&Whitened<'_>, Range<usize>)| {
+            block_maxima(class, &class.residuals(shared.data, part).0, drawn.view())
         };
         // The largest is the same in whatever order.
-        let lot = blocks.par_iter().map(own).reduce(none, greater);
-        let in_part = incomplete.par_iter().map(|part| part.maxima(shared, drawn.view()));
+        let lot = own.blocks.par_iter().map(of_block).reduce(none, greater);
+        let in_part = own.incomplete.par_iter().map(|part| part.maxima(shared, drawn.view()));
         let in_part = in_part.try_reduce(none, |a, b| Ok(greater(a, b)))?;
         maxima.extend(greater(lot, in_part));
     }
-    Ok(Largest { t, compared, maxima })
+    Ok(maxima)
 }
 
 /// Blocks of edges, each within a class.

@@ -147,7 +147,7 @@ pub(super) fn finish(
     let rows = rows.concat();
     let answer = words::answer(context, &rows);
     // The stack tells those of shrinkage itself, with what else is to know of its children.
-    let own = words::notes(context, &before);
+    let own = words::notes(context, &before, &rows);
     let notes = own.iter().cloned().chain(shrinkage::notes(context.found, context.header)).collect();
     let findings = Findings { quality: context, before, rows, weightings, means, sites, answer, notes };
     let json = json::json(&findings);

@@ -187,6 +187,156 @@ def test_permutation_p_under_the_same_permutations(group, n, coefficients, teste
         assert abs(permuted.std() / theirs.std() - 1) < 2 * coefficients / n
 
 
+def among(order, there):
+    """An order of those who are there: the place of one gets whom the order puts there or, if that one is missing, whom
+    it puts in the missing one's place, and so on."""
+    place = np.cumsum(there) - 1
+    new = []
+    for child in np.flatnonzero(there):
+        child = order[child]
+        while not there[child]:
+            child = order[child]
+        new.append(place[child])
+    return np.array(new)
+
+
+def as_rare(t, own, whole):
+    """|t| with `whole` degrees of freedom that is about as rare as t with `own`: (dof - 1/2) ln(1 + t^2/dof) is nearly
+    the square of a normal number."""
+    return np.sqrt(whole * np.expm1((own - 0.5) / (whole - 0.5) * np.log1p(t**2 / own)))
+
+
+def lack(rng, z, parcels, missing, children=None, share=0.25):
+    """Takes `missing` of the parcels away, each from a share of the children."""
+    pairs = np.array(np.triu_indices(parcels, 1))
+    for parcel in rng.choice(parcels, missing, replace=False):
+        who = rng.random(len(z)) < share if children is None else children(rng)
+        z[np.ix_(who, (pairs == parcel).any(axis=0))] = np.nan
+
+
+@pytest.mark.parametrize("weighted", [False, True])
+def test_edges_that_children_lack_are_permuted_among_the_others(group, weighted):
+    """Directly: every edge on its own, on those who have it, under the orders that the permutations give of them."""
+    rng = np.random.default_rng(20 + weighted)
+    n, parcels, count = 40, 9, 200
+    edges = parcels * (parcels - 1) // 2
+    x, z = np.column_stack([np.ones(n), rng.normal(size=(n, 3))]), rng.normal(size=(n, edges))
+    z[:, [0, 9]] += 0.9 * x[:, [2]]
+    lack(rng, z, parcels, 3)
+    z[:21, 17] = np.nan  # fewer than half have it
+    classes = [{"edges": np.arange(edges), "weights": np.ones(n)}]
+    if weighted:
+        classes = [{"edges": np.arange(k, edges, 2), "weights": rng.uniform(0.2, 3, n)} for k in range(2)]
+    order = np.array(group("permutations", children=n, count=count, seed=4)["permutations"])
+    got = group("permutation_test", design=x, data=z, tested=2, count=count, seed=4, classes=classes)
+    own, permuted = np.full(edges, np.nan), np.zeros((count, edges))
+    for edge in np.delete(np.arange(edges), 17):
+        there = ~np.isnan(z[:, edge])
+        root = np.sqrt(next(c["weights"] for c in classes if edge in c["edges"])[there])[:, None]
+        orders = np.array([among(one, there) for one in order])
+        t, theirs = permuted_column(x[there] * root, 2, z[there][:, [edge]] * root, orders)
+        close(got["t"][edge], t[0], rtol=1e-8)
+        own[edge] = as_rare(t[0], there.sum() - 4, n - 4)
+        permuted[:, edge] = as_rare(theirs[:, 0], there.sum() - 4, n - 4)
+    maxima = permuted.max(axis=1)
+    close(got["maxima"], maxima, rtol=1e-7)
+    p = (1 + (maxima[:, None] >= own * (1 - 1e-9)).sum(axis=0)) / (1 + count)
+    p[17] = np.nan
+    close(got["family_wise_p"], p)
+    in_part = np.isnan(z).any(axis=0) & ~np.isnan(p)
+    assert got["family"] == edges - 1 and 15 <= in_part.sum() < edges - 1
+    assert len(set(p[in_part])) > 3 and p[0] < 0.05 and p[9] < 0.05 and in_part[[0, 9]].any()
+
+
+def test_the_scale_of_edges_in_part_keeps_p():
+    """Where p is what family-wise p turns on, the p of the two |t| differ by some percent."""
+    for own, whole in [(10, 20), (20, 40), (45, 60), (150, 200)]:
+        t = scipy.stats.t.isf(np.array([1e-2, 1e-3, 1e-4, 1e-5]) / 2, own)
+        p = 2 * scipy.stats.t.sf(as_rare(t, own, whole), whole)
+        assert np.abs(np.log(p / [1e-2, 1e-3, 1e-4, 1e-5])).max() < (0.25 if own == 10 else 0.1)
+
+
+def null_cohort(rng, n=24, parcels=10, in_group=8):
+    """A group against others, an age, and skewed edges that share their parcels' noise; nothing depends on the group
+    but who lacks a parcel (20 % of the edges): the group's children three times as often."""
+    tested = (np.arange(n) < in_group).astype(float)
+    x = np.column_stack([np.ones(n), tested, rng.normal(size=n)])
+    i, j = np.triu_indices(parcels, 1)
+    shared = rng.normal(size=(n, parcels))
+    z = rng.exponential(size=(n, len(i))) + 0.5 * (shared[:, i] + shared[:, j])
+    lack(rng, z, parcels, 1, lambda rng: rng.random(n) < np.where(tested == 1, 0.45, 0.15))
+    return x, z
+
+
+def count_findings(group, cohorts, seed=30):
+    """Cohorts with some family-wise finding, and those where it is an edge that some children lack."""
+    rng = np.random.default_rng(seed)
+    found = np.zeros(2, int)
+    for cohort in range(cohorts):
+        x, z = null_cohort(rng)
+        got = group("permutation_test", design=x, data=z, tested=1, count=199, seed=cohort)
+        p = array(got["family_wise_p"])
+        in_part = np.isnan(z).any(axis=0)
+        # A parcel that more than half lack, or the whole group, is outside the family.
+        assert got["family"] >= 36 and not np.isnan(p[~in_part]).any()
+        found += [(p <= 0.05).any(), (p[in_part] <= 0.05).any()]
+    return found
+
+
+def test_null_data_with_edges_that_children_lack_give_five_percent(group):
+    """Family-wise findings within four binomial errors, and no more of them among the edges that some lack than these
+    are worth: a fifth of all."""
+    cohorts = 300
+    found, in_part = count_findings(group, cohorts)
+    assert abs(found / cohorts - 0.05) < 4 * np.sqrt(0.05 * 0.95 / cohorts)
+    assert in_part / cohorts < 0.015 + 4 * np.sqrt(0.015 * 0.985 / cohorts)
+
+
+def test_an_effect_on_an_edge_that_children_lack_is_found(group):
+    rng = np.random.default_rng(31)
+    x, z = null_cohort(rng, n=60, in_group=20)
+    lacked = np.flatnonzero(np.isnan(z).any(axis=0))
+    z[:, lacked[4]] += 4 * x[:, 1]
+    got = group("permutation_test", design=x, data=z, tested=1, count=999, seed=1)
+    p = array(got["family_wise_p"])
+    assert len(lacked) == 9 and p[lacked[4]] <= 0.005 and (np.delete(p, lacked[4]) > 0.05).all()
+
+
+def test_a_family_that_lacks_a_child_stays_where_it_is(group):
+    """Pairs of siblings and a column that both share: only pairs that are whole on an edge change places there."""
+    rng = np.random.default_rng(32)
+    pairs, edges, count = 20, 12, 150
+    family = np.repeat(np.arange(pairs), 2)
+    x = np.column_stack([np.ones(2 * pairs), rng.normal(size=pairs)[family]])
+    z = rng.normal(size=(2 * pairs, edges)) + rng.normal(size=(pairs, edges))[family]
+    z[[0, 7, 8, 9, 21], 3] = np.nan  # one of three pairs, and both of one
+    z[1::4, 4] = np.nan  # one of every second pair
+    z[1:28:2, 5] = np.nan  # one of fourteen of twenty pairs: too few are whole
+    got = group("permutation_test", design=x, data=z, tested=1, count=count, seed=6, blocks=family)
+    assert got["family"] == edges - 1 and np.isnan(array(got["family_wise_p"])[5])
+    # Blocks of two are drawn as twenty single rows are.
+    order = np.array(group("permutations", children=pairs, count=count, seed=6)["permutations"])
+    own, permuted = np.full(edges, np.nan), np.zeros((count, edges))
+    for edge in np.delete(np.arange(edges), 5):
+        there = ~np.isnan(z[:, edge])
+        whole = there.reshape(pairs, 2).all(axis=1)
+        place = np.cumsum(there) - 1
+        orders = []
+        for one in order:
+            moved = np.arange(2 * pairs)
+            for to, source in zip(np.flatnonzero(whole), np.flatnonzero(whole)[among(one, whole)]):
+                moved[[2 * to, 2 * to + 1]] = [2 * source, 2 * source + 1]
+            orders.append(place[moved[there]])
+        t, theirs = permuted_column(x[there], 1, z[there][:, [edge]], orders)
+        own[edge] = as_rare(t[0], there.sum() - 2, 2 * pairs - 2)
+        permuted[:, edge] = as_rare(theirs[:, 0], there.sum() - 2, 2 * pairs - 2)
+    maxima = permuted.max(axis=1)
+    close(got["maxima"], maxima, rtol=1e-7)
+    p = (1 + (maxima[:, None] >= own * (1 - 1e-9)).sum(axis=0)) / (1 + count)
+    p[5] = np.nan
+    close(got["family_wise_p"], p)
+
+
 def test_permuting_without_other_covariates_is_scipy_s_permutation_test(group):
     """Slope on an intercept alone: the statistic is a function of the correlation, over pairings."""
     rng = np.random.default_rng(4)

@@ -238,8 +238,9 @@ pub(super) fn text(matched: Option<&Matched>, about: &Value) -> String {
         let [one, many] = level.unwrap_or(Level::Edges).words();
         let _ = writeln!(
             text,
-            "q and family-wise p are corrected over the {many} of one coefficient of one atlas and measure, not for \
-             there being several of these; family-wise p is of the {many} that every child has.",
+            "q and family-wise p are corrected over the {many} that at least half of the {} have, of one coefficient \
+             of one atlas and measure, not for there being several of these.",
+            if test["rows"] == test["children"] { "children" } else { "rows" }
         );
         for array in list(&test["arrays"]) {
             let start = format!("{} {}", word(&array["atlas"]), word(&array["measure"]));

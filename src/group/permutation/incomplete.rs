@@ -22,7 +22,7 @@ use std::ops::Range;
 
 use ndarray::{ArrayView2, Axis};
 
-use super::products::{Whitened, block_maxima};
+use super::products::{Whitened, largest_statistic, t_of_r};
 use crate::group::edge_tests::{EdgeTestError, ROUNDING, basis_in_part};
 use crate::group::exchange::{Among, Exchange};
 use crate::group::least_children::least_children;
@@ -95,6 +95,11 @@ impl Incomplete<'_> {
         &self.edges
     }
 
+    /// Whether those who have the edges can be exchanged.
+    pub(super) fn are_exchanged<T>(&self, shared: &Shared<'_, T>) -> bool {
+        shared.exchange.among(&self.absent).is_some()
+    }
+
     /// The edges' own t (or F), as they are and on the scale of edges that all have; none where the children who have
     /// them cannot be exchanged or do not determine what is tested.
     pub(super) fn observed<T: EdgeValue>(
@@ -114,17 +119,45 @@ impl Incomplete<'_> {
         shared: &Shared<'_, T>,
         drawn: ArrayView2<'_, u32>,
     ) -> Result<Vec<f64>, EdgeTestError> {
-        let none = || vec![0.0; drawn.nrows()];
-        let Some(among) = shared.exchange.among(&self.absent) else { return Ok(none()) };
-        let Some(model) = self.model(shared, &among)? else { return Ok(none()) };
+        let mut maxima = Vec::with_capacity(drawn.nrows());
+        self.permuted(shared, drawn, |r, dof, scale| maxima.push(scale.as_of_all(largest_statistic(r, dof))))?;
+        maxima.resize(drawn.nrows(), 0.0);
+        Ok(maxima)
+    }
+
+    /// For each permutation, the edges whose |t| is above a limit on the scale of edges that all have, with their t.
+    pub(super) fn above<T: EdgeValue>(
+        &self,
+        shared: &Shared<'_, T>,
+        drawn: ArrayView2<'_, u32>,
+        limit: f64,
+    ) -> Result<Vec<Vec<(usize, f64)>>, EdgeTestError> {
+        let mut found = Vec::with_capacity(drawn.nrows());
+        self.permuted(shared, drawn, |r, dof, scale| {
+            let t = r.iter().map(|&r| scale.as_of_all(t_of_r(r, dof)));
+            let over = self.edges.iter().zip(t).filter(|(_, t)| t.abs() > limit);
+            found.push(over.map(|(&edge, t)| (edge, t)).collect());
+        })?;
+        found.resize(drawn.nrows(), Vec::new());
+        Ok(found)
+    }
+
+    /// r of each permutation in turn, tested columns × edges, with the degrees of freedom; nothing where the children
+    /// who have the edges cannot be exchanged or do not determine what is tested.
+    fn permuted<T: EdgeValue>(
+        &self,
+        shared: &Shared<'_, T>,
+        drawn: ArrayView2<'_, u32>,
+        mut take: impl FnMut(ArrayView2<'_, f64>, f64, &Scale),
+    ) -> Result<(), EdgeTestError> {
+        let Some(among) = shared.exchange.among(&self.absent) else { return Ok(()) };
+        let Some(model) = self.model(shared, &among)? else { return Ok(()) };
         let (e, _) = model.residuals(shared.data, &self.all());
         let scale = Scale::of(shared, &model);
-        let mut maxima = Vec::with_capacity(drawn.nrows());
         for some in drawn.axis_chunks_iter(Axis(0), ORDERS) {
-            let own = block_maxima(&model, &e, among.orders(some).view());
-            maxima.extend(own.into_iter().map(|own| scale.as_of_all(own)));
+            model.permuted(&e, among.orders(some).view(), |r, dof| take(r, dof, &scale));
         }
-        Ok(maxima)
+        Ok(())
     }
 
     fn all(&self) -> Range<usize> {
@@ -150,7 +183,7 @@ impl Scale {
         Self { tested: shared.tested.len() as f64, own: model.dof(), all: all as f64 }
     }
 
-    /// |t| or F as with the degrees of freedom of all children.
+    /// t or F as with the degrees of freedom of all children.
     fn as_of_all(&self, statistic: f64) -> f64 {
         let Self { tested, own, all } = *self;
         let factor = |dof: f64| dof + tested / 2.0 - 1.0;
@@ -158,7 +191,7 @@ impl Scale {
         let square = if tested > 1.0 { statistic } else { statistic * statistic };
         let ratio = factor(own) / factor(all);
         let square = (ratio * (tested * square / own).ln_1p()).exp_m1() * all / tested;
-        if tested > 1.0 { square } else { square.sqrt() }
+        if tested > 1.0 { square } else { square.sqrt().copysign(statistic) }
     }
 }
 

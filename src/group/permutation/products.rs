@@ -194,7 +194,7 @@ pub(super) fn t_of_r(r: f64, dof: f64) -> f64 {
 
 /// The largest |t|, or F where several columns are tested, over the edges of one permutation. Edges outside the family
 /// have residuals of 0, and so r = 0.
-fn largest_statistic(r: ArrayView2<'_, f64>, dof: f64) -> f64 {
+pub(super) fn largest_statistic(r: ArrayView2<'_, f64>, dof: f64) -> f64 {
     if r.nrows() == 1 {
         return t_of_r(r.fold(0.0_f64, |largest, r| largest.max(r.abs())), dof);
     }

@@ -3,16 +3,17 @@
 //! Each permutation gives t of all edges; those above the threshold make up sets, and the largest of them, by summed
 //! excess and by number of edges, is what a set of the data is held against (Zalesky, Fornito & Bullmore 2010,
 //! NeuroImage 53:1197; from memory). The largest is taken over both signs, so p holds for all sets of a coefficient.
-//! The permutations are those of the family-wise p of edges, and only edges that every child has take part.
+//! The permutations are those of the family-wise p of edges, and so are the edges that take part: t of an edge that some
+//! children lack is that which is as rare with the degrees of freedom of all ([`super::incomplete`]).
 //!
 //! Of each permutation only the edges above the threshold are kept, and fewer permutations are held at once the more
 //! edges are expected above it.
 
-use ndarray::{Array1, ArrayView2};
+use ndarray::ArrayView2;
 use rayon::prelude::*;
 
 use super::products::t_of_r;
-use super::{Draws, blocks, bound, observed, whitened};
+use super::{Draws, Observed, Shared, bound, whitened};
 use crate::group::edge_sets::{EdgeSet, Largest, Pairs};
 use crate::group::edge_tests::EdgeTestError;
 use crate::group::exchange::Exchange;
@@ -61,22 +62,23 @@ pub fn edge_sets<T: EdgeValue>(
     (pairs, threshold): (&Pairs, f64),
 ) -> Result<SetTest, EdgeTestError> {
     let (children, coefficients) = design.dim();
-    let edges = data.ncols();
     let dof = (children - coefficients.min(children)) as f64;
     let whitened = whitened(design, names, &[tested], data, classes, draws)?;
-    let blocks = blocks(&whitened, children);
-    let t: Array1<f64> = observed(&blocks, data, edges)?;
+    let shared = Shared { design, tested: &[tested], data, exchange };
+    let Observed { blocks, incomplete, compared: t, .. } = Observed::of(&whitened, &shared, classes)?;
     // A permutation that leaves the data as they are must give the same sets.
     let above = bound(threshold, dof);
     let exceeding = |t: f64| t.abs() > above;
     let own: Vec<(usize, f64)> =
         t.iter().enumerate().filter(|(_, t)| exceeding(**t)).map(|(edge, &t)| (edge, t)).collect();
     let sets = pairs.sets(&own, threshold);
-    let expected = edges as f64 * tails::t_two_sided(threshold, dof) + 1.0;
+    let expected = data.ncols() as f64 * tails::t_two_sided(threshold, dof) + 1.0;
     let at_once = ((HELD / expected) as usize).clamp(16, 1024);
     let mut largest = Vec::with_capacity(draws.count);
     for first in (0..draws.count).step_by(at_once) {
         let drawn = exchange.draw(first..(first + at_once).min(draws.count), draws.seed);
+        let of_parts = incomplete.par_iter().map(|part| part.above(&shared, drawn.view(), above));
+        let of_parts: Vec<Vec<Vec<(usize, f64)>>> = of_parts.collect::<Result<_, EdgeTestError>>()?;
         let of_blocks: Vec<Vec<Vec<(usize, f64)>>> = blocks
             .par_iter()
             .map(|(class, part)| {
@@ -93,6 +95,7 @@ pub fn edge_sets<T: EdgeValue>(
         let of_each = (0..drawn.nrows()).into_par_iter().map(|permutation| {
             let mut all: Vec<(usize, f64)> = of_blocks
                 .iter()
+                .chain(&of_parts)
                 .flat_map(|block: &Vec<Vec<(usize, f64)>>| block[permutation].iter().copied())
                 .collect();
             // Sums then do not depend on the blocks.

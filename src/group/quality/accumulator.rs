@@ -3,6 +3,7 @@
 use ndarray::{Array1, Array2, Axis};
 
 use super::{QualityError, p_of_r};
+use crate::group::least_children::least_children;
 
 /// If at most this share of the variance of a covariate or an edge is left once the other covariates are taken out, it
 /// has nothing of its own (own convention; rounding in sums of products leaves some 1e-15).
@@ -100,6 +101,15 @@ impl QcFc {
     pub(super) fn none(edges: usize) -> Self {
         let nothing = || Array1::from_elem(edges, f64::NAN);
         Self { r: nothing(), p: nothing(), children: vec![0; edges], dof: vec![0; edges], norm: nothing() }
+    }
+
+    /// Takes the correlations away of edges that too few of so many children have.
+    pub(super) fn leave_out_few(&mut self, of: usize) {
+        for edge in 0..self.children.len() {
+            if self.children[edge] < least_children(of) {
+                (self.r[edge], self.p[edge], self.norm[edge], self.dof[edge]) = (f64::NAN, f64::NAN, f64::NAN, 0);
+            }
+        }
     }
 
     /// Puts the correlations of some edges at their places.

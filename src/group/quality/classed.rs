@@ -103,7 +103,8 @@ impl MotionSums {
     }
 
     /// The weighted correlation of each edge with mean FD, once the first `controls` covariates are taken out of both:
-    /// as [`Accumulator::correlation`].
+    /// as [`Accumulator::correlation`]. Edges that fewer than [`least_children`](crate::group::least_children) of the
+    /// children have get none.
     ///
     /// # Errors
     /// More controls than covariates.
@@ -113,6 +114,7 @@ impl MotionSums {
         for class in &self.classes {
             all.put(&class.edges, &class.sums.correlation(0, &controls)?);
         }
+        all.leave_out_few(self.rows());
         Ok(all)
     }
 

@@ -106,8 +106,7 @@ pub(crate) fn write(
             let q = benjamini_hochberg(&fits.p);
             joint.push(TestedTerm { term: place, fits, q, permuted });
         }
-        let family = tests.iter().filter_map(|test| Some(test.permuted.as_ref()?.family)).min();
-        notes.extend(TestedEdges { name: &name, prepared, places: &places, fits: &fits, family }.notes());
+        notes.extend(TestedEdges { name: &name, prepared, places: &places, fits: &fits, tests: &tests }.notes());
         let between = (weights == Weights::Variance).then(|| model.between_of_edges());
         let mut array =
             written::write(folder, &name, prepared, &places, kind, &fits, between.as_deref(), (&tests, &joint), files)?;

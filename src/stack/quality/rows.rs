@@ -4,6 +4,7 @@ use serde_json::{Value, json};
 
 use super::context::atlas_of;
 use super::sums::KindSums;
+use crate::group::least_children::least_children;
 use crate::group::quality::{
     Beyond, Chance, DistanceDependence, MotionSums, QcFc, QcFcSummary, QualityError, abs_r_of_p, distance_dependence,
     summarise,
@@ -92,6 +93,11 @@ pub(super) struct QcFcRow {
 }
 
 impl QcFcRow {
+    /// How many edges are left out because too few children have them.
+    pub(super) fn left_out(&self) -> usize {
+        self.found.children.iter().filter(|&&children| children < least_children(self.rows)).count()
+    }
+
     /// The median |r| of chance alone.
     pub(super) fn chance_median(&self) -> f64 {
         self.chance.median_abs_r()

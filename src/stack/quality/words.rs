@@ -92,6 +92,8 @@ pub(super) fn answer_of(quality: &QualityContext<'_>, rows: &[QcFcRow], atlas: &
             format!("all {who} have the same mean FD")
         } else if row.all_edges == 0 {
             "there is no edge".to_owned()
+        } else if row.left_out() == row.all_edges {
+            format!("no edge is there in half of the {}", if row.rows == row.children { "children" } else { "rows" })
         } else {
             "no edge differs between children who have it".to_owned()
         };
@@ -255,7 +257,7 @@ pub(super) fn stacked(chosen: &Value) -> String {
 }
 
 /// What a person should know besides the answer; printed, in `quality.json` and on the page.
-pub(super) fn notes(quality: &QualityContext<'_>, before: &Before) -> Vec<String> {
+pub(super) fn notes(quality: &QualityContext<'_>, before: &Before, rows: &[QcFcRow]) -> Vec<String> {
     let mut notes = Vec::new();
     if let Before::None(why) = before {
         let command = before.command(quality.settings.as_ref().ok()).unwrap_or_default();
@@ -290,6 +292,7 @@ pub(super) fn notes(quality: &QualityContext<'_>, before: &Before) -> Vec<String
         let who = if rows { format!("{without} of the rows") } else { counted(without, "child", "children") };
         notes.push(format!("{who} in the stack without a mean FD: not in QC-FC"));
     }
+    notes.extend(left_out(rows));
     for covariate in &quality.children.covariates {
         if let (Some(column), Some(why)) = (&covariate.column, &covariate.unused) {
             notes.push(format!("{column} ({}) is not taken out of QC-FC: {why}", covariate.what));
@@ -313,6 +316,27 @@ pub(super) fn notes(quality: &QualityContext<'_>, before: &Before) -> Vec<String
         );
     }
     notes
+}
+
+/// A note of the edges that too few children have: per atlas and measure, those of the look that leaves out most.
+fn left_out(rows: &[QcFcRow]) -> Option<String> {
+    let mut most: Vec<(&str, &str, usize, usize)> = Vec::new();
+    for row in rows.iter().filter(|row| row.left_out() > 0) {
+        match most.iter_mut().find(|(atlas, measure, ..)| *atlas == row.atlas && *measure == row.measure) {
+            Some((.., count)) => *count = row.left_out().max(*count),
+            None => most.push((&row.atlas, row.measure, row.all_edges, row.left_out())),
+        }
+    }
+    let counts: Vec<String> = most
+        .iter()
+        .map(|(atlas, measure, edges, count)| {
+            format!("{count} of {} of {atlas}, {measure}", counted(*edges, "edge", "edges"))
+        })
+        .collect();
+    let rows = rows.iter().any(|row| row.rows != row.children);
+    let who = if rows { "rows" } else { "children" };
+    (!counts.is_empty())
+        .then(|| format!("QC-FC leaves out edges that fewer than half of its {who} have: {}", counts.join("; ")))
 }
 
 /// "Welch p = 0.003, Kruskal–Wallis p = 0.004, Hedges's g = −0.8".

@@ -1,8 +1,9 @@
-use ndarray::Array2;
+use ndarray::{Array1, Array2};
 
 use super::super::tests::{design, names, slow_twin};
-use super::super::{Draws, permutation_test, permutation_test_joint, permutations};
+use super::super::{Draws, edge_sets, permutation_test, permutation_test_joint, permutations};
 use super::*;
+use crate::group::edge_sets::{Largest, Pairs};
 use crate::group::exchange::Blocks;
 use crate::group::tails::{f_upper, t_two_sided};
 use crate::test_numbers::normal_table as noise;
@@ -135,7 +136,7 @@ fn a_family_that_lacks_a_child_stays_where_it_is() {
     let classes = WeightedEdges::alike(10, 3);
     let got = permutation_test(x.view(), &names(2), 1, y.view(), &classes, &exchange, draws).unwrap();
     // Edge 2: only one of five families is whole.
-    assert_eq!(got.family, 2);
+    assert_eq!((got.family, got.not_exchanged), (2, 1));
     assert!(got.family_wise_p[2].is_nan());
     let drawn = exchange.draw(0..60, 1);
     let orders = exchange.among(&[3]).unwrap().orders(drawn.view());
@@ -146,4 +147,36 @@ fn a_family_that_lacks_a_child_stays_where_it_is() {
     assert!((got.t[1] - t[0]).abs() < 1e-9 * (1.0 + t[0].abs()));
     let largest = permuted.iter().map(|t| as_of_all(t[0], 7.0, 8.0));
     assert!(got.maxima.iter().zip(largest).all(|(got, own)| *got >= own * (1.0 - 1e-9)));
+}
+
+#[test]
+fn sets_have_edges_that_some_children_lack() {
+    let pairs = Pairs::of_parcels(4);
+    let (x, mut y) = (design(20, 2, 91), noise(20, 6, 92));
+    // All edges of the first parcel, which two children lack.
+    (0..3).for_each(|edge| y.column_mut(edge).scaled_add(1.2, &x.column(1)));
+    [4, 13].into_iter().for_each(|child| (0..3).for_each(|edge| y[[child, edge]] = f64::NAN));
+    let (draws, threshold) = (Draws { count: 70, seed: 4 }, 1.0);
+    let (classes, free) = (WeightedEdges::alike(20, 6), Exchange::free(20));
+    let got = edge_sets(x.view(), &names(2), 1, y.view(), &classes, (&free, draws), (&pairs, threshold)).unwrap();
+    assert_eq!(got.family, 6);
+    let drawn = permutations(20, draws.count, draws.seed);
+    let there: Vec<usize> = (0..20).filter(|child| ![4, 13].contains(child)).collect();
+    let orders: Vec<u32> = drawn.rows().into_iter().flat_map(|row| induced(&row.to_vec(), &there)).collect();
+    let orders = Array2::from_shape_vec((draws.count, there.len()), orders).unwrap();
+    let (whole, permuted) = slow_twin(&x, 1, &y.select(Axis(1), &[3, 4, 5]), &drawn);
+    let part = y.select(Axis(0), &there).select(Axis(1), &[0, 1, 2]);
+    let (in_part, permuted_in_part) = slow_twin(&x.select(Axis(0), &there), 1, &part, &orders);
+    let sets = |whole: &Array1<f64>, part: &Array1<f64>| {
+        let all = part.iter().map(|&t| as_of_all(t, 16.0, 18.0)).chain(whole.iter().copied());
+        pairs.sets(&all.enumerate().filter(|(_, t)| t.abs() > threshold).collect::<Vec<_>>(), threshold)
+    };
+    let largest: Vec<Largest> =
+        permuted.iter().zip(&permuted_in_part).map(|(all, part)| Largest::of(&sets(all, part))).collect();
+    for (a, b) in got.largest.iter().zip(&largest) {
+        assert!((a.excess - b.excess).abs() < 1e-6 && a.edges == b.edges, "{a:?} {b:?}");
+    }
+    let own = sets(&whole, &in_part);
+    assert_eq!(got.sets.len(), own.len());
+    assert!((0..3).all(|edge| got.sets[0].set.edges.contains(&edge)) && got.sets[0].p_excess < 0.05);
 }

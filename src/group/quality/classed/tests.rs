@@ -49,6 +49,28 @@ fn rows_that_repeat_each_other_have_the_degrees_of_freedom_of_children() {
     assert!((13.0..20.0).contains(&own), "{own}");
 }
 
+/// Of nine children five have the second edge, four the third.
+#[test]
+fn edges_of_less_than_half_of_the_children_are_left_out() {
+    let mut noise = Numbers::new(6);
+    let rows = 9;
+    let (places, none): (Vec<usize>, _) = ((0..rows).collect(), Array2::zeros((rows, 0)));
+    let motion: Vec<f64> = (0..rows).map(|_| noise.normal()).collect();
+    let exchange = Exchange::free(rows);
+    let who = MovingChildren { motion: &motion, covariates: none.view(), places: &places, exchange: &exchange };
+    let mut sums = MotionSums::new(3, WeightedEdges::alike(rows, 3), &who, rows).unwrap();
+    for child in 0..rows {
+        let mut row = [0, 1, 2].map(|_| noise.normal() as f32);
+        (row[1], row[2]) = (if child < 4 { f32::NAN } else { row[1] }, if child < 5 { f32::NAN } else { row[2] });
+        sums.take(&[&row], &[vec![motion[child]]]).unwrap();
+    }
+    let found = sums.correlation(0).unwrap();
+    assert_eq!((found.children.clone(), found.dof.clone()), (vec![9, 5, 4], vec![7, 3, 0]));
+    assert!(found.r[1].is_finite() && found.p[1].is_finite() && found.r[2].is_nan() && found.p[2].is_nan());
+    assert_eq!(sums.shuffled(&found, &[0, 1]).len(), 2 * sums.shuffles());
+    assert!(sums.beyond(&found, &[10.0, 20.0, 30.0]).median_abs_r <= 1.0);
+}
+
 #[test]
 fn where_no_block_can_move_there_is_no_p() {
     let sums = sums(&mut Numbers::new(4), &[0, 0, 1, 1, 1, 2], 5, 0.5, true);

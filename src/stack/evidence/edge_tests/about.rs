@@ -69,9 +69,13 @@ pub(crate) fn about(prepared: &PreparedTest, found: &GatheredChildren, told: &[V
              degrees of freedom (columns ..._dof)"
         },
         "q": "Benjamini-Hochberg over the edges that have the coefficient, of one atlas and measure",
-        "p_familywise": "permutation of what is left of the column once the others are taken out of it, weighted as \
-                         the fit; largest |t| over the edges that every child has, of one coefficient of one atlas \
-                         and measure; n/a for other edges, which it does not cover",
+        "p_familywise": format!(
+            "permutation of what is left of the column once the others are taken out of it, weighted as the fit; \
+             largest |t| over the edges that at least least_children of the {counted} have, of one coefficient of one atlas and \
+             measure; an edge that some lack is permuted among the others, and its |t| counts as that which is as rare \
+             with the degrees of freedom of all",
+            counted = prepared.blocks.counted()
+        ),
         "least_children": least_children(model.children()),
         "f": "of all coefficients of a term together, against the model without them; its p and q are n/a \
               where rows belong together in blocks",

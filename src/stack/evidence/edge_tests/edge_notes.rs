@@ -1,13 +1,10 @@
 //! What to know about the edges of one atlas and measure in a test: which were not tested, and why.
 
 use super::places::TestedPlaces;
-use super::prepared::PreparedTest;
+use super::prepared::{PreparedTest, Tested};
 use crate::group::edge_tests::EdgeFits;
 use crate::group::least_children::least_children;
 use crate::tables::counted;
-
-/// A family of less than this share of the edges gets a note (own convention).
-const SMALL_FAMILY: f64 = 0.9;
 
 /// The edges, or pairs of networks, of one atlas and measure.
 pub(super) struct TestedEdges<'a> {
@@ -15,8 +12,7 @@ pub(super) struct TestedEdges<'a> {
     pub prepared: &'a PreparedTest,
     pub places: &'a TestedPlaces,
     pub fits: &'a EdgeFits,
-    /// The smallest family of those of the coefficients; none without permutations.
-    pub family: Option<usize>,
+    pub tests: &'a [Tested],
 }
 
 impl TestedEdges<'_> {
@@ -25,7 +21,7 @@ impl TestedEdges<'_> {
         let mut notes = self.untested();
         notes.extend(self.in_part());
         notes.extend(self.prepared.tested.iter().filter_map(|&coefficient| self.without_t(coefficient)));
-        notes.extend(self.small_family());
+        notes.extend(self.outside_the_family());
         notes
     }
 
@@ -111,24 +107,33 @@ impl TestedEdges<'_> {
         ))
     }
 
-    /// A note where family-wise p is of a part of the edges.
-    fn small_family(&self) -> Option<String> {
+    /// A note where edges have t but no family-wise p: of the coefficient with the most of them.
+    fn outside_the_family(&self) -> Option<String> {
+        let outside = |test: &Tested| {
+            let permuted = test.permuted.as_ref()?;
+            let t = self.fits.t.row(test.coefficient);
+            let without = t.iter().zip(&permuted.family_wise_p).filter(|(t, p)| !t.is_nan() && p.is_nan()).count();
+            (without > 0).then_some((without, permuted.not_exchanged > 0))
+        };
+        let (without, in_blocks) = self.tests.iter().filter_map(outside).max()?;
         let [one, many] = self.places.level.words();
-        let (edges, family) = (self.all(), self.family?);
-        if family as f64 >= SMALL_FAMILY * edges as f64 {
-            return None;
-        }
-        let tested = self.fits.dof.iter().filter(|&&dof| dof > 0).count();
-        let others = match tested.saturating_sub(family) {
-            0 => "no other is tested".to_owned(),
-            others => format!("{others} of the others {} t, p and q only", if others == 1 { "has" } else { "have" }),
+        let (have, them) = if without == 1 { ("has", "it") } else { ("have", "them") };
+        let why = if in_blocks {
+            format!(
+                "because most of the blocks that {have} {them} lack a row there, and only whole blocks can be exchanged"
+            )
+        } else {
+            format!(
+                "because the model has no intercept, and among the {} who have {them} the permuted residuals would not \
+                 have a mean of 0",
+                self.prepared.blocks.counted()
+            )
         };
         Some(format!(
-            "{}: family-wise p is of {family} of {}, those that every {} in the test has, and is corrected for these \
-             alone; {others}; leave out parcels (--missing drop-parcel) or children (--missing drop-child) to have all",
+            "{}: {} {have} t, p and q but no family-wise p, {why}; leave out parcels (--missing drop-parcel) or \
+             children (--missing drop-child) to have all",
             self.name,
-            counted(edges, one, many),
-            if self.prepared.blocks.counted() == "rows" { "row" } else { "child" }
+            counted(without, one, many),
         ))
     }
 }
