@@ -143,9 +143,9 @@ fn require_all_permutable(
 /// are drawn as they are needed. Parallel over blocks of edges on rayon's current pool.
 ///
 /// Memory beyond the inputs: 4 bytes × children × (2²² / children, but 64 to 4,096) of permutations, 16 MB for most
-/// cohorts; 16 bytes per permutation; 24 bytes per edge; and for each thread 8 bytes × children × (a block of 16 to 256
-/// edges, and 192 rows of a product): some 4 MB with 1,000
-/// children, 65 MB with 20,000.
+/// cohorts; 16 bytes per permutation; 40 bytes per edge, and up to 8 for each child who lacks it; and for each thread
+/// 8 bytes × children × (a block of 16 to 256 edges, and 192 rows of a product): some 4 MB with 1,000 children, 65 MB
+/// with 20,000.
 ///
 /// # Errors
 /// As [`require_permutable`] and [`Model::fit`]; more than [`MOST_PERMUTATIONS`].

@@ -325,3 +325,22 @@ def independent(x):
         kept += [j] if rank(kept + [j]) > rank(kept) else []
     columns = list(range(x.shape[1]))
     return kept, np.array([rank(columns) > rank([k for k in columns if k != j]) for j in columns])
+
+
+def among(order, there):
+    """An order of those who are there: the place of one gets whom the order puts there or, if that one is missing, whom
+    it puts in the missing one's place, and so on."""
+    place = np.cumsum(there) - 1
+    new = []
+    for child in np.flatnonzero(there):
+        child = order[child]
+        while not there[child]:
+            child = order[child]
+        new.append(place[child])
+    return np.array(new)
+
+
+def as_rare(t, own, whole):
+    """|t| with `whole` degrees of freedom that is about as rare as t with `own`: (dof - 1/2) ln(1 + t^2/dof) is nearly
+    the square of a normal number."""
+    return np.sqrt(whole * np.expm1((own - 0.5) / (whole - 0.5) * np.log1p(t**2 / own)))

@@ -6,7 +6,7 @@ import scipy.stats
 import statsmodels.api as sm
 from statsmodels.stats.multitest import multipletests
 
-from formulas import independent
+from formulas import among, as_rare, independent
 from group_program import array, close, group, permuted_column  # noqa: F401
 from test_published import dataset, design as nist_design
 
@@ -185,25 +185,6 @@ def test_permutation_p_under_the_same_permutations(group, n, coefficients, teste
         close(permuted, theirs, rtol=1e-7, atol=1e-9)
     else:
         assert abs(permuted.std() / theirs.std() - 1) < 2 * coefficients / n
-
-
-def among(order, there):
-    """An order of those who are there: the place of one gets whom the order puts there or, if that one is missing, whom
-    it puts in the missing one's place, and so on."""
-    place = np.cumsum(there) - 1
-    new = []
-    for child in np.flatnonzero(there):
-        child = order[child]
-        while not there[child]:
-            child = order[child]
-        new.append(place[child])
-    return np.array(new)
-
-
-def as_rare(t, own, whole):
-    """|t| with `whole` degrees of freedom that is about as rare as t with `own`: (dof - 1/2) ln(1 + t^2/dof) is nearly
-    the square of a normal number."""
-    return np.sqrt(whole * np.expm1((own - 0.5) / (whole - 0.5) * np.log1p(t**2 / own)))
 
 
 def lack(rng, z, parcels, missing, children=None, share=0.25):

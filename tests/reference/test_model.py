@@ -612,7 +612,8 @@ def test_edges_against_r(tested, tmp_path):
 
 
 def test_family_wise_p_against_numpy(tested, group):  # noqa: F811
-    """What is left of the column is permuted, and every edge fitted anew, under the same permutations."""
+    """What is left of the column is permuted among those who have an edge, and every edge fitted anew, under the same
+    permutations."""
     folder, _ = tested
     about = json.loads((folder / "test.json").read_text())
     children = table(folder / "children.tsv").dropna(subset=["site"])
@@ -627,28 +628,46 @@ def test_family_wise_p_against_numpy(tested, group):  # noqa: F811
         ]
     ).astype(float)
     data = np.load(folder / name("pearson", "Z_edges.npy")).astype(float)[children.index]
-    family = ~np.isnan(data).any(0)
-    assert 0 < family.sum() < len(family)
-    y = data[:, family]
+    there = ~np.isnan(data)
+    enough = there.sum(0) >= -(-len(data) // 2)
+    assert (there.all(0).sum() > 0) and (enough & ~there.all(0)).sum() > 0
 
-    def t_of(design):
+    def t_of(design, y):
         """t of the last column."""
-        inverse = np.linalg.inv(design.T @ design)
+        inverse = np.linalg.pinv(design.T @ design)
         beta = inverse @ design.T @ y
         left = y - design @ beta
-        return beta[-1] / np.sqrt((left**2).sum(0) / (len(y) - design.shape[1]) * inverse[-1, -1])
+        return beta[-1] / np.sqrt((left**2).sum() / (len(y) - np.linalg.matrix_rank(design)) * inverse[-1, -1])
+
+    def test_edge(nuisance, column, here, y):
+        """|t| of the data and of each permutation, as rare as with the degrees of freedom of all; and own t."""
+        z = nuisance[here]
+        left = column[here] - z @ np.linalg.lstsq(z, column[here], rcond=None)[0]
+        both = np.column_stack([z, left])
+        if np.abs(left).max() < 1e-9:
+            return None
+        dof, whole = len(y) - np.linalg.matrix_rank(both), len(data) - design.shape[1]
+        # Child p[i] gets the value of place i.
+        permuted = [t_of(np.column_stack([z, left[np.argsort(formulas.among(p, here))]]), y) for p in drawn]
+        own = t_of(both, y)
+        return formulas.as_rare(own, dof, whole), formulas.as_rare(np.array(permuted), dof, whole), own
 
     found = table(folder / name("pearson", "_test.tsv"))
     for tested_column, ours in [(1, "age_months"), (7, "sexM_x_mean_fd_mm")]:
-        nuisance = np.delete(design, tested_column, axis=1)
-        column = design[:, tested_column]
-        left = column - nuisance @ np.linalg.lstsq(nuisance, column, rcond=None)[0]
-        # Child p[i] gets the value of place i.
-        maxima = np.array([np.abs(t_of(np.column_stack([nuisance, left[np.argsort(p)]]))).max() for p in drawn])
-        own = np.abs(t_of(np.column_stack([nuisance, column])))
-        expected = (1 + (maxima[:, None] >= own * (1 - 1e-9)).sum(0)) / (1 + count)
+        nuisance, column = np.delete(design, tested_column, axis=1), design[:, tested_column]
+        own, maxima = np.full(data.shape[1], np.nan), np.zeros(count)
+        for edge in np.flatnonzero(enough):
+            here = there[:, edge]
+            done = test_edge(nuisance, column, here, data[here, edge])
+            if done is None:
+                continue
+            own[edge] = done[0]
+            maxima = np.maximum(maxima, done[1])
+            np.testing.assert_allclose(found[f"{ours}_t"][edge], done[2], rtol=3e-6, atol=1e-6)
+        family = ~np.isnan(own)
+        expected = (1 + (maxima[:, None] >= own[family] * (1 - 1e-9)).sum(0)) / (1 + count)
         got = found[f"{ours}_p_familywise"].to_numpy()
-        assert np.isnan(got[~family]).all()
+        assert np.isnan(got[~family]).all() and family.sum() > there.all(0).sum()
         np.testing.assert_allclose(got[family], expected, rtol=1e-6)
         assert len(set(expected)) > 5
         for what, values in [("t", found[f"{ours}_t"]), ("p_familywise", got)]:

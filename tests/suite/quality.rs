@@ -27,6 +27,11 @@ fn stack(folder: &Folder, arguments: &[&str]) -> Value {
     quality(folder)
 }
 
+/// The note of so many edges that too few children have.
+fn left_out(edges: usize) -> String {
+    format!("QC-FC leaves out edges that fewer than half of its children have: {edges} of 10 edges of tern5")
+}
+
 /// No number that is none is written as such a word, in any of the three files.
 fn no_nan(folder: &Folder) {
     for name in ["quality.tsv", "quality.json", "quality.html"] {
@@ -104,7 +109,30 @@ fn rows_are_after_and_before_plain_and_with_age_and_sex_taken_out() {
     let answer = told["answer"].as_str().unwrap();
     assert!(answer.contains("With 9 children that says little") || answer.starts_with("Motion is"), "{answer}");
     assert!(answer.ends_with("This is for tern5, pearson; the page has the others."), "{answer}");
+    // Nobody has the fifth parcel.
+    assert_eq!(told["notes"].as_array().unwrap().iter().filter(|note| **note == left_out(4)).count(), 1);
     no_nan(&folder);
+}
+
+#[test]
+fn edges_of_less_than_half_of_the_children_are_left_out_and_counted() {
+    let folder = finished(9, "");
+    // Five of nine, then four, have the first parcel, which has an edge with each of three others.
+    for (lacking, edges) in [(4, 4), (5, 7)] {
+        for stem in (1..=lacking).map(|child| format!("sub-{child:02}")) {
+            let name = format!("results/{stem}/func/{stem}_atlas-tern5_desc-pearson_matrix.tsv");
+            let mut table = cells(&folder.read(&name));
+            table[1][1..].fill("n/a".to_owned());
+            table.iter_mut().skip(1).for_each(|row| row[1] = "n/a".to_owned());
+            folder.write(&name, &table.iter().map(|row| row.join("\t") + "\n").collect::<String>());
+        }
+        let told = stack(&folder, &[]);
+        assert!(told["notes"].as_array().unwrap().iter().any(|note| *note == left_out(edges)), "{}", told["notes"]);
+        assert_eq!(told["rows"][0]["edges_with_r"], 10 - edges);
+        let table = stacked(&folder, "atlas-tern5_desc-pearson_qcfc.tsv");
+        assert_eq!(column(&table, "after_children")[0], (9 - lacking).to_string());
+        assert_eq!(column(&table, "after_r")[0] == "n/a", lacking == 5);
+    }
 }
 
 #[test]

@@ -2,9 +2,9 @@
 //!
 //! An order of all rows gives one of some of them. The place of a row that is there gets the row that the order puts
 //! there; if that one is missing, it gets the row that the order puts in the place of the missing one, and so on until
-//! one is there. If all orders are equally likely, so are all orders of the rows that are there: missing rows can be put
-//! into the cycles of each in equally many ways. Most rows go where they go without missing ones, so edges that few
-//! children lack are permuted nearly as the others, and what they have in common stays.
+//! one is there. If all orders are equally likely, so are all orders of the rows that are there, since missing rows can
+//! be put into the cycles of each in equally many ways. Most rows go where they go without missing ones, so edges that
+//! few children lack are permuted nearly as the others, and what they have in common stays.
 //!
 //! A unit of several rows, such as a family, moves only if all of its rows are there: otherwise its rows would come
 //! apart. One of which some rows are missing stays where it is, like a block of a size that no other has, which costs

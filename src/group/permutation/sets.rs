@@ -3,8 +3,8 @@
 //! Each permutation gives t of all edges; those above the threshold make up sets, and the largest of them, by summed
 //! excess and by number of edges, is what a set of the data is held against (Zalesky, Fornito & Bullmore 2010,
 //! NeuroImage 53:1197; from memory). The largest is taken over both signs, so p holds for all sets of a coefficient.
-//! The permutations are those of the family-wise p of edges, and so are the edges that take part: t of an edge that some
-//! children lack is that which is as rare with the degrees of freedom of all ([`super::incomplete`]).
+//! The permutations are those of the family-wise p of edges, and so are the edges that take part. t of an edge that
+//! some children lack is that which is as rare with the degrees of freedom of all ([`super::incomplete`]).
 //!
 //! Of each permutation only the edges above the threshold are kept, and fewer permutations are held at once the more
 //! edges are expected above it.

@@ -318,25 +318,23 @@ pub(super) fn notes(quality: &QualityContext<'_>, before: &Before, rows: &[QcFcR
     notes
 }
 
-/// A note of the edges that too few children have: per atlas and measure, those of the look that leaves out most.
+/// A note of the edges that too few children have: of each atlas those of the look that leaves out most. Measures of an
+/// atlas lack the same parcels.
 fn left_out(rows: &[QcFcRow]) -> Option<String> {
-    let mut most: Vec<(&str, &str, usize, usize)> = Vec::new();
+    let mut most: Vec<(&str, usize, usize)> = Vec::new();
     for row in rows.iter().filter(|row| row.left_out() > 0) {
-        match most.iter_mut().find(|(atlas, measure, ..)| *atlas == row.atlas && *measure == row.measure) {
+        match most.iter_mut().find(|(atlas, ..)| *atlas == row.atlas) {
             Some((.., count)) => *count = row.left_out().max(*count),
-            None => most.push((&row.atlas, row.measure, row.all_edges, row.left_out())),
+            None => most.push((&row.atlas, row.all_edges, row.left_out())),
         }
     }
-    let counts: Vec<String> = most
-        .iter()
-        .map(|(atlas, measure, edges, count)| {
-            format!("{count} of {} of {atlas}, {measure}", counted(*edges, "edge", "edges"))
-        })
-        .collect();
-    let rows = rows.iter().any(|row| row.rows != row.children);
-    let who = if rows { "rows" } else { "children" };
+    let of_atlas = |(atlas, edges, count): &(&str, usize, usize)| {
+        format!("{count} of {} of {atlas}", counted(*edges, "edge", "edges"))
+    };
+    let counts: Vec<String> = most.iter().map(of_atlas).collect();
+    let who = if rows.iter().any(|row| row.rows != row.children) { "rows" } else { "children" };
     (!counts.is_empty())
-        .then(|| format!("QC-FC leaves out edges that fewer than half of its {who} have: {}", counts.join("; ")))
+        .then(|| format!("QC-FC leaves out edges that fewer than half of its {who} have: {}", counts.join(", ")))
 }
 
 /// "Welch p = 0.003, Kruskal–Wallis p = 0.004, Hedges's g = −0.8".

@@ -55,7 +55,7 @@ fn an_edge_is_permuted_as_if_those_who_lack_it_were_not_there() {
         let orders = Array2::from_shape_vec((draws.count, there.len()), orders).unwrap();
         let (t, permuted) = slow_twin(&x, 2, &y, &orders);
         assert!((got.t[edge] - t[0]).abs() < 1e-8 * (1.0 + t[0].abs()), "{edge}");
-        let scaled = |t: f64| as_of_all(t, there.len() as f64 - 4.0, 16.0);
+        let scaled = |t: f64| as_of_all(t, there.len() as f64 - 4.0, 16.0).abs();
         own[edge] = scaled(t[0]);
         maxima.iter_mut().zip(&permuted).for_each(|(largest, t)| *largest = largest.max(scaled(t[0])));
     }

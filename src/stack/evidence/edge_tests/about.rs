@@ -71,9 +71,9 @@ pub(crate) fn about(prepared: &PreparedTest, found: &GatheredChildren, told: &[V
         "q": "Benjamini-Hochberg over the edges that have the coefficient, of one atlas and measure",
         "p_familywise": format!(
             "permutation of what is left of the column once the others are taken out of it, weighted as the fit; \
-             largest |t| over the edges that at least least_children of the {counted} have, of one coefficient of one atlas and \
-             measure; an edge that some lack is permuted among the others, and its |t| counts as that which is as rare \
-             with the degrees of freedom of all",
+             largest |t| over the edges that at least least_children of the {counted} have, of one coefficient of one \
+             atlas and measure; an edge that some lack is permuted among the others, and its |t| counts as that which \
+             is as rare with the degrees of freedom of all",
             counted = prepared.blocks.counted()
         ),
         "least_children": least_children(model.children()),
