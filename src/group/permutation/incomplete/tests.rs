@@ -60,8 +60,8 @@ fn an_edge_is_permuted_as_if_those_who_lack_it_were_not_there() {
         maxima.iter_mut().zip(&permuted).for_each(|(largest, t)| *largest = largest.max(scaled(t[0])));
     }
     got.maxima.iter().zip(&maxima).for_each(|(got, slow)| assert!((got - slow).abs() < 1e-7 * slow, "{got} {slow}"));
-    for edge in 0..8 {
-        let reached = maxima.iter().filter(|&&largest| largest >= own[edge] * (1.0 - 1e-9)).count();
+    for (edge, own) in own.iter().enumerate() {
+        let reached = maxima.iter().filter(|&&largest| largest >= own * (1.0 - 1e-9)).count();
         assert_eq!(got.family_wise_p[edge], (1 + reached) as f64 / 151.0, "{edge}");
     }
     // An effect of an edge that two children lack.

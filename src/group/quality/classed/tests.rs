@@ -59,10 +59,10 @@ fn edges_of_less_than_half_of_the_children_are_left_out() {
     let exchange = Exchange::free(rows);
     let who = MovingChildren { motion: &motion, covariates: none.view(), places: &places, exchange: &exchange };
     let mut sums = MotionSums::new(3, WeightedEdges::alike(rows, 3), &who, rows).unwrap();
-    for child in 0..rows {
+    for (child, fd) in motion.iter().enumerate() {
         let mut row = [0, 1, 2].map(|_| noise.normal() as f32);
         (row[1], row[2]) = (if child < 4 { f32::NAN } else { row[1] }, if child < 5 { f32::NAN } else { row[2] });
-        sums.take(&[&row], &[vec![motion[child]]]).unwrap();
+        sums.take(&[&row], &[vec![*fd]]).unwrap();
     }
     let found = sums.correlation(0).unwrap();
     assert_eq!((found.children.clone(), found.dof.clone()), (vec![9, 5, 4], vec![7, 3, 0]));
