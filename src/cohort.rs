@@ -4,7 +4,7 @@ mod columns;
 mod row;
 
 use crate::censor;
-use crate::discover::Cohort;
+use crate::discover::{Child, Cohort};
 use crate::outputs;
 use crate::pages::{CohortData, CohortLine};
 use crate::results::layout;
@@ -31,14 +31,19 @@ pub fn cohort_table(rows: &[CohortRow], standings: &[Standing], cohort: &Cohort)
             let standing = standings.get(at).unwrap_or(&nobody);
             let line = Line { child, row: &child.row, standing };
             let mut cells: Vec<String> = COHORT_COLUMNS.iter().map(|column| column.cell(line)).collect();
-            match cohort.children.get(&child.participant) {
-                Some(child) => cells.extend(child.cells.iter().cloned()),
+            match described(cohort, child) {
+                Some(child) => cells.extend(child.cells),
                 None => cells.extend(carried.iter().map(|_| "n/a".to_owned())),
             }
             cells
         })
         .collect();
     outputs::text_table(&header, &lines)
+}
+
+/// The child of a row, as the participants table describes it.
+fn described(cohort: &Cohort, line: &CohortRow) -> Option<Child> {
+    cohort.children.of(&line.participant, line.row.session_id.as_deref().map(|id| id.trim_start_matches("ses-")))
 }
 
 /// The participants table's columns; one that the cohort table has itself gets `participants_` before its name.
@@ -64,7 +69,7 @@ pub fn page_data(study: &Study, cohort: &Cohort, rows: &[(String, CohortRow)]) -
             layout::folder(&line.participant, session),
             FileName { stem, contents: Contents::ReportPage }
         );
-        let cells = cohort.children.get(&line.participant).map(|child| child.cells.clone());
+        let cells = described(cohort, line).map(|child| child.cells);
         CohortLine {
             stem: stem.clone(),
             participant_id: row.participant_id.clone(),

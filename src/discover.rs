@@ -13,7 +13,7 @@ mod scan;
 pub mod table;
 
 use self::paths::tidy;
-pub use child::{Child, Sex};
+pub use child::{Child, Children, Sex};
 pub use scan::{Scan, ScanId};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -23,15 +23,14 @@ pub use problem::{CohortProblem, DiscoverError, ScanProblem};
 use crate::remark::Remark;
 use crate::study::settings::{Join, MotionSource, Tissue};
 use crate::study::{ScanSource, Study};
-use children::Children;
+use children::ParticipantsTable;
 
 /// All scans of a study, in the order participant, session, task, run, and their children.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Cohort {
     pub scans: Vec<Scan>,
-    /// By participant label without `sub-`.
-    pub children: BTreeMap<String, Child>,
-    /// Columns of the participants table besides `participant_id`, carried into the cohort table.
+    pub children: Children,
+    /// Columns of the participants table besides `participant_id` and `session_id`, carried into the cohort table.
     pub child_columns: Vec<String>,
 }
 
@@ -50,7 +49,7 @@ pub fn discover(study: &Study) -> Result<Cohort, DiscoverError> {
             bids::scans(root, entities, patterns, study.folder(), &mut problems)
         }
     };
-    let children = Children::read(study, &mut problems);
+    let people = ParticipantsTable::read(study, &mut problems);
     scans.sort_by_cached_key(|scan| {
         let ScanId { participant, session, task, run } = scan.id.clone();
         // Run 2 comes before run 10: runs are joined in this order.
@@ -63,11 +62,11 @@ pub fn discover(study: &Study) -> Result<Cohort, DiscoverError> {
     }
     refuse_shared_files(&mut scans);
     for scan in &mut scans {
-        children.judge(scan, study.motion.sphere_radius);
+        people.judge(scan, study.motion.sphere_radius);
         let needed = needed(study, scan);
         scan.problems.extend(needed.iter().map(Remark::from));
     }
-    Ok(Cohort { scans, children: children.by_participant, child_columns: children.columns })
+    Ok(Cohort { scans, children: people.children, child_columns: people.columns })
 }
 
 /// Files that the settings need and the scan does not have.

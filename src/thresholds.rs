@@ -187,13 +187,13 @@ pub fn thresholds(study: &Study, cohort: &Cohort, limits_mm: &[Option<f64>]) -> 
 }
 
 fn look(study: &Study, cohort: &Cohort, scan: &Scan, choices: &[Choice]) -> (Option<Run>, ScanNotes) {
-    let child = cohort.children.get(&scan.id.participant);
+    let child = cohort.children.of_scan(&scan.id);
     let files = scan.files();
     let told = |remarks: Vec<Remark>| {
         remarks.iter().map(|remark| remark.reworded(|text| study.told_message(text, &files))).collect()
     };
     let scan_name = scan.id.to_string();
-    let looked = prepare::examine(scan, child, study).and_then(|found| {
+    let looked = prepare::examine(scan, child.as_ref(), study).and_then(|found| {
         let run = look_at_run(study, scan, &found, choices).map_err(|problem| vec![problem])?;
         Ok((run, found.warnings))
     });

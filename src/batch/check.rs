@@ -64,9 +64,9 @@ pub fn check(study: &Study, cohort: &Cohort) -> Check {
         .scans
         .par_iter()
         .map(|scan| {
-            let child = cohort.children.get(&scan.id.participant);
+            let child = cohort.children.of_scan(&scan.id);
             let name = scan.id.to_string();
-            match prepare::prepare(scan, child, study) {
+            match prepare::prepare(scan, child.as_ref(), study) {
                 Ok(prepared) => {
                     let estimate = atlases.as_ref().map(|atlases| estimate(&prepared, atlases, study));
                     let forecast = forecast::of_run(study, scan, &prepared, with_dof);

@@ -151,7 +151,7 @@ fn plan_group(
 /// Hash of everything but its inputs' contents that a scan's result depends on.
 fn scan_fingerprint(study: &Study, cohort: &Cohort, atlases: &Atlases, scan: &Scan) -> String {
     // Reports say what a radius by age would change, whatever radius is used.
-    let child = cohort.children.get(&scan.id.participant);
+    let child = cohort.children.of_scan(&scan.id);
     hash(&json!({
         "version": env!("CARGO_PKG_VERSION"),
         "id": scan.id,

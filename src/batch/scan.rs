@@ -85,11 +85,11 @@ fn attempt(shared: &Shared<'_>, group: usize, position: usize) -> Result<Option<
     // As they are before anything is read: a file that is changed meanwhile must look changed to the next run.
     let inputs: Result<Vec<InputState>, std::io::Error> =
         input_files(scan, shared.study).into_iter().map(|(role, path)| InputState::new(role, path, "")).collect();
-    let child = shared.cohort.children.get(&scan.id.participant);
+    let child = shared.cohort.children.of_scan(&scan.id);
     let store = Store::open(shared, scan);
     // A fault of ours in one scan must not take the night's other scans with it.
     let outcome = catch_unwind(AssertUnwindSafe(|| {
-        pipeline::process(scan, child, shared.study, shared.atlases, &store, &on_frame)
+        pipeline::process(scan, child.as_ref(), shared.study, shared.atlases, &store, &on_frame)
     }));
     let mut outcome = match outcome {
         Ok(Ok(outcome)) => outcome,

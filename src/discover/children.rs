@@ -1,13 +1,14 @@
 //! The participants table: age and sex as formulas need them, and every other column carried along.
 //!
-//! A child's wrong age is a problem of that child's scans, not of the study; a table in which a child appears twice, or
-//! which lacks a column that the study file names, stops everything.
+//! A child has one row or, with a column `session_id`, one per session. A wrong age is a problem of the scans that it is
+//! of, not of the study; a table in which a child (and session) appears twice, or which lacks a column that the study
+//! file names, stops everything.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use super::problem::{CohortProblem, ScanProblem};
-use super::{Child, Scan, Sex};
+use super::{Child, Children, Scan, ScanId, Sex};
 use crate::remark::Remark;
 use crate::study::settings::{AgeUnit, ChildrenSettings, SphereRadius};
 use crate::study::{ScanSource, Study};
@@ -20,15 +21,15 @@ const OLDEST_MONTHS: f64 = 120.0 * 12.0;
 
 /// The participants table as read.
 #[derive(Default)]
-pub(super) struct Children {
-    pub by_participant: BTreeMap<String, Child>,
+pub(super) struct ParticipantsTable {
+    pub children: Children,
     pub columns: Vec<String>,
     table: Option<PathBuf>,
-    /// What is wrong with a child's row, by participant.
-    faults: BTreeMap<String, ScanProblem>,
+    /// What is wrong with a row, by participant and session.
+    faults: BTreeMap<(String, Option<String>), ScanProblem>,
 }
 
-impl Children {
+impl ParticipantsTable {
     /// Reads the study's participants table, or the dataset's own; without either, an empty one.
     pub(super) fn read(study: &Study, problems: &mut Vec<CohortProblem>) -> Self {
         let settings = &study.children;
@@ -69,13 +70,16 @@ impl Children {
         let sex_column = named(&settings.sex_column, "children.sex_column names", problems);
         let Some(participant_column) = participant_column else { return Self::default() };
 
+        let session_column = table.column("session_id");
+
         let header = table.header.as_deref().unwrap_or_default();
         let others = |cells: &[String]| -> Vec<String> {
-            let others = cells.iter().enumerate().filter(|(i, _)| *i != participant_column);
+            let keys = [Some(participant_column), session_column];
+            let others = cells.iter().enumerate().filter(|(i, _)| !keys.contains(&Some(*i)));
             others.map(|(_, cell)| cell.clone()).collect()
         };
-        let mut children = Self { columns: others(header), table: Some(table.path.clone()), ..Self::default() };
-        let mut lines: BTreeMap<String, usize> = BTreeMap::new();
+        let mut read = Self { columns: others(header), table: Some(table.path.clone()), ..Self::default() };
+        let mut lines: BTreeMap<(String, Option<String>), usize> = BTreeMap::new();
         for (row, TextRow { line, cells }) in table.rows.iter().enumerate() {
             let line = *line;
             let path = table.path.clone();
@@ -84,38 +88,48 @@ impl Children {
                 continue;
             }
             let participant = bare(&cells[participant_column], "sub-").to_owned();
-            if let Some(&first) = lines.get(&participant) {
-                problems.push(CohortProblem::ChildTwice { path, line, first, participant });
+            let session = session_column.map(|at| &cells[at]).filter(|cell| !absent(cell));
+            let session = session.map(|cell| bare(cell, "ses-").to_owned());
+            let key = (participant, session);
+            if let Some(&first) = lines.get(&key) {
+                let (participant, session) = key;
+                problems.push(CohortProblem::ChildTwice { path, line, first, participant, session });
                 continue;
             }
-            lines.insert(participant.clone(), line);
+            lines.insert(key.clone(), line);
             let age = age_column.map(|col| age_months(table, row, col, settings.age_unit, radius));
             let age_months = match age {
                 Some(Ok(months)) => months,
                 Some(Err(fault)) => {
-                    children.faults.insert(participant.clone(), fault);
+                    read.faults.insert(key.clone(), fault);
                     None
                 }
                 None => None,
             };
             let sex = sex_column.map_or(Sex::Unknown, |col| Sex::of_cell(&cells[col]));
-            children.by_participant.insert(participant, Child { age_months, sex, cells: others(cells) });
+            read.children.insert(&key.0, key.1.as_deref(), Child { age_months, sex, cells: others(cells) });
         }
-        children
+        read
     }
 
     /// Adds to a scan what is wrong with its child's row.
     pub(super) fn judge(&self, scan: &mut Scan, radius: SphereRadius) {
-        let participant = &scan.id.participant;
-        if let Some(fault) = self.faults.get(participant) {
-            scan.problems.push(Remark::from(fault));
-        } else if radius == SphereRadius::ByAge
-            && !self.by_participant.contains_key(participant)
-            && let Some(path) = self.table.clone()
-        {
-            let problem = ScanProblem::NoChild { path, participant: participant.clone() };
-            scan.problems.push(Remark::from(&problem));
-        }
+        let ScanId { participant, session, .. } = &scan.id;
+        let Some(path) = self.table.clone() else { return };
+        let sessions = self.children.sessions(participant);
+        let own = session.clone().filter(|session| sessions.contains(&session.as_str()));
+        let (has_row, participant) = (own.is_some() || self.children.has_whole(participant), participant.clone());
+        let problem = if let Some(fault) = self.faults.get(&(participant.clone(), own)) {
+            Remark::from(fault)
+        } else if !has_row && !sessions.is_empty() {
+            let (known, session) = (sessions.join(", "), session.clone().unwrap_or_else(|| "n/a".to_owned()));
+            Remark::from(&ScanProblem::NoSession { path, participant, session, known })
+        } else if !has_row && radius == SphereRadius::ByAge {
+            Remark::from(&ScanProblem::NoChild { path, participant })
+        } else {
+            return;
+        };
+        scan.problems.push(problem);
     }
 }
 

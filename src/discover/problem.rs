@@ -29,9 +29,10 @@ pub enum CohortProblem {
     NoRows { path: PathBuf },
     #[error("{} line {line}: participant_id is empty; give each row its child", path.display())]
     NoParticipant { path: PathBuf, line: usize },
-    #[error("{} line {line}: child '{participant}' appears twice (first on line {first}); keep one row per child",
-        path.display())]
-    ChildTwice { path: PathBuf, line: usize, first: usize, participant: String },
+    #[error("{} line {line}: child '{participant}'{} appears twice (first on line {first}); keep one row per child, or \
+        one per child and session with a column session_id",
+        path.display(), .session.as_deref().map_or_else(String::new, |session| format!(" in session '{session}'")))]
+    ChildTwice { path: PathBuf, line: usize, first: usize, participant: String, session: Option<String> },
     #[error("children.age_column = \"{column}\" needs a participants table, but {} does not exist; set children.table",
         path.display())]
     NoParticipantsTable { path: PathBuf, column: String },
@@ -94,6 +95,10 @@ pub enum ScanProblem {
     #[error("{} has no row for sub-{participant}, whose age motion.sphere_radius = \"by-age\" needs; add the row",
         path.display())]
     NoChild { path: PathBuf, participant: String },
+    #[error("{} has rows of sub-{participant} for the sessions {known}, but none for its scan's session, {session}; \
+        correct session_id, or add the row",
+        path.display())]
+    NoSession { path: PathBuf, participant: String, session: String, known: String },
     #[error("{} line {line}: {column} is empty, but motion.sphere_radius = \"by-age\" needs it; fill it in",
         path.display())]
     NoAge { path: PathBuf, line: usize, column: String },
@@ -106,7 +111,7 @@ impl ScanProblem {
     /// so that a new problem must be sorted too.
     fn tells_child(&self) -> bool {
         match self {
-            Self::NoChild { .. } | Self::NoAge { .. } | Self::Age { .. } => true,
+            Self::NoChild { .. } | Self::NoSession { .. } | Self::NoAge { .. } | Self::Age { .. } => true,
             Self::EmptyCell { .. }
             | Self::Label { .. }
             | Self::RepetitionTime { .. }

@@ -245,7 +245,8 @@ fn what_is_wrong_with_tables_comes_out_together() {
              DIR/kids.tsv line 1: no column 'age_months', which children.age_column names; did you mean 'age_month'?\n\
              DIR/kids.tsv line 1: no column 'gender', which children.sex_column names; the columns are \
              participant_id, age_month, sex\n\
-             DIR/kids.tsv line 3: child 'a' appears twice (first on line 2); keep one row per child\n\
+             DIR/kids.tsv line 3: child 'a' appears twice (first on line 2); keep one row per child, or one \
+             per child and session with a column session_id\n\
              DIR/kids.tsv line 4: participant_id is empty; give each row its child"
         )
     );
@@ -266,13 +267,58 @@ fn children_have_months_sex_and_their_other_cells() {
         );
         let cohort = f.found(TABLE, &more);
         assert_eq!(cohort.child_columns, ["site", "age", "sex"]);
-        let a = &cohort.children["a"];
+        let a = cohort.children.of("a", None).unwrap();
         assert!((a.age_months.unwrap() - months).abs() < 1e-12, "{unit}");
         assert_eq!(a.sex, Sex::Male);
         assert_eq!(a.cells, ["bay", "2", "male"]);
-        assert_eq!((cohort.children["b"].age_months, cohort.children["b"].sex), (None, Sex::Female));
-        assert_eq!(cohort.children["c"].sex, Sex::Unknown);
+        assert_eq!(
+            (cohort.children.of("b", None).unwrap().age_months, cohort.children.of("b", None).unwrap().sex),
+            (None, Sex::Female)
+        );
+        assert_eq!(cohort.children.of("c", None).unwrap().sex, Sex::Unknown);
     }
+}
+
+#[test]
+fn a_child_may_have_a_row_per_session() {
+    let f = Fixture::new();
+    f.touch(&["t/1.nii", "t/2.nii", "t/3.nii", "t/4.nii", "t/5.nii"]);
+    f.write(
+        "t/runs.tsv",
+        "participant_id\tsession_id\tbold\na\t1\t1.nii\na\tses-2\t2.nii\na\t3\t3.nii\nb\t1\t4.nii\nc\tn/a\t5.nii\n",
+    );
+    f.write(
+        "kids.tsv",
+        "participant_id\tage\tsession_id\tsite\tsex\n\
+         a\t3\tses-1\tbay\tf\na\t6\t2\tbay\tf\nb\t4\tn/a\thill\tm\nc\t5\t1\thill\tm\n",
+    );
+    let more = "[children]\ntable = \"kids.tsv\"\nage_column = \"age\"\nsex_column = \"sex\"";
+    let cohort = f.found(TABLE, more);
+    assert_eq!(cohort.child_columns, ["age", "site", "sex"]);
+    assert_eq!(cohort.children.len(), 3);
+    let age = |scan: usize| cohort.children.of_scan(&cohort.scans[scan].id).unwrap().age_months;
+    assert_eq!([age(0), age(1), age(3)], [Some(3.0), Some(6.0), Some(4.0)], "the session's row, or the child's");
+    let joined = cohort.children.of("a", None).unwrap();
+    assert_eq!((joined.age_months, joined.sex), (None, Sex::Female), "what the rows of joined sessions share");
+    assert_eq!(joined.cells, ["n/a", "bay", "f"]);
+    let problems: Vec<Vec<String>> =
+        cohort.scans.iter().map(|scan| scan.problems.iter().map(|p| f.tell(&p.text)).collect()).collect();
+    let none_of = |child: &str, known: &str, session: &str| {
+        format!(
+            "DIR/kids.tsv has rows of sub-{child} for the sessions {known}, but none for its scan's session, {session}; \
+             correct session_id, or add the row"
+        )
+    };
+    assert_eq!(problems[2], [none_of("a", "1, 2", "3")]);
+    assert_eq!(problems[4], [none_of("c", "1", "n/a")]);
+    assert!([0, 1, 3].iter().all(|&scan| problems[scan].is_empty()), "{problems:?}");
+
+    f.write("kids.tsv", "participant_id\tage\tsession_id\na\t3\t1\na\t6\tses-1\n");
+    assert_eq!(
+        f.refused(TABLE, "[children]\ntable = \"kids.tsv\""),
+        "DIR/kids.tsv line 3: child 'a' in session '1' appears twice (first on line 2); keep one row per child, or one \
+         per child and session with a column session_id"
+    );
 }
 
 #[test]

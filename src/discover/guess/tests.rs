@@ -134,7 +134,7 @@ fn loose_files_become_a_scan_table_that_works() {
     let cohort = f.found(&guess);
     no_problems(&cohort);
     assert_eq!(ids(&cohort), ["sub-a_run-1", "sub-a_run-2", "sub-b_run-1", "sub-b_run-2"]);
-    assert_eq!(cohort.children["b"].age_months, Some(14.0));
+    assert_eq!(cohort.children.of("b", None).unwrap().age_months, Some(14.0));
 }
 
 #[test]

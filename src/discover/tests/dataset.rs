@@ -206,5 +206,5 @@ fn the_datasets_own_children_are_used() {
     );
     f.write("ds/participants.tsv", "participant_id\tage\nsub-a\t3\nsub-b\t30\n");
     let cohort = f.found(BIDS, by_age);
-    assert_eq!(cohort.children["b"].age_months, Some(30.0));
+    assert_eq!(cohort.children.of("b", None).unwrap().age_months, Some(30.0));
 }
