@@ -50,6 +50,9 @@ const COMBS: usize = 128;
 /// If the band leaves about so many independent frames, every second comb is enough.
 const MANY: f64 = 200.0;
 
+/// So many combs are taken at a time, so that they stay near the processor.
+const AT_A_TIME: usize = 32;
+
 /// One used comb in so many gives tr(M³).
 const THIRD: usize = 2;
 
@@ -87,6 +90,14 @@ pub(super) struct CleaningMap<'a> {
 #[derive(Debug, Clone, Copy)]
 struct Traces([f64; 3]);
 
+/// A kind of series: of a run's own autocorrelation, or white.
+#[derive(Clone, Copy)]
+struct Series<'a> {
+    own: Option<&'a Autoregression>,
+    /// What the spectral fill rescales them by.
+    factor: f64,
+}
+
 impl CleaningMap<'_> {
     /// The degrees of freedom that series of this autocorrelation, and white ones, are left with.
     pub(super) fn degrees_of_freedom(&self, own: &Autoregression) -> Result<Dof, CleanError> {
@@ -96,16 +107,9 @@ impl CleaningMap<'_> {
             return Ok(Dof::NONE);
         }
         let written_out = frames <= WRITTEN_OUT || 2 * self.design.ncols() >= frames;
-        let vectors =
-            if written_out { Array2::eye(frames) } else { side_by_side(self.combs(frames).view(), self.design) };
-        let back = |factor| self.transposed(vectors.clone(), factor);
-        let traces = |back: &Array2<f64>, own, factor| match written_out {
-            true => Ok(self.traces_of_matrix(back, own)),
-            false => self.traces_of_combs(vectors.view(), back, own, factor),
-        };
-        let (factor, white_factor) = (self.fill_factor(Some(own)), self.fill_factor(None));
-        let mut from = back(factor)?;
-        let [before, after] = traces(&from, Some(own), factor)?;
+        let series = [Some(own), None].map(|own| Series { own, factor: self.fill_factor(own) });
+        let [[before, after], [_, white]] =
+            if written_out { self.traces_of_matrices(series)? } else { self.traces_of_combs(series)? };
         if before.0[0] <= RANK_TOLERANCE * frames as f64 {
             return Ok(Dof::NONE);
         }
@@ -114,61 +118,67 @@ impl CleaningMap<'_> {
         if self.design.ncols() >= frames || after.0[0] <= RANK_TOLERANCE * before.0[0] {
             return Ok(dof);
         }
-        if white_factor != factor {
-            from = back(white_factor)?;
-        }
-        let [_, white] = traces(&from, None, white_factor)?;
         Ok(Dof { own: after.dof(), white: white.dof(), ..dof })
     }
 
-    /// The traces of N and of PNP, written out; `back` is Aᵀ, kept frames × kept frames. No `own`: of white series.
-    fn traces_of_matrix(&self, back: &Array2<f64>, own: Option<&Autoregression>) -> [Traces; 2] {
-        let half = self.half(back, own);
-        let before = half.t().dot(&half);
-        let mut after = before.clone();
-        take_out(&mut after, self.design);
-        let mut after = after.reversed_axes();
-        take_out(&mut after, self.design);
-        [Traces::of_matrix(&before), Traces::of_matrix(&after)]
+    /// For each kind of series the traces of N and of PNP, written out.
+    fn traces_of_matrices(&self, series: [Series<'_>; 2]) -> Result<[[Traces; 2]; 2], CleanError> {
+        Ok(self.halves(Array2::eye(self.kept_rows.len()), series)?.map(|half| {
+            let before = half.t().dot(&half);
+            let mut after = before.clone();
+            take_out(&mut after, self.design);
+            let mut after = after.reversed_axes();
+            take_out(&mut after, self.design);
+            [Traces::of_matrix(&before), Traces::of_matrix(&after)]
+        }))
     }
 
-    /// The same from combs V: `vectors` are V and Q, `back` what Aᵀ makes of them.
+    /// The same from combs V, some at a time.
     ///
     /// With N = BᵀB these are |BV|², |NV|² and |BNV|², and the same of B·P. The last, of which little is needed, is
     /// taken from every [`THIRD`]th comb.
-    fn traces_of_combs(
-        &self,
-        vectors: ArrayView2<'_, f64>,
-        back: &Array2<f64>,
-        own: Option<&Autoregression>,
-        factor: f64,
-    ) -> Result<[Traces; 2], CleanError> {
-        let many = vectors.ncols() - self.design.ncols();
-        let half = self.half(back, own);
-        let whole = self.apply(self.whole(&half, own), factor)?;
-        // (X of V, X of Q) to X of PV.
-        let along = self.design.t().dot(&vectors.slice(s![.., ..many]));
-        let of_left = |x: &Array2<f64>| {
-            let mut left = x.slice(s![.., ..many]).to_owned();
-            general_mat_mul(-1.0, &x.slice(s![.., many..]), &along, 1.0, &mut left);
-            left
-        };
-        let (half_left, mut left) = (of_left(&half), of_left(&whole));
-        take_out(&mut left, self.design);
-        let all = whole.slice(s![.., ..many]);
-        let third = side_by_side(all.slice(s![.., ..;THIRD]), left.slice(s![.., ..;THIRD]));
-        let thirds = third.ncols() / 2;
+    fn traces_of_combs(&self, series: [Series<'_>; 2]) -> Result<[[Traces; 2]; 2], CleanError> {
+        let whole = |half: &Array2<f64>, series: Series<'_>| self.apply(self.whole(half, series.own), series.factor);
+        let of_design = self.halves(self.design.to_owned(), series)?;
+        let wholes = [whole(&of_design[0], series[0])?, whole(&of_design[1], series[1])?];
+        let combs = self.combs(self.kept_rows.len());
+        let mut sums = [[[0.0; 3]; 2]; 2];
+        let (mut of_combs, mut of_thirds) = (0.0, 0.0);
+        for some in combs.axis_chunks_iter(Axis(1), AT_A_TIME) {
+            let along = self.design.t().dot(&some);
+            // X of V and X of Q to X of PV.
+            let left_of = |of_combs: &Array2<f64>, of_design: &Array2<f64>| {
+                let mut left = of_combs.clone();
+                general_mat_mul(-1.0, of_design, &along, 1.0, &mut left);
+                left
+            };
+            let halves = self.halves(some.as_standard_layout().into_owned(), series)?;
+            for (kind, [before, after]) in sums.iter_mut().enumerate() {
+                let (series, half) = (series[kind], &halves[kind]);
+                let (all, half_left) = (whole(half, series)?, left_of(half, &of_design[kind]));
+                let mut left = left_of(&all, &wholes[kind]);
+                take_out(&mut left, self.design);
+                let third = side_by_side(all.slice(s![.., ..;THIRD]), left.slice(s![.., ..;THIRD]));
+                let third = self.half(&self.transposed(third, series.factor)?, series.own);
+                let (third, third_left) = third.view().split_at(Axis(1), third.ncols() / 2);
+                add_squares(before, [half.view(), all.view(), third]);
+                add_squares(after, [half_left.view(), left.view(), third_left]);
+            }
+            of_combs += squares(some);
+            of_thirds += squares(some.slice(s![.., ..;THIRD]));
+        }
         // Frames that are in no comb are as those that are.
-        let combs = vectors.slice(s![.., ..many]);
-        let times = |of: ArrayView2<'_, f64>| vectors.nrows() as f64 / squares(of);
-        let (times, third_times) = (times(combs), times(combs.slice(s![.., ..;THIRD])));
-        let third = self.half(&self.transposed(third, factor)?, own);
-        let traces =
-            |half, whole, third| Traces([times * squares(half), times * squares(whole), third_times * squares(third)]);
-        Ok([
-            traces(half.slice(s![.., ..many]), all, third.slice(s![.., ..thirds])),
-            traces(half_left.view(), left.view(), third.slice(s![.., thirds..])),
-        ])
+        let frames = combs.nrows() as f64;
+        let times = [frames / of_combs, frames / of_combs, frames / of_thirds];
+        let scaled = |sums: [f64; 3]| Traces(std::array::from_fn(|power| times[power] * sums[power]));
+        Ok(sums.map(|both| both.map(scaled)))
+    }
+
+    /// BX of X over the kept frames, for each kind of series.
+    fn halves(&self, x: Array2<f64>, [own, white]: [Series<'_>; 2]) -> Result<[Array2<f64>; 2], CleanError> {
+        let of_white = if white.factor == own.factor { None } else { Some(self.transposed(x.clone(), white.factor)?) };
+        let of_own = self.transposed(x, own.factor)?;
+        Ok([self.half(&of_own, own.own), self.half(of_white.as_ref().unwrap_or(&of_own), white.own)])
     }
 
     /// LᵀX over all frames, of X over the kept ones; without `own` X itself.
@@ -268,6 +278,10 @@ fn side_by_side(first: ArrayView2<'_, f64>, then: ArrayView2<'_, f64>) -> Array2
     both.slice_mut(s![.., ..first.ncols()]).assign(&first);
     both.slice_mut(s![.., first.ncols()..]).assign(&then);
     both
+}
+
+fn add_squares(sums: &mut [f64; 3], parts: [ArrayView2<'_, f64>; 3]) {
+    sums.iter_mut().zip(parts).for_each(|(sum, part)| *sum += squares(part));
 }
 
 fn squares(a: ArrayView2<'_, f64>) -> f64 {

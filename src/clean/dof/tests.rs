@@ -32,7 +32,7 @@ fn uncleaned(kept: &[bool], own: &Autoregression) -> Traces {
         tr: TR,
         design: nothing.view(),
     };
-    map.traces_of_matrix(&Array2::eye(kept_rows.len()), Some(own))[0]
+    map.traces_of_matrices([Series { own: Some(own), factor: 1.0 }; 2]).unwrap()[0][0]
 }
 
 /// ν·(1 + 4·tr(M³)/(tr(M)·tr(M²)) − 4/ν) of M = AΣAᵀ, entry by entry; `a` by cleaning the unit vectors.
