@@ -71,7 +71,7 @@ pub(crate) fn main(args: &Check, common: &Common) -> Result<u8, Failure> {
             mebibytes(check.disk_bytes)
         );
         if let Some(forecast) = check.forecast {
-            let _ = writeln!(text, "{}", forecast_words(forecast, &study.enough));
+            let _ = writeln!(text, "{}", forecast_words(forecast, count_children(&check.scans), &study.enough));
         }
         out::text(&text)?;
     }
@@ -82,8 +82,12 @@ pub(crate) fn main(args: &Check, common: &Common) -> Result<u8, Failure> {
     })
 }
 
-/// Who will not have enough, in words.
-fn forecast_words(forecast: Forecast, enough: &EnoughSettings) -> String {
+/// Who will not have enough, in words; `children`: how many there are, whatever their sessions.
+fn forecast_words(forecast: Forecast, children: usize, enough: &EnoughSettings) -> String {
+    let of = match forecast.children {
+        rows if rows > children => format!("{rows} rows of cohort.tsv"),
+        rows => counted(rows, "child", "children"),
+    };
     let dof = match forecast.too_few_dof {
         None => format!("; degrees of freedom are forecast for at most {MOST_SCANS} scans"),
         Some(count) if enough.dof > LEAST_DOF => {
@@ -92,9 +96,8 @@ fn forecast_words(forecast: Forecast, enough: &EnoughSettings) -> String {
         Some(count) => format!(" and {count} too_few_dof ({LEAST_DOF} or fewer degrees of freedom)"),
     };
     format!(
-        "Forecast from the motion tables: of {}, {} will be too_short (less than {} min kept){dof}. The images can only \
-         add to these.",
-        counted(forecast.children, "child", "children"),
+        "Forecast from the motion tables: of {of}, {} will be too_short (less than {} min kept){dof}. The images can \
+         only add to these.",
         forecast.too_short,
         figures(enough.minutes, 1),
     )

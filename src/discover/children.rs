@@ -1,8 +1,8 @@
 //! The participants table: age and sex as formulas need them, and every other column carried along.
 //!
-//! A child has one row or, with a column `session_id`, one per session. A wrong age is a problem of the scans that it is
-//! of, not of the study; a table in which a child (and session) appears twice, or which lacks a column that the study
-//! file names, stops everything.
+//! A child has one row or, with a column `session_id`, one per session. A wrong age is a problem of the scans that it
+//! is of, not of the study; a table in which a child (and session) appears twice, or which lacks a column that the
+//! study file names, stops everything.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};

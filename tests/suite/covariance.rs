@@ -174,12 +174,11 @@ fn covariances_are_tested_as_they_are_stacked() {
     // On a scale of its own on each edge, there is one class of weights.
     let weights = &told()["arrays"][0]["weights"];
     assert_eq!((weights["by"].as_str(), weights["classes"].as_array().unwrap().len()), (Some("variance"), 1));
-    let table = cells(&folder.read(&format!("results/stack/{COVARIANCE}_test.tsv")));
-    let column = |name: &str| table[0].iter().position(|column| column == name).unwrap();
-    let (estimate, t) = (column("age_months_estimate"), column("age_months_t"));
     // Equal weights: an ordinary regression, by hand.
     folder.keepstill(&[test.as_slice(), &["covariance ~ age_months", "--weights", "equal"]].concat()).expect(0);
     let table = cells(&folder.read(&format!("results/stack/{COVARIANCE}_test.tsv")));
+    let column = |name: &str| table[0].iter().position(|column| column == name).unwrap();
+    let (estimate, t) = (column("age_months_estimate"), column("age_months_t"));
     let (edges, ages) = (array(&folder, &format!("{COVARIANCE}_edges")), [6.0, 12.0, 18.0, 24.0, 30.0, 36.0]);
     let mean = |values: &[f64]| values.iter().sum::<f64>() / 6.0;
     for (edge, row) in table[1..].iter().enumerate().filter(|(_, row)| row[t] != "n/a") {
