@@ -32,10 +32,8 @@ pub fn forward_backward(sections: &[Section], extension: usize, mut values: Arra
     for mut block in values.axis_chunks_iter_mut(Axis(1), LANES) {
         take(block.view(), &mut line[extension..=last]);
         for i in 1..=extension {
-            for lane in 0..LANES {
-                line[extension - i][lane] = 2.0 * line[extension][lane] - line[extension + i][lane];
-                line[last + i][lane] = 2.0 * line[last][lane] - line[last - i][lane];
-            }
+            line[extension - i] = std::array::from_fn(|k| 2.0 * line[extension][k] - line[extension + i][k]);
+            line[last + i] = std::array::from_fn(|k| 2.0 * line[last][k] - line[last - i][k]);
         }
         let start = line[0];
         run(sections, &mut line, Way::Forward, start);
@@ -71,13 +69,11 @@ pub fn forward_backward_transposed(sections: &[Section], extension: usize, mut v
         run(sections, &mut line, Way::Backward, [0.0; LANES]);
         line[0] = plus(level, 1.0, &line[0]);
         for i in 1..=extension {
-            for lane in 0..LANES {
-                let (before, after) = (line[extension - i][lane], line[last + i][lane]);
-                line[extension][lane] += 2.0 * before;
-                line[extension + i][lane] -= before;
-                line[last][lane] += 2.0 * after;
-                line[last - i][lane] -= after;
-            }
+            let (before, after) = (line[extension - i], line[last + i]);
+            line[extension] = plus(line[extension], 2.0, &before);
+            line[extension + i] = plus(line[extension + i], -1.0, &before);
+            line[last] = plus(line[last], 2.0, &after);
+            line[last - i] = plus(line[last - i], -1.0, &after);
         }
         give(&line[extension..=last], block.view_mut());
     }

@@ -68,7 +68,7 @@ impl Checksum {
     ) {
         /// Numbers converted at a time: enough for the hash to take many blocks at once.
         const TOGETHER: usize = 2048;
-        let mut bytes = vec![[0; N]; TOGETHER];
+        let mut bytes = [[0; N]; TOGETHER];
         let mut values = values.into_iter();
         loop {
             let filled = bytes.iter_mut().zip(&mut values).map(|(place, &value)| *place = bytes_of(value)).count();
