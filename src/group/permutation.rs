@@ -105,8 +105,8 @@ pub fn permutations(children: usize, count: usize, seed: u64) -> Array2<u32> {
 /// permutation.
 ///
 /// # Errors
-/// As [`Model::new`]; a coefficient that is not there; a column that is the same for all children; one without which
-/// the model has no intercept: see above.
+/// As [`super::edge_tests::Model::new`]; a coefficient that is not there; a column that is the same for all children;
+/// one without which the model has no intercept: see above.
 ///
 /// # Panics
 /// When there is not one name per column.
@@ -148,7 +148,7 @@ fn require_all_permutable(
 /// with 20,000.
 ///
 /// # Errors
-/// As [`require_permutable`] and [`Model::fit`]; more than [`MOST_PERMUTATIONS`].
+/// As [`require_permutable`] and [`super::edge_tests::Model::fit`]; more than [`MOST_PERMUTATIONS`].
 ///
 /// # Panics
 /// When there is not one name per column, or not one weight and one row to exchange per child.
