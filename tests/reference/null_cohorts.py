@@ -67,14 +67,18 @@ class Conditions:
     formula: str = ""
     more: tuple = ()
 
+    def related(self):
+        """Whether rows belong together: those of a child, or siblings as blocks."""
+        return self.sessions > 1 or "--blocks" in self.more
+
     def model(self):
-        motion = "mean_fd_mm" if self.sessions == 1 else "between(mean_fd_mm) + within(mean_fd_mm)"
+        motion = "between(mean_fd_mm) + within(mean_fd_mm)" if self.related() else "mean_fd_mm"
         own = f"z ~ {motion} + age_months" + (" + site" if self.sites == 2 else "")
         return self.formula or own
 
     def tested(self):
-        """The coefficient that is permuted: motion, and of repeated sessions that of the child."""
-        return "mean_fd_mm" if self.sessions == 1 else "between(mean_fd_mm)"
+        """The coefficient that is permuted: motion, and of rows that belong together that of the child or family."""
+        return "between(mean_fd_mm)" if self.related() else "mean_fd_mm"
 
 
 # Who moves, and when -------------------------------------------------------------------------------------------------
