@@ -37,11 +37,13 @@ fn every_confirmed_decision_outlives_a_kill() {
             .collect();
         let child = &mut served.child;
         let (host, token, cookie) = (served.host.clone(), served.token.clone(), served.cookie.clone());
+        // Both are there before the first decision: the server may be killed right after it.
+        let connect = || std::net::TcpStream::connect(host.as_str()).unwrap();
+        let streams = [connect(), connect()];
         thread::scope(|scope| {
-            for bodies in &bodies {
+            for (bodies, mut stream) in bodies.iter().zip(streams) {
                 let (confirmed, count, host, token, cookie) = (&confirmed, &count, &host, &token, &cookie);
                 scope.spawn(move || {
-                    let mut stream = std::net::TcpStream::connect(host.as_str()).unwrap();
                     let mut answers = BufReader::new(stream.try_clone().unwrap());
                     for (note, body) in bodies {
                         let headers = [
