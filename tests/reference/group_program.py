@@ -17,11 +17,9 @@ from conftest import plain, program
 LARGE = 20_000
 
 
-@pytest.fixture(scope="session")
-def group(tmp_path_factory):
-    """Call a function of the library's group statistics: group("edge_tests", design=..., data=...) → dict."""
+def caller(folder):
+    """What calls a function of the library's group statistics: call("edge_tests", design=..., data=...) → dict."""
     path = pathlib.Path(program("KEEPSTILL_STAGES")).with_name("group_check")
-    folder = tmp_path_factory.mktemp("group")
 
     def call(name, code=0, **inputs):
         for key, value in inputs.items():
@@ -36,6 +34,12 @@ def group(tmp_path_factory):
         return json.loads(done.stdout) if code == 0 else done.stderr
 
     return call
+
+
+@pytest.fixture(scope="session")
+def group(tmp_path_factory):
+    """The same, for tests."""
+    return caller(tmp_path_factory.mktemp("group"))
 
 
 def array(values):

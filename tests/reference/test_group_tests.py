@@ -1,4 +1,12 @@
-"""Edge tests, q values and permutation p values against statsmodels, scipy, direct numpy and NIST's Longley."""
+"""Edge tests, q values and permutation p values against statsmodels, scipy, direct numpy and NIST's Longley.
+
+`python tests/reference/test_group_tests.py COHORTS` counts family-wise findings in null cohorts with edges that some
+children lack, for docs/methods.md; KEEPSTILL_STAGES names a built example, beside which group_check is.
+"""
+
+import pathlib
+import sys
+import tempfile
 
 import numpy as np
 import pytest
@@ -7,7 +15,7 @@ import statsmodels.api as sm
 from statsmodels.stats.multitest import multipletests
 
 from formulas import among, as_rare, independent
-from group_program import array, close, group, permuted_column  # noqa: F401
+from group_program import array, caller, close, group, permuted_column  # noqa: F401
 from test_published import dataset, design as nist_design
 
 
@@ -449,3 +457,10 @@ def test_copies_up_to_the_rounding_of_tables_are_refused(group):
     got = group("edge_tests", design=x, data=y)
     fit = sm.OLS(y[:, 0], x - [0, 20_260_000, 3000]).fit()
     close(array(got["p"])[1:, 0], fit.pvalues[1:], rtol=1e-6)
+
+
+if __name__ == "__main__":
+    asked = int(sys.argv[1]) if len(sys.argv) > 1 else 1500
+    with tempfile.TemporaryDirectory() as place:
+        some, partly = count_findings(caller(pathlib.Path(place)), asked)
+    print(f"{asked} cohorts: {some} with a family-wise finding, {partly} on an edge that some children lack")

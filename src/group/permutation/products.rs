@@ -113,7 +113,7 @@ impl Whitened<'_> {
         }
     }
 
-    /// The same from [`Self::block`].
+    /// [`Self::residuals`] from whitened values.
     pub(super) fn residuals_of(&self, mut y: Array2<f64>) -> (Array2<f64>, Vec<f64>) {
         let (q, tested) = (&self.q, self.tested);
         let (children, coefficients) = q.dim();
