@@ -184,6 +184,24 @@ impl Tsv {
         })
     }
 
+    /// Gives the line and the cells of each row, in file order: for many tables, since no cell is copied.
+    ///
+    /// # Errors
+    /// A ragged row, and those of `each`.
+    pub fn each_row<E: From<TableError>>(
+        &self,
+        mut each: impl FnMut(usize, &[&str]) -> Result<(), E>,
+    ) -> Result<(), E> {
+        let mut cells = Vec::with_capacity(self.header.len());
+        for (line, text) in lines_of(&self.text).skip(1) {
+            cells.clear();
+            cells.extend(text.split('\t').map(str::trim));
+            refuse_ragged(&self.path, line, cells.len(), self.first, self.header.len())?;
+            each(line, &cells)?;
+        }
+        Ok(())
+    }
+
     /// The header line and the lines of the rows as they stand in the file.
     pub fn lines(&self) -> impl Iterator<Item = &str> {
         lines_of(&self.text).map(|(_, line)| line)
@@ -200,7 +218,15 @@ impl Tsv {
     /// # Errors
     /// Text that is no number, and an infinite number.
     pub fn number(&self, row: &TextRow, col: usize) -> Result<Option<f64>, TableError> {
-        number(&self.path, row.line, &row.cells[col], || format!("column '{}'", self.header[col]))
+        self.number_in(row.line, &row.cells[col], col)
+    }
+
+    /// The number in a cell of this line and column. None where the cell is [`missing`].
+    ///
+    /// # Errors
+    /// Text that is no number, and an infinite number.
+    pub fn number_in(&self, line: usize, cell: &str, col: usize) -> Result<Option<f64>, TableError> {
+        number(&self.path, line, cell, || format!("column '{}'", self.header[col]))
     }
 }
 

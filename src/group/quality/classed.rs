@@ -50,13 +50,14 @@ impl MotionSums {
     ) -> Result<Self, LinalgError> {
         assert_eq!(classes.iter().map(|class| class.edges.len()).sum::<usize>(), edges, "each edge in one class");
         let shuffles = shuffles_of(edges);
-        let class_sums = |class: WeightedEdges| {
+        let weighted: Vec<_> = classes.iter().map(|class| (class.edges.len(), class.weights.as_slice())).collect();
+        let shuffled = Shuffled::of_classes(&weighted, children, shuffles)?;
+        let class_sums = |(class, shuffled): (WeightedEdges, Shuffled)| {
             let WeightedEdges { edges, weights } = class;
-            let shuffled = Shuffled::new(edges.len(), children, &weights, shuffles)?;
             let sums = Accumulator::new(edges.len(), 1 + children.covariates.ncols());
-            Ok(ClassSums { edges, weights, sums, shuffled })
+            ClassSums { edges, weights, sums, shuffled }
         };
-        let classes = classes.into_iter().map(class_sums).collect::<Result<_, LinalgError>>()?;
+        let classes = classes.into_iter().zip(shuffled).map(class_sums).collect();
         let exchange = children.exchange;
         let units = (!exchange.is_free()).then(|| [exchange.units(), exchange.free_units()]);
         Ok(Self { edges, classes, people, orders: exchange.orders(), units })

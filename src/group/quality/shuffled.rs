@@ -23,7 +23,7 @@
 mod tests;
 
 use ndarray::linalg::general_mat_mul;
-use ndarray::{Array1, Array2, ArrayView1, ArrayView2, Axis, s};
+use ndarray::{Array1, Array2, ArrayBase, ArrayView1, ArrayView2, ArrayViewMut2, Axis, s};
 use rayon::prelude::*;
 
 use super::{Accumulator, QcFc};
@@ -106,55 +106,59 @@ pub struct MovingChildren<'a> {
 }
 
 impl Shuffled {
-    /// Shuffles the motion of the children so often, with the covariates taken out; each child has its weight, above 0.
-    /// Where they are part of others who are shuffled too and every row may be exchanged with every other, `places` are
-    /// theirs among these, whose orders they then keep: so that shuffle k of both goes together.
+    /// Shuffles the motion of the children so often, with the covariates taken out, for each class of so many edges; in
+    /// each class every child has its weight, above 0. All classes share the orders. Where the children are part of
+    /// others who are shuffled too and every row may be exchanged with every other, `places` are theirs among these,
+    /// whose orders they then keep: so that shuffle k of both goes together.
     ///
     /// # Errors
     /// A number that is not finite.
     ///
     /// # Panics
-    /// When there is not one row of covariates, one weight and one place per child.
-    pub fn new(
-        edges: usize,
+    /// When there is not one row of covariates, one weight of each class and one place per child.
+    pub fn of_classes(
+        classes: &[(usize, &[f64])],
         children: &MovingChildren<'_>,
-        weights: &[f64],
         shuffles: usize,
-    ) -> Result<Self, LinalgError> {
+    ) -> Result<Vec<Self>, LinalgError> {
         let &MovingChildren { motion, covariates, places, exchange } = children;
         let count = motion.len();
         assert_eq!((count, count), (covariates.nrows(), places.len()), "a row of covariates and a place per child");
-        assert_eq!(count, weights.len(), "one weight per child");
-        let roots = Array1::from_iter(weights.iter().map(|weight| weight.sqrt()));
-        let mut nuisance = Array2::ones((count, 1 + covariates.ncols()));
-        nuisance.slice_mut(s![.., 1..]).assign(&covariates);
-        nuisance *= &roots.view().insert_axis(Axis(1));
-        let mut shuffled = Array2::zeros((count, if count == 0 { 0 } else { shuffles }));
-        if count > 0 {
-            let fit = LeastSquares::new(nuisance.view())?;
-            let column = (&ArrayView1::from(motion) * &roots).insert_axis(Axis(1));
-            let own = fit.residuals(column.view())?;
-            let mut at = vec![None; exchange.rows()];
-            places.iter().enumerate().for_each(|(child, &place)| at[place] = Some(child));
-            // Some at a time, since in double precision all would take more than all else.
-            for first in (0..shuffles).step_by(AT_ONCE) {
-                let numbers = first..(first + AT_ONCE).min(shuffles);
-                let drawn = exchange.draw(numbers.clone(), SEED);
-                let mut some = Array2::zeros((count, numbers.len()));
-                for (drawn, mut column) in drawn.rows().into_iter().zip(some.columns_mut()) {
-                    let order = drawn.iter().filter_map(|&place| at[place as usize]);
-                    order.zip(&mut column).for_each(|(child, to)| *to = own[[child, 0]]);
-                }
-                let some = fit.residuals(some.view())?;
-                for (column, mut to) in
-                    some.columns().into_iter().zip(shuffled.slice_mut(s![.., numbers]).columns_mut())
-                {
-                    let norm = column.dot(&column).sqrt();
-                    // Motion that does not vary, or follows from the covariates, has no correlation.
-                    to.zip_mut_with(&column, |to, v| *to = if norm > 0.0 { (v / norm) as f32 } else { 0.0 });
-                }
+        assert!(classes.iter().all(|(_, weights)| weights.len() == count), "one weight per child");
+        let mut all: Vec<Self> =
+            classes.iter().map(|(edges, weights)| Self::unshuffled(*edges, children, weights, shuffles)).collect();
+        if count == 0 {
+            return Ok(all);
+        }
+        let whitened = classes.iter().map(|(_, weights)| Whitened::new(motion, covariates, weights));
+        let whitened: Vec<Whitened> = whitened.collect::<Result<_, LinalgError>>()?;
+        let mut at = vec![None; exchange.rows()];
+        places.iter().enumerate().for_each(|(child, &place)| at[place] = Some(child));
+        // Some at a time, since in double precision all would take more than all else.
+        let mut chunks: Vec<Vec<ArrayViewMut2<'_, f32>>> = Vec::new();
+        for class in &mut all {
+            for (chunk, columns) in class.motion.axis_chunks_iter_mut(Axis(1), AT_ONCE).enumerate() {
+                chunks.resize_with(chunks.len().max(chunk + 1), Vec::new);
+                chunks[chunk].push(columns);
             }
         }
+        chunks.into_par_iter().enumerate().try_for_each(|(chunk, classes)| {
+            let first = chunk * AT_ONCE;
+            let drawn = exchange.draw(first..first + classes.first().map_or(0, ArrayBase::ncols), SEED);
+            let orders: Vec<Vec<usize>> = drawn
+                .rows()
+                .into_iter()
+                .map(|drawn| drawn.iter().filter_map(|&place| at[place as usize]).collect())
+                .collect();
+            classes.into_iter().zip(&whitened).try_for_each(|(columns, class)| class.shuffle(&orders, columns))
+        })?;
+        Ok(all)
+    }
+
+    /// Without the shuffled motion yet.
+    fn unshuffled(edges: usize, children: &MovingChildren<'_>, weights: &[f64], shuffles: usize) -> Self {
+        let covariates = children.covariates;
+        let count = weights.len();
         let total: f64 = weights.iter().sum();
         let mean = |column: ArrayView1<'_, f64>| column.iter().zip(weights).map(|(c, w)| c * w).sum::<f64>() / total;
         let means: Vec<f64> = if count == 0 {
@@ -162,17 +166,22 @@ impl Shuffled {
         } else {
             covariates.columns().into_iter().map(mean).collect()
         };
+        let root = |child: usize| weights[child].sqrt();
         let about_means =
-            Array2::from_shape_fn(covariates.dim(), |(i, k)| (roots[i] * (covariates[[i, k]] - means[k])) as f32);
-        let motion: Array2<f32> = shuffled;
-        let shuffles = motion.ncols();
+            Array2::from_shape_fn(covariates.dim(), |(i, k)| (root(i) * (covariates[[i, k]] - means[k])) as f32);
+        let shuffles = if count == 0 { 0 } else { shuffles };
         let stretch = |first: usize| {
             let count = STRETCH.min(edges - first);
             Stretch { origin: vec![f32::NAN; count], products: Array2::zeros((shuffles, count)), absent: Vec::new() }
         };
-        let stretches = (0..edges).step_by(STRETCH).map(stretch).collect();
-        let roots = roots.iter().map(|root| *root as f32).collect();
-        Ok(Self { motion, covariates: about_means, means, roots, next: 0, stretches })
+        Self {
+            motion: Array2::zeros((count, shuffles)),
+            covariates: about_means,
+            means,
+            roots: (0..count).map(|child| root(child) as f32).collect(),
+            next: 0,
+            stretches: (0..edges).step_by(STRETCH).map(stretch).collect(),
+        }
     }
 
     /// Number of shuffles: none without a child.
@@ -234,6 +243,40 @@ impl Shuffled {
     }
 }
 
+/// Motion of some children, whitened by their weights, and what is taken out of it.
+struct Whitened {
+    fit: LeastSquares,
+    /// Residuals.
+    own: Array1<f64>,
+}
+
+impl Whitened {
+    fn new(motion: &[f64], covariates: ArrayView2<'_, f64>, weights: &[f64]) -> Result<Self, LinalgError> {
+        let roots = Array1::from_iter(weights.iter().map(|weight| weight.sqrt()));
+        let mut nuisance = Array2::ones((motion.len(), 1 + covariates.ncols()));
+        nuisance.slice_mut(s![.., 1..]).assign(&covariates);
+        nuisance *= &roots.view().insert_axis(Axis(1));
+        let fit = LeastSquares::new(nuisance.view())?;
+        let own = fit.residuals((&ArrayView1::from(motion) * &roots).insert_axis(Axis(1)).view())?;
+        Ok(Self { fit, own: own.remove_axis(Axis(1)) })
+    }
+
+    /// One column for each order of the children: their residuals in that order, made orthogonal again, of norm 1.
+    fn shuffle(&self, orders: &[Vec<usize>], mut columns: ArrayViewMut2<'_, f32>) -> Result<(), LinalgError> {
+        let mut some = Array2::zeros(columns.dim());
+        for (order, mut column) in orders.iter().zip(some.columns_mut()) {
+            order.iter().zip(&mut column).for_each(|(&child, to)| *to = self.own[child]);
+        }
+        let some = self.fit.residuals(some.view())?;
+        for (column, mut to) in some.columns().into_iter().zip(columns.columns_mut()) {
+            let norm = column.dot(&column).sqrt();
+            // Motion that does not vary, or follows from the covariates, has no correlation.
+            to.zip_mut_with(&column, |to, v| *to = if norm > 0.0 { (v / norm) as f32 } else { 0.0 });
+        }
+        Ok(())
+    }
+}
+
 impl Stretch {
     fn take<'a>(
         &mut self,
@@ -246,6 +289,11 @@ impl Stretch {
         for ((((row, mut out), &root), motion), covariates) in
             rows.zip(values.rows_mut()).zip(roots).zip(motion.rows()).zip(covariates.rows())
         {
+            if row.iter().zip(&self.origin).all(|(z, origin)| !(z - origin).is_nan()) {
+                // As nearly always, all are there: no branch among them.
+                out.iter_mut().zip(row).zip(&self.origin).for_each(|((out, z), origin)| *out = root * (z - origin));
+                continue;
+            }
             for (edge, (&z, (out, origin))) in row.iter().zip(out.iter_mut().zip(&mut self.origin)).enumerate() {
                 if z.is_nan() {
                     let at = match self.absent.binary_search_by_key(&edge, |(edge, _)| *edge) {

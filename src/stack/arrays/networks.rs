@@ -10,7 +10,6 @@ use std::path::Path;
 use rayon::prelude::*;
 
 use super::whole::{Unfinished, Whole};
-use crate::connectivity::fisher_z;
 use crate::group::networks::NetworkPairs;
 use crate::outputs::{cell, number_cell};
 use crate::record::files::WriteError;
@@ -70,15 +69,8 @@ impl<'a> NetworkMeans<'a> {
         self.file.map(Unfinished::finish).transpose()
     }
 
-    /// One child's line.
+    /// One child's line, of its edges as Fisher's z where they are correlations.
     fn line(&self, stem: &str, values: &[f32]) -> String {
-        let z: Vec<f32>;
-        let values = if self.is_correlation {
-            z = values.iter().map(|r| fisher_z(f64::from(*r)) as f32).collect();
-            &z
-        } else {
-            values
-        };
         let mut line = stem.to_owned();
         for (mean, &size) in self.pairs.means(values).into_iter().zip(self.pairs.sizes()) {
             let missing = number_cell((size - mean.edges) as f64 / size as f64);
@@ -90,17 +82,22 @@ impl<'a> NetworkMeans<'a> {
 }
 
 impl BlockSink for NetworkMeans<'_> {
-    fn take(&mut self, block: &mut Block) -> Result<(), StackError> {
+    fn take(&mut self, block: &Block) -> Result<(), StackError> {
         let edges = self.pairs.of_edges().len();
         if self.file.is_none() || edges == 0 {
             return Ok(());
         }
         let children = &self.found.children[block.first..block.first + block.children];
-        let rows = block.edges.par_chunks(edges).zip(children);
+        let values = if self.is_correlation { block.z() } else { &block.edges };
+        let rows = values.par_chunks(edges).zip(children);
         let lines: Vec<String> = rows.map(|(values, child)| self.line(&child.stem, values)).collect();
         if let Some(file) = &mut self.file {
             file.append(lines.concat().as_bytes())?;
         }
         Ok(())
+    }
+
+    fn wants_z(&self) -> bool {
+        self.is_correlation
     }
 }

@@ -93,16 +93,23 @@ impl<'a> Arrays<'a> {
 }
 
 impl BlockSink for Arrays<'_> {
-    /// Fisher's z is taken in place: no third block is held, and this sink comes last.
-    fn take(&mut self, block: &mut Block) -> Result<(), StackError> {
-        if self.plan.fisher_z {
-            block.turn_into_z();
-        }
+    fn take(&mut self, block: &Block) -> Result<(), StackError> {
+        let in_z: Block;
+        let block = if self.plan.fisher_z {
+            in_z = block.in_z();
+            &in_z
+        } else {
+            block
+        };
         in_parts(&block.edges, |part| {
             self.digest.update(part);
             Ok::<(), StackError>(())
         })?;
         self.files.iter_mut().try_for_each(|file| file.take(block))?;
         Ok(())
+    }
+
+    fn wants_z(&self) -> bool {
+        self.plan.fisher_z
     }
 }

@@ -65,10 +65,7 @@ pub(crate) fn write(
         tell(&Step::children("standard errors", first, found.children.len()));
         let rows: Vec<Result<Vec<Vec<f32>>, StackError>> =
             children.par_iter().map(|child| look(results, wanted, found, atlases, child)).collect();
-        let mut blocks: Vec<Block> = plans
-            .iter()
-            .map(|_| Block { first, children: children.len(), edges: Vec::new(), diagonals: Vec::new() })
-            .collect();
+        let mut blocks: Vec<Block> = plans.iter().map(|_| Block::empty(first, children.len())).collect();
         for row in rows {
             blocks.iter_mut().zip(row?).for_each(|(block, values)| block.edges.extend(values));
         }

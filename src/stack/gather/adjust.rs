@@ -106,12 +106,16 @@ struct SumsSink {
 }
 
 impl BlockSink for SumsSink {
-    fn take(&mut self, block: &mut Block) -> Result<(), StackError> {
+    fn take(&mut self, block: &Block) -> Result<(), StackError> {
         let Self { edges, z, sums } = self;
         block.each(*edges, *z, |first, rows| {
             sums.iter_mut().for_each(|sums| sums.take(first, rows));
             Ok(())
         })
+    }
+
+    fn wants_z(&self) -> bool {
+        self.z
     }
 }
 
@@ -139,12 +143,16 @@ impl SpreadSink {
 }
 
 impl BlockSink for SpreadSink {
-    fn take(&mut self, block: &mut Block) -> Result<(), StackError> {
+    fn take(&mut self, block: &Block) -> Result<(), StackError> {
         let Self { edges, z, spread } = self;
         let Some((sites, spread)) = spread else { return Ok(()) };
         block.each(*edges, *z, |first, rows| {
             spread.take(&sites[first..first + rows.len()], rows);
             Ok(())
         })
+    }
+
+    fn wants_z(&self) -> bool {
+        self.z
     }
 }

@@ -1,9 +1,10 @@
 //! The edges of all children, a block of children at a time.
 //!
 //! One loop serves everything that needs them: a [`Source`] reads matrices of one atlas and measure, and each block
-//! goes through a row of [`BlockSink`]s (missing parcels, the sums of quality, the arrays, the data of a test).
-//! While the sinks work on one block, the next is read by all cores, so memory holds two. Each child's values go to a
-//! place of their own, so that the result is the same to the bit whatever the number of threads.
+//! goes through several [`BlockSink`]s side by side (missing parcels, the sums of quality, the arrays, the data of a
+//! test). While the sinks work on one block, the next is read by all cores, so memory holds two, each with Fisher's z of
+//! its correlations if a sink wants it. Each child's values go to a place of their own, so that the result is the same
+//! to the bit whatever the number of threads.
 
 use std::path::Path;
 
@@ -32,22 +33,28 @@ pub(crate) struct Block {
     pub edges: Vec<f32>,
     /// Children × parcels.
     pub diagonals: Vec<f32>,
+    /// Fisher's z of the edges; empty unless a sink wants it.
+    z: Vec<f32>,
 }
 
 impl Block {
-    /// Turns correlations into Fisher's z. The diagonal becomes empty: a series' correlation with itself says nothing
-    /// (docs/methods.md: diagonal n/a).
-    pub(crate) fn turn_into_z(&mut self) {
-        self.edges.par_iter_mut().for_each(|r| *r = fisher_z(f64::from(*r)) as f32);
-        self.diagonals.fill(f32::NAN);
+    /// Without values yet.
+    pub(crate) fn empty(first: usize, children: usize) -> Self {
+        Self { first, children, edges: Vec::new(), diagonals: Vec::new(), z: Vec::new() }
     }
-}
 
-/// Children whose values are turned into z at once: enough work for all cores, without a copy of a whole block (own
-/// convention).
-const AT_ONCE: usize = 32;
+    /// Fisher's z of the edges, for a sink that [wants it](BlockSink::wants_z).
+    pub(crate) fn z(&self) -> &[f32] {
+        &self.z
+    }
 
-impl Block {
+    /// The block with Fisher's z in place of correlations. The diagonal is empty: a series' correlation with itself
+    /// says nothing (docs/methods.md: diagonal n/a).
+    pub(crate) fn in_z(&self) -> Self {
+        let diagonals = vec![f32::NAN; self.diagonals.len()];
+        Self { edges: self.z.clone(), diagonals, ..Self::empty(self.first, self.children) }
+    }
+
     /// Passes the children on, some at a time: the place of the first, then a row of so many edges each; correlations
     /// as Fisher's z if asked.
     pub(crate) fn each<E>(
@@ -56,28 +63,28 @@ impl Block {
         z: bool,
         mut take: impl FnMut(usize, &[&[f32]]) -> Result<(), E>,
     ) -> Result<(), E> {
+        let values = if z { &self.z } else { &self.edges };
         for first in (0..self.children).step_by(AT_ONCE) {
             let count = AT_ONCE.min(self.children - first);
-            let values = &self.edges[first * edges..(first + count) * edges];
-            let converted: Vec<f32>;
-            let values = if z {
-                converted = values.par_iter().map(|r| fisher_z(f64::from(*r)) as f32).collect();
-                &converted
-            } else {
-                values
-            };
             // Of an atlas of one parcel a row is empty.
-            let rows: Vec<&[f32]> = (0..count).map(|child| &values[child * edges..(child + 1) * edges]).collect();
-            take(self.first + first, &rows)?;
+            let rows = (first..first + count).map(|child| &values[child * edges..(child + 1) * edges]);
+            take(self.first + first, &rows.collect::<Vec<_>>())?;
         }
         Ok(())
     }
 }
 
+/// Children who are passed on at once (own choice).
+const AT_ONCE: usize = 256;
+
 /// Takes blocks, one after the other.
 pub(crate) trait BlockSink: Send {
-    /// May change the values in place, for itself and for the sinks after it.
-    fn take(&mut self, block: &mut Block) -> Result<(), StackError>;
+    fn take(&mut self, block: &Block) -> Result<(), StackError>;
+
+    /// Whether it uses Fisher's z of correlations.
+    fn wants_z(&self) -> bool {
+        false
+    }
 }
 
 /// Matrices of one atlas and measure, of all children.
@@ -94,19 +101,24 @@ pub(crate) struct Source<'a> {
 }
 
 impl Source<'_> {
-    /// Reads all blocks in order and passes each through all sinks; `at` hears the first child of a block before it is
-    /// read.
+    /// Reads all blocks in order and passes each through all sinks, which work side by side; `at` hears the first child
+    /// of a block before it is read.
     pub(crate) fn pass(&self, at: &dyn Fn(usize), sinks: &mut [&mut dyn BlockSink]) -> Result<(), StackError> {
         let parcels = self.atlas.stacked().len();
         let (children, edges) = (self.found.children.len(), edge_count(parcels));
-        let mut take = |mut block: Block| sinks.iter_mut().try_for_each(|sink| sink.take(&mut block));
+        let z = self.found.kinds[self.kind].measure.is_correlation() && sinks.iter().any(|sink| sink.wants_z());
+        // If there are several errors, the first sink's is returned, whichever was faster.
+        let mut take = |block: Block| {
+            let taken: Vec<Result<(), StackError>> = sinks.par_iter_mut().map(|sink| sink.take(&block)).collect();
+            taken.into_iter().collect::<Result<(), StackError>>()
+        };
         let mut before: Option<Block> = None;
         let at_once = (BLOCK_BYTES / (4 * (edges + parcels)).max(1)).max(1);
         for first in (0..children).step_by(at_once) {
             at(first);
             let (taken, next) = rayon::join(
                 || before.take().map_or(Ok(()), &mut take),
-                || self.read(first, at_once.min(children - first), edges, parcels),
+                || self.read(first, at_once.min(children - first), [edges, parcels], z),
             );
             taken?;
             before = Some(next?);
@@ -114,20 +126,27 @@ impl Source<'_> {
         before.map_or(Ok(()), &mut take)
     }
 
-    /// Reads a block with all cores.
-    fn read(&self, first: usize, children: usize, edges: usize, parcels: usize) -> Result<Block, StackError> {
+    /// Reads a block of so many edges and parcels with all cores.
+    fn read(&self, first: usize, children: usize, [edges, parcels]: [usize; 2], z: bool) -> Result<Block, StackError> {
         let Source { results, found, kind, atlas, adjust } = *self;
-        let mut block =
-            Block { first, children, edges: vec![0.0; children * edges], diagonals: vec![0.0; children * parcels] };
-        let places =
-            split(&mut block.edges, edges, children).into_iter().zip(split(&mut block.diagonals, parcels, children));
-        let places: Vec<(&mut [f32], &mut [f32])> = places.collect();
+        let mut block = Block::empty(first, children);
+        block.edges.resize(children * edges, 0.0);
+        block.diagonals.resize(children * parcels, 0.0);
+        let of_z = if z { edges } else { 0 };
+        block.z.resize(children * of_z, 0.0);
+        let places = split(&mut block.edges, edges, children);
+        let places: Vec<([&mut [f32]; 2], &mut [f32])> = places
+            .into_iter()
+            .zip(split(&mut block.diagonals, parcels, children))
+            .zip(split(&mut block.z, of_z, children))
+            .map(|((edges, diagonal), z)| ([edges, diagonal], z))
+            .collect();
         let kind_of = &found.kinds[kind];
         let read: Vec<Result<(), StackError>> = found.children[first..first + children]
             .par_iter()
             .zip(places)
             .enumerate()
-            .map(|(place, (child, (edges, diagonal)))| {
+            .map(|(place, (child, ([edges, diagonal], z)))| {
                 let correlation = kind_of.measure.is_correlation();
                 if found.equal.is_some() || found.common_shrinkage(kind_of).is_some() {
                     equal::read(results, found, child, kind_of, atlas, edges, diagonal)?;
@@ -141,6 +160,7 @@ impl Source<'_> {
                 if let Some(effects) = adjust {
                     take_out(effects, first + place, edges, correlation);
                 }
+                z.iter_mut().zip(&*edges).for_each(|(z, r)| *z = fisher_z(f64::from(*r)) as f32);
                 Ok(())
             })
             .collect();

@@ -66,7 +66,7 @@ impl<'a> LackingSink<'a> {
 }
 
 impl BlockSink for LackingSink<'_> {
-    fn take(&mut self, block: &mut Block) -> Result<(), StackError> {
+    fn take(&mut self, block: &Block) -> Result<(), StackError> {
         // An atlas without parcels has no parts to go through.
         let diagonals = block.diagonals.chunks_exact(self.parcels.len().max(1));
         for (diagonal, child) in diagonals.zip(&self.children[block.first..]) {

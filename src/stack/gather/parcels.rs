@@ -10,7 +10,7 @@ use rayon::prelude::*;
 use super::children::{Child, GatheredChildren};
 use super::error::StackError;
 use crate::results::{Contents, Layout};
-use crate::tables::{self, absent};
+use crate::tables::{Tsv, absent};
 
 /// Children whose coverage tables are held at once (own choice).
 const AT_ONCE: usize = 256;
@@ -53,7 +53,7 @@ pub(crate) fn reference(results: &Path, found: &GatheredChildren) -> Result<Vec<
         .atlases()
         .into_iter()
         .map(|name| {
-            let (like, parcels) = coverage(results, child, name)?;
+            let (like, parcels) = first_of(results, child, name)?;
             let used = vec![true; parcels.len()];
             Ok(StackedAtlas { name: name.to_owned(), parcels, used, like })
         })
@@ -70,16 +70,17 @@ pub(crate) fn centroids(
     for atlas in atlases {
         let mut sums = vec![Sum::default(); atlas.parcels.len()];
         for children in found.children.chunks(AT_ONCE) {
-            let read: Vec<_> = children.par_iter().map(|child| coverage(results, child, &atlas.name)).collect();
-            for table in read {
-                let (path, parcels) = table?;
-                hold_against(&path, &parcels, &atlas.parcels, &atlas.like)?;
-                for ((own, sum), parcel) in parcels.iter().zip(&mut sums).zip(&mut atlas.parcels) {
+            let read: Vec<_> = children.par_iter().map(|child| coverage(results, child, atlas)).collect();
+            for own in read {
+                let own = own?;
+                for (((centroid_mm, network), sum), parcel) in
+                    own.centroids_mm.iter().zip(own.networks).zip(&mut sums).zip(&mut atlas.parcels)
+                {
                     // Tables of an earlier version have no networks.
                     if absent(&parcel.network) {
-                        parcel.network.clone_from(&own.network);
+                        network.into_iter().for_each(|network| parcel.network = network);
                     }
-                    sum.add(own.centroid_mm);
+                    sum.add(*centroid_mm);
                 }
             }
         }
@@ -111,56 +112,83 @@ impl Sum {
     }
 }
 
-fn hold_against(path: &Path, parcels: &[Parcel], expected: &[Parcel], like: &Path) -> Result<(), StackError> {
-    let other = |position: usize, found: &str, expected: &str| StackError::OtherParcel {
-        path: path.to_owned(),
-        // The header is line 1.
-        line: position + 2,
-        position: position + 1,
-        found: found.to_owned(),
-        expected: expected.to_owned(),
-        like: like.to_owned(),
-    };
-    for (position, (own, known)) in parcels.iter().zip(expected).enumerate() {
-        if (&own.name, &own.index) != (&known.name, &known.index) {
-            let words = |parcel: &Parcel| format!("{} {}", parcel.index, parcel.name);
-            return Err(other(position, &words(own), &words(known)));
-        }
-    }
-    if parcels.len() != expected.len() {
-        let found = format!("{} parcels", parcels.len());
-        return Err(StackError::Size { path: path.to_owned(), found, expected: expected.len(), like: like.to_owned() });
-    }
-    Ok(())
+/// What a child's coverage tables add to an atlas in a stack, one per parcel.
+struct Own {
+    /// Averaged over its runs.
+    centroids_mm: Vec<[f64; 3]>,
+    /// Where the stack knows none yet.
+    networks: Vec<Option<String>>,
 }
 
-/// A child's parcels of one atlas, centroids averaged over its runs, and the table that their names are from.
-fn coverage(results: &Path, child: &Child, atlas: &str) -> Result<(PathBuf, Vec<Parcel>), StackError> {
-    let mut like: Option<(PathBuf, Vec<Parcel>)> = None;
-    let mut sums: Vec<Sum> = Vec::new();
-    for run in &child.runs {
-        let path = Layout::new(results).file(&run.folder, &run.stem, Contents::Parcels { atlas });
-        if !path.is_file() {
-            continue;
+/// A child's coverage tables, each parcel of which must be that of the atlas.
+fn coverage(results: &Path, child: &Child, atlas: &StackedAtlas) -> Result<Own, StackError> {
+    let mut sums = vec![Sum::default(); atlas.parcels.len()];
+    let mut networks = vec![None; atlas.parcels.len()];
+    for path in tables_of(results, child, &atlas.name)? {
+        let found = read(&path, |position, row| {
+            let Some(known) = atlas.parcels.get(position) else { return Ok(()) };
+            if (row.index, row.name) != (known.index.as_str(), known.name.as_str()) {
+                return Err(StackError::OtherParcel {
+                    path: path.clone(),
+                    // The header is line 1.
+                    line: position + 2,
+                    position: position + 1,
+                    found: format!("{} {}", row.index, row.name),
+                    expected: format!("{} {}", known.index, known.name),
+                    like: atlas.like.clone(),
+                });
+            }
+            if absent(&known.network) && !absent(row.network) {
+                networks[position].get_or_insert_with(|| row.network.to_owned());
+            }
+            sums[position].add(row.centroid_mm);
+            Ok(())
+        })?;
+        if found != sums.len() {
+            let found = format!("{found} parcels");
+            return Err(StackError::Size { path, found, expected: sums.len(), like: atlas.like.clone() });
         }
-        let parcels = parcels_table(&path)?;
-        if let Some((like, known)) = &like {
-            hold_against(&path, &parcels, known, like)?;
-        }
-        sums.resize(parcels.len(), Sum::default());
-        sums.iter_mut().zip(&parcels).for_each(|(sum, parcel)| sum.add(parcel.centroid_mm));
-        like.get_or_insert((path, parcels));
     }
-    let Some((path, mut parcels)) = like else {
-        let path = child.file(results, Contents::Parcels { atlas });
-        return Err(StackError::NoCoverage { path, atlas: atlas.to_owned() });
-    };
-    parcels.iter_mut().zip(sums).for_each(|(parcel, sum)| parcel.centroid_mm = sum.mean());
+    Ok(Own { centroids_mm: sums.into_iter().map(Sum::mean).collect(), networks })
+}
+
+/// A child's parcels of one atlas as the first of its runs has them, and that run's table.
+fn first_of(results: &Path, child: &Child, atlas: &str) -> Result<(PathBuf, Vec<Parcel>), StackError> {
+    let path = tables_of(results, child, atlas)?.swap_remove(0);
+    let mut parcels = Vec::new();
+    read(&path, |_, row| {
+        let Row { index, name, network, centroid_mm } = row;
+        let (index, name, network) = (index.to_owned(), name.to_owned(), network.to_owned());
+        parcels.push(Parcel { index, name, network, centroid_mm });
+        Ok(())
+    })?;
     Ok((path, parcels))
 }
 
-fn parcels_table(path: &Path) -> Result<Vec<Parcel>, StackError> {
-    let table = tables::read_tsv(path)?;
+/// The coverage tables of a child's runs, at least one.
+fn tables_of(results: &Path, child: &Child, atlas: &str) -> Result<Vec<PathBuf>, StackError> {
+    let layout = Layout::new(results);
+    let paths = child.runs.iter().map(|run| layout.file(&run.folder, &run.stem, Contents::Parcels { atlas }));
+    let there: Vec<PathBuf> = paths.filter(|path| path.is_file()).collect();
+    if there.is_empty() {
+        let path = child.file(results, Contents::Parcels { atlas });
+        return Err(StackError::NoCoverage { path, atlas: atlas.to_owned() });
+    }
+    Ok(there)
+}
+
+/// A row of a coverage table; see [`Parcel`].
+struct Row<'a> {
+    index: &'a str,
+    name: &'a str,
+    network: &'a str,
+    centroid_mm: [f64; 3],
+}
+
+/// Gives each row's position (from 0) and the row; says how many there were. A large cohort has a million rows, so that
+/// nothing is copied here.
+fn read(path: &Path, mut each: impl FnMut(usize, Row<'_>) -> Result<(), StackError>) -> Result<usize, StackError> {
+    let table = Tsv::open(path)?;
     let need = |column: &str| {
         let missing = || StackError::Unreadable {
             path: path.to_owned(),
@@ -171,15 +199,16 @@ fn parcels_table(path: &Path) -> Result<Vec<Parcel>, StackError> {
     let (index, name) = (need("index")?, need("name")?);
     let centroid = [need("x_mm")?, need("y_mm")?, need("z_mm")?];
     let network = table.column("network");
-    (0..table.rows.len())
-        .map(|row| {
-            let cells = &table.rows[row].cells;
-            let mut centroid_mm = [f64::NAN; 3];
-            for (axis, &column) in centroid.iter().enumerate() {
-                centroid_mm[axis] = table.number(row, column)?.unwrap_or(f64::NAN);
-            }
-            let network = network.map_or("n/a", |at| cells[at].as_str()).to_owned();
-            Ok(Parcel { index: cells[index].clone(), name: cells[name].clone(), network, centroid_mm })
-        })
-        .collect()
+    let mut position = 0;
+    table.each_row(|line, cells| {
+        let mut centroid_mm = [f64::NAN; 3];
+        for (axis, &column) in centroid.iter().enumerate() {
+            centroid_mm[axis] = table.number_in(line, cells[column], column)?.unwrap_or(f64::NAN);
+        }
+        let network = network.map_or("n/a", |at| cells[at]);
+        each(position, Row { index: cells[index], name: cells[name], network, centroid_mm })?;
+        position += 1;
+        Ok::<(), StackError>(())
+    })?;
+    Ok(position)
 }

@@ -69,6 +69,17 @@ fn read_npy(path: &Path, atlas: &StackedAtlas, edges: &mut [f32], diagonal: &mut
 
 /// Takes the upper triangle and the diagonal, of the parcels in the stack, out of a matrix over all.
 pub(crate) fn take(matrix: ArrayView2<'_, f32>, atlas: &StackedAtlas, edges: &mut [f32], diagonal: &mut [f32]) {
+    if let (Some(values), true) = (matrix.as_slice(), atlas.used.iter().all(|used| *used)) {
+        let (parcels, mut rest) = (atlas.parcels.len(), edges);
+        for (i, to) in diagonal.iter_mut().enumerate() {
+            let right = &values[i * parcels + i..(i + 1) * parcels];
+            let (own, after) = rest.split_at_mut(right.len() - 1);
+            *to = right[0];
+            own.copy_from_slice(&right[1..]);
+            rest = after;
+        }
+        return;
+    }
     let mut edge = edges.iter_mut();
     let mut diagonal = diagonal.iter_mut();
     for (i, row) in matrix.rows().into_iter().enumerate().filter(|(i, _)| atlas.used[*i]) {

@@ -112,7 +112,7 @@ fn with_motion((facts, sampling): (&ChildFacts, &f64)) -> Option<(f64, f64)> {
 }
 
 impl BlockSink for MeanSums<'_> {
-    fn take(&mut self, block: &mut Block) -> Result<(), StackError> {
+    fn take(&mut self, block: &Block) -> Result<(), StackError> {
         let Self { summed, all, scatter, diagonal } = self;
         let (facts, sampling) = (&summed.context.children.facts, summed.sampling);
         summed.each(block, |first, rows| {
@@ -141,6 +141,10 @@ impl BlockSink for MeanSums<'_> {
             }
         }
         Ok(())
+    }
+
+    fn wants_z(&self) -> bool {
+        self.summed.is_correlation()
     }
 }
 
@@ -256,7 +260,7 @@ fn motion_sums(
 }
 
 impl BlockSink for KindSums<'_> {
-    fn take(&mut self, block: &mut Block) -> Result<(), StackError> {
+    fn take(&mut self, block: &Block) -> Result<(), StackError> {
         let Self { summed, motion, adjusted, means, plain, scatter, .. } = self;
         let children = &summed.context.children;
         summed.each(block, |first, rows| {
@@ -273,6 +277,10 @@ impl BlockSink for KindSums<'_> {
             rows.par_iter().zip(&mut scatter[first..]).for_each(|(row, scatter)| *scatter = distance(row, plain));
             Ok(())
         })
+    }
+
+    fn wants_z(&self) -> bool {
+        self.summed.is_correlation()
     }
 }
 

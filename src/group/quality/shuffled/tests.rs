@@ -10,7 +10,8 @@ use crate::test_numbers::Numbers;
 fn shuffle(edges: usize, motion: &[f64], covariates: ArrayView2<'_, f64>, places: &[usize], of: usize) -> Shuffled {
     let weights = vec![1.0; motion.len()];
     let exchange = &Exchange::free(of);
-    Shuffled::new(edges, &MovingChildren { motion, covariates, places, exchange }, &weights, SHUFFLES).unwrap()
+    let children = &MovingChildren { motion, covariates, places, exchange };
+    Shuffled::of_classes(&[(edges, &weights)], children, SHUFFLES).unwrap().remove(0)
 }
 
 fn beyond(shuffled: &Shuffled, sums: &Accumulator, data: &QcFc, distance_mm: &[f64]) -> Beyond {
@@ -54,7 +55,7 @@ fn weighted_pass(case: &Case, at_once: usize, covariates: usize, weights: &[f64]
     let of = places(CHILDREN);
     let exchange = &Exchange::free(CHILDREN);
     let children = MovingChildren { motion: &motion, covariates: covariates_of, places: &of, exchange };
-    let mut shuffled = Shuffled::new(EDGES, &children, weights, SHUFFLES).unwrap();
+    let mut shuffled = Shuffled::of_classes(&[(EDGES, weights)], &children, SHUFFLES).unwrap().remove(0);
     let mut sums = Accumulator::new(EDGES, 1 + covariates);
     let rows: Vec<Vec<f32>> = case.z.rows().into_iter().map(|row| row.to_vec()).collect();
     for rows in rows.chunks(at_once) {

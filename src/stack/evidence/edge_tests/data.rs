@@ -29,7 +29,7 @@ struct ChosenRows<'a> {
 }
 
 impl BlockSink for ChosenRows<'_> {
-    fn take(&mut self, block: &mut Block) -> Result<(), StackError> {
+    fn take(&mut self, block: &Block) -> Result<(), StackError> {
         let inside = block.first..block.first + block.children;
         for child in self.children.iter().filter(|&child| inside.contains(child)) {
             let at = (child - block.first) * self.edges;
