@@ -39,6 +39,8 @@ pub const STATE: &str = ".keepstill";
 #[serde(rename_all = "snake_case")]
 pub enum Verdict {
     Enough,
+    /// Enough, but something may be wrong with the data, which a person must look at.
+    LookFirst,
     TooShort,
     TooFewDof,
     PoorCoverage,
@@ -46,11 +48,16 @@ pub enum Verdict {
 }
 
 impl Verdict {
+    /// In the order of tables.
+    pub const ALL: [Self; 6] =
+        [Self::Enough, Self::LookFirst, Self::TooShort, Self::TooFewDof, Self::PoorCoverage, Self::Failed];
+
     /// The word used in tables.
     #[must_use]
     pub fn key(self) -> &'static str {
         match self {
             Self::Enough => "enough",
+            Self::LookFirst => "look_first",
             Self::TooShort => "too_short",
             Self::TooFewDof => "too_few_dof",
             Self::PoorCoverage => "poor_coverage",
@@ -148,6 +155,11 @@ impl ReportRow {
         let mut fields = json!(self);
         fields["problem"] = json!(self.problem.as_ref().map(|problem| &problem.text));
         fields["warnings"] = json!(remark::texts(&self.warnings));
+        let noticed = self.warnings.iter().filter_map(|remark| {
+            let noticed = remark.noticed?;
+            Some(json!({ "code": noticed, "weight": noticed.weight().key(), "words": remark.text }))
+        });
+        fields["noticed"] = noticed.collect();
         fields
     }
 }

@@ -84,6 +84,7 @@ impl Study {
             "parcels": parcels,
             "connectivity": section(&self.connectivity),
             "enough": section(&self.enough),
+            "notice": section(&self.notice),
             "output": section(&self.output),
         })
     }

@@ -73,6 +73,5 @@ fn standings(study: &Study, rows: &[CohortRow], tell: Listener<'_>) -> Vec<Stand
 
 /// Children by verdict: (word, count), in the order of the verdicts.
 pub(super) fn count_verdicts(rows: &[(String, CohortRow)]) -> Vec<(&'static str, usize)> {
-    let all = [Verdict::Enough, Verdict::TooShort, Verdict::TooFewDof, Verdict::PoorCoverage, Verdict::Failed];
-    all.iter().map(|v| (v.key(), rows.iter().filter(|(_, r)| r.row.verdict == *v).count())).collect()
+    Verdict::ALL.iter().map(|v| (v.key(), rows.iter().filter(|(_, r)| r.row.verdict == *v).count())).collect()
 }

@@ -161,6 +161,7 @@ fn scan_fingerprint(study: &Study, cohort: &Cohort, atlases: &Atlases, scan: &Sc
         "censor": study.censor,
         "clean": study.clean,
         "enough": study.enough,
+        "notice": study.notice,
         "atlases": atlas_facts(study, atlases),
         "series": study.output.series,
     }))

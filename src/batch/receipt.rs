@@ -16,7 +16,7 @@ use crate::results::Layout;
 use crate::study::Study;
 
 /// The version of [`Receipt`].
-const FORMAT: u32 = 6;
+const FORMAT: u32 = 7;
 
 /// What a child's own files were made from.
 #[derive(Serialize, Deserialize)]

@@ -53,6 +53,7 @@ const fn column(
 
 const VERDICTS: &[(&str, &str)] = &[
     ("enough", "at least enough.minutes kept, enough.dof left and enough.coverage of parcels"),
+    ("look_first", "the same, but something that was noticed may mean wrong data; a person must look"),
     ("too_short", "less time kept than enough.minutes"),
     ("too_few_dof", "no run leaves degrees of freedom after cleaning, or fewer are left than enough.dof"),
     ("poor_coverage", "too few parcels have enough of their weight inside the brain mask and alive"),
@@ -132,6 +133,8 @@ pub const COHORT_COLUMNS: &[CohortColumn] = &[
         |of| number_cell(of.row.tsnr_median)),
     column("warnings", "", "what was noticed without stopping the run, separated by '; '",
         |of| remark::texts(&of.row.warnings).join("; ")),
+    column("noticed", "", "codes of what was noticed, separated by ';'; the words are in warnings",
+        |of| remark::codes(&of.row.warnings).iter().map(|code| code.key()).collect::<Vec<_>>().join(";")),
     column("review", "", "what reviewers decided on these results (keepstill review)",
         |of| of.standing.review.key().to_owned()).of(REVIEWS),
     column("reviewers", "", "initials of those who decided on these results, separated by ';'",

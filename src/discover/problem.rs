@@ -132,7 +132,7 @@ impl ScanProblem {
 
 impl From<&ScanProblem> for Remark {
     fn from(problem: &ScanProblem) -> Self {
-        Self { text: problem.to_string(), tells_child: problem.tells_child() }
+        Self { tells_child: problem.tells_child(), ..Self::about_data(problem) }
     }
 }
 

@@ -104,6 +104,6 @@ impl ScanError {
 
 impl From<ScanError> for Remark {
     fn from(error: ScanError) -> Self {
-        Self { text: error.to_string(), tells_child: error.tells_child() }
+        Self { tells_child: error.tells_child(), ..Self::about_data(error) }
     }
 }

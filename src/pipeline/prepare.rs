@@ -12,7 +12,7 @@ use crate::motion::respiration::{BreathingBand, RespirationError, RespirationFil
 use crate::motion::{MotionTrace, parameters, sphere, watch_log};
 use crate::nifti::{self, Header};
 use crate::record::inputs;
-use crate::remark::Remark;
+use crate::remark::{Noticed, Remark};
 use crate::study::Study;
 use crate::study::settings::{BreathsPerMin, MotionSource, Respiration, SphereRadius, Tissue};
 use crate::units::{Millimetres, Seconds};
@@ -35,7 +35,7 @@ impl Findings {
 
     /// The same for breathing, where only the error knows whether it tells the child's age.
     fn note_breathing<T>(&mut self, result: Result<T, RespirationError>) -> Option<T> {
-        let remark = |error: RespirationError| Remark { tells_child: error.tells_child(), text: error.to_string() };
+        let remark = |error: RespirationError| Remark { tells_child: error.tells_child(), ..Remark::about_data(error) };
         result.map_err(|error| self.problems.push(remark(error))).ok()
     }
 }
@@ -142,7 +142,9 @@ fn motion_table(scan: &Scan, study: &Study, frames: Option<usize>, found: &mut F
     let trace = found.note(parameters::read(path, &study.motion))?;
     rows_match(&mut found.problems, path, trace.frames(), frames, "motion table");
     let doubts = parameters::doubts(&trace).into_iter();
-    found.warnings.extend(doubts.map(|doubt| Remark::about_data(format!("{}: {doubt}", path.display()))));
+    found.warnings.extend(
+        doubts.map(|doubt| Remark::about_data(format!("{}: {doubt}", path.display())).noticing(Noticed::DoubtfulUnit)),
+    );
     Some(trace)
 }
 

@@ -1,6 +1,7 @@
-//! Whether a child's or a run's data are enough.
+//! Whether a child's or a run's data are enough, and whether a person must look first.
 
 use crate::record::{AtlasCount, ReportRow, Verdict};
+use crate::remark::Remark;
 use crate::study::settings::EnoughSettings;
 
 /// The verdict on a row: whether its data are enough.
@@ -15,6 +16,8 @@ pub fn verdict(row: &ReportRow, gives_series: bool, enough: &EnoughSettings) -> 
         Verdict::TooFewDof
     } else if row.atlases.iter().any(|a| a.parcels_used == 0 || !covered(a)) {
         Verdict::PoorCoverage
+    } else if row.warnings.iter().any(Remark::asks_for_a_look) {
+        Verdict::LookFirst
     } else {
         Verdict::Enough
     }

@@ -17,7 +17,7 @@ use crate::discover::ScanId;
 use crate::motion::watch_log::Interval;
 
 /// The version of this layout. A record of another version is done again.
-const FORMAT: u32 = 7;
+const FORMAT: u32 = 8;
 
 /// What a record was made from, and which files belong to it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]

@@ -160,6 +160,10 @@ fn explain_child(stem: &str, report: &Report) -> Result<String, WhyError> {
         Verdict::Enough => {
             format!("{stem} has enough data: {minutes} minutes are kept, and at least {asked} are asked for.\n")
         }
+        Verdict::LookFirst => format!(
+            "{stem} has enough data ({minutes} minutes are kept), but a person must look first: see what was noticed. \
+             `keepstill stack` leaves it out until a reviewer says include.\n"
+        ),
         Verdict::TooShort => {
             format!("{stem} is set aside as too_short: {minutes} minutes are kept, but {asked} are asked for.\n")
         }
@@ -182,6 +186,12 @@ fn explain_child(stem: &str, report: &Report) -> Result<String, WhyError> {
     };
     if let Some(problem) = &row.problem {
         let _ = writeln!(out, "Problem: {problem}");
+    }
+    for remark in &row.warnings {
+        let _ = match remark.noticed {
+            Some(noticed) => writeln!(out, "Noticed ({}): {remark}", noticed.key()),
+            None => writeln!(out, "Warning: {remark}"),
+        };
     }
     report.runs.iter().for_each(|run| explain_run(&mut out, run));
     Ok(out)

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use super::settings::{
     CensorSettings, ChildrenSettings, CleanSettings, ConnectivitySettings, EnoughSettings, MotionSettings,
-    OutputSettings, ParcelsSettings,
+    NoticeSettings, OutputSettings, ParcelsSettings,
 };
 
 /// A study file that has been read and checked; paths are joined to the study file's folder.
@@ -23,6 +23,7 @@ pub struct Study {
     pub parcels: Vec<ParcelsSettings>,
     pub connectivity: ConnectivitySettings,
     pub enough: EnoughSettings,
+    pub notice: NoticeSettings,
     pub output: OutputSettings,
 }
 

@@ -12,7 +12,7 @@ use super::problem::{Fault, Problem};
 use crate::tables::nearest;
 
 /// Sections and their keys. `[[parcels]]` may appear several times.
-pub(super) const SECTIONS: [(&str, &[&str]); 10] = [
+pub(super) const SECTIONS: [(&str, &[&str]); 11] = [
     ("study", &["name", "results"]),
     ("scans", &["table", "bids", "where", "motion", "confounds", "brain_mask", "white_matter", "csf", "watch_log"]),
     ("children", &["table", "age_column", "age_unit", "sex_column"]),
@@ -52,6 +52,7 @@ pub(super) const SECTIONS: [(&str, &[&str]); 10] = [
     ("parcels", &["name", "image", "labels", "least_coverage"]),
     ("connectivity", &["measures", "join"]),
     ("enough", &["minutes", "dof", "coverage"]),
+    ("notice", &["small_fd_mm", "large_fd_mm", "unlike_site_sd", "least_fd_dvars_r", "same_r", "short_run_s"]),
     ("output", &["series", "matrices", "pages"]),
 ];
 

@@ -12,9 +12,9 @@ use super::file::{Document, Section, distinct, not_blank, number, whole};
 use super::problem::{Fault, Problem};
 use super::settings::{
     AgeUnit, Axis, BreathsPerMin, CensorSettings, ChildrenSettings, CleanSettings, ConnectivitySettings, Displacement,
-    EnoughSettings, Fill, Join, MatrixFormat, Measure, MotionColumns, MotionSettings, MotionSource, OutputSettings,
-    ParcelsSettings, Respiration, RotationOrder, RotationUnit, SeriesFormat, Settling, SphereRadius, Tissue,
-    TranslationUnit,
+    EnoughSettings, Fill, Join, MatrixFormat, Measure, MotionColumns, MotionSettings, MotionSource, NoticeSettings,
+    OutputSettings, ParcelsSettings, Respiration, RotationOrder, RotationUnit, SeriesFormat, Settling, SphereRadius,
+    Tissue, TranslationUnit,
 };
 use super::{BidsPatterns, ScanSource, Study};
 use crate::tables::nearest;
@@ -41,6 +41,7 @@ pub(super) fn study(path: &Path, document: Document<'_>) -> Result<Study, Vec<Pr
     let parcels = parcels(&document, folder);
     let connectivity = connectivity(&document.section("connectivity"));
     let enough = enough(&document.section("enough"));
+    let notice = notice(&document.section("notice"));
     let output = output(&document.section("output"));
     let problems = document.into_problems();
     if !problems.is_empty() {
@@ -61,6 +62,7 @@ pub(super) fn study(path: &Path, document: Document<'_>) -> Result<Study, Vec<Pr
             parcels,
             connectivity: connectivity?,
             enough: enough?,
+            notice: notice?,
             output: output?,
         })
     };
@@ -388,6 +390,24 @@ fn enough(s: &Section<'_, '_>) -> Option<EnoughSettings> {
     let dof = s.number("dof", "a number, 0 or more (0: not required)", |v| v >= 0.0);
     let coverage = share(s, "coverage", "a share from 0 to 1 (0: not required)");
     Some(EnoughSettings { minutes: minutes?, dof: dof?, coverage: coverage? })
+}
+
+fn notice(s: &Section<'_, '_>) -> Option<NoticeSettings> {
+    let least = |key, allowed| s.number(key, allowed, |v| v >= 0.0);
+    let small_fd_mm = least("small_fd_mm", "mm, 0 or more (0: not noticed)");
+    let large_fd_mm = s.number("large_fd_mm", "mm, above 0", |v| v > 0.0);
+    let unlike_site_sd = s.number("unlike_site_sd", "a number of SD, above 0", |v| v > 0.0);
+    let least_fd_dvars_r = s.number("least_fd_dvars_r", "a correlation from -1 to 1", |v| (-1.0..=1.0).contains(&v));
+    let same_r = s.number("same_r", "a correlation from 0.9 to 1", |v| (0.9..=1.0).contains(&v));
+    let short_run_s = least("short_run_s", "seconds, 0 or more (0: not noticed)");
+    Some(NoticeSettings {
+        small_fd_mm: small_fd_mm?,
+        large_fd_mm: large_fd_mm?,
+        unlike_site_sd: unlike_site_sd?,
+        least_fd_dvars_r: least_fd_dvars_r?,
+        same_r: same_r?,
+        short_run_s: short_run_s?,
+    })
 }
 
 fn output(s: &Section<'_, '_>) -> Option<OutputSettings> {

@@ -293,6 +293,23 @@ pub struct EnoughSettings {
     pub coverage: f64,
 }
 
+/// `[notice]`: when a person must look first, or should know ([`crate::remark::Noticed`]).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct NoticeSettings {
+    /// Mean FD below this is small motion, mm.
+    pub small_fd_mm: f64,
+    /// Median FD above this is large motion, mm.
+    pub large_fd_mm: f64,
+    /// Robust SD of log mean FD from a site's others.
+    pub unlike_site_sd: f64,
+    /// Rank correlation of FD with DVARS that a run which moves much must reach.
+    pub least_fd_dvars_r: f64,
+    /// Signals of two runs that correlate above this are of one image.
+    pub same_r: f64,
+    /// Runs of less time are short, s.
+    pub short_run_s: f64,
+}
+
 /// `[output]`.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct OutputSettings {

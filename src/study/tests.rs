@@ -46,7 +46,7 @@ fn smallest_study_has_the_defaults() {
     assert_eq!(study.parcels.len(), 1);
     assert_eq!(study.parcels[0].image, Path::new("work/atlas.nii.gz"));
     assert_eq!(study.parcels[0].least_coverage, 0.5);
-    assert_eq!((study.enough.minutes, study.enough.dof, study.enough.coverage), (5.0, 0.0, 0.0));
+    assert_eq!((study.enough.minutes, study.enough.dof, study.enough.coverage), (5.0, 0.0, 0.8));
     assert!(study.output.pages);
 }
 
@@ -192,7 +192,7 @@ fn every_message() {
         (
             "[weather]",
             "line 1: unknown section 'weather'; the sections are study, scans, children, motion, censor, clean, \
-             parcels, connectivity, enough, output"
+             parcels, connectivity, enough, notice, output"
                 .into(),
         ),
         ("[censor]\nfd_mn = 1", "line 2: unknown key 'censor.fd_mn'; did you mean 'fd_mm'?".into()),
