@@ -11,6 +11,7 @@
 //! a child's files and its receipt. A run that is killed leaves at most files under unfinished names, which the next
 //! run removes. Results do not depend on the number of threads: each scan and each child is worked on by one.
 
+mod beside;
 pub mod check;
 mod child;
 mod cores;
@@ -132,7 +133,8 @@ pub fn run(
     if options.digests_of.is_none() {
         store::forget_unnamed(&state)?;
     }
-    let rows = gather::rows(study, &plan.groups, |child| shared.work_of(child).receipt_holds);
+    let mut rows = gather::rows(study, &plan.groups, |child| shared.work_of(child).receipt_holds);
+    beside::tell_children(&shared, &mut rows);
     gather::write_cohort(study, cohort, &rows, &tell)?;
     gather::warn_of_missing(plan.children_in_study, rows.len(), &tell);
     let interrupted = interrupt.load(Ordering::Relaxed);

@@ -4,6 +4,7 @@
 use serde::Serialize;
 
 use crate::record::Verdict;
+use crate::remark::Noticed;
 
 /// Something that happened.
 #[derive(Debug, Clone, Serialize)]
@@ -20,7 +21,15 @@ pub enum Event {
     #[serde(skip)]
     Frames { scan: String, read: usize },
     /// A scan is done.
-    ScanDone { scan: String, minutes: f64, minutes_kept: f64, mean_fd_mm: f64, verdict: Verdict, seconds: f64 },
+    ScanDone {
+        scan: String,
+        minutes: f64,
+        minutes_kept: f64,
+        mean_fd_mm: f64,
+        verdict: Verdict,
+        noticed: Vec<Noticed>,
+        seconds: f64,
+    },
     /// A scan was done before, and nothing that it depends on has changed.
     ScanUnchanged { scan: String },
     /// A scan has no result.

@@ -12,6 +12,7 @@ pub mod estimate;
 pub mod joined;
 pub mod memory;
 mod moved;
+mod notice;
 mod outcome;
 pub mod prepare;
 pub mod prepared;
@@ -20,6 +21,7 @@ mod regressors;
 mod report_row;
 pub mod run_motion;
 mod summary;
+pub mod twins;
 mod verdict;
 
 use crate::discover::{Child, Scan};

@@ -3,18 +3,21 @@
 use std::fs;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
+use super::beside;
 use super::plan;
 use super::receipt::{self, Receipt};
 use super::scan::{SaveError, fault_of_ours, npy};
 use super::shared::Shared;
 use super::sweep;
 use crate::cohort::CohortRow;
+use crate::discover::ScanId;
 use crate::event::Event;
 use crate::outputs;
 use crate::pages;
 use crate::pipeline::joined::{self, Joined, RunResult};
+use crate::pipeline::twins::RunTrace;
 use crate::record::files::{sync_folder, write_named_later};
-use crate::record::{self, results_digest};
+use crate::record::{self, Verdict, results_digest};
 use crate::remark::Remark;
 use crate::report;
 use crate::results::layout;
@@ -27,7 +30,8 @@ pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunR
     let plan = &shared.groups[group];
     let stem = plan.group.stem();
     // A fault of ours in one child must not take the others with it.
-    let done = catch_unwind(AssertUnwindSafe(|| try_finish(shared, group, results)))
+    let beside = beside::known(shared, group);
+    let done = catch_unwind(AssertUnwindSafe(|| try_finish(shared, group, results, beside)))
         .unwrap_or_else(|panic| Err(fault_of_ours(&*panic)));
     match done {
         Ok(row) => {
@@ -58,6 +62,9 @@ pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunR
                 results_digest: String::new(),
                 strip: Vec::new(),
                 minutes_at_limits: Vec::new(),
+                traces: Vec::new(),
+                failed: Vec::new(),
+                beside: Vec::new(),
             });
             match failed.write(&path) {
                 Ok(()) => shared.work_of(group).receipt_holds = true,
@@ -69,7 +76,29 @@ pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunR
     }
 }
 
-fn try_finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunResult>>) -> Result<CohortRow, Remark> {
+/// Writes a finished child's files again, with these remarks from beside other children; its row is as it was otherwise.
+pub(super) fn write_again(
+    shared: &Shared<'_>,
+    group: usize,
+    row: &CohortRow,
+    beside: Vec<Remark>,
+) -> Result<CohortRow, Remark> {
+    let failed = |id: &ScanId| {
+        let (_, problem) = row.failed.iter().find(|(run, _)| *run == id.to_string())?;
+        Some(RunResult::Failed { id: id.clone(), problem: problem.clone() })
+    };
+    let results = shared.groups[group].scans.iter().map(|scan| failed(&scan.id)).collect();
+    catch_unwind(AssertUnwindSafe(|| try_finish(shared, group, results, beside)))
+        .unwrap_or_else(|panic| Err(fault_of_ours(&*panic)))
+}
+
+/// `results` has none for a scan whose record is to be read.
+fn try_finish(
+    shared: &Shared<'_>,
+    group: usize,
+    results: Vec<Option<RunResult>>,
+    beside: Vec<Remark>,
+) -> Result<CohortRow, Remark> {
     let plan = &shared.groups[group];
     let mut runs = Vec::with_capacity(plan.scans.len());
     let mut contents = Vec::with_capacity(plan.scans.len());
@@ -94,9 +123,14 @@ fn try_finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunResult>>
     }
     let fingerprint = plan::child_fingerprint(shared.study, shared.atlases, &plan.scans, &contents);
     let study = shared.study;
-    let joined = joined::join(&plan.group, &runs, &shared.atlases.list, &study.connectivity, &study.enough)
-        .map_err(Remark::about_data)?;
-    save(shared, group, &runs, &joined, fingerprint).map_err(Remark::about_data)
+    let mut joined =
+        joined::join(&plan.group, &runs, &shared.atlases.list, &study.connectivity, &study.enough, &study.notice)
+            .map_err(Remark::about_data)?;
+    joined.row.warnings.extend(beside.iter().cloned());
+    if joined.row.verdict == Verdict::Enough && beside.iter().any(Remark::asks_for_a_look) {
+        joined.row.verdict = Verdict::LookFirst;
+    }
+    save(shared, group, &runs, &joined, beside, fingerprint).map_err(Remark::about_data)
 }
 
 fn save(
@@ -104,6 +138,7 @@ fn save(
     group: usize,
     runs: &[RunResult],
     joined: &Joined,
+    beside: Vec<Remark>,
     fingerprint: String,
 ) -> Result<CohortRow, SaveError> {
     let (study, group) = (shared.study, &shared.groups[group].group);
@@ -153,9 +188,22 @@ fn save(
         results_digest,
         strip: pages::strip(runs, study.censor.fd_mm),
         minutes_at_limits: minutes_at_limits(runs),
+        traces: runs.iter().filter_map(trace).collect(),
+        failed: runs.iter().filter_map(failure).collect(),
+        beside,
     };
     Receipt::new(fingerprint, written, row.clone()).write(&receipt)?;
     Ok(row)
+}
+
+/// What a run that could be read is known by.
+fn trace(run: &RunResult) -> Option<RunTrace> {
+    if let RunResult::Done(record) = run { Some(RunTrace::of(record)) } else { None }
+}
+
+/// The stem of a run that failed, and why.
+fn failure(run: &RunResult) -> Option<(String, Remark)> {
+    if let RunResult::Failed { id, problem } = run { Some((id.to_string(), problem.clone())) } else { None }
 }
 
 /// Minutes that other limits of displacement would keep, all runs together.

@@ -20,7 +20,7 @@ use crate::pipeline::{self, Outcome};
 use crate::record::files::{WriteError, sync_folder, write_named_later};
 use crate::record::inputs::InputState;
 use crate::record::{self, Provenance, RecordError};
-use crate::remark::Remark;
+use crate::remark::{self, Remark};
 use crate::results::layout::{self, scan_file};
 use crate::results::{Contents, Form};
 use crate::study::settings::SeriesFormat;
@@ -58,6 +58,7 @@ pub(super) fn work(shared: &Shared<'_>, group: usize, position: usize) -> Option
                 minutes_kept: row.minutes_kept,
                 mean_fd_mm: row.mean_fd_mm,
                 verdict: row.verdict,
+                noticed: remark::codes(&row.warnings),
                 seconds: begin.elapsed().as_secs_f64(),
             });
             Some(RunResult::Done(Box::new(outcome.record)))

@@ -81,11 +81,12 @@ impl Progress {
                 Some(format!("{study}: {scans}, {to_do} to do, {unchanged} unchanged, {jobs} at a time"))
             }
             Event::ScanStarted { scan, frames } if self.verbose => Some(format!("{scan}: reading {frames} frames")),
-            Event::ScanDone { scan, minutes, minutes_kept, mean_fd_mm, verdict, seconds } => Some(format!(
-                "{scan}: {}, mean FD {} mm, {} ({} s)",
+            Event::ScanDone { scan, minutes, minutes_kept, mean_fd_mm, verdict, noticed, seconds } => Some(format!(
+                "{scan}: {}, mean FD {} mm, {}{} ({} s)",
                 kept(*minutes_kept, *minutes),
                 figures(*mean_fd_mm, 3),
                 verdict.key(),
+                noticed.iter().map(|noticed| format!(", {}", noticed.key())).collect::<String>(),
                 figures(*seconds, 1)
             )),
             Event::ScanUnchanged { scan } if self.verbose => Some(format!("{scan}: unchanged")),

@@ -25,7 +25,8 @@ use super::{Common, out};
   keepstill stack results --adjust-sites site --keep \"age_months + sex\"
   keepstill stack results --test \"z ~ age_months + sex + mean_fd_mm\" --permutations 1000
 
-Children with the verdict \"enough\" whom no review excludes are taken, in the order of cohort.tsv.
+Children with the verdict \"enough\" whom no review excludes are taken, in the order of cohort.tsv;
+those with the verdict \"look_first\" only once a reviewer has included them.
 The files, a table of who was left out and why, and stack.json, which says what each array holds,
 are written to stack/ in the results folder.")]
 pub(crate) struct Stack {
@@ -34,6 +35,9 @@ pub(crate) struct Stack {
     /// File formats: npy, tsv, parquet, mat; with commas between, or given more than once.
     #[arg(long = "as", value_name = "FORMAT", value_delimiter = ',', value_parser = format, default_value = "npy")]
     formats: Vec<Format>,
+    /// Take children with the verdict look_first, though no reviewer has included them.
+    #[arg(long)]
+    take_unlooked: bool,
     /// Take all children who have a matrix, whatever their verdict.
     #[arg(long)]
     all: bool,
@@ -92,6 +96,7 @@ pub(crate) fn main(args: &Stack, common: &Common) -> Result<u8, Failure> {
         }
     }
     let request = StackRequest {
+        take_unlooked: args.take_unlooked,
         all: args.all,
         min_minutes: args.min_minutes,
         conditions: args.conditions.clone(),

@@ -3,7 +3,9 @@
 use serde::{Deserialize, Serialize};
 
 use crate::pages::StripRun;
+use crate::pipeline::twins::RunTrace;
 use crate::record::ReportRow;
+use crate::remark::Remark;
 use crate::review::RowId;
 
 /// A child (and session, as `join` says) in the cohort table.
@@ -19,6 +21,12 @@ pub struct CohortRow {
     /// The runs at a glance, and the minutes that [`crate::censor::usual_limits`] would keep.
     pub strip: Vec<StripRun>,
     pub minutes_at_limits: Vec<f64>,
+    /// What each of its runs that could be read is known by.
+    pub traces: Vec<RunTrace>,
+    /// Runs that failed, by their stems, and why.
+    pub failed: Vec<(String, Remark)>,
+    /// What was noticed beside other children; `row.warnings` has it too.
+    pub beside: Vec<Remark>,
 }
 
 impl CohortRow {

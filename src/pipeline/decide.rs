@@ -19,7 +19,7 @@ use crate::discover::Scan;
 use crate::picture;
 use crate::record::digests::ScanReading;
 use crate::record::{AtlasRecord, ScanRecord};
-use crate::remark::Remark;
+use crate::remark::{Noticed, Remark};
 use crate::study::Study;
 use crate::study::settings::{CensorSettings, CleanSettings};
 use crate::units::Seconds;
@@ -57,7 +57,7 @@ pub(super) fn decide(
 
     let (facts, spectrum) = motion.facts(study, &prepared, mask_radius_mm, &fd_mm, &kept, settling);
     let mut warnings = prepared.warnings;
-    warnings.extend(mask_made.map(Remark::about_data));
+    warnings.extend(mask_made.map(|words| Remark::about_data(words).noticing(Noticed::MaskMade)));
     warnings.extend(doubts(&digest, &motion, facts.reference_frame));
     let mut inputs = prepared.inputs;
     inputs.insert("bold".to_owned(), digest.content.clone());
@@ -80,7 +80,7 @@ pub(super) fn decide(
         warnings,
         inputs,
     };
-    let row = report_row(decided, &study.enough);
+    let row = report_row(decided, &study.enough, &study.notice);
     let record = ScanRecord {
         id: scan.id.clone(),
         row,

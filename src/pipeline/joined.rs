@@ -10,6 +10,7 @@ use std::collections::BTreeMap;
 use ndarray::{Array2, ArrayView2, Axis, CowArray, Ix2};
 
 use super::summary::MotionSummary;
+use super::twins::{RunTrace, Twins, twins};
 use super::verdict::verdict;
 use crate::atlas::Atlas;
 use crate::censor::PerReason;
@@ -18,8 +19,8 @@ use crate::connectivity::{self, Connectivity};
 use crate::discover::ScanId;
 use crate::linalg::LinalgError;
 use crate::record::{AtlasCount, ReportRow, ScanRecord, Verdict};
-use crate::remark::Remark;
-use crate::study::settings::{ConnectivitySettings, EnoughSettings, Join, Measure};
+use crate::remark::{Noticed, Remark};
+use crate::study::settings::{ConnectivitySettings, EnoughSettings, Join, Measure, NoticeSettings};
 
 /// The runs that go into one result, and what it is called.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
@@ -141,11 +142,17 @@ pub fn join(
     atlases: &[Atlas],
     settings: &ConnectivitySettings,
     enough: &EnoughSettings,
+    notice: &NoticeSettings,
 ) -> Result<Joined, LinalgError> {
     let done: Vec<&ScanRecord> =
         runs.iter().filter_map(|r| if let RunResult::Done(record) = r { Some(&**record) } else { None }).collect();
-    let contributing: Vec<&ScanRecord> = done.iter().copied().filter(|r| r.contributes()).collect();
+    let copies = copies(&done, notice.same_r);
+    let is_copy =
+        |id: &ScanId| copies.iter().any(|(copy, remark)| copy == id && remark.noticed == Some(Noticed::SameImage));
+    let contributing: Vec<&ScanRecord> =
+        done.iter().copied().filter(|run| run.contributes() && !is_copy(&run.id)).collect();
     let mut row = joined_row(group, runs, &done, &contributing);
+    row.warnings.extend(copies.into_iter().map(|(_, remark)| remark));
     let mut matrices = Vec::new();
     for (a, atlas) in atlases.iter().enumerate() {
         let used = used_in_all(&contributing, a, atlas.parcels.len());
@@ -170,6 +177,20 @@ pub fn join(
     row.verdict = if done.is_empty() { Verdict::Failed } else { verdict(&row, !contributing.is_empty(), enough) };
     let runs_joined = contributing.iter().map(|r| r.id.to_string()).collect();
     Ok(Joined { row, runs_joined, matrices })
+}
+
+/// Runs of a child that are copies of earlier ones, and the words for it. A copied image is not joined: it would count
+/// the same minutes twice. A copied motion table is told of, and the run is joined.
+fn copies(done: &[&ScanRecord], same_r: f64) -> Vec<(ScanId, Remark)> {
+    let traces: Vec<RunTrace> = done.iter().map(|run| RunTrace::of(run)).collect();
+    let found = twins(&traces.iter().collect::<Vec<_>>(), same_r);
+    let remark = |twin: Twins| {
+        let (first, second) = (&done[twin.first].id, &done[twin.second].id);
+        let what = if twin.what == Noticed::SameImage { "; the second is not joined" } else { "" };
+        let text = format!("{first} and {second} {}{what}", twin.words());
+        (second.clone(), Remark::about_data(text).noticing(twin.what))
+    };
+    found.into_iter().map(remark).collect()
 }
 
 fn joined_row(group: &Group, runs: &[RunResult], done: &[&ScanRecord], contributing: &[&ScanRecord]) -> ReportRow {

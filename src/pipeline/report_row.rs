@@ -2,8 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use ndarray::{Array1, Array2};
+use ndarray::{Array1, Array2, s};
 
+use super::notice::{self, Moved};
 use super::run_motion::RunMotion;
 use super::summary::MotionSummary;
 use super::verdict::verdict;
@@ -15,7 +16,7 @@ use crate::discover::ScanId;
 use crate::linalg;
 use crate::record::{AtlasCount, AtlasRecord, MotionFacts, ReportRow, Verdict};
 use crate::remark::Remark;
-use crate::study::settings::EnoughSettings;
+use crate::study::settings::{EnoughSettings, NoticeSettings};
 use crate::tables::figures;
 
 /// All that a row is made from.
@@ -43,9 +44,15 @@ pub(super) struct Decided<'a> {
 }
 
 /// The row, with its verdict.
-pub(super) fn report_row(decided: Decided<'_>, enough: &EnoughSettings) -> ReportRow {
+pub(super) fn report_row(decided: Decided<'_>, enough: &EnoughSettings, settings: &NoticeSettings) -> ReportRow {
     let gives_series = decided.atlases.iter().all(|r| r.residuals.is_some());
+    let moved = Moved {
+        fd_mm: decided.fd_mm.slice(s![decided.motion_from..]),
+        dvars_percent: decided.digest.dvars_percent.slice(s![decided.motion_from..]),
+    };
     let mut row = figures_of(decided);
+    let noticed = notice::of_run(&row, &moved, enough, settings);
+    row.warnings.extend(noticed);
     if !gives_series {
         row.problem = Some(no_series(&row));
     }

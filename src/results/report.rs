@@ -3,10 +3,12 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use serde::Deserialize;
+use serde::de::Error;
+use serde::{Deserialize, Deserializer};
 use serde_json::Value;
 
 use crate::record::ReportRow;
+use crate::remark::Noticed;
 use crate::study::settings::{CensorSettings, Displacement, EnoughSettings};
 
 /// Why a report cannot be used.
@@ -41,6 +43,7 @@ pub struct Report {
     pub version: String,
     pub settings: Settings,
     /// One row per run.
+    #[serde(deserialize_with = "rows_with_codes")]
     pub runs: Vec<ReportRow>,
     pub joined: JoinedRow,
 }
@@ -48,7 +51,7 @@ pub struct Report {
 /// The row of a child's joined runs; `row.inputs` is empty, since each run names its own.
 #[derive(Debug, Clone, Deserialize)]
 pub struct JoinedRow {
-    #[serde(flatten)]
+    #[serde(flatten, deserialize_with = "row_with_codes")]
     pub row: ReportRow,
     pub runs: usize,
     /// Stems of the runs that the joined result is made of.
@@ -129,4 +132,25 @@ impl Report {
             fs::read(path).map_err(|e| ReportError::Unreadable { path: path.to_owned(), message: e.to_string() })?;
         serde_json::from_slice(&bytes).map_err(|e| ReportError::Form { path: path.to_owned(), message: e.to_string() })
     }
+}
+
+/// A row as a report holds it: the words of its remarks, and beside them the codes of those that have one.
+fn row_with_codes<'de, D: Deserializer<'de>>(from: D) -> Result<ReportRow, D::Error> {
+    let fields = Value::deserialize(from)?;
+    let mut row = ReportRow::deserialize(&fields).map_err(D::Error::custom)?;
+    // A report of an earlier version has none.
+    for coded in fields["noticed"].as_array().into_iter().flatten() {
+        let noticed = Noticed::deserialize(&coded["code"]).map_err(D::Error::custom)?;
+        let same = row.warnings.iter_mut().filter(|remark| remark.noticed.is_none() && coded["words"] == remark.text);
+        same.take(1).for_each(|remark| remark.noticed = Some(noticed));
+    }
+    Ok(row)
+}
+
+/// One such row.
+#[derive(Deserialize)]
+struct Coded(#[serde(deserialize_with = "row_with_codes")] ReportRow);
+
+fn rows_with_codes<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<ReportRow>, D::Error> {
+    Ok(Vec::<Coded>::deserialize(from)?.into_iter().map(|coded| coded.0).collect())
 }

@@ -87,7 +87,7 @@ fn an_age_that_is_not_known_is_a_marked_problem() {
     let cohort = discover(&study).unwrap();
     let problems = prepare::examine(&cohort.scans[0], None, &study).unwrap_err();
     assert!(
-        matches!(&problems[..], [Remark { text, tells_child: true }] if text.contains("gives no age")),
+        matches!(&problems[..], [Remark { text, tells_child: true, .. }] if text.contains("gives no age")),
         "{problems:?}"
     );
 }

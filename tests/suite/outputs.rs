@@ -115,6 +115,19 @@ fn the_cohort_table_is_as_the_contract_says() {
     assert_eq!(dropped.map(|(_, cell)| cell.parse::<usize>().unwrap()).sum::<usize>(), 4);
 }
 
+#[test]
+fn the_page_has_every_code_of_what_is_noticed() {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/outputs.md");
+    let page = std::fs::read_to_string(path).unwrap();
+    let section = page.split("## Noticed").nth(1).unwrap().split("\n## ").next().unwrap();
+    let found: Vec<&str> = section.lines().filter(|line| line.starts_with("| `")).collect();
+    let row = |code: &Noticed| {
+        let (key, weight) = (code.key(), code.weight().key());
+        format!("| `{key}` | {weight} | {} | {} |", code.when(), code.what_to_do())
+    };
+    assert_eq!(found, Noticed::ALL.iter().map(row).collect::<Vec<_>>());
+}
+
 /// Names and units of the columns in the table under a heading of docs/outputs.md, in order.
 fn documented(heading: &str) -> Vec<(String, String)> {
     let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/outputs.md");

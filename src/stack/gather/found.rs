@@ -111,7 +111,8 @@ fn look(results: &Path, candidate: Candidate) -> Result<Looked, StackError> {
     };
     if let Some(minutes) = candidate.judge_again {
         let verdict = judge_again(&Layout::new(results).file(&folder, &stem, Contents::ReportForMachines), minutes)?;
-        if verdict != Verdict::Enough {
+        let looked = verdict == Verdict::LookFirst && candidate.looked;
+        if verdict != Verdict::Enough && !looked {
             let detail = format!("verdict with {minutes} minutes asked");
             return Ok(Looked::LeftOut(candidate.leave_out(stem, verdict.key(), detail)));
         }

@@ -14,6 +14,8 @@ pub(crate) const USUAL_GROUP: &str = "group";
 /// Who and what goes into a stack.
 #[derive(Debug, Clone)]
 pub struct StackRequest {
+    /// Take children whom somebody should look at first, though nobody has.
+    pub take_unlooked: bool,
     /// Take children whatever their verdict, if they have a matrix.
     pub all: bool,
     /// Minutes kept that a child needs, instead of the study's.

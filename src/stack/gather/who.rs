@@ -14,6 +14,7 @@ use super::reviewed::{self, Reviews};
 use crate::pipeline::long_enough;
 use crate::record::Verdict;
 use crate::results::CohortTable;
+use crate::review::Decision;
 use crate::review::table::COLUMNS;
 use crate::tables::{self, absent, no_value};
 
@@ -33,6 +34,8 @@ pub(crate) struct Candidate {
     pub joined: bool,
     /// The word under `review`; `n/a` where nobody decided.
     pub review: String,
+    /// Whether a child whom somebody should look at first is taken.
+    pub looked: bool,
 }
 
 impl Candidate {
@@ -74,7 +77,7 @@ pub(crate) fn judge_cohort(results: &Path, request: &StackRequest) -> Result<Jud
     let mut seen = vec![BTreeSet::new(); conditions.len()];
     let ids = [table.need("participant_id")?, table.need("session_id")?, table.need("run_id")?];
     let (verdict, minutes, joined) = (table.need("verdict")?, table.need("minutes_kept")?, table.need("runs_joined")?);
-    let review = table.column("review");
+    let (review, noticed) = (table.column("review"), table.column("noticed"));
     let digest_column = table.column("results_digest");
     let reviews = Reviews::read(results)?;
 
@@ -113,6 +116,7 @@ pub(crate) fn judge_cohort(results: &Path, request: &StackRequest) -> Result<Jud
             cells: cells.iter().map(|c| crate::outputs::cell(c)).collect::<Vec<_>>().join("\t"),
             judge_again: None,
             joined: table.number(&line, joined)?.is_some_and(|runs| runs > 0.0),
+            looked: request.take_unlooked || review == Decision::Include.key(),
             review,
         };
         let minutes_kept = table.number(&line, minutes)?.unwrap_or(0.0);
@@ -123,7 +127,7 @@ pub(crate) fn judge_cohort(results: &Path, request: &StackRequest) -> Result<Jud
         }
         let last_was_exclude = standing.is_some_and(|(_, last_was_exclude)| last_was_exclude);
         let why = failed_condition(&conditions, &cells)
-            .or_else(|| judge(request, cell(verdict), minutes_kept, &mut candidate))
+            .or_else(|| judge(request, cell(verdict), noticed.map_or("", cell), minutes_kept, &mut candidate))
             .or_else(|| reviewed::excluded(&candidate.review, last_was_exclude));
         match why {
             Some((reason, detail)) => {
@@ -172,6 +176,7 @@ fn failed_condition(conditions: &[(&Condition, usize)], cells: &[String]) -> Opt
 fn judge(
     request: &StackRequest,
     verdict: &str,
+    noticed: &str,
     minutes_kept: f64,
     candidate: &mut Candidate,
 ) -> Option<(String, String)> {
@@ -181,6 +186,14 @@ fn judge(
     }
     if request.all || verdict == Verdict::Enough.key() {
         return None;
+    }
+    if verdict == Verdict::LookFirst.key() {
+        if candidate.looked {
+            return None;
+        }
+        let detail =
+            format!("noticed: {noticed}; look, and include the child in `keepstill review`, or --take-unlooked");
+        return Some((verdict.to_owned(), detail));
     }
     if verdict == Verdict::TooShort.key() && request.min_minutes.is_some() {
         candidate.judge_again = request.min_minutes;
