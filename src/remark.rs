@@ -6,8 +6,8 @@
 //! remark that is read back from such a place has no mark. It is then taken to tell, because hiding too much does no
 //! harm.
 //!
-//! A remark may also carry what it [notices](Noticed): a code that tables can be sorted by. Some of these may mean wrong
-//! data. A child with one of them needs a person's look before it counts as enough.
+//! A remark may also carry what it [notices](Noticed): a code that tables can be sorted by. Some of these may mean
+//! wrong data. A child with one of them needs a person's look before it counts as enough.
 
 pub mod noticed;
 

@@ -17,9 +17,9 @@
 //! goes through four sinks: missing parcels, the sums of quality, means by network, the arrays.
 //!
 //! Memory holds two blocks of some 32 MB with as many values of Fisher's z, whatever the number of children (while one
-//! block is written, the next is read), and for each child some 50 kB: its row of the cohort table, and its shuffled motion in up to six classes of
-//! edges, plain and with age and sex taken out. Files have unfinished names until every one is whole. `stack.json` is
-//! removed first and written last, so it vouches for all that lies beside it.
+//! block is written, the next is read), and for each child some 50 kB: its row of the cohort table, and its shuffled
+//! motion in up to six classes of edges, plain and with age and sex taken out. Files have unfinished names until every
+//! one is whole. `stack.json` is removed first and written last, so it vouches for all that lies beside it.
 
 mod arrays;
 mod evidence;

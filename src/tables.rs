@@ -8,9 +8,13 @@
 //! Both keep the line number of every row, so that later messages can name the line. Both refuse a row whose number of
 //! cells differs from the first row's, since shifted columns are wrong numbers that look right.
 
+mod words;
+
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
+
+pub use words::{and, counted, figures, p_words};
 
 /// A table with more bytes than this must be a wrong file: an hour of frames with a hundred columns is under 10 MB
 /// (common practice).
@@ -351,34 +355,6 @@ pub fn write_number_f32(out: &mut Vec<u8>, v: f64) {
             out.truncate(out.len() - 2);
         }
     }
-}
-
-/// "1 child", "2 children".
-#[must_use]
-pub fn counted(count: usize, one: &str, many: &str) -> String {
-    format!("{count} {}", if count == 1 { one } else { many })
-}
-
-/// "sex", "sex and age", "sex, age and site".
-#[must_use]
-pub fn and<S: AsRef<str>>(words: &[S]) -> String {
-    let words: Vec<&str> = words.iter().map(AsRef::as_ref).collect();
-    match words.as_slice() {
-        [before @ .., last] if !before.is_empty() => format!("{} and {last}", before.join(", ")),
-        _ => words.concat(),
-    }
-}
-
-/// p for people: three digits, or "< 0.001".
-#[must_use]
-pub fn p_words(p: f64) -> String {
-    if p < 0.001 { "< 0.001".to_owned() } else { figures(p, 3) }
-}
-
-/// A number for people, with a fixed count of digits after the point; n/a when it is not finite.
-#[must_use]
-pub fn figures(value: f64, digits: usize) -> String {
-    if value.is_finite() { format!("{value:.digits$}") } else { "n/a".to_owned() }
 }
 
 #[derive(Clone, Copy)]

@@ -1,5 +1,5 @@
-//! What is noticed about a child only beside the other children: copies of another child's image or motion table, motion
-//! unlike that of all others, another repetition time.
+//! What is noticed about a child only beside the other children: copies of another child's image or motion table,
+//! motion unlike that of all others, another repetition time.
 //!
 //! A child's files are written before this can be known. So each receipt has what a run is known by, the remarks are
 //! worked out from all receipts at the end, and a child's report and page are written again where they changed. The
@@ -8,7 +8,6 @@
 use std::collections::BTreeMap;
 
 use super::child;
-use super::receipt;
 use super::shared::Shared;
 use crate::cohort::CohortRow;
 use crate::digest::median;
@@ -55,9 +54,9 @@ fn copies(rows: &[(String, CohortRow)], notice: &NoticeSettings, found: &mut [Ve
 
 /// Children whose mean FD lies far from that of all others.
 ///
-/// The SD of few children is uncertain, so that a fixed number of robust SD would find one child in sixty of eight, with
-/// nothing wrong. The limit is therefore wider by 1 + 8/n (own convention; of normal and of skewed motion it then finds
-/// less than one child in five hundred, `benches/notice_rates.py`).
+/// The SD of few children is uncertain: of eight whose log FD is normal, 4 robust SD would find 1.5 % with nothing
+/// wrong. The limit is therefore wider by 1 + 8/n, and no less than [`LEAST_FACTOR`] (own convention; the test beside
+/// this code holds it to less than one child in two hundred, of skewed motion too).
 fn unlike_motion(rows: &[(String, CohortRow)], notice: &NoticeSettings, found: &mut [Vec<Remark>]) {
     let log: Vec<(usize, f64)> = rows
         .iter()
@@ -129,11 +128,6 @@ pub(super) fn tell_children(shared: &Shared<'_>, rows: &mut [(String, CohortRow)
             }),
         }
     }
-}
-
-/// What an earlier run noticed about a child beside others; nothing if there is none.
-pub(super) fn known(shared: &Shared<'_>, group: usize) -> Vec<Remark> {
-    receipt::read(&receipt::path(shared.study, &shared.groups[group].group)).map_or(Vec::new(), |r| r.row.beside)
 }
 
 #[cfg(test)]

@@ -3,7 +3,6 @@
 use std::fs;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use super::beside;
 use super::plan;
 use super::receipt::{self, Receipt};
 use super::scan::{SaveError, fault_of_ours, npy};
@@ -30,7 +29,7 @@ pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunR
     let plan = &shared.groups[group];
     let stem = plan.group.stem();
     // A fault of ours in one child must not take the others with it.
-    let beside = beside::known(shared, group);
+    let beside = receipt::noticed_beside(shared.study, &plan.group);
     let done = catch_unwind(AssertUnwindSafe(|| try_finish(shared, group, results, beside)))
         .unwrap_or_else(|panic| Err(fault_of_ours(&*panic)));
     match done {
@@ -76,7 +75,7 @@ pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunR
     }
 }
 
-/// Writes a finished child's files again, with these remarks from beside other children; its row is as it was otherwise.
+/// Writes a finished child's files again, with these remarks from beside other children; the rest of its row stays.
 pub(super) fn write_again(
     shared: &Shared<'_>,
     group: usize,

@@ -12,6 +12,7 @@ use serde_json::json;
 use crate::cohort::CohortRow;
 use crate::pipeline::joined::Group;
 use crate::record::files::{WriteError, write_whole};
+use crate::remark::Remark;
 use crate::results::Layout;
 use crate::study::Study;
 
@@ -54,4 +55,9 @@ pub(super) fn path(study: &Study, group: &Group) -> PathBuf {
 pub(super) fn read(path: &Path) -> Option<Receipt> {
     let receipt: Receipt = serde_json::from_slice(&fs::read(path).ok()?).ok()?;
     (receipt.format == FORMAT).then_some(receipt)
+}
+
+/// What an earlier run noticed about a child beside others; nothing if there was none.
+pub(super) fn noticed_beside(study: &Study, group: &Group) -> Vec<Remark> {
+    read(&path(study, group)).map_or(Vec::new(), |receipt| receipt.row.beside)
 }

@@ -20,7 +20,7 @@ use crate::pipeline::{self, Outcome};
 use crate::record::files::{WriteError, sync_folder, write_named_later};
 use crate::record::inputs::InputState;
 use crate::record::{self, Provenance, RecordError};
-use crate::remark::{self, Remark};
+use crate::remark::{self, Noticed, Remark};
 use crate::results::layout::{self, scan_file};
 use crate::results::{Contents, Form};
 use crate::study::settings::SeriesFormat;
@@ -49,7 +49,8 @@ pub(super) fn work(shared: &Shared<'_>, group: usize, position: usize) -> Option
         Ok(None) => None,
         Ok(Some(outcome)) => {
             let row = &outcome.record.row;
-            for warning in &row.warnings {
+            // Parcels that a scan lacks have columns of their own, and nearly every scan lacks some.
+            for warning in row.warnings.iter().filter(|warning| warning.noticed != Some(Noticed::LowCoverage)) {
                 (shared.tell)(&Event::Warning { about: name.clone(), message: warning.text.clone() });
             }
             (shared.tell)(&Event::ScanDone {

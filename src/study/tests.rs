@@ -136,6 +136,13 @@ join = "none"
 minutes = 4
 dof = 25
 coverage = 0.9
+[notice]
+small_fd_mm = 0
+large_fd_mm = 8
+unlike_site_sd = 5
+least_fd_dvars_r = -1
+same_r = 1
+short_run_s = 30
 [output]
 series = "none"
 matrices = "both"
@@ -175,6 +182,10 @@ pages = false
         ],
         "connectivity": { "measures": ["partial", "covariance"], "join": "none" },
         "enough": { "minutes": 4.0, "dof": 25.0, "coverage": 0.9 },
+        "notice": {
+            "small_fd_mm": 0.0, "large_fd_mm": 8.0, "unlike_site_sd": 5.0, "least_fd_dvars_r": -1.0, "same_r": 1.0,
+            "short_run_s": 30.0,
+        },
         "output": { "series": "none", "matrices": "both", "pages": false },
     });
     assert_eq!(study.settings_json(), expected);
@@ -316,6 +327,18 @@ fn every_message() {
             "line 2: connectivity.join is \"run\"; expected one of \"runs\", \"sessions\", \"none\"; did you mean \
              'runs'?"
                 .into(),
+        ),
+        (
+            "[notice]\nsame_r = 0.5",
+            "line 2: notice.same_r is 0.5; expected a correlation from 0.9 to 1".into(),
+        ),
+        (
+            "[notice]\nlarge_fd_mm = 0",
+            "line 2: notice.large_fd_mm is 0; expected mm, above 0".into(),
+        ),
+        (
+            "[notice]\nleast_fd_dvars_r = 2",
+            "line 2: notice.least_fd_dvars_r is 2; expected a correlation from -1 to 1".into(),
         ),
         (
             "[enough]\ncoverage = 90",

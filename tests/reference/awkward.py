@@ -93,8 +93,8 @@ def plant(folder, rng, motion, rows):
     def note(child, code, what):
         planted.append((f"sub-{child}", code, what))
 
-    table(folder / "n01.tsv", motion["n01"] / np.array([1000, 1000, 1000, 57.3, 57.3, 57.3]) / np.array([1] * 3 + [17.5] * 3))
-    note("n01", "small_motion", "motion table in metres and thousandths of a radian")
+    table(folder / "n01.tsv", motion["n01"] / 1000)
+    note("n01", "small_motion", "motion table in metres, and rotations in thousands of radians")
     table(folder / "n02.tsv", motion["n02"] * np.array([1, 1, 1, 57.2957795, 57.2957795, 57.2957795]) * 20)
     note("n02", "large_motion", "rotations in degrees, all of it scaled by 20")
 

@@ -5,14 +5,8 @@ children are left alone is counted over several seeds."""
 
 import csv
 import json
-import subprocess
 
 import awkward
-from conftest import KEEPSTILL
-
-
-def run(folder, *more):
-    return subprocess.run([KEEPSTILL, *more], cwd=folder, capture_output=True, text=True)
 
 
 def rows(folder):
@@ -24,10 +18,9 @@ def codes(row):
     return [] if row["noticed"] == "n/a" else row["noticed"].split(";")
 
 
-def test_every_fault_is_told_by_its_code_and_sound_children_by_none(tmp_path):
+def test_every_fault_is_told_by_its_code_and_sound_children_by_none(tmp_path, keepstill):
     planted = awkward.write(tmp_path)
-    done = run(tmp_path, "run", "study.toml")
-    assert done.returncode == 0, done.stderr
+    keepstill("run", tmp_path / "study.toml")
     found = rows(tmp_path)
     for child, code in planted:
         assert code in codes(found[child]), (child, code, found[child])
@@ -47,35 +40,33 @@ def test_every_fault_is_told_by_its_code_and_sound_children_by_none(tmp_path):
         assert report["joined"]["verdict"] == found[child]["verdict"]
         page = (tmp_path / "results" / child / "func" / f"{child}_report.html").read_text()
         assert noticed[-1]["words"].split("'")[0][:40] in page
-        why = run(tmp_path, "why", "results", child).stdout
+        why = keepstill("why", tmp_path / "results", child).stdout
         assert all(f"Noticed ({entry['code']})" in why for entry in noticed), why
 
     # A stack leaves them out by name and reason until they are taken on purpose.
-    stacked = run(tmp_path, "stack", "results", "--json")
-    assert stacked.returncode == 0, stacked.stderr
+    keepstill("stack", tmp_path / "results")
     with open(tmp_path / "results" / "stack" / "left_out.tsv") as table:
         left_out = {row["participant_id"]: row["reason"] for row in csv.DictReader(table, delimiter="\t")}
     look = {child for child, row in found.items() if row["verdict"] == "look_first"}
     assert {child for child, reason in left_out.items() if reason == "look_first"} == look
     assert {"sub-n01", "sub-n04", "sub-s00", "sub-n06", "sub-s01"} <= look
-    assert run(tmp_path, "stack", "results", "--take-unlooked").returncode == 0
+    keepstill("stack", tmp_path / "results", "--take-unlooked")
     with open(tmp_path / "results" / "stack" / "children.tsv") as table:
         taken = {row["participant_id"] for row in csv.DictReader(table, delimiter="\t")}
     assert look <= taken
 
     # Nothing changed: nothing is done again, and the same is noticed.
-    again = run(tmp_path, "run", "study.toml")
+    again = keepstill("run", tmp_path / "study.toml")
     assert "0 done" in again.stdout, again.stdout
     assert rows(tmp_path) == found
 
 
-def test_cohorts_without_faults_have_hardly_any_remark_of_weight_look(tmp_path):
+def test_cohorts_without_faults_have_hardly_any_remark_of_weight_look(tmp_path, keepstill):
     looks = children = 0
     for seed in range(4):
         folder = tmp_path / str(seed)
         awkward.write(folder, seed + 100, faults=False)
-        done = run(folder, "run", "study.toml", "-q")
-        assert done.returncode == 0, done.stderr
+        keepstill("run", folder / "study.toml", "-q")
         found = rows(folder)
         children += len(found)
         looks += sum(row["verdict"] == "look_first" for row in found.values())

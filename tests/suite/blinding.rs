@@ -113,23 +113,28 @@ fn the_mark_of_a_warning_goes_through_record_receipt_and_page() {
     folder.edit("participants.tsv", "sub-01\t", "sub-09\t");
     let words = "the participants table has no row for sub-01, so the child has no age, sex or group";
     let marked = Remark::about_child(words);
+    let of_child = |all: &[Remark]| all.iter().filter(|remark| remark.tells_child).cloned().collect::<Vec<_>>();
     // A second run reads record and receipt back.
     for _ in 0..2 {
         folder.run(&[]).expect(0);
         let record = folder.join("results/.keepstill/scans/sub-01.npz");
-        assert_eq!(record::read(Path::new(&record)).unwrap().0.row.warnings, std::slice::from_ref(&marked));
+        // Another remark, on parcels, tells nothing of the child.
+        assert!(record::read(Path::new(&record)).unwrap().0.row.warnings.contains(&marked));
         let receipt: Value = serde_json::from_str(&folder.read("results/.keepstill/children/sub-01.json")).unwrap();
-        assert_eq!(receipt["row"]["row"]["warnings"], json!([{ "text": words, "tells_child": true }]));
+        assert_eq!(receipt["row"]["row"]["warnings"][0], json!({ "text": words, "tells_child": true }));
         let child = child_of(&folder, "sub-01");
         assert_eq!(
-            (&child.joined.warnings, &child.runs[0].row.warnings),
-            (&vec![marked.clone()], &vec![marked.clone()])
+            (of_child(&child.joined.warnings), of_child(&child.runs[0].row.warnings)),
+            (vec![marked.clone()], vec![marked.clone()])
         );
         assert!(!json!(child.blinded()).to_string().contains("no row for"));
         // The words alone.
         let report = report_of(&folder, "sub-01");
-        assert_eq!((&report["joined"]["warnings"], &report["runs"][0]["warnings"]), (&json!([words]), &json!([words])));
-        assert_eq!(cohort_cell(&folder, 0, "warnings"), words);
+        assert_eq!(
+            (&report["joined"]["warnings"][0], &report["runs"][0]["warnings"][0]),
+            (&json!(words), &json!(words))
+        );
+        assert!(cohort_cell(&folder, 0, "warnings").starts_with(words));
     }
 }
 

@@ -4,6 +4,7 @@ use std::io::Cursor;
 
 use keepstill::cohort::COHORT_COLUMNS;
 use keepstill::outputs::{FRAME_COLUMNS, cell, text_table};
+use keepstill::remark::Noticed;
 use ndarray::Array2;
 use ndarray_npy::ReadNpyExt;
 use serde_json::Value;
@@ -19,7 +20,7 @@ const COHORT: &str = "participant_id\tsession_id\trun_id\tverdict\tproblem\truns
                       mean_fd_kept_mm\tmax_fd_mm\tmedian_dvars_percent\tsphere_radius_mm\tsphere_radius_from\t\
                       dropped_settling\tdropped_unaligned\tdropped_moved\tdropped_signal_jump\tdropped_logged\t\
                       dropped_beside_motion\tdropped_short_stretch\tlongest_stretch_s\tdof\tdof_white\t\
-                      parcels_used\tparcels\ttsnr_median\twarnings\treview\treviewers\treview_reason\t\
+                      parcels_used\tparcels\ttsnr_median\twarnings\tnoticed\treview\treviewers\treview_reason\t\
                       results_digest\tage_months\tsex\tnap";
 const PARCELS: [&str; 5] = ["cove", "dune", "reef", "spit", "shoal"];
 
@@ -162,7 +163,7 @@ fn the_participants_table_is_carried_along() {
     );
     folder.run(&[]).expect(0);
     let table = cells(&folder.read("results/cohort.tsv"));
-    let carried = |row: usize| table[row][39..].join("|");
+    let carried = |row: usize| table[row][40..].join("|");
     assert_eq!(carried(0), "age_months|sex|participants_verdict|note");
     assert_eq!(carried(1), "6|m|sleepy|snores, \"loudly\"");
     assert_eq!(carried(2), "n/a|n/a|n/a|n/a");
@@ -204,8 +205,19 @@ fn the_report_has_the_keys_of_the_contract() {
         };
         assert_eq!(hash, blake3::hash(&folder.bytes(name)).to_hex().as_str(), "{role}");
     }
-    let sections =
-        ["study", "scans", "children", "motion", "censor", "clean", "parcels", "connectivity", "enough", "output"];
+    let sections = [
+        "study",
+        "scans",
+        "children",
+        "motion",
+        "censor",
+        "clean",
+        "parcels",
+        "connectivity",
+        "enough",
+        "notice",
+        "output",
+    ];
     assert_eq!(keys(&report["settings"]), sections);
     assert_eq!(report["settings"]["clean"]["motion_terms"], 6);
     assert_eq!(report["settings"]["parcels"][0]["image"], "atlas.nii");

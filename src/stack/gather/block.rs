@@ -2,9 +2,9 @@
 //!
 //! One loop serves everything that needs them: a [`Source`] reads matrices of one atlas and measure, and each block
 //! goes through several [`BlockSink`]s side by side (missing parcels, the sums of quality, the arrays, the data of a
-//! test). While the sinks work on one block, the next is read by all cores, so memory holds two, each with Fisher's z of
-//! its correlations if a sink wants it. Each child's values go to a place of their own, so that the result is the same
-//! to the bit whatever the number of threads.
+//! test). While the sinks work on one block, the next is read by all cores, so memory holds two, each with Fisher's z
+//! of its correlations if a sink wants it. Each child's values go to a place of their own, so that the result is the
+//! same to the bit whatever the number of threads.
 
 use std::path::Path;
 
