@@ -10,6 +10,7 @@ pub mod guess;
 mod paths;
 mod problem;
 mod scan;
+mod sessions;
 pub mod table;
 
 use self::paths::tidy;
@@ -62,7 +63,7 @@ pub fn discover(study: &Study) -> Result<Cohort, DiscoverError> {
     }
     refuse_shared_files(&mut scans);
     for scan in &mut scans {
-        people.judge(scan, study.motion.sphere_radius);
+        people.judge(scan);
         let needed = needed(study, scan);
         scan.problems.extend(needed.iter().map(Remark::from));
     }

@@ -3,6 +3,7 @@
 //! [`Study::read`] parses the file, lays it over `study/defaults.toml`, refuses what is unknown (with the nearest known
 //! key and the line) and hands on plain settings structs. Nothing else in the library sees TOML.
 
+mod age_unit;
 pub mod bids_words;
 mod checked;
 mod file;

@@ -59,6 +59,15 @@ impl Children {
         }
     }
 
+    /// Gives every row so many cells, with `n/a` in new ones.
+    pub(super) fn widen(&mut self, cells: usize) {
+        for rows in self.0.values_mut() {
+            for child in rows.whole.iter_mut().chain(rows.sessions.values_mut()) {
+                child.cells.resize(cells, "n/a".to_owned());
+            }
+        }
+    }
+
     /// The child in a session: its row of the session, or else the one for all sessions. Without a session, and without
     /// a row for all, what the rows of its sessions have in common.
     #[must_use]

@@ -92,16 +92,10 @@ pub enum ScanProblem {
     #[error("{} and {} both give this run's repetition time ({first_s} s, {second_s} s); keep one",
         first.display(), second.display())]
     TwoSidecars { first: PathBuf, second: PathBuf, first_s: f64, second_s: f64 },
-    #[error("{} has no row for sub-{participant}, whose age motion.sphere_radius = \"by-age\" needs; add the row",
-        path.display())]
-    NoChild { path: PathBuf, participant: String },
     #[error("{} has rows of sub-{participant} for the sessions {known}, but none for its scan's session, {session}; \
         correct session_id, or add the row",
         path.display())]
     NoSession { path: PathBuf, participant: String, session: String, known: String },
-    #[error("{} line {line}: {column} is empty, but motion.sphere_radius = \"by-age\" needs it; fill it in",
-        path.display())]
-    NoAge { path: PathBuf, line: usize, column: String },
     #[error("{} line {line}: {column} is {found}; expected an age from 0 to 120 years in {unit}", path.display())]
     Age { path: PathBuf, line: usize, column: String, found: String, unit: &'static str },
 }
@@ -111,7 +105,7 @@ impl ScanProblem {
     /// so that a new problem must be sorted too.
     fn tells_child(&self) -> bool {
         match self {
-            Self::NoChild { .. } | Self::NoSession { .. } | Self::NoAge { .. } | Self::Age { .. } => true,
+            Self::NoSession { .. } | Self::Age { .. } => true,
             Self::EmptyCell { .. }
             | Self::Label { .. }
             | Self::RepetitionTime { .. }

@@ -336,11 +336,9 @@ fn ages_that_a_scan_needs_are_its_problems() {
         found.into_iter().map(|(_, problems)| problems).collect::<Vec<_>>(),
         [
             vec!["DIR/kids.tsv line 2: column 'age' is 'young'; expected an age from 0 to 120 years in months"],
-            vec![
-                "DIR/kids.tsv line 3: column 'age' is empty, but motion.sphere_radius = \"by-age\" needs it; fill it in"
-            ],
             vec![],
-            vec!["DIR/kids.tsv has no row for sub-d, whose age motion.sphere_radius = \"by-age\" needs; add the row"],
+            vec![],
+            vec![],
         ]
     );
     // With one radius for all, a missing age or row is no problem; a wrong one still is.
@@ -378,4 +376,69 @@ fn dead_links_are_told_from_missing_files() {
         "bold: DIR/ds/sub-b/func/sub-b_task-rest_run-03_bold.nii is a link that leads nowhere; fetch the file it \
          stands for"
     );
+}
+
+#[test]
+fn a_table_of_sessions_stands_over_the_participants_table() {
+    let f = Fixture::new();
+    for session in ["1", "2"] {
+        f.touch(&[&format!("ds/sub-a/ses-{session}/func/sub-a_ses-{session}_task-rest_bold.nii")]);
+        f.touch(&[&format!("ds/sub-b/ses-{session}/func/sub-b_ses-{session}_task-rest_bold.nii")]);
+    }
+    f.write("ds/participants.tsv", "participant_id\tsex\tage\nsub-a\tf\t4\nsub-b\tm\t9\n");
+    f.write("ds/sub-a/sub-a_sessions.tsv", "session_id\tage\tmood\nses-1\tn/a\tcalm\nses-2\t12\tn/a\n");
+    let settings =
+        format!("{PLAIN}\n[children]\nage_column = \"age\"\nsex_column = \"sex\"\n[motion]\nfrom = \"images\"");
+    let cohort = f.found(BIDS, &settings);
+    assert_eq!(cohort.child_columns, ["sex", "age", "mood"]);
+    let told = |participant: &str, session: &str| {
+        let child = cohort.children.of(participant, Some(session)).unwrap();
+        (child.age_months, child.sex, child.cells.join(" "))
+    };
+    assert_eq!(told("a", "1"), (Some(4.0), Sex::Female, "f 4 calm".to_owned()));
+    assert_eq!(told("a", "2"), (Some(12.0), Sex::Female, "f 12 n/a".to_owned()));
+    assert_eq!(told("b", "2"), (Some(9.0), Sex::Male, "m 9 n/a".to_owned()));
+
+    // Ages may stand in the tables of sessions alone; a wrong one is a problem of its session's scan.
+    f.write("ds/participants.tsv", "participant_id\tsex\nsub-a\tf\n");
+    f.write("ds/sub-a/sub-a_sessions.tsv", "session_id\tage\nses-1\tn/a\nses-2\told\n");
+    let found = f.problems(BIDS, &settings);
+    assert_eq!(
+        found[1].1,
+        [
+            "DIR/ds/sub-a/sub-a_sessions.tsv line 3: column 'age' is 'old'; expected an age from 0 to 120 years in \
+             months"
+        ]
+    );
+    assert!([0, 2, 3].iter().all(|&scan| found[scan].1.is_empty()), "{found:?}");
+    f.write("ds/sub-a/sub-a_sessions.tsv", "session\tage\nses-1\t4\n");
+    assert_eq!(
+        f.refused(BIDS, &settings),
+        "DIR/ds/sub-a/sub-a_sessions.tsv line 1: no column 'session_id', which names each row's session; did you \
+         mean 'session'?"
+    );
+}
+
+#[test]
+fn the_unit_of_ages_is_read_from_the_data_dictionary() {
+    let f = Fixture::new();
+    f.touch(&["ds/sub-a/func/sub-a_task-rest_bold.nii"]);
+    f.write("ds/participants.tsv", "participant_id\tage\nsub-a\t2\n");
+    let age = |f: &Fixture, more: &str| {
+        let children = format!("{PLAIN}\n[motion]\nfrom = \"images\"\n[children]\nage_column = \"age\"\n{more}");
+        let text = format!("[scans]\n{BIDS}\n[[parcels]]\nname = \"a\"\nimage = \"a.nii\"\n{children}\n");
+        let study = Study::parse(&text, &f.path("study.toml")).map_err(|problems| problems.to_string())?;
+        Ok::<_, String>(discover(&study).unwrap().children.of("a", None).unwrap().age_months)
+    };
+    assert_eq!(age(&f, ""), Ok(Some(2.0)));
+    f.write("ds/participants.json", "{ \"age\": { \"Units\": \"years\" } }");
+    assert_eq!(age(&f, ""), Ok(Some(24.0)));
+    assert_eq!(age(&f, "age_unit = \"years\""), Ok(Some(24.0)));
+    let words = age(&f, "age_unit = \"weeks\"").unwrap_err();
+    assert!(words.contains("says that ages are in 'years', but children.age_unit says otherwise"), "{words}");
+    f.write("ds/participants.json", "{ \"age\": { \"Units\": \"fortnights\" } }");
+    let words = age(&f, "").unwrap_err();
+    assert!(words.contains("'fortnights'; give children.age_unit, one of months"), "{words}");
+    f.write("ds/participants.json", "{ \"age\": { \"Description\": \"at the scan\" } }");
+    assert_eq!(age(&f, ""), Ok(Some(2.0)));
 }

@@ -179,8 +179,6 @@ fn scan_problems() -> Vec<ScanProblem> {
     let (what, line, found) = ("motion", 2, "female".to_owned());
     let (place, folder, files) = ("runs.tsv line 2".to_owned(), "sub-02".to_owned(), "a, b".to_owned());
     vec![
-        ScanProblem::NoChild { path: path.clone(), participant: "01".to_owned() },
-        ScanProblem::NoAge { path: path.clone(), line, column: "age_months".to_owned() },
         ScanProblem::Age {
             path: path.clone(),
             line,
@@ -207,9 +205,7 @@ fn scan_problems() -> Vec<ScanProblem> {
 
 #[test]
 fn blinding_takes_away_the_problems_of_a_scan_that_tell_its_child_and_no_others() {
-    let tells = |p: &ScanProblem| {
-        matches!(p, ScanProblem::NoChild { .. } | ScanProblem::NoAge { .. } | ScanProblem::Age { .. })
-    };
+    let tells = |p: &ScanProblem| matches!(p, ScanProblem::Age { .. });
     for problem in scan_problems() {
         assert_eq!(is_shown(&Remark::from(&problem)), !tells(&problem), "{problem}");
     }

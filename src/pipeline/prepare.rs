@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use ndarray::Array2;
 
 use super::prepared::{HeadSphere, Prepared, TissueMask, input_files, mask_of, tissues_needed};
+use super::run_motion::USUAL_RADIUS;
 use crate::clean::{confounds, filter};
 use crate::discover::{Child, Scan, Sex};
 use crate::motion::respiration::{BreathingBand, RespirationError, RespirationFilter};
@@ -203,12 +204,18 @@ fn sphere_asked_for(
         }
         SphereRadius::FromMask => None,
         SphereRadius::ByAge => {
-            // Discovery has already reported what is wrong with the child's age.
-            if by_age.is_none() && scan.problems.is_empty() {
-                let what = "motion.sphere_radius is \"by-age\"";
-                found.problems.push(no_age(scan, what, "give a radius in mm"));
+            if by_age.is_none() {
+                found.warnings.push(
+                    Remark::about_child(format!(
+                        "motion.sphere_radius is \"by-age\", but no age of sub-{} is known, so that the radius is {} \
+                         mm; add the age to the participants table",
+                        scan.id.participant, USUAL_RADIUS.0
+                    ))
+                    .noticing(Noticed::NoAge),
+                );
             }
-            by_age.cloned()
+            let usual = || HeadSphere { radius: USUAL_RADIUS, from: "50 mm, since no age is known".to_owned() };
+            Some(by_age.cloned().unwrap_or_else(usual))
         }
     }
 }

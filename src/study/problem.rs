@@ -66,6 +66,12 @@ pub enum Fault {
     )]
     BreathsWithoutAge,
     #[error(
+        "the data dictionary beside the participants table says that ages are in '{words}'{}",
+        if *given { ", but children.age_unit says otherwise; correct the one that is wrong" }
+        else { "; give children.age_unit, one of months, years, days, weeks" }
+    )]
+    AgeUnit { words: String, given: bool },
+    #[error(
         "motion.realign works only with motion.from = \"images\"; images that come with a motion table are taken as \
         already aligned, so leave the key out"
     )]

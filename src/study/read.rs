@@ -7,6 +7,7 @@ use std::path::Path;
 
 use toml::de::DeValue;
 
+use super::age_unit;
 use super::bids_words::{ENTITIES, PLACEHOLDERS, entity_key, is_label};
 use super::file::{Document, Section, distinct, not_blank, number, whole};
 use super::problem::{Fault, Problem};
@@ -173,6 +174,20 @@ fn children(document: &Document<'_>, folder: &Path, motion: Option<&MotionSettin
     let units =
         [("months", AgeUnit::Months), ("years", AgeUnit::Years), ("days", AgeUnit::Days), ("weeks", AgeUnit::Weeks)];
     let age_unit = s.choice("age_unit", &units);
+    let dataset =
+        document.section("scans").find("bids").and_then(|found| found.value.as_str().map(|root| folder.join(root)));
+    let described =
+        table.clone().flatten().map(|table| folder.join(table)).or(dataset.map(|root| root.join("participants.tsv")));
+    let told = described.zip(age_column.clone().flatten());
+    let told = told.and_then(|(table, column)| age_unit::in_dictionary(&table, &column));
+    let age_unit = match (told, age_unit) {
+        (Some((Some(unit), _)), Some(_)) if s.given("age_unit").is_none() => Some(unit),
+        (Some((unit, words)), Some(own)) if unit != Some(own) => {
+            s.note(s.given("age_unit"), Fault::AgeUnit { words, given: s.given("age_unit").is_some() });
+            None
+        }
+        (_, own) => own,
+    };
     // A BIDS dataset brings its own participants.tsv.
     let has_table = s.given("table").is_some() || document.section("scans").given("bids").is_some();
     for key in ["age_column", "sex_column"] {

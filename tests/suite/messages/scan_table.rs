@@ -70,10 +70,10 @@ fn scan_table_messages() {
         }),
         check("no participants table", |folder| folder.remove("participants.tsv")),
         children("column of ages not there", "age_months", "age"),
-        children("child not in the table", "sub-01", "sub-07"),
-        children("age missing", "sub-01\t6", "sub-01\tn/a"),
         children("an age that is not a number", "sub-01\t6", "sub-01\tsix"),
         children("age out of range", "sub-01\t6", "sub-01\t1500"),
+        children("age before birth", "sub-01\t6", "sub-01\t-2"),
+        children("rows of other sessions only", "participant_id\t", "session_id\tparticipant_id\t"),
         children("child twice", "morning\n", "morning\n01\t6\tf\tnoon\n"),
     ];
     hold("scan_table.txt", 30, &cases);
