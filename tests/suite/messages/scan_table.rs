@@ -73,7 +73,7 @@ fn scan_table_messages() {
         children("an age that is not a number", "sub-01\t6", "sub-01\tsix"),
         children("age out of range", "sub-01\t6", "sub-01\t1500"),
         children("age before birth", "sub-01\t6", "sub-01\t-2"),
-        children("rows of other sessions only", "participant_id\t", "session_id\tparticipant_id\t"),
+        children("participants row of another length", "participant_id\t", "session_id\tparticipant_id\t"),
         children("child twice", "morning\n", "morning\n01\t6\tf\tnoon\n"),
     ];
     hold("scan_table.txt", 30, &cases);
