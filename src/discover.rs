@@ -11,11 +11,12 @@ mod paths;
 mod problem;
 mod scan;
 mod sessions;
+mod sidecar;
 pub mod table;
 
 use self::paths::tidy;
 pub use child::{Child, Children, Sex};
-pub use scan::{Scan, ScanId};
+pub use scan::{GivenTr, Scan, ScanId};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
@@ -63,6 +64,11 @@ pub fn discover(study: &Study) -> Result<Cohort, DiscoverError> {
     }
     refuse_shared_files(&mut scans);
     for scan in &mut scans {
+        scan.tr.study_s = study.tr_s;
+        if scan.tr.table_s.or(study.tr_s).is_none() {
+            // Nothing better tells the time.
+            scan.problems.append(&mut scan.tr.sidecar_faults);
+        }
         people.judge(scan);
         let needed = needed(study, scan);
         scan.problems.extend(needed.iter().map(Remark::from));

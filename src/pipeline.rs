@@ -18,6 +18,7 @@ pub mod prepare;
 pub mod prepared;
 mod read;
 mod regressors;
+pub mod repetition_time;
 mod report_row;
 pub mod run_motion;
 mod summary;

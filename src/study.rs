@@ -65,6 +65,10 @@ impl Study {
             // As the study file writes it.
             clean.insert("band_hz".to_owned(), json!([]));
         }
+        let mut scans = self.scans_json();
+        if let Some(tr_s) = self.tr_s {
+            scans["tr_s"] = json!(tr_s);
+        }
         let parcels: Vec<Map<String, Value>> = self
             .parcels
             .iter()
@@ -77,7 +81,7 @@ impl Study {
             .collect();
         json!({
             "study": { "name": self.name, "results": self.told(&self.results) },
-            "scans": self.scans_json(),
+            "scans": scans,
             "children": children,
             "motion": section(&self.motion),
             "censor": section(&self.censor),

@@ -155,7 +155,7 @@ fn scan_fingerprint(study: &Study, cohort: &Cohort, atlases: &Atlases, scan: &Sc
     hash(&json!({
         "version": env!("CARGO_PKG_VERSION"),
         "id": scan.id,
-        "tr_s": scan.tr_s,
+        "tr": scan.tr,
         "child": child.map(|c| json!({ "age_months": c.age_months, "sex": c.sex })),
         "motion": study.motion,
         "censor": study.censor,

@@ -10,7 +10,8 @@ use std::path::{Path, PathBuf};
 
 use super::paths::check_file;
 use super::problem::{CohortProblem, ScanProblem};
-use super::scan::{Scan, ScanId, usable_tr};
+use super::scan::{GivenTr, Scan, ScanId};
+use super::sidecar::time_in;
 use crate::remark::Remark;
 use crate::study::BidsPatterns;
 use crate::study::bids_words::{ENTITIES, is_label};
@@ -108,7 +109,8 @@ pub(super) fn scans(
     let scans = runs
         .into_iter()
         .map(|mut run| {
-            let tr_s = sidecars.repetition_time(&mut run);
+            let (sidecar_s, faults) = sidecars.repetition_time(&run);
+            let tr = GivenTr { sidecar_s, sidecar_faults: faults.iter().map(Remark::from).collect(), ..GivenTr::default() };
             let stem = run.path.file_name().and_then(|name| name.to_str()).unwrap_or_default();
             let stem = stem.strip_suffix(".gz").unwrap_or(stem);
             let stem = stem.strip_suffix(".nii").unwrap_or(stem);
@@ -131,7 +133,7 @@ pub(super) fn scans(
             Scan {
                 id: run.id,
                 bold: run.path,
-                tr_s,
+                tr,
                 motion,
                 confounds,
                 brain_mask,
@@ -328,7 +330,9 @@ struct Sidecars {
 }
 
 impl Sidecars {
-    fn repetition_time(&mut self, run: &mut RunFile) -> Option<f64> {
+    /// The time, and what is wrong with the sidecars that apply.
+    fn repetition_time(&mut self, run: &RunFile) -> (Option<f64>, Vec<ScanProblem>) {
+        let mut faults = Vec::new();
         for folder in run.folders.iter().rev() {
             let files = self.by_folder.entry(folder.clone()).or_insert_with(|| sidecars_in(folder));
             let mut applying: Vec<&(BidsName, PathBuf)> = files
@@ -345,18 +349,18 @@ impl Sidecars {
                         None => found = Some((name.entities.len(), *tr_s, path)),
                         Some((entities, first_s, first)) if entities == name.entities.len() && first_s != *tr_s => {
                             let (first, second) = (first.to_owned(), path.clone());
-                            run.problems.push(ScanProblem::TwoSidecars { first, second, first_s, second_s: *tr_s });
+                            faults.push(ScanProblem::TwoSidecars { first, second, first_s, second_s: *tr_s });
                         }
                         Some(_) => {}
                     },
-                    Err(problem) => run.problems.push(problem.clone()),
+                    Err(problem) => faults.push(problem.clone()),
                 }
             }
             if let Some((_, tr_s, _)) = found {
-                return Some(tr_s);
+                return (Some(tr_s), faults);
             }
         }
-        None
+        (None, faults)
     }
 }
 
@@ -368,24 +372,6 @@ fn sidecars_in(folder: &Path) -> Vec<(BidsName, PathBuf)> {
         (name.suffix == "bold" && name.extension == ".json" && name.odd_parts.is_empty()).then_some((name, path))
     });
     files.collect()
-}
-
-fn time_in(path: &Path) -> Result<Option<f64>, ScanProblem> {
-    let wrong = |reason: String| ScanProblem::Sidecar { path: path.to_owned(), reason };
-    let bytes = std::fs::read(path).map_err(|e| wrong(format!("cannot read the sidecar: {e}")))?;
-    let text = String::from_utf8(bytes).map_err(|_| wrong("not UTF-8 text".to_owned()))?;
-    let text = text.strip_prefix('\u{feff}').unwrap_or(&text);
-    let json: serde_json::Value = serde_json::from_str(text).map_err(|e| wrong(format!("not valid JSON: {e}")))?;
-    match json.get("RepetitionTime") {
-        None | Some(serde_json::Value::Null) => Ok(None),
-        Some(value) => match value.as_f64().and_then(usable_tr) {
-            Some(tr_s) => Ok(Some(tr_s)),
-            None => {
-                let place = format!("{} RepetitionTime", path.display());
-                Err(ScanProblem::RepetitionTime { place, found: value.to_string() })
-            }
-        },
-    }
 }
 
 fn folders(parent: &Path, prefix: &str, problems: &mut Vec<CohortProblem>) -> Vec<PathBuf> {

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use crate::remark::Remark;
 use crate::tables::TableError;
+use crate::units::usable_tr;
 
 /// Why no list of scans could be made: every such problem at once.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -65,8 +66,8 @@ pub enum ScanProblem {
     EmptyCell { path: PathBuf, line: usize, column: &'static str, instead: &'static str },
     #[error("{place}: {what} '{found}' is not a label; use letters and digits only")]
     Label { place: String, what: &'static str, found: String },
-    #[error("{place}: repetition time is {found}; expected seconds, above 0 and at most 100")]
-    RepetitionTime { place: String, found: String },
+    #[error("{place}: repetition time is {found}; expected seconds, above 0 and at most 100{}", milliseconds(*seconds))]
+    RepetitionTime { place: String, found: String, seconds: Option<f64> },
     #[error("{what}: {} does not exist; check the name in {named_in}", path.display())]
     NoFile { what: &'static str, path: PathBuf, named_in: String },
     #[error("{what}: {} is a link that leads nowhere; fetch the file it stands for", path.display())]
@@ -101,6 +102,12 @@ pub enum ScanProblem {
 }
 
 impl ScanProblem {
+    /// A repetition time that cannot be one; `number` is its value if it is a number.
+    pub(super) fn repetition_time(place: String, found: String, number: Option<f64>) -> Self {
+        let seconds = number.map(|milliseconds| milliseconds / 1000.0).and_then(usable_tr);
+        Self::RepetitionTime { place, found, seconds }
+    }
+
     /// Whether its words tell the child's age, or what the participants table says of the child. There is no other arm,
     /// so that a new problem must be sorted too.
     fn tells_child(&self) -> bool {
@@ -128,6 +135,11 @@ impl From<&ScanProblem> for Remark {
     fn from(problem: &ScanProblem) -> Self {
         Self { tells_child: problem.tells_child(), ..Self::about_data(problem) }
     }
+}
+
+/// What a number in milliseconds would be.
+fn milliseconds(seconds: Option<f64>) -> String {
+    seconds.map_or_else(String::new, |seconds| format!("; divide milliseconds by 1000, which gives {seconds}"))
 }
 
 /// Says the place of a cell.

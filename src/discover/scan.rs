@@ -7,9 +7,6 @@ use serde::{Deserialize, Serialize};
 
 use crate::remark::Remark;
 
-/// A repetition time above this, in s, must have a wrong unit (own convention).
-pub(super) const LONGEST_TR_S: f64 = 100.0;
-
 /// Which child and run a scan is, by BIDS entities. Labels are held without their `sub-`, `ses-`, `task-`, `run-`.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct ScanId {
@@ -32,13 +29,28 @@ impl fmt::Display for ScanId {
     }
 }
 
+/// What each source besides the image's header says of a run's repetition time, s; the first that says something is
+/// taken.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct GivenTr {
+    /// `tr_s` in the scan table.
+    pub table_s: Option<f64>,
+    /// `tr_s` in `[scans]`.
+    pub study_s: Option<f64>,
+    /// `RepetitionTime` in the JSON sidecar.
+    pub sidecar_s: Option<f64>,
+    /// What is wrong with sidecars whose value is not needed.
+    #[serde(skip)]
+    pub sidecar_faults: Vec<Remark>,
+}
+
 /// One run of one child: its files as found (paths joined to the folder of the table or study file they came from).
 #[derive(Debug, Clone, PartialEq)]
 pub struct Scan {
     pub id: ScanId,
     pub bold: PathBuf,
-    /// Repetition time, s, from the scan table or the JSON sidecar; none: the image header decides.
-    pub tr_s: Option<f64>,
+    /// What tables, study file and sidecar say of the repetition time; nothing: the image header decides.
+    pub tr: GivenTr,
     pub motion: Option<PathBuf>,
     pub confounds: Option<PathBuf>,
     pub brain_mask: Option<PathBuf>,
@@ -56,9 +68,4 @@ impl Scan {
         let others = [&self.motion, &self.confounds, &self.brain_mask, &self.white_matter, &self.csf, &self.watch_log];
         others.into_iter().flatten().chain([&self.bold]).map(PathBuf::as_path).collect()
     }
-}
-
-/// A repetition time in seconds, if it can be one.
-pub(super) fn usable_tr(tr_s: f64) -> Option<f64> {
-    (tr_s > 0.0 && tr_s <= LONGEST_TR_S).then_some(tr_s)
 }

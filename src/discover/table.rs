@@ -7,10 +7,12 @@ use super::bids::BidsName;
 use super::children::{bare, needed_column};
 use super::paths::check_file;
 use super::problem::{CohortProblem, ScanProblem, place};
-use super::scan::{Scan, ScanId, usable_tr};
+use super::scan::{GivenTr, Scan, ScanId};
+use super::sidecar;
 use crate::remark::Remark;
 use crate::study::bids_words::is_label;
 use crate::tables::{TextTable, absent, nearest, read_tsv};
+use crate::units::usable_tr;
 
 /// Columns of a scan table; the first two are needed.
 pub const COLUMNS: [&str; 11] = [
@@ -115,21 +117,26 @@ impl ScanRow<'_> {
             .file_name()
             .and_then(|name| name.to_str())
             .and_then(|name| BidsName::parse(name).entities.get("task").filter(|task| is_label(task)).cloned());
-        let tr_s = self.cell("tr_s").and_then(|cell| {
-            let tr_s = cell.parse().ok().and_then(usable_tr);
+        let table_s = self.cell("tr_s").and_then(|cell| {
+            let number = cell.parse().ok();
+            let tr_s = number.and_then(usable_tr);
             if tr_s.is_none() {
-                let found = format!("'{cell}'");
-                problems.push(ScanProblem::RepetitionTime { place: self.place(), found });
+                problems.push(ScanProblem::repetition_time(self.place(), format!("'{cell}'"), number));
             }
             tr_s
         });
+        let (sidecar_s, fault) = match sidecar::beside(&bold) {
+            Ok(tr_s) => (tr_s, None),
+            Err(fault) => (None, Some(Remark::from(&fault))),
+        };
+        let tr = GivenTr { table_s, sidecar_s, sidecar_faults: fault.into_iter().collect(), ..GivenTr::default() };
         let mut file = |column| self.file(column, &mut problems);
         let (motion, confounds, brain_mask) = (file("motion"), file("confounds"), file("brain_mask"));
         let (white_matter, csf, watch_log) = (file("white_matter"), file("csf"), file("watch_log"));
         Scan {
             id: ScanId { participant, session, task, run },
             bold,
-            tr_s,
+            tr,
             motion,
             confounds,
             brain_mask,

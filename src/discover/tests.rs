@@ -111,8 +111,8 @@ fn table_rows_become_sorted_scans() {
     // A scan without a task sorts before one with a task.
     assert_eq!(ids(&cohort), ["sub-a", "sub-b_ses-1_run-10", "sub-b_ses-1_task-rest_run-2"]);
     assert_eq!(cohort.scans[0].bold, f.path("t/../up.nii"));
-    assert_eq!(cohort.scans[1].tr_s, Some(0.8));
-    assert_eq!(cohort.scans[2].tr_s, None);
+    assert_eq!(cohort.scans[1].tr.table_s, Some(0.8));
+    assert_eq!(cohort.scans[2].tr.table_s, None);
     assert_eq!(cohort.scans[2].watch_log, Some(f.path("t/log.tsv")));
     assert_eq!(cohort.scans[1].watch_log, None);
     assert_eq!(cohort.scans[1].motion, Some(f.path("t/m1")));

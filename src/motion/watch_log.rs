@@ -99,6 +99,26 @@ mod tests {
         assert_eq!(marks, [false, false, true, false, false]);
     }
 
+    proptest::proptest! {
+        /// An entry without duration drops one frame, wherever it falls; one from edge to edge drops the frames between.
+        #[test]
+        fn an_entry_without_duration_drops_one_frame(
+            tr_hundredths in 20_u32..400, start in 0_usize..500, through in 0_usize..500, share in 0.0_f64..0.999,
+        ) {
+            let tr = f64::from(tr_hundredths) / 100.0;
+            let dropped = |log: &[Interval]| -> Vec<usize> {
+                let marks = logged_frames(log, &[], 500, Seconds(tr));
+                (0..500).filter(|&i| marks[i]).collect()
+            };
+            proptest::prop_assert_eq!(dropped(&[interval((start as f64 + share) * tr, 0.0, "stirring")]), [start]);
+            // Edges as a person writes them, to a thousandth of a second.
+            let edge = |frame: usize| (frame as f64 * tr * 1000.0).round() / 1000.0;
+            let end = through.max(start + 1);
+            let log = [interval(edge(start), edge(end) - edge(start), "eyes_open")];
+            proptest::prop_assert_eq!(dropped(&log), (start..end).collect::<Vec<_>>());
+        }
+    }
+
     #[test]
     fn only_the_named_types_count() {
         let log = [interval(0.0, 2.0, "eyes_open"), interval(4.0, 2.0, "humming")];

@@ -84,17 +84,17 @@ pub enum NiftiError {
     Memory { path: PathBuf, bytes: usize },
     #[error(
         "{path}: the header's repetition time is {found}, expected a number above 0; give `tr_s` in the scan table or \
-        RepetitionTime in the sidecar"
+        in [scans], or RepetitionTime in the sidecar"
     )]
     TimeStepMissing { path: PathBuf, found: f64 },
     #[error(
-        "{path}: the header's repetition time is {found} in {unit}, expected 100 s at most; give it in \
-         seconds, as `tr_s` in the scan table or RepetitionTime in the sidecar"
+        "{path}: the header's repetition time is {found} in {unit}, expected 100 s at most; if these are milliseconds, \
+        divide by 1000, and give that as `tr_s` in the scan table or in [scans], or as RepetitionTime in the sidecar"
     )]
     TimeStepLong { path: PathBuf, found: f64, unit: TimeUnit },
     #[error(
         "{path}: the header's fourth axis is in {unit}, expected a unit of time; give `tr_s` in the scan table or \
-        RepetitionTime in the sidecar"
+        in [scans], or RepetitionTime in the sidecar"
     )]
     NotTime { path: PathBuf, unit: TimeUnit },
     #[error("{path}: writing failed ({source}); check the folder and the space on the disk")]

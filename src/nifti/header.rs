@@ -12,13 +12,12 @@ use super::error::{NiftiError, shape_text};
 use super::files::Files;
 use super::time_unit::TimeUnit;
 use super::{Affine, AffineSource};
+use crate::units::usable_tr;
 
 /// Bytes of a NIfTI-1 header.
 pub(super) const NIFTI1_BYTES: usize = 348;
 /// Bytes of a NIfTI-2 header.
 pub(super) const NIFTI2_BYTES: usize = 540;
-/// The longest repetition time that is taken at its word, s; above it milliseconds are likelier than seconds.
-const LONGEST_TR_S: f64 = 100.0;
 
 /// What a header says, checked.
 #[derive(Debug, Clone, PartialEq)]
@@ -59,11 +58,15 @@ pub struct Header {
 impl Header {
     /// Repetition time, s, from `pixdim[4]` and its unit. A unit that the header does not name is taken as seconds.
     ///
+    /// NIfTI-1 holds it as a 32-bit float, and NIfTI-2 often holds one that was converted from there. The shortest
+    /// decimal that reads back as that float is taken: 0.8, and not 0.800000012. Otherwise whatever ends on a frame's
+    /// edge, such as an entry of a watch log, would reach into the next frame.
+    ///
     /// # Errors
     /// When the value is not above 0, is over 100 s in its unit, or the unit is none of time: it is never guessed.
     pub fn tr_s(&self) -> Result<f64, NiftiError> {
         let path = || self.path.clone();
-        let found = self.frame_step;
+        let found = shortest_decimal(self.frame_step);
         let per_second = match self.time_unit {
             TimeUnit::Seconds | TimeUnit::Unknown => 1.0,
             TimeUnit::Milliseconds => 1e3,
@@ -73,11 +76,7 @@ impl Header {
         if !(found > 0.0 && found.is_finite()) {
             return Err(NiftiError::TimeStepMissing { path: path(), found });
         }
-        let tr_s = found / per_second;
-        if tr_s > LONGEST_TR_S {
-            return Err(NiftiError::TimeStepLong { path: path(), found, unit: self.time_unit });
-        }
-        Ok(tr_s)
+        usable_tr(found / per_second).ok_or(NiftiError::TimeStepLong { path: path(), found, unit: self.time_unit })
     }
 
     /// Voxels in a volume.
@@ -115,6 +114,12 @@ impl Header {
         lengths.extend(&self.extra_dims);
         shape_text(lengths)
     }
+}
+
+/// The shortest decimal of a value that is a 32-bit float; any other value as it is.
+fn shortest_decimal(value: f64) -> f64 {
+    let narrow = value as f32;
+    if f64::from(narrow) == value { narrow.to_string().parse().unwrap_or(value) } else { value }
 }
 
 /// Numbers at given offsets in one byte order.

@@ -188,7 +188,7 @@ fn scan_problems() -> Vec<ScanProblem> {
         },
         ScanProblem::EmptyCell { path: path.clone(), line, column: "bold", instead: "name the image" },
         ScanProblem::Label { place: place.clone(), what: "participant", found: found.clone() },
-        ScanProblem::RepetitionTime { place, found: found.clone() },
+        ScanProblem::RepetitionTime { place, found: found.clone(), seconds: None },
         ScanProblem::NoFile { what, path: path.clone(), named_in: "the column 'motion'".to_owned() },
         ScanProblem::DeadLink { what, path: path.clone() },
         ScanProblem::IsFolder { what, path: path.clone() },

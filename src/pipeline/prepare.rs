@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use ndarray::Array2;
 
+use super::repetition_time::repetition_time;
 use super::prepared::{HeadSphere, Prepared, TissueMask, input_files, mask_of, tissues_needed};
 use super::run_motion::USUAL_RADIUS;
 use crate::clean::{confounds, filter};
@@ -17,9 +18,6 @@ use crate::remark::{Noticed, Remark};
 use crate::study::Study;
 use crate::study::settings::{BreathsPerMin, MotionSource, Respiration, SphereRadius, Tissue};
 use crate::units::{Millimetres, Seconds};
-
-/// The largest share by which the table's and the header's repetition time may differ (own convention).
-const TR_TOLERANCE: f64 = 0.01;
 
 /// What examining a scan has shown so far.
 #[derive(Default)]
@@ -70,6 +68,10 @@ pub fn examine(scan: &Scan, child: Option<&Child>, study: &Study) -> Result<Prep
     let mut found = Findings { problems: scan.problems.clone(), warnings: Vec::new() };
     let header = run_header(scan, &mut found);
     let tr = header.as_ref().and_then(|header| found.note(repetition_time(scan, header)));
+    let tr = tr.map(|(tr, remarks)| {
+        found.warnings.extend(remarks);
+        tr
+    });
     check_run(scan, study, header.as_ref(), tr, &mut found);
     // If the image is no run, no table can have too many rows.
     let frames = header.as_ref().map(|h| h.frames).filter(|&frames| frames > 1);
@@ -309,19 +311,6 @@ fn rows_match(problems: &mut Vec<Remark>, path: &Path, rows: usize, frames: Opti
             one row per frame",
             path.display()
         )));
-    }
-}
-
-/// From the scan table or sidecar, else the header; both must agree to 1 %.
-fn repetition_time(scan: &Scan, header: &Header) -> Result<Seconds, String> {
-    match (scan.tr_s, header.tr_s()) {
-        (None, from_header) => from_header.map(Seconds).map_err(|e| e.to_string()),
-        (Some(given), Ok(found)) if (given - found).abs() > TR_TOLERANCE * given.max(found) => Err(format!(
-            "{}: the repetition time is {given} s by the scan table or sidecar, but {found} s by the image header; \
-            correct the one that is wrong",
-            scan.bold.display()
-        )),
-        (Some(given), _) => Ok(Seconds(given)),
     }
 }
 

@@ -96,7 +96,7 @@ noticed! {
         "a child's TR is more than 10 % from the cohort's median, or its runs' TRs differ by as much",
         "check tr_s; if both are right, read docs/unlike-tr.md";
     TrSources, "tr_sources", Note,
-        "the scan table, the study file, the sidecar and the header disagree about TR by more than 1 %",
+        "the scan table, the study file, the sidecar and the header disagree about TR by more than 0.1 %",
         "correct the one that is wrong; the first of them that gives a TR is taken";
     TrShort, "tr_short", Look,
         "TR is below 0.2 s",

@@ -16,6 +16,8 @@ pub struct Study {
     pub name: String,
     pub results: PathBuf,
     pub scans: ScanSource,
+    /// Repetition time of every scan whose row in the scan table gives none, s.
+    pub tr_s: Option<f64>,
     pub children: ChildrenSettings,
     pub motion: MotionSettings,
     pub censor: CensorSettings,

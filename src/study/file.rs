@@ -14,7 +14,10 @@ use crate::tables::nearest;
 /// Sections and their keys. `[[parcels]]` may appear several times.
 pub(super) const SECTIONS: [(&str, &[&str]); 11] = [
     ("study", &["name", "results"]),
-    ("scans", &["table", "bids", "where", "motion", "confounds", "brain_mask", "white_matter", "csf", "watch_log"]),
+    (
+        "scans",
+        &["table", "bids", "tr_s", "where", "motion", "confounds", "brain_mask", "white_matter", "csf", "watch_log"],
+    ),
     ("children", &["table", "age_column", "age_unit", "sex_column"]),
     (
         "motion",

@@ -19,6 +19,7 @@ use super::settings::{
 };
 use super::{BidsPatterns, ScanSource, Study};
 use crate::tables::nearest;
+use crate::units::usable_tr;
 
 /// More frames than this is no count of frames but a slip (a day at TR 0.1 s has 864 000).
 const MOST_FRAMES: usize = 1_000_000;
@@ -35,6 +36,7 @@ pub(super) fn study(path: &Path, document: Document<'_>) -> Result<Study, Vec<Pr
     let folder = path.parent().unwrap_or(Path::new(""));
     let general = general(&document.section("study"));
     let scans = scans(&document.section("scans"), folder);
+    let tr_s = repetition_time(&document.section("scans"));
     let motion = motion(&document.section("motion"));
     let children = children(&document, folder, motion.as_ref());
     let censor = censor(&document.section("censor"));
@@ -56,6 +58,7 @@ pub(super) fn study(path: &Path, document: Document<'_>) -> Result<Study, Vec<Pr
             name,
             results: folder.join(results),
             scans: scans?,
+            tr_s: tr_s?,
             children: children?,
             motion: motion?,
             censor: censor?,
@@ -99,6 +102,24 @@ fn scans(s: &Section<'_, '_>, folder: &Path) -> Option<ScanSource> {
             return Some(ScanSource::Table(folder.join(table)));
         }
         (None, Some(root)) => return Some(ScanSource::Bids { root: folder.join(root), entities, patterns }),
+    }
+    None
+}
+
+/// `tr_s`; the outer none stands for a refused value.
+#[allow(clippy::option_option)]
+fn repetition_time(s: &Section<'_, '_>) -> Option<Option<f64>> {
+    let allowed = "seconds, above 0 and at most 100";
+    let Some(found) = s.find("tr_s") else { return Some(None) };
+    let value = number(found.value);
+    if let Some(tr_s) = value.and_then(usable_tr) {
+        return Some(Some(tr_s));
+    }
+    match value.map(|milliseconds| milliseconds / 1000.0).and_then(usable_tr) {
+        Some(seconds) => {
+            s.note(found.line, Fault::Milliseconds { key: s.full("tr_s"), found: found.written, seconds })
+        }
+        None => s.refuse("tr_s", &found, allowed),
     }
     None
 }

@@ -10,7 +10,7 @@ fn datasets_give_runs_and_inherited_times() {
         ids(&cohort),
         ["sub-a_ses-1_task-rest", "sub-a_ses-2_task-rest", "sub-b_task-rest_run-01", "sub-b_task-rest_run-02"]
     );
-    let times: Vec<Option<f64>> = cohort.scans.iter().map(|scan| scan.tr_s).collect();
+    let times: Vec<Option<f64>> = cohort.scans.iter().map(|scan| scan.tr.sidecar_s).collect();
     assert_eq!(times, [Some(2.5), Some(1.5), Some(2.5), Some(0.8)]);
     assert_eq!(
         f.problems(BIDS, PLAIN)[0].1,
@@ -152,7 +152,7 @@ fn bad_names_and_sidecars_are_the_scans_problems() {
             "DIR/ds/sub-a/func/sub-a_odd_task-rest_bold.nii: 'odd' in the file name does not have the form key-label; \
              rename the file as the BIDS standard says",
             "DIR/ds/sub-a/func/sub-a_bold.json RepetitionTime: repetition time is 800; expected seconds, above 0 and \
-             at most 100",
+             at most 100; divide milliseconds by 1000, which gives 0.8",
         ]
     );
     assert_eq!(found[1].0, "sub-b_task-rest");

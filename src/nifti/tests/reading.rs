@@ -286,35 +286,38 @@ fn repetition_time_by_its_unit() {
     assert_eq!(read(2e6, 24).tr_s().unwrap(), 2.0);
     assert_eq!(read(2.0, 0).tr_s().unwrap(), 2.0);
     assert_eq!(read(100.0, 0).tr_s().unwrap(), 100.0);
+    // As 32-bit floats these are 0.800000012 and 1.35000002.
+    assert_eq!((read(0.8, 8).tr_s().unwrap(), read(f64::from(0.8_f32), 8).tr_s().unwrap()), (0.8, 0.8));
+    assert_eq!(read(f64::from(1.35_f32), 0).tr_s().unwrap(), 1.35);
     assert_eq!(read(2.0, 32).time_unit, TimeUnit::Other(32));
     let message = |step, units| {
         let text = read(step, units).tr_s().unwrap_err().to_string();
         text.split_once(": ").unwrap().1.to_owned()
     };
-    let long = "the header's repetition time is 2000 in seconds, expected 100 s at most; give it in seconds, as \
-                `tr_s` in the scan table or RepetitionTime in the sidecar";
+    let long = "the header's repetition time is 2000 in seconds, expected 100 s at most; if these are milliseconds, divide \
+                by 1000, and give that as `tr_s` in the scan table or in [scans], or as RepetitionTime in the sidecar";
     assert_eq!(message(2000.0, 8), long);
     assert_eq!(message(2000.0, 0), long.replace("in seconds, expected", "in an unnamed unit, expected"));
     assert_eq!(
         message(0.0, 8),
-        "the header's repetition time is 0, expected a number above 0; give `tr_s` in the scan table or RepetitionTime \
-        in the sidecar"
+        "the header's repetition time is 0, expected a number above 0; give `tr_s` in the scan table or in \
+        [scans], or RepetitionTime in the sidecar"
     );
     assert_eq!(
         message(f64::NAN, 8),
-        "the header's repetition time is NaN, expected a number above 0; give `tr_s` in the scan table or \
-        RepetitionTime in the sidecar"
+        "the header's repetition time is NaN, expected a number above 0; give `tr_s` in the scan table or in \
+        [scans], or RepetitionTime in the sidecar"
     );
     assert!(read(-2.0, 8).tr_s().is_err() && read(f64::INFINITY, 16).tr_s().is_err());
     assert_eq!(
         message(2.0, 32),
-        "the header's fourth axis is in hertz, expected a unit of time; give `tr_s` in the scan table or \
-        RepetitionTime in the sidecar"
+        "the header's fourth axis is in hertz, expected a unit of time; give `tr_s` in the scan table or in \
+        [scans], or RepetitionTime in the sidecar"
     );
     assert_eq!(
         message(2.0, 56),
-        "the header's fourth axis is in the unknown unit 56, expected a unit of time; give `tr_s` in the scan table or \
-        RepetitionTime in the sidecar"
+        "the header's fourth axis is in the unknown unit 56, expected a unit of time; give `tr_s` in the scan table or in \
+        [scans], or RepetitionTime in the sidecar"
     );
 }
 

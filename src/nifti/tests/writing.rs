@@ -50,7 +50,7 @@ fn whole_images() {
     let weights = Array::from_shape_fn(IxDyn(&[1, 4, 2, 3]), |at| (at[1] + 4 * at[2] + 8 * at[3]) as f32 / 8.0);
     write_image(&path, &weights.view(), &OBLIQUE, Some(1.35), 1).unwrap();
     let mut stream = VolumeStream::open(&path).unwrap();
-    assert_eq!((stream.header().time_unit, stream.header().tr_s().unwrap()), (TimeUnit::Seconds, f64::from(1.35_f32)));
+    assert_eq!((stream.header().time_unit, stream.header().tr_s().unwrap()), (TimeUnit::Seconds, 1.35));
     let (mut all, mut one) = (Vec::new(), Vec::new());
     while let Some(volume) = stream.next_volume().unwrap() {
         volume.decode_all(&mut one);

@@ -1,0 +1,66 @@
+//! A run's repetition time (TR): who says it, and who is believed.
+//!
+//! The order is: `tr_s` in the scan table, `tr_s` in `[scans]`, the JSON sidecar, the image's header. People who write a
+//! number down mean it; converters fill headers in with whatever they have. The first that gives a time is taken, and
+//! whoever says otherwise is told ([`Noticed::TrSources`]). A header alone may be wrong in ways that only a person can
+//! see, such as the time of one excitation, so a very short one asks to be confirmed ([`Noticed::TrShort`]).
+
+use crate::discover::Scan;
+use crate::nifti::{Header, NiftiError};
+use crate::remark::{Noticed, Remark};
+use crate::units::Seconds;
+
+/// The largest share by which two sources may differ before it is told. A header's 2.01 for 2 is 0.005: by frame 200
+/// such times are a whole frame apart (own convention).
+const TR_TOLERANCE: f64 = 0.001;
+/// A TR below this, s, asks to be confirmed: no usual sequence takes a whole head so fast (own convention).
+const SHORT_TR_S: f64 = 0.2;
+
+/// The time that is taken, and what should be said about it.
+///
+/// # Errors
+/// When nothing but the header could tell, and it does not.
+pub fn repetition_time(scan: &Scan, header: &Header) -> Result<(Seconds, Vec<Remark>), NiftiError> {
+    let given = [
+        (scan.tr.table_s, "the scan table"),
+        (scan.tr.study_s, "scans.tr_s in the study file"),
+        (scan.tr.sidecar_s, "the JSON sidecar"),
+    ];
+    let mut sources: Vec<(f64, String)> =
+        given.into_iter().filter_map(|(tr_s, source)| Some((tr_s?, source.to_owned()))).collect();
+    match header.tr_s() {
+        Ok(tr_s) => sources.push((tr_s, "the image header".to_owned())),
+        Err(error) if sources.is_empty() => return Err(error),
+        Err(NiftiError::TimeStepLong { found, unit, .. }) => {
+            sources.push((found, format!("the image header (in {unit}; divide milliseconds by 1000)")));
+        }
+        // A header that says nothing contradicts nobody.
+        Err(_) => {}
+    }
+    let confirmed = scan.tr.table_s.or(scan.tr.study_s).is_some();
+    let Some(((tr_s, source), others)) = sources.split_first() else {
+        return Err(NiftiError::TimeStepMissing { path: scan.bold.clone(), found: header.frame_step });
+    };
+    let bold = scan.bold.display();
+    let mut remarks: Vec<Remark> = scan.tr.sidecar_faults.clone();
+    let differ = |(other_s, _): &&(f64, String)| (tr_s - other_s).abs() > TR_TOLERANCE * tr_s.max(*other_s);
+    let unlike: Vec<String> = others.iter().filter(differ).map(|(s, by)| format!("{s} s by {by}")).collect();
+    if !unlike.is_empty() {
+        remarks.push(Remark::about_data(format!(
+            "{bold}: the repetition time is {tr_s} s by {source}, but {}; {tr_s} s is taken, so correct the one that is \
+            wrong",
+            unlike.join(" and ")
+        )));
+    }
+    let mut remarks: Vec<Remark> = remarks.into_iter().map(|remark| remark.noticing(Noticed::TrSources)).collect();
+    if *tr_s < SHORT_TR_S && !confirmed {
+        remarks.push(
+            Remark::about_data(format!(
+                "{bold}: the repetition time is {tr_s} s by {source}, shorter than whole heads are usually taken in; \
+                confirm it: give the true one as tr_s in the scan table or in [scans]"
+            ))
+            .noticing(Noticed::TrShort),
+        );
+    }
+    Ok((Seconds(*tr_s), remarks))
+}
