@@ -6,7 +6,7 @@ use keepstill::clean::{clean as cleaning, components, fill, filter};
 use keepstill::connectivity;
 use keepstill::linalg::LeastSquares;
 use keepstill::motion::{MotionTrace, displacement};
-use keepstill::study::settings::{Axis, CensorSettings, CleanSettings, Fill, Measure, RotationOrder, Settling};
+use keepstill::study::settings::{Axis, CensorSettings, CleanSettings, Fill, Length, Measure, RotationOrder, Settling};
 use keepstill::units::{Millimetres, Seconds};
 use ndarray::{Array1, Array2};
 
@@ -137,14 +137,14 @@ mod motion {
         let settings = CensorSettings {
             fd_mm: 0.2,
             dvars_percent: 0.0,
-            before: 1,
-            after: 2,
-            shortest_stretch: 5,
+            before: Length::Frames(1),
+            after: Length::Frames(2),
+            shortest_stretch: Length::Frames(5),
             settling: Settling::Frames(0),
             watch_log: true,
             watch_log_types: Vec::new(),
         };
-        bencher.bench(|| censor(black_box(fd.view()), dvars.view(), &[true; FRAMES], &[false; FRAMES], 0, &settings));
+        bencher.bench(|| censor(black_box(fd.view()), dvars.view(), &[true; FRAMES], &[false; FRAMES], 0, Seconds(2.0), &settings));
     }
 }
 

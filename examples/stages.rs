@@ -20,7 +20,7 @@ use keepstill::linalg::{LeastSquares, summary};
 use keepstill::motion::respiration::{self, BreathingBand, Design, FoldedBand, RespirationFilter};
 use keepstill::motion::{MotionTrace, displacement, sphere};
 use keepstill::nifti::{Affine, VolumeStream};
-use keepstill::study::settings::{Axis, CensorSettings, CleanSettings, Fill, Measure, RotationOrder, Settling};
+use keepstill::study::settings::{Axis, CensorSettings, CleanSettings, Fill, Length, Measure, RotationOrder, Settling};
 use keepstill::units::{Millimetres, Seconds};
 use ndarray::{Array1, Array2};
 use serde_json::{Value, json};
@@ -90,6 +90,12 @@ fn count(input: &Value, field: &str) -> usize {
     input[field].as_u64().unwrap_or(0) as usize
 }
 
+/// `field` in frames, or `field_s` in seconds.
+fn length(input: &Value, field: &str) -> Length {
+    let seconds = input[format!("{field}_s")].as_f64().map(Length::Seconds);
+    seconds.unwrap_or_else(|| Length::Frames(count(input, field)))
+}
+
 fn trace(input: &Value) -> Result<MotionTrace> {
     Ok(MotionTrace {
         translations_mm: matrix(&input["translation_mm"])?,
@@ -153,7 +159,8 @@ fn run(stage: &str, input: &Value) -> Result<Value> {
             };
             let order: Vec<Axis> = input["order"].as_str().unwrap_or("xyz").chars().map(axes).collect();
             let order = RotationOrder(order.try_into().map_err(|_| "order needs three axes")?);
-            let fd = displacement::framewise(&trace(input)?, Millimetres(number(&input["radius_mm"])), order);
+            let span = input["span_s"].as_f64().map_or(1, |span_s| Seconds(span_s).nearest_frames(tr));
+            let fd = displacement::over_span(&trace(input)?, Millimetres(number(&input["radius_mm"])), order, span);
             json!({ "sum": fd.sum_mm.to_vec(), "rms": fd.rms_mm.to_vec() })
         }
         "motion_terms" => json!({ "data": rows(&trace(input)?.terms(count(input, "terms"))) }),
@@ -216,9 +223,9 @@ fn run(stage: &str, input: &Value) -> Result<Value> {
             let settings = CensorSettings {
                 fd_mm: number(&input["fd_mm"]),
                 dvars_percent: number(&input["dvars_percent"]),
-                before: count(input, "before"),
-                after: count(input, "after"),
-                shortest_stretch: count(input, "shortest_stretch"),
+                before: length(input, "before"),
+                after: length(input, "after"),
+                shortest_stretch: length(input, "shortest_stretch"),
                 settling: Settling::Frames(count(input, "settling")),
                 watch_log: true,
                 watch_log_types: Vec::new(),
@@ -230,6 +237,7 @@ fn run(stage: &str, input: &Value) -> Result<Value> {
                 &vec![true; fd.len()],
                 &flags(&input["logged"]),
                 count(input, "settling"),
+                tr,
                 &settings,
             );
             json!({ "kept": mask.kept(), "reasons": mask.reasons() })

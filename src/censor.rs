@@ -1,7 +1,8 @@
 //! Censoring: which frames are dropped, and why.
 //!
 //! The order of reasons is: settling, no pose found, FD, DVARS, watch log, neighbours of FD and DVARS frames (not of
-//! logged ones), then kept stretches shorter than `shortest_stretch`. The columns `dropped_settling` to
+//! logged ones), then kept stretches shorter than `shortest_stretch`. Neighbours and stretches are given in frames, or in
+//! seconds, which are rounded up to whole frames. The columns `dropped_settling` to
 //! `dropped_short_stretch` count each dropped frame once, by its first reason. A threshold drops values strictly above
 //! it. Power et al. 2014, NeuroImage 84:320. A frame without a pose has moved too much, or too oddly, to be measured:
 //! where FD is censored, its neighbours go as those of a moved frame do (own convention).
@@ -18,6 +19,7 @@ use ndarray::ArrayView1;
 
 use crate::stretches::stretches;
 use crate::study::settings::CensorSettings;
+use crate::units::Seconds;
 
 pub use per_reason::PerReason;
 pub use reason::Reason;
@@ -86,7 +88,8 @@ pub fn own_limit(censor: &CensorSettings) -> Option<f64> {
 /// Decides on each frame.
 ///
 /// `fd_mm` and `dvars_percent` hold NaN where there is no value; `aligned` says which frames have a pose, `logged` is
-/// from the watch log; all have one entry per frame. `settling` frames are cut from the start.
+/// from the watch log; all have one entry per frame. `settling` frames are cut from the start. With `tr`, lengths that
+/// are given in seconds become frames.
 ///
 /// # Panics
 /// When the lengths differ.
@@ -97,8 +100,11 @@ pub fn censor(
     aligned: &[bool],
     logged: &[bool],
     settling: usize,
+    tr: Seconds,
     settings: &CensorSettings,
 ) -> FrameMask {
+    let [before, after, shortest_stretch] =
+        [settings.before, settings.after, settings.shortest_stretch].map(|length| length.frames(tr));
     let frames = fd_mm.len();
     let lengths = [dvars_percent.len(), aligned.len(), logged.len()];
     assert!(lengths.iter().all(|&length| length == frames), "one value per frame");
@@ -109,8 +115,8 @@ pub fn censor(
     let mut beside = vec![false; frames];
     let lost = |i: usize| !aligned[i] && settings.fd_mm > 0.0;
     for i in (0..frames).filter(|&i| moved[i] || jumped[i] || lost(i)) {
-        let end = i.saturating_add(settings.after).saturating_add(1).min(frames);
-        beside[i.saturating_sub(settings.before)..end].fill(true);
+        let end = i.saturating_add(after).saturating_add(1).min(frames);
+        beside[i.saturating_sub(before)..end].fill(true);
     }
 
     let mut reasons: Vec<Vec<Reason>> = (0..frames)
@@ -129,7 +135,7 @@ pub fn censor(
 
     let kept: Vec<bool> = reasons.iter().map(Vec::is_empty).collect();
     for (start, end) in stretches(&kept) {
-        if end - start < settings.shortest_stretch {
+        if end - start < shortest_stretch {
             reasons[start..end].iter_mut().for_each(|r| r.push(Reason::ShortStretch));
         }
     }
@@ -141,15 +147,17 @@ mod tests {
     use ndarray::Array1;
 
     use super::*;
-    use crate::study::settings::Settling;
+    use crate::study::settings::{Length, Settling};
+
+    const TR: Seconds = Seconds(2.0);
 
     fn settings() -> CensorSettings {
         CensorSettings {
             fd_mm: 0.2,
             dvars_percent: 0.0,
-            before: 1,
-            after: 2,
-            shortest_stretch: 3,
+            before: Length::Frames(1),
+            after: Length::Frames(2),
+            shortest_stretch: Length::Frames(3),
             settling: Settling::Frames(0),
             watch_log: true,
             watch_log_types: Vec::new(),
@@ -173,7 +181,7 @@ mod tests {
         fd[8] = 0.2; // not strictly above
         fd[9] = 0.21;
         let nan = Array1::from_elem(14, f64::NAN);
-        let mask = censor(fd.view(), nan.view(), &[true; 14], &[false; 14], 0, &settings());
+        let mask = censor(fd.view(), nan.view(), &[true; 14], &[false; 14], 0, TR, &settings());
         let expected = [
             "short_stretch",
             "short_stretch",
@@ -201,8 +209,9 @@ mod tests {
         let dvars = Array1::from_vec(vec![f64::NAN, 9.0, 9.0, 0.0, 0.0, 0.0, 0.0]);
         let logged = [false, true, false, false, false, false, true];
         let mut settings = settings();
-        (settings.dvars_percent, settings.shortest_stretch, settings.after) = (5.0, 1, 1);
-        let mask = censor(fd.view(), dvars.view(), &[true; 7], &logged, 2, &settings);
+        (settings.dvars_percent, settings.shortest_stretch) = (5.0, Length::Frames(1));
+        settings.after = Length::Frames(1);
+        let mask = censor(fd.view(), dvars.view(), &[true; 7], &logged, 2, TR, &settings);
         let expected = [
             "settling;beside_motion",
             "settling;moved;signal_jump;logged",
@@ -222,9 +231,30 @@ mod tests {
     fn a_logged_frame_has_no_neighbours_and_zero_turns_a_limit_off() {
         let fd = Array1::from_elem(5, 3.0);
         let mut settings = settings();
-        (settings.fd_mm, settings.shortest_stretch) = (0.0, 1);
-        let mask = censor(fd.view(), fd.view(), &[true; 5], &[false, false, true, false, false], 0, &settings);
+        (settings.fd_mm, settings.shortest_stretch) = (0.0, Length::Frames(1));
+        let mask = censor(fd.view(), fd.view(), &[true; 5], &[false, false, true, false, false], 0, TR, &settings);
         assert_eq!(words(&mask), ["", "", "logged", "", ""]);
+    }
+
+    proptest::proptest! {
+        /// Seconds drop what their frames drop, counted by hand: the fewest frames that last as long.
+        #[test]
+        fn seconds_are_frames_rounded_up(
+            moved in proptest::collection::vec(0_usize..10, 40), tenths in proptest::array::uniform3(0_u32..60),
+            tr_tenths in 3_u32..35,
+        ) {
+            let fd: Array1<f64> = moved.iter().map(|&m| if m == 0 { 0.5 } else { 0.1 }).collect();
+            let nan = Array1::from_elem(40, f64::NAN);
+            let tr = Seconds(f64::from(tr_tenths) / 10.0);
+            let decided = |lengths: [Length; 3]| {
+                let [before, after, shortest_stretch] = lengths;
+                let settings = CensorSettings { before, after, shortest_stretch, ..settings() };
+                censor(fd.view(), nan.view(), &[true; 40], &[false; 40], 0, tr, &settings)
+            };
+            let in_seconds = decided(tenths.map(|tenths| Length::Seconds(f64::from(tenths) / 10.0)));
+            let in_frames = decided(tenths.map(|tenths| Length::Frames(tenths.div_ceil(tr_tenths) as usize)));
+            proptest::prop_assert_eq!(in_seconds, in_frames);
+        }
     }
 
     #[test]
@@ -232,12 +262,12 @@ mod tests {
         let fd = Array1::from_vec(vec![f64::NAN, 0.1, f64::NAN, 0.1, 0.1, 0.1, 0.1]);
         let aligned = [true, true, false, true, true, true, true];
         let mut settings = settings();
-        settings.shortest_stretch = 1;
-        let mask = censor(fd.view(), fd.view(), &aligned, &[false; 7], 0, &settings);
+        settings.shortest_stretch = Length::Frames(1);
+        let mask = censor(fd.view(), fd.view(), &aligned, &[false; 7], 0, TR, &settings);
         assert_eq!(words(&mask), ["", "beside_motion", "unaligned", "beside_motion", "beside_motion", "", ""]);
         assert_eq!(counts(&mask), [0, 1, 0, 0, 0, 3, 0]);
         settings.fd_mm = 0.0;
-        let mask = censor(fd.view(), fd.view(), &aligned, &[false; 7], 3, &settings);
+        let mask = censor(fd.view(), fd.view(), &aligned, &[false; 7], 3, TR, &settings);
         assert_eq!(words(&mask), ["settling", "settling", "settling;unaligned", "", "", "", ""]);
     }
 }

@@ -101,6 +101,9 @@ pub struct ReportRow {
     pub kept_share: f64,
     #[serde(with = "number")]
     pub mean_fd_mm: f64,
+    /// NaN where the settings give no span.
+    #[serde(with = "number")]
+    pub mean_fd_span_mm: f64,
     #[serde(with = "number")]
     pub mean_fd_kept_mm: f64,
     #[serde(with = "number")]
@@ -216,8 +219,10 @@ pub struct AtlasCount {
 pub struct ScanRecord {
     pub id: ScanId,
     pub row: ReportRow,
-    /// FD of the measure that censoring used, mm; NaN where there is none.
+    /// FD from frame to frame in the form that censoring used, mm; NaN where there is none.
     pub fd_mm: Array1<f64>,
+    /// The same over the span of the settings, where they give one: then censoring used it.
+    pub fd_span_mm: Option<Array1<f64>>,
     pub dvars_percent: Array1<f64>,
     /// Power of the six motion parameters, frequencies × 7, or × 13 where breathing was filtered out. Columns: Hz;
     /// translations x y z (mm²/Hz) and rotations x y z (rad²/Hz); the same after the filter.
@@ -261,6 +266,12 @@ impl ScanRecord {
     #[must_use]
     pub fn minutes_at_limits(&self) -> Vec<f64> {
         self.kept_at_limits.iter().map(|&frames| frames as f64 * self.row.tr_s / 60.0).collect()
+    }
+
+    /// The displacement that censoring used, mm.
+    #[must_use]
+    pub fn fd_judged_mm(&self) -> &Array1<f64> {
+        self.fd_span_mm.as_ref().unwrap_or(&self.fd_mm)
     }
 
     /// Whether the run goes into a joined result.

@@ -30,7 +30,7 @@ use crate::pipeline::run_motion::{self, RunMotion};
 use crate::record::{self, digests};
 use crate::remark::Remark;
 use crate::study::Study;
-use crate::study::settings::{CensorSettings, Displacement, MotionSource, Settling};
+use crate::study::settings::{CensorSettings, Displacement, Length, MotionSource, Settling};
 use crate::units::Seconds;
 use ndarray::Array1;
 
@@ -121,6 +121,7 @@ pub struct RunFrames<'a> {
     pub logged: &'a [bool],
     /// Frames cut from the start.
     pub settling: usize,
+    pub tr: Seconds,
 }
 
 /// Frames kept of one run under each choice. `settings` gives all but limit, form and neighbours; DVARS is left out.
@@ -129,7 +130,7 @@ pub struct RunFrames<'a> {
 /// When there is not one entry per frame throughout.
 #[must_use]
 pub fn frames_kept(run: &RunFrames<'_>, settings: &CensorSettings, choices: &[Choice]) -> Vec<usize> {
-    let RunFrames { fd, aligned, logged, settling } = run;
+    let RunFrames { fd, aligned, logged, settling, tr } = run;
     let no_dvars = Array1::from_elem(logged.len(), f64::NAN);
     // A higher limit drops a subset of the frames of a lower one; where it drops as many, it drops the same ones.
     let mut known: BTreeMap<(bool, bool, bool, usize), usize> = BTreeMap::new();
@@ -149,9 +150,9 @@ pub fn frames_kept(run: &RunFrames<'_>, settings: &CensorSettings, choices: &[Ch
                     ..*settings
                 };
                 if !choice.neighbours {
-                    (settings.before, settings.after) = (0, 0);
+                    (settings.before, settings.after) = (Length::Frames(0), Length::Frames(0));
                 }
-                censor::censor(fd_mm, no_dvars.view(), aligned, logged, *settling, &settings).frames_kept()
+                censor::censor(fd_mm, no_dvars.view(), aligned, logged, *settling, *tr, &settings).frames_kept()
             })
         })
         .collect()
@@ -232,8 +233,8 @@ fn look_at_run(study: &Study, scan: &Scan, found: &Prepared, choices: &[Choice])
         Settling::Frames(frames) => frames,
         Settling::Auto => run_motion::settling_frames(study, mask_mean.view()),
     };
-    let fd = motion.fd(motion.sphere.radius);
-    let run = RunFrames { fd, aligned: &motion.aligned, logged: &found.logged, settling };
+    let fd = motion.fd_judged(motion.sphere.radius);
+    let run = RunFrames { fd, aligned: &motion.aligned, logged: &found.logged, settling, tr: found.tr };
     let minutes = |frames: usize| Seconds(frames as f64 * found.tr.0).minutes();
     let minutes_kept = frames_kept(&run, &study.censor, choices).into_iter().map(minutes).collect();
     Ok(Run { minutes: minutes(found.header.frames), minutes_kept })
@@ -261,7 +262,14 @@ fn notes(study: &Study, children: &[ChildMinutes]) -> Vec<String> {
             study.censor.dvars_percent
         ));
     }
-    if study.censor.before == 0 && study.censor.after == 0 {
+    if study.motion.fd_span_s > 0.0 {
+        notes.push(format!(
+            "Displacement is measured over motion.fd_span_s = {} s. Limits for it are not those for displacement from \
+            frame to frame (docs/unlike-tr.md).",
+            study.motion.fd_span_s
+        ));
+    }
+    if study.censor.before.is_zero() && study.censor.after.is_zero() {
         notes.push(
             "censor.before and censor.after are 0, so the numbers with and without neighbours are the same.".to_owned(),
         );

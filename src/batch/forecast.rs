@@ -55,12 +55,13 @@ pub(super) fn of_run(study: &Study, scan: &Scan, prepared: &Prepared, with_dof: 
         return None;
     }
     let motion = RunMotion::of(&scan.bold, study, prepared, None, f64::NAN).ok()?;
-    let fd = motion.fd(motion.sphere.radius);
+    let fd = motion.fd_judged(motion.sphere.radius);
     let frames = prepared.header.frames;
     let no_dvars = Array1::from_elem(frames, f64::NAN);
     let settings = CensorSettings { dvars_percent: 0.0, ..study.censor.clone() };
     let fd_mm = fd.of(study.motion.displacement);
-    let mask = censor::censor(fd_mm, no_dvars.view(), &motion.aligned, &prepared.logged, settling, &settings);
+    let (aligned, logged, tr) = (&motion.aligned, &prepared.logged, prepared.tr);
+    let mask = censor::censor(fd_mm, no_dvars.view(), aligned, logged, settling, tr, &settings);
     let (kept, frames_kept) = (mask.kept(), mask.frames_kept());
     let dof_white = if with_dof {
         let terms = motion.trace.bridged().terms(study.clean.motion_terms);

@@ -10,7 +10,7 @@ use keepstill::discover;
 use keepstill::report::figures;
 use keepstill::results::Layout;
 use keepstill::study::Study;
-use keepstill::study::settings::Displacement;
+use keepstill::study::settings::{Displacement, Length};
 use keepstill::thresholds::{self as library, MINIMUMS_MIN, Thresholds as Found};
 
 use super::exit::{self, Failure};
@@ -95,13 +95,17 @@ fn table(study: &Study, found: &Found) -> String {
         Displacement::Sum => "sum",
         Displacement::Rms => "RMS",
     };
+    let span = match study.motion.fd_span_s {
+        span_s if span_s > 0.0 => format!(" over {span_s} s"),
+        _ => String::new(),
+    };
+    let (before, after) = Length::around(study.censor.before, study.censor.after);
     let rows = found.rows_of(study.motion.displacement, true);
     let counted = rows.first().map_or(0, |row| row.children);
     let mut text = format!(
-        "{} (FD {form} form, {} before and {} after a moved frame dropped too): how many keep at least\n",
+        "{} (FD {form} form{span}, {before} before and {after} after a moved frame dropped too): how many keep at \
+        least\n",
         out::counted(counted, "child", "children"),
-        out::counted(study.censor.before, "frame", "frames"),
-        study.censor.after
     );
     let _ = write!(text, "{:>10}", "limit, mm");
     for minimum in MINIMUMS_MIN {

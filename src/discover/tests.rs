@@ -145,7 +145,8 @@ fn every_problem_of_a_row_is_told() {
                 "DIR/t/runs.tsv line 2: participant_id 'sub-0_1' is not a label; use letters and digits only",
                 "DIR/t/runs.tsv line 2: session_id '../x' is not a label; use letters and digits only",
                 "bold: DIR/t/gone.nii does not exist; check the name in DIR/t/runs.tsv line 2",
-                "DIR/t/runs.tsv line 2: repetition time is '2000'; expected seconds, above 0 and at most 100",
+                "DIR/t/runs.tsv line 2: repetition time is '2000'; expected seconds, above 0 and at most 100; \
+                 divide milliseconds by 1000, which gives 2",
                 "motion: DIR/t/folder is a folder; name the file itself",
                 "no white_matter file, which clean.tissue_means asks for; fill in the column 'white_matter' of the \
                  scan table",

@@ -5,6 +5,10 @@
 //! - RMS form: with M = Tᵢ Tᵢ₋₁⁻¹ − I = \[A|t\], √(r²/5·tr(AᵀA) + tᵀt), the root mean square displacement over a solid
 //!   sphere of radius r about the origin. Jenkinson 1999, report TR99MJ1.
 //!
+//! Displacement over a span is the same between frames that far apart: head positions a fixed time apart differ as much
+//! whatever the repetition time, while from frame to frame they differ more at a longer one (after Power 2019, NeuroImage
+//! 201:116041, from memory).
+//!
 //! The rigid transform of a frame is x ↦ R x + t; for rotation order "xyz", R = Rz·Ry·Rx.
 
 use ndarray::Array1;
@@ -19,14 +23,29 @@ type Matrix3 = [[f64; 3]; 3];
 /// and for frames without a position. Positions about a pivot give the RMS form about that pivot.
 #[must_use]
 pub fn framewise(trace: &MotionTrace, radius: Millimetres, order: RotationOrder) -> FramewiseDisplacement {
+    over_span(trace, radius, order, 1)
+}
+
+/// As [`framewise`], but against the latest frame with a position that lies at least `span` frames before it; NaN for the
+/// first `span` frames.
+#[must_use]
+pub fn over_span(
+    trace: &MotionTrace,
+    radius: Millimetres,
+    order: RotationOrder,
+    span: usize,
+) -> FramewiseDisplacement {
     let frames = trace.frames();
     let mut sum_mm = Array1::from_elem(frames, f64::NAN);
     let mut rms_mm = Array1::from_elem(frames, f64::NAN);
     let at = |i: usize| (row3(trace.translations_mm.view(), i), row3(trace.rotations_rad.view(), i));
     let aligned = trace.aligned();
     let mut earlier = None;
-    for i in (0..frames).filter(|&i| aligned[i]) {
-        let Some(before) = earlier.replace(i) else { continue };
+    for i in span..frames {
+        if aligned[i - span] {
+            earlier = Some(i - span);
+        }
+        let Some(before) = earlier.filter(|_| aligned[i]) else { continue };
         let ((t0, a0), (t1, a1)) = (at(before), at(i));
         let shift: f64 = (0..3).map(|k| (t1[k] - t0[k]).abs()).sum();
         let turn: f64 = (0..3).map(|k| (a1[k] - a0[k]).abs()).sum();
@@ -69,7 +88,7 @@ pub fn rotation(angles_rad: [f64; 3], order: RotationOrder) -> Matrix3 {
 
 #[cfg(test)]
 mod tests {
-    use ndarray::array;
+    use ndarray::{Array2, array};
 
     use super::*;
 
@@ -92,6 +111,35 @@ mod tests {
         let a = 2.0 * ((c - 1.0).powi(2) + s * s);
         let expected = (500.0 * a + t[0] * t[0] + t[1] * t[1]).sqrt();
         assert!((fd.rms_mm[2] - expected).abs() < 1e-12);
+    }
+
+    /// Over every span and every pattern of lost frames: each frame against the frame that a search from it finds.
+    #[test]
+    fn a_span_is_the_displacement_between_two_frames() {
+        let numbers = |n: usize| ((n * 37 + 11) % 17) as f64;
+        let whole = MotionTrace {
+            translations_mm: Array2::from_shape_fn((7, 3), |(i, j)| numbers(3 * i + j)),
+            rotations_rad: Array2::from_shape_fn((7, 3), |(i, j)| 0.01 * numbers(5 * i + j)),
+        };
+        for lost in 0_u32..1 << 7 {
+            let aligned: Vec<bool> = (0..7).map(|i| lost >> i & 1 == 0).collect();
+            let trace = whole.only(&aligned);
+            for span in 1..=8 {
+                let fd = over_span(&trace, Millimetres(50.0), XYZ, span);
+                for i in 0..7 {
+                    let before = (0..7).rev().find(|&j| j + span <= i && aligned[j]).filter(|_| aligned[i]);
+                    let pair = before.map(|j| MotionTrace {
+                        translations_mm: whole.translations_mm.select(ndarray::Axis(0), &[j, i]),
+                        rotations_rad: whole.rotations_rad.select(ndarray::Axis(0), &[j, i]),
+                    });
+                    let two = pair.map(|pair| framewise(&pair, Millimetres(50.0), XYZ));
+                    let expected = two.map_or([f64::NAN; 2], |two| [two.sum_mm[1], two.rms_mm[1]]);
+                    let found = [fd.sum_mm[i], fd.rms_mm[i]];
+                    let same = (0..2).all(|k| found[k] == expected[k] || found[k].is_nan() && expected[k].is_nan());
+                    assert!(same, "{aligned:?} {span} {i}: {found:?} {expected:?}");
+                }
+            }
+        }
     }
 
     #[test]

@@ -14,9 +14,9 @@ pub fn reason_words(reason: Reason) -> &'static str {
         Reason::SignalJump => "DVARS above censor.dvars_percent",
         Reason::Logged => "inside an interval of the watch log",
         Reason::BesideMotion => {
-            "censor.before frames before or censor.after frames after a moved or jumped frame, or one without a pose"
+            "beside a moved or jumped frame, or one without a pose (censor.before and censor.after)"
         }
-        Reason::ShortStretch => "in a kept stretch shorter than censor.shortest_stretch frames",
+        Reason::ShortStretch => "in a kept stretch shorter than censor.shortest_stretch",
     }
 }
 

@@ -66,6 +66,13 @@ pub const FRAME_COLUMNS: &[FrameColumn] = &[
         |row, outcome, i| row.number(outcome.fd.rms_mm[i]),
     ),
     column(
+        "fd_span_mm",
+        "displacement in the form that censoring uses, between frames motion.fd_span_s apart (after Power 2019, \
+         NeuroImage 201:116041); n/a in the first frames, and without a span",
+        "mm",
+        |row, outcome, i| row.number(outcome.record.fd_span_mm.as_ref().map_or(f64::NAN, |fd| fd[i])),
+    ),
+    column(
         "fd_unfiltered_mm",
         "framewise displacement in the form that censoring uses, breathing left in the motion parameters",
         "mm",

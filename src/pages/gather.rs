@@ -33,7 +33,7 @@ pub fn strip(runs: &[RunResult], limit_mm: f64) -> Vec<StripRun> {
         let columns = if all > STRIP_COLUMNS { (frames * STRIP_COLUMNS / all).max(1) } else { frames };
         let (mut fd, mut why) = (Vec::with_capacity(columns), String::with_capacity(columns));
         for group in groups(frames, columns) {
-            let largest = group.clone().map(|i| record.fd_mm[i]).fold(0.0_f64, f64::max);
+            let largest = group.clone().map(|i| record.fd_judged_mm()[i]).fold(0.0_f64, f64::max);
             fd.push((largest / top * 255.0).round().min(255.0) as u8);
             why.push(digit(commonest(&record.first_reason[group])));
         }
@@ -288,7 +288,7 @@ fn run_of(run: &RunResult, study: &Study, atlases: &[ChildAtlas], shrink: usize)
     ChildRun {
         row,
         name: record.id.to_string(),
-        fd_mm: record.fd_mm.iter().map(|&v| rounded(v, 3)).collect(),
+        fd_mm: record.fd_judged_mm().iter().map(|&v| rounded(v, 3)).collect(),
         dvars_percent: record.dvars_percent.iter().map(|&v| rounded(v, 2)).collect(),
         global_percent: record.global_signal.iter().map(percent).collect(),
         why: record.first_reason.iter().map(|&r| digit(r)).collect(),

@@ -47,7 +47,10 @@ pub(super) fn decide(
     let motion = RunMotion::of(&scan.bold, study, &prepared, image_motion.as_ref(), mask_radius_mm)?;
     let fd = motion.fd(motion.sphere.radius);
     let fd_mm = fd.of(study.motion.displacement).to_owned();
-    let censored = censor_frames(study, &prepared, &digest, &motion, &fd_mm);
+    let fd_span = motion.fd_span(motion.sphere.radius);
+    let fd_span_mm = fd_span.map(|fd| fd.of(study.motion.displacement).to_owned());
+    let fd_judged_mm = fd_span_mm.as_ref().unwrap_or(&fd_mm);
+    let censored = censor_frames(study, &prepared, &digest, &motion, fd_judged_mm);
     let Censored { mask, kept, settling, kept_at_limits } = censored;
 
     let confounds = regressors::gather(study, &motion, &prepared, &digest, &kept[settling..], settling)?;
@@ -55,7 +58,7 @@ pub(super) fn decide(
     let (records, dof) =
         clean_atlases(parcels, confounds.view(), (kept.as_slice(), settling), prepared.tr, &study.clean)?;
 
-    let (facts, spectrum) = motion.facts(study, &prepared, mask_radius_mm, &fd_mm, &kept, settling);
+    let (facts, spectrum) = motion.facts(study, &prepared, mask_radius_mm, fd_judged_mm, &kept, settling);
     let mut warnings = prepared.warnings;
     warnings.extend(mask_made.map(|words| Remark::about_data(words).noticing(Noticed::MaskMade)));
     warnings.extend(doubts(&digest, &motion, facts.reference_frame));
@@ -72,6 +75,7 @@ pub(super) fn decide(
         motion: &motion,
         facts,
         fd_mm: &fd_mm,
+        fd_span_mm: fd_span_mm.as_ref(),
         mask: &mask,
         kept: &kept,
         motion_from,
@@ -85,6 +89,7 @@ pub(super) fn decide(
         id: scan.id.clone(),
         row,
         fd_mm,
+        fd_span_mm,
         dvars_percent: digest.dvars_percent,
         motion_spectrum: spectrum,
         global_signal: digest.global_signal.clone(),
@@ -124,12 +129,13 @@ fn censor_frames(
     prepared: &Prepared,
     digest: &Digest,
     motion: &RunMotion,
-    fd_mm: &Array1<f64>,
+    fd_judged_mm: &Array1<f64>,
 ) -> Censored {
     let settling = settling_frames(study, digest.global_signal.view());
     let by = |settings: &CensorSettings| {
         let dvars = digest.dvars_percent.view();
-        censor::censor(fd_mm.view(), dvars, &motion.aligned, &prepared.logged, settling, settings)
+        let (aligned, logged) = (&motion.aligned, &prepared.logged);
+        censor::censor(fd_judged_mm.view(), dvars, aligned, logged, settling, prepared.tr, settings)
     };
     let at_limit =
         |limit: &Option<f64>| by(&CensorSettings { fd_mm: limit.unwrap_or(0.0), ..study.censor.clone() }).frames_kept();

@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 
 use ndarray::{Array2, ArrayView2, Axis, CowArray, Ix2};
 
-use super::summary::MotionSummary;
+use super::summary::{MotionSummary, mean_fd_span};
 use super::twins::{RunTrace, Twins, twins};
 use super::verdict::verdict;
 use crate::atlas::Atlas;
@@ -90,6 +90,7 @@ impl ReportRow {
             minutes_kept: 0.0,
             kept_share: nan,
             mean_fd_mm: nan,
+            mean_fd_span_mm: nan,
             mean_fd_kept_mm: nan,
             max_fd_mm: nan,
             median_dvars_percent: nan,
@@ -234,6 +235,8 @@ fn joined_row(group: &Group, runs: &[RunResult], done: &[&ScanRecord], contribut
     }
     row.kept_share = row.frames_kept as f64 / row.frames as f64;
     row.mean_fd_mm = motion.mean_fd_mm;
+    row.mean_fd_span_mm =
+        mean_fd_span(seen.iter().filter_map(|r| Some((r.fd_span_mm.as_ref()?.view(), r.motion_from))));
     row.mean_fd_kept_mm = motion.mean_fd_kept_mm;
     row.max_fd_mm = motion.max_fd_mm;
     row.median_dvars_percent = motion.median_dvars_percent;

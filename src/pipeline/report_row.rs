@@ -6,7 +6,7 @@ use ndarray::{Array1, Array2, s};
 
 use super::notice::{self, Moved};
 use super::run_motion::RunMotion;
-use super::summary::MotionSummary;
+use super::summary::{MotionSummary, mean_fd_span};
 use super::verdict::verdict;
 use crate::censor::FrameMask;
 use crate::clean;
@@ -30,8 +30,10 @@ pub(super) struct Decided<'a> {
     pub digest: &'a Digest,
     pub motion: &'a RunMotion,
     pub facts: MotionFacts,
-    /// FD in the form that censoring used, mm.
+    /// FD from frame to frame in the form that censoring used, mm.
     pub fd_mm: &'a Array1<f64>,
+    /// The same over the span of the settings, where they give one.
+    pub fd_span_mm: Option<&'a Array1<f64>>,
     pub mask: &'a FrameMask,
     pub kept: &'a [bool],
     /// First frame after settling that has an FD.
@@ -81,6 +83,7 @@ fn figures_of(decided: Decided<'_>) -> ReportRow {
         minutes_kept: minutes(mask.frames_kept()),
         kept_share: mask.frames_kept() as f64 / frames as f64,
         mean_fd_mm: summary.mean_fd_mm,
+        mean_fd_span_mm: mean_fd_span(decided.fd_span_mm.map(|fd| (fd.view(), decided.motion_from))),
         mean_fd_kept_mm: summary.mean_fd_kept_mm,
         max_fd_mm: summary.max_fd_mm,
         median_dvars_percent: summary.median_dvars_percent,

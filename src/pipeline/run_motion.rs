@@ -35,6 +35,8 @@ pub struct RunMotion {
     pub sphere: HeadSphere,
     order: RotationOrder,
     tr: Seconds,
+    /// Frames that displacement is measured over, where the settings give a span.
+    span: Option<usize>,
     images: Option<ImageFacts>,
 }
 
@@ -75,13 +77,29 @@ impl RunMotion {
             pivot_mm: found.pivot_mm,
             outside_share: found.outside_share.clone(),
         });
-        Ok(Self { trace, filtered, aligned, sphere, order, tr: prepared.tr, images })
+        let tr = prepared.tr;
+        let span = study.motion.fd_span_s;
+        let span = (span > 0.0).then(|| Seconds(span).nearest_frames(tr));
+        Ok(Self { trace, filtered, aligned, sphere, order, tr, span, images })
     }
 
     /// Displacement for a radius, with breathing filtered out if that is asked for.
     #[must_use]
     pub fn fd(&self, radius: Millimetres) -> FramewiseDisplacement {
         displacement::framewise(self.filtered.as_ref().unwrap_or(&self.trace), radius, self.order)
+    }
+
+    /// As [`Self::fd`], but over the span of the settings; none where they give none.
+    #[must_use]
+    pub fn fd_span(&self, radius: Millimetres) -> Option<FramewiseDisplacement> {
+        let trace = self.filtered.as_ref().unwrap_or(&self.trace);
+        self.span.map(|span| displacement::over_span(trace, radius, self.order, span))
+    }
+
+    /// The displacement that censoring uses: over the span, or else from frame to frame.
+    #[must_use]
+    pub fn fd_judged(&self, radius: Millimetres) -> FramewiseDisplacement {
+        self.fd_span(radius).unwrap_or_else(|| self.fd(radius))
     }
 
     /// Displacement for a radius, breathing left in.
@@ -97,7 +115,7 @@ impl RunMotion {
         study: &Study,
         prepared: &Prepared,
         mask_radius_mm: f64,
-        fd_used: &Array1<f64>,
+        fd_judged: &Array1<f64>,
         kept: &[bool],
         settling: usize,
     ) -> (MotionFacts, Array2<f64>) {
@@ -117,15 +135,15 @@ impl RunMotion {
             if (radius.0 - self.sphere.radius.0).abs() < SAME_RADIUS_MM || !radius.0.is_finite() {
                 continue;
             }
-            let fd = self.fd(radius).of(form).to_owned();
+            let fd = self.fd_judged(radius).of(form).to_owned();
             let frames = |more: bool| -> Vec<usize> {
-                let differs = |&i: &usize| above(fd[i]) != above(fd_used[i]) && above(fd[i]) == more;
+                let differs = |&i: &usize| above(fd[i]) != above(fd_judged[i]) && above(fd[i]) == more;
                 (0..fd.len()).filter(differs).collect()
             };
             others.push(OtherRadius {
                 from,
                 radius_mm: radius.0,
-                mean_fd_mm: mean(fd.view()),
+                mean_fd_mm: mean(self.fd(radius).of(form)),
                 frames_more: frames(true),
                 frames_fewer: frames(false),
             });

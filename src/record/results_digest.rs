@@ -19,7 +19,7 @@ pub fn results_digest<'a>(runs: impl IntoIterator<Item = Result<&'a ScanRecord, 
             Ok(record) => {
                 named(&mut sum, &record.id.to_string());
                 sum.bytes(&record.kept.iter().map(|&k| u8::from(k)).collect::<Vec<u8>>());
-                sum.numbers_f32(&record.fd_mm);
+                sum.numbers_f32(record.fd_judged_mm());
                 for atlas in &record.atlases {
                     named(&mut sum, &atlas.name);
                     sum.bytes(&atlas.used.iter().map(|&k| u8::from(k)).collect::<Vec<u8>>());

@@ -36,6 +36,7 @@ struct Meta {
     id: ScanId,
     row: ReportRow,
     motion_from: usize,
+    has_fd_span: bool,
     atlases: Vec<AtlasMeta>,
     log: Vec<Interval>,
     kept_at_limits: Vec<usize>,
@@ -62,6 +63,7 @@ pub fn write(path: &Path, record: &ScanRecord, provenance: &Provenance) -> Resul
         id: record.id.clone(),
         row: record.row.clone(),
         motion_from: record.motion_from,
+        has_fd_span: record.fd_span_mm.is_some(),
         atlases: record
             .atlases
             .iter()
@@ -78,6 +80,9 @@ pub fn write(path: &Path, record: &ScanRecord, provenance: &Provenance) -> Resul
     let mut npz = NpzWriter::new(Cursor::new(Vec::with_capacity(8 * (numbers + 2 * record.kept.len()) + 8192)));
     npz.add_array("meta", &Array1::from_vec(meta)).map_err(unwritable)?;
     npz.add_array("fd_mm", &record.fd_mm).map_err(unwritable)?;
+    if let Some(fd_span_mm) = &record.fd_span_mm {
+        npz.add_array("fd_span_mm", fd_span_mm).map_err(unwritable)?;
+    }
     npz.add_array("dvars_percent", &record.dvars_percent).map_err(unwritable)?;
     npz.add_array("motion_spectrum", &record.motion_spectrum).map_err(unwritable)?;
     npz.add_array("global_signal", &record.global_signal).map_err(unwritable)?;
@@ -143,6 +148,7 @@ pub fn read(path: &Path) -> Result<(ScanRecord, Provenance), RecordError> {
         id: meta.id,
         row: meta.row,
         fd_mm: archive.array("fd_mm")?,
+        fd_span_mm: if meta.has_fd_span { Some(archive.array("fd_span_mm")?) } else { None },
         dvars_percent: archive.array("dvars_percent")?,
         motion_spectrum: archive.array("motion_spectrum")?,
         global_signal: archive.array("global_signal")?,
@@ -164,6 +170,7 @@ pub fn read(path: &Path) -> Result<(ScanRecord, Provenance), RecordError> {
 fn checksum(record: &ScanRecord) -> String {
     let mut sum = Checksum::new();
     sum.numbers(&record.fd_mm);
+    record.fd_span_mm.iter().for_each(|fd| sum.numbers(fd));
     sum.numbers(&record.dvars_percent);
     sum.numbers(&record.motion_spectrum);
     sum.numbers(&record.global_signal);

@@ -10,8 +10,9 @@ use crate::outputs::reason_words;
 use crate::record::{ReportRow, Verdict};
 use crate::results::report::Settings;
 use crate::results::{Contents, FileName, Report, ReportError};
-use crate::study::settings::{CensorSettings, Displacement, Settling};
+use crate::study::settings::{CensorSettings, Displacement, Length, Settling};
 use crate::tables::{self, TableError, TextTable};
+use crate::units::Seconds;
 
 /// Why nothing can be said.
 #[derive(Debug, thiserror::Error)]
@@ -249,6 +250,8 @@ fn explain_frame(stem: &str, path: &Path, settings: &Settings, frame: usize) -> 
         Displacement::Sum => ("sum", "fd_sum_mm"),
         Displacement::Rms => ("rms", "fd_rms_mm"),
     };
+    let span_s = settings.motion.fd_span_s;
+    let fd_column = if span_s > 0.0 { "fd_span_mm" } else { fd_column };
     let fd = cell(fd_column)?;
     let censor = &settings.censor;
     let trans = column(&table, "translation_x_mm")?;
@@ -256,6 +259,7 @@ fn explain_frame(stem: &str, path: &Path, settings: &Settings, frame: usize) -> 
         Some(earlier) if earlier + 1 < frame => format!("frame {earlier}, the latest before it with a pose"),
         _ => "the frame before".to_owned(),
     };
+    let since = if span_s > 0.0 { format!("{span_s} s before (motion.fd_span_s)") } else { since };
     if reasons == "n/a" {
         return Ok(format!(
             "Frame {frame} of {stem} ({time} s) is kept: FD {fd} mm, limit {} mm; DVARS {dvars} %.\n",
@@ -291,7 +295,7 @@ fn explain_frame(stem: &str, path: &Path, settings: &Settings, frame: usize) -> 
             "logged" => "its acquisition overlaps an interval of the watch log".to_owned(),
             "beside_motion" => beside(&table, fd_column, frame, censor)?,
             "short_stretch" => {
-                format!("the stretch of kept frames around it is shorter than {} frames", censor.shortest_stretch)
+                format!("the stretch of kept frames around it is shorter than {}", censor.shortest_stretch)
             }
             other => other.to_owned(),
         };
@@ -307,7 +311,10 @@ fn beside(
     frame: usize,
     censor: &CensorSettings,
 ) -> Result<String, WhyError> {
-    let (before, after) = (censor.before, censor.after);
+    // Lengths in seconds become frames by the repetition time, which is when frame 1 starts.
+    let time = column(table, "time_s")?;
+    let tr = table.rows.get(1).and_then(|row| row.cells[time].parse().ok()).map_or(Seconds(f64::NAN), Seconds);
+    let (before, after) = (censor.before.frames(tr), censor.after.frames(tr));
     let (reasons, fd) = (column(table, "reasons")?, column(table, fd_column)?);
     let last = table.rows.len().saturating_sub(1);
     let near = frame.saturating_sub(after)..=frame.saturating_add(before).min(last);
@@ -318,6 +325,6 @@ fn beside(
         })
         .map(|i| format!("frame {i} ({}, FD {} mm)", table.rows[i].cells[reasons], table.rows[i].cells[fd]))
         .collect();
-    let frames = if before == 1 { "frame" } else { "frames" };
-    Ok(format!("it lies within {before} {frames} before or {after} after {}", sources.join(", ")))
+    let (before, after) = Length::around(censor.before, censor.after);
+    Ok(format!("it lies within {before} before or {after} after {}", sources.join(", ")))
 }

@@ -89,6 +89,9 @@ pub struct Settings {
 #[derive(Debug, Clone, Deserialize)]
 pub struct Motion {
     pub displacement: Displacement,
+    /// 0: from frame to frame.
+    #[serde(default)]
+    pub fd_span_s: f64,
 }
 
 /// What of `[clean]` is asked for.

@@ -28,6 +28,7 @@ pub(super) const SECTIONS: [(&str, &[&str]); 11] = [
             "rotation_unit",
             "rotation_order",
             "displacement",
+            "fd_span_s",
             "sphere_radius",
             "respiration",
             "breaths_per_min",
@@ -37,7 +38,19 @@ pub(super) const SECTIONS: [(&str, &[&str]); 11] = [
     ),
     (
         "censor",
-        &["fd_mm", "dvars_percent", "before", "after", "shortest_stretch", "settling", "watch_log", "watch_log_types"],
+        &[
+            "fd_mm",
+            "dvars_percent",
+            "before",
+            "before_s",
+            "after",
+            "after_s",
+            "shortest_stretch",
+            "shortest_stretch_s",
+            "settling",
+            "watch_log",
+            "watch_log_types",
+        ],
     ),
     (
         "clean",

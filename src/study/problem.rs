@@ -50,6 +50,11 @@ pub enum Fault {
     ValueNear { key: String, found: String, allowed: String, near: String },
     #[error("{key} is missing; give {allowed}")]
     Missing { key: String, allowed: String },
+    #[error(
+        "{seconds_key} stands beside {key} (line {line}), but a study gives this either in frames or in seconds; leave \
+        one out"
+    )]
+    BothForms { key: String, line: usize, seconds_key: String },
     #[error("[scans] has both 'table' and 'bids'; keep the one that lists your scans")]
     BothSources,
     #[error("[scans] has neither 'table' nor 'bids'; name a scan table or a BIDS dataset")]

@@ -13,7 +13,7 @@ use super::file::{Document, Section, distinct, not_blank, number, whole};
 use super::problem::{Fault, Problem};
 use super::settings::{
     AgeUnit, Axis, BreathsPerMin, CensorSettings, ChildrenSettings, CleanSettings, ConnectivitySettings, Displacement,
-    EnoughSettings, Fill, Join, MatrixFormat, Measure, MotionColumns, MotionSettings, MotionSource, NoticeSettings,
+    EnoughSettings, Fill, Join, Length, MatrixFormat, Measure, MotionColumns, MotionSettings, MotionSource, NoticeSettings,
     OutputSettings, ParcelsSettings, Respiration, RotationOrder, RotationUnit, SeriesFormat, Settling, SphereRadius,
     Tissue, TranslationUnit,
 };
@@ -23,6 +23,9 @@ use crate::units::usable_tr;
 
 /// More frames than this is no count of frames but a slip (a day at TR 0.1 s has 864 000).
 const MOST_FRAMES: usize = 1_000_000;
+/// Seconds around a moved frame, of a stretch or of a span that are more than this would use up any usual run: ten
+/// minutes (own convention).
+const LONGEST_S: f64 = 600.0;
 /// Highest degree of drift polynomials: beyond it they eat the pass band of any usual run (common practice).
 const MOST_DETREND: usize = 10;
 /// More components or confounds than this leaves no degrees of freedom in any usual run (common practice).
@@ -257,6 +260,7 @@ fn motion(s: &Section<'_, '_>) -> Option<MotionSettings> {
     let rotation_order =
         s.with("rotation_order", "the letters x, y and z in some order, as in \"xyz\"", rotation_order);
     let displacement = s.choice("displacement", &[("sum", Displacement::Sum), ("rms", Displacement::Rms)]);
+    let fd_span_s = s.number("fd_span_s", "seconds, 0 to 600 (0: from frame to frame)", |v| (0.0..=LONGEST_S).contains(&v));
     let sphere_radius = sphere_radius(s);
     Some(MotionSettings {
         from: from?,
@@ -265,6 +269,7 @@ fn motion(s: &Section<'_, '_>) -> Option<MotionSettings> {
         rotation_unit: rotation_unit?,
         rotation_order: rotation_order?,
         displacement: displacement?,
+        fd_span_s: fd_span_s?,
         sphere_radius: sphere_radius?,
         respiration: respiration?,
         breaths_per_min: breaths_per_min?,
@@ -328,12 +333,10 @@ fn sphere_radius(s: &Section<'_, '_>) -> Option<SphereRadius> {
 }
 
 fn censor(s: &Section<'_, '_>) -> Option<CensorSettings> {
-    let frames = "a whole number of frames, 0 or more";
     let leading = "a whole number of frames, 0 or more, or \"auto\"";
-    let count = |key| s.whole(key, frames, |n| n <= MOST_FRAMES);
     let fd_mm = s.number("fd_mm", "a number of mm, 0 or more (0 turns it off)", |v| v >= 0.0);
     let dvars_percent = s.number("dvars_percent", "a number of percent, 0 or more (0 turns it off)", |v| v >= 0.0);
-    let (before, after, shortest_stretch) = (count("before"), count("after"), count("shortest_stretch"));
+    let (before, after, shortest_stretch) = (length(s, "before", "before_s"), length(s, "after", "after_s"), length(s, "shortest_stretch", "shortest_stretch_s"));
     let settling = s.with("settling", leading, |value| match value.as_str() {
         Some("auto") => Some(Settling::Auto),
         _ => whole(value).filter(|n| *n <= MOST_FRAMES).map(Settling::Frames),
@@ -350,6 +353,20 @@ fn censor(s: &Section<'_, '_>) -> Option<CensorSettings> {
         watch_log: watch_log?,
         watch_log_types: watch_log_types?,
     })
+}
+
+/// A length that is given in frames or in seconds, each with a key of its own; the default is in frames.
+fn length(s: &Section<'_, '_>, key: &'static str, seconds_key: &'static str) -> Option<Length> {
+    if let (Some(line), Some(seconds_line)) = (s.given(key), s.given(seconds_key)) {
+        let (key, seconds_key) = (s.full(key), s.full(seconds_key));
+        s.note(Some(seconds_line), Fault::BothForms { key, line, seconds_key });
+        return None;
+    }
+    if s.given(seconds_key).is_some() {
+        let seconds = s.number(seconds_key, "seconds, 0 to 600", |v| (0.0..=LONGEST_S).contains(&v));
+        return seconds.map(Length::Seconds);
+    }
+    s.whole(key, "a whole number of frames, 0 or more", |n| n <= MOST_FRAMES).map(Length::Frames)
 }
 
 fn clean(s: &Section<'_, '_>) -> Option<CleanSettings> {

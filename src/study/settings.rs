@@ -4,9 +4,13 @@
 //! serialised into each report ("the settings that were in force") and into the fingerprints that decide whether a
 //! scan must be done again.
 
+mod length;
+
 use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
+
+pub use length::Length;
 
 /// `[motion]`: where head positions come from and how displacement is measured.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -19,6 +23,8 @@ pub struct MotionSettings {
     pub rotation_order: RotationOrder,
     /// The measure that censoring uses; both are always reported.
     pub displacement: Displacement,
+    /// Censoring uses the displacement between frames that far apart, s; 0: from frame to frame.
+    pub fd_span_s: f64,
     pub sphere_radius: SphereRadius,
     /// What is done about breathing in the motion trace.
     pub respiration: Respiration,
@@ -141,17 +147,18 @@ pub enum SphereRadius {
 
 /// `[censor]`: which frames are dropped.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(into = "length::Keys", try_from = "length::Keys")]
 pub struct CensorSettings {
     /// Frames with a displacement strictly above this are dropped; 0 turns it off.
     pub fd_mm: f64,
     /// Frames with DVARS strictly above this are dropped; 0 turns it off.
     pub dvars_percent: f64,
-    /// Frames dropped before each moved or jumped frame.
-    pub before: usize,
-    /// Frames dropped after each moved or jumped frame.
-    pub after: usize,
-    /// Kept stretches of fewer frames are dropped too.
-    pub shortest_stretch: usize,
+    /// Dropped before each moved or jumped frame.
+    pub before: Length,
+    /// Dropped after each moved or jumped frame.
+    pub after: Length,
+    /// Shorter kept stretches are dropped too.
+    pub shortest_stretch: Length,
     /// Frames cut from the start.
     pub settling: Settling,
     /// Whether logged intervals drop frames.

@@ -2,7 +2,7 @@ use std::path::Path;
 
 use serde_json::json;
 
-use super::settings::{AgeUnit, Axis, MOTION_COLUMNS, MotionColumns, Settling, SphereRadius, Tissue};
+use super::settings::{AgeUnit, Axis, Length, MOTION_COLUMNS, MotionColumns, Settling, SphereRadius, Tissue};
 use super::*;
 
 const SCANS: &str = "[scans]\ntable = \"runs.tsv\"\n";
@@ -33,10 +33,10 @@ fn smallest_study_has_the_defaults() {
     assert_eq!(study.motion.sphere_radius, SphereRadius::Mm(50.0));
     assert_eq!(study.motion.rotation_order.0, [Axis::X, Axis::Y, Axis::Z]);
     assert!(matches!(&study.motion.columns, MotionColumns::Names(names) if *names == MOTION_COLUMNS));
-    assert_eq!((study.censor.fd_mm, study.censor.before, study.censor.after), (0.2, 1, 2));
+    assert_eq!((study.censor.fd_mm, study.censor.before, study.censor.after), (0.2, Length::Frames(1), Length::Frames(2)));
     assert_eq!(
         (study.censor.dvars_percent, study.censor.shortest_stretch, study.censor.settling),
-        (0.0, 5, Settling::Frames(0))
+        (0.0, Length::Frames(5), Settling::Frames(0))
     );
     assert!(study.censor.watch_log && study.censor.watch_log_types.is_empty());
     assert_eq!(study.clean.motion_terms, 24);

@@ -8,7 +8,7 @@ use super::{MINIMUMS_MIN, Row, Thresholds};
 use crate::pages::kit::{Mode, Shell, escape};
 use crate::report::figures;
 use crate::study::Study;
-use crate::study::settings::Displacement;
+use crate::study::settings::{Displacement, Length};
 
 /// "sum form of displacement, with neighbours (1 frame before and 2 after each moved one are dropped too)".
 fn words(study: &Study, form: Displacement, neighbours: bool) -> String {
@@ -16,13 +16,13 @@ fn words(study: &Study, form: Displacement, neighbours: bool) -> String {
         Displacement::Sum => "sum form of displacement",
         Displacement::Rms => "RMS form of displacement",
     };
+    let form = match study.motion.fd_span_s {
+        span_s if span_s > 0.0 => format!("{form} over {span_s} s"),
+        _ => form.to_owned(),
+    };
     if neighbours {
-        let before = study.censor.before;
-        let frames = if before == 1 { "frame" } else { "frames" };
-        format!(
-            "{form}, with neighbours ({before} {frames} before and {} after each moved one are dropped too)",
-            study.censor.after
-        )
+        let (before, after) = Length::around(study.censor.before, study.censor.after);
+        format!("{form}, with neighbours ({before} before and {after} after each moved one are dropped too)")
     } else {
         format!("{form}, without neighbours")
     }

@@ -4,13 +4,15 @@ use super::*;
 use crate::censor::usual_limits;
 use crate::discover::ScanId;
 
+const TR: Seconds = Seconds(2.0);
+
 fn settings() -> CensorSettings {
     CensorSettings {
         fd_mm: 0.2,
         dvars_percent: 0.0,
-        before: 1,
-        after: 2,
-        shortest_stretch: 3,
+        before: Length::Frames(1),
+        after: Length::Frames(2),
+        shortest_stretch: Length::Frames(3),
         settling: Settling::Frames(0),
         watch_log: true,
         watch_log_types: Vec::new(),
@@ -29,7 +31,7 @@ fn slow_twin(
     let moved = |i: isize| {
         (0..frames).contains(&i) && limit.is_some_and(|limit| fd[i as usize] > limit || !aligned[i as usize])
     };
-    let (before, after) = if neighbours { (settings.before as isize, settings.after as isize) } else { (0, 0) };
+    let (before, after) = if neighbours { (settings.before.frames(TR) as isize, settings.after.frames(TR) as isize) } else { (0, 0) };
     let open = |i: isize| {
         (0..frames).contains(&i)
             && i >= settling as isize
@@ -38,7 +40,7 @@ fn slow_twin(
             && !(i - after..=i + before).any(moved)
     };
     // A frame stays if some stretch of the shortest length around it is open from end to end.
-    let shortest = settings.shortest_stretch.max(1) as isize;
+    let shortest = settings.shortest_stretch.frames(TR).max(1) as isize;
     let stays = |i: isize| (i - shortest + 1..=i).any(|start| (start..start + shortest).all(open));
     (0..frames).filter(|&i| stays(i)).count()
 }
@@ -57,12 +59,12 @@ fn every_small_pattern_is_as_the_slow_twin_says() {
         settings.watch_log = pattern % 3 != 0;
         let settling = (pattern % 2) as usize;
         let aligned: Vec<bool> = (0..8).map(|i| pattern % 7 != 0 || i != pattern % 8).collect();
-        settings.shortest_stretch = (pattern % 4) as usize;
+        settings.shortest_stretch = Length::Frames((pattern % 4) as usize);
         // Must be of no effect.
         settings.dvars_percent = f64::from(pattern % 2) * 5.0;
         settings.fd_mm = f64::from(pattern % 3);
         let fd = FramewiseDisplacement { sum_mm: Array1::from_vec(sum.clone()), rms_mm: Array1::from_vec(rms.clone()) };
-        let run = RunFrames { fd, aligned: &aligned, logged: &logged, settling };
+        let run = RunFrames { fd, aligned: &aligned, logged: &logged, settling, tr: TR };
         let kept = frames_kept(&run, &settings, &choices);
         for (choice, kept) in choices.iter().zip(kept) {
             let fd = if choice.displacement == Displacement::Sum { &sum } else { &rms };

@@ -11,6 +11,7 @@ mod scan_table;
 mod stack;
 mod study_file;
 mod tables;
+mod times;
 
 use std::fmt::Write;
 use std::fs::{self, File};
