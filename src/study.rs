@@ -22,6 +22,19 @@ pub use problem::{Fault, Problem, StudyError};
 /// defaults.
 pub const DEFAULTS: &str = include_str!("study/defaults.toml");
 
+/// The keys of a section; none where there is no such section.
+#[must_use]
+pub fn keys(section: &str) -> &'static [&'static str] {
+    file::SECTIONS.into_iter().find(|(name, _)| *name == section).map_or(&[], |(_, keys)| keys)
+}
+
+/// The key that gives the same as another one in the other form: frames for seconds, seconds for frames.
+#[must_use]
+pub fn other_form(section: &str, key: &str) -> Option<&'static str> {
+    let seconds_of = |other: &&&str| other.strip_suffix("_s") == Some(key) || key.strip_suffix("_s") == Some(**other);
+    keys(section).iter().find(seconds_of).copied()
+}
+
 impl Study {
     /// Reads and checks a study file over the defaults. Files that it names are not looked at.
     ///

@@ -7,7 +7,7 @@ use super::forecast::{self, Forecast, MOST_SCANS, RunForecast};
 use crate::discover::{Cohort, ScanId};
 use crate::nifti;
 use crate::pipeline::estimate::{Estimate, estimate};
-use crate::pipeline::prepare;
+use crate::pipeline::{prepare, repetition_time};
 use crate::pipeline::{Atlases, memory};
 use crate::remark::{Remark, texts};
 use crate::study::Study;
@@ -18,6 +18,8 @@ pub struct Check {
     pub scans: Vec<CheckedScan>,
     /// What is wrong apart from the scans: atlases.
     pub problems: Vec<String>,
+    /// What is said where repetition times are unlike.
+    pub unlike_tr: Option<String>,
     /// Sums and peaks over the scans without a problem.
     pub minutes_of_data: f64,
     /// Seconds of one core's work.
@@ -109,6 +111,7 @@ pub fn check(study: &Study, cohort: &Cohort) -> Check {
         cohort.scans.iter().zip(&scans).filter_map(|(scan, checked)| Some((&scan.id, checked.forecast?))).collect();
     let estimates = || scans.iter().filter_map(|s| s.estimate);
     Check {
+        unlike_tr: repetition_time::unlike(scans.iter().filter_map(|s| s.tr_s), study.motion.fd_span_s),
         minutes_of_data: scans.iter().map(|s| s.frames.unwrap_or(0) as f64 * s.tr_s.unwrap_or(0.0) / 60.0).sum(),
         core_seconds: estimates().map(|e| e.seconds).sum(),
         memory_bytes_per_scan: estimates().map(|e| e.memory_bytes).max().unwrap_or(0),

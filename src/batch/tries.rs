@@ -21,7 +21,7 @@ use crate::record::files::{WriteError, write_whole};
 use crate::results::layout;
 use crate::results::{Contents, Form, Layout};
 use crate::study::settings::MatrixFormat;
-use crate::study::{DEFAULTS, Study, StudyError};
+use crate::study::{self, DEFAULTS, Study, StudyError};
 use crate::tables::nearest;
 
 /// Sections whose keys may be tried: those that a digest does not depend on.
@@ -66,7 +66,9 @@ fn known_keys() -> Vec<String> {
     let defaults: toml::Table = DEFAULTS.parse().unwrap_or_default();
     let of_section = |section: &str| {
         let table = defaults.get(section).and_then(toml::Value::as_table).cloned().unwrap_or_default();
-        table.keys().map(|key| format!("{section}.{key}")).collect::<Vec<_>>()
+        // A length has a default in frames alone.
+        let known = |key: &&&str| table.contains_key(**key) || study::other_form(section, key).is_some();
+        study::keys(section).iter().filter(known).map(|key| format!("{section}.{key}")).collect::<Vec<_>>()
     };
     SECTIONS.into_iter().flat_map(of_section).collect()
 }
@@ -102,6 +104,12 @@ impl Try {
             let (section, key) = full.split_once('.').unwrap_or(("", full));
             let table = file.entry(section).or_insert_with(|| toml::Value::Table(toml::Table::new()));
             if let Some(table) = table.as_table_mut() {
+                // A length in frames takes the place of the same in seconds, and the reverse.
+                if let Some(other) = study::other_form(section, key)
+                    && !changes.iter().any(|(changed, _)| *changed == format!("{section}.{other}"))
+                {
+                    table.remove(other);
+                }
                 table.insert(key.to_owned(), parsed);
             }
         }

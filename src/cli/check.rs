@@ -70,6 +70,9 @@ pub(crate) fn main(args: &Check, common: &Common) -> Result<u8, Failure> {
             mebibytes(check.memory_bytes_program),
             mebibytes(check.disk_bytes)
         );
+        if let Some(unlike_tr) = &check.unlike_tr {
+            let _ = writeln!(text, "{unlike_tr}");
+        }
         if let Some(forecast) = check.forecast {
             let _ = writeln!(text, "{}", forecast_words(forecast, count_children(&check.scans), &study.enough));
         }

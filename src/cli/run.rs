@@ -9,6 +9,7 @@ use clap::Args;
 use keepstill::batch::tries::{self, Compared, Try, TryError};
 use keepstill::batch::{self, Options};
 use keepstill::discover;
+use keepstill::pipeline::repetition_time;
 use keepstill::report::figures;
 use keepstill::results::Layout;
 use keepstill::study::Study;
@@ -194,6 +195,8 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
         false => tries::compare(&study, &summary, &tried).map_err(Failure::nothing_done)?,
     };
 
+    let trs_s = summary.rows.iter().map(|(_, of)| of.row.tr_s);
+    let unlike_tr = repetition_time::unlike(trs_s, study.motion.fd_span_s);
     let layout = Layout::new(&study.results);
     if common.json {
         let failed: Vec<_> =
@@ -208,6 +211,7 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
             "interrupted": summary.interrupted,
             "children": verdicts,
             "tries": compared,
+            "unlike_tr": unlike_tr,
             "cohort": layout.cohort_table().display().to_string(),
         }))?;
     } else {
@@ -223,6 +227,9 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
             layout.cohort_page().display(),
             layout.cohort_table().display()
         ))?;
+        if let Some(unlike_tr) = unlike_tr {
+            out::text(&format!("{unlike_tr}\n"))?;
+        }
         if !compared.is_empty() {
             out::text(&side_by_side(&compared))?;
             if failed_in_tries > 0 {

@@ -132,8 +132,23 @@ fn check_run(scan: &Scan, study: &Study, header: Option<&Header>, tr: Option<Sec
     if let Some(header) = header {
         run_shaped(&mut found.problems, &scan.bold, header);
     }
+    if let (Some(tr), Some(frames)) = (tr, header.map(|header| header.frames).filter(|&frames| frames > 1)) {
+        span_fits(&scan.bold, study.motion.fd_span_s, frames, tr, found);
+    }
     if let (Some(tr), Some([_, high])) = (tr, study.clean.band_hz) {
         found.note(filter::require_below_nyquist(high, tr));
+    }
+}
+
+/// A span as long as the run would leave every frame without displacement, so that nothing were dropped.
+fn span_fits(bold: &Path, span_s: f64, frames: usize, tr: Seconds, found: &mut Findings) {
+    if Seconds(span_s).nearest_frames(tr) >= frames {
+        found.problems.push(Remark::about_data(format!(
+            "{}: motion.fd_span_s is {span_s} s, but the run lasts {:.1} s, so that no frame has a displacement; give a \
+            span of a few seconds",
+            bold.display(),
+            frames as f64 * tr.0
+        )));
     }
 }
 

@@ -64,3 +64,35 @@ pub fn repetition_time(scan: &Scan, header: &Header) -> Result<(Seconds, Vec<Rem
     }
     Ok((Seconds(*tr_s), remarks))
 }
+
+/// Repetition times further apart than this share of the shortest are unlike (own convention).
+const UNLIKE_TR: f64 = 0.1;
+
+/// What is said of runs whose repetition times, s, are unlike while displacement is measured from frame to frame.
+#[must_use]
+pub fn unlike(trs_s: impl IntoIterator<Item = f64>, fd_span_s: f64) -> Option<String> {
+    let start = (f64::INFINITY, f64::NEG_INFINITY);
+    let finite = trs_s.into_iter().filter(|tr_s| tr_s.is_finite());
+    let (least, most) = finite.fold(start, |(least, most), tr_s| (least.min(tr_s), most.max(tr_s)));
+    (fd_span_s == 0.0 && most > (1.0 + UNLIKE_TR) * least).then(|| {
+        format!(
+            "Repetition times go from {least} to {most} s, and displacement is measured from frame to frame: the same \
+            movement costs more time at a longer one. Set motion.fd_span_s, and give the lengths of [censor] in seconds \
+            (docs/unlike-tr.md)."
+        )
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn unlike_times_are_told_only_without_a_span() {
+        assert_eq!(unlike([2.0, 2.19, f64::NAN], 0.0), None);
+        assert_eq!(unlike([], 0.0), None);
+        assert_eq!(unlike([2.0, 0.8, 2.0], 2.4), None);
+        let told = unlike([2.0, 0.8, 2.0], 0.0).unwrap();
+        assert!(told.starts_with("Repetition times go from 0.8 to 2 s, and displacement"), "{told}");
+    }
+}

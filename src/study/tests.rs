@@ -1,3 +1,5 @@
+mod lengths;
+
 use std::path::Path;
 
 use serde_json::json;
@@ -82,6 +84,7 @@ name = "Tern Bay sleep study"
 results = "../out"
 [scans]
 bids = "dataset"
+tr_s = 2.5
 where = { task = "rest", direction = "PA", run = 1, ses = "ses-3mo" }
 motion = "motion/{stem}.txt"
 confounds = "c/{participant}.csv"
@@ -101,13 +104,14 @@ translation_unit = "m"
 rotation_unit = "deg"
 rotation_order = "zyx"
 displacement = "rms"
+fd_span_s = 2
 sphere_radius = "by-age"
 respiration = "leave"
 [censor]
 fd_mm = 1
 dvars_percent = 2.5
 before = 0
-after = 3
+after_s = 3
 shortest_stretch = 0
 settling = 4
 watch_log = false
@@ -154,6 +158,7 @@ pages = false
         "study": { "name": "Tern Bay sleep study", "results": "../out" },
         "scans": {
             "bids": "dataset",
+            "tr_s": 2.5,
             "where": { "dir": "PA", "run": "1", "ses": "3mo", "task": "rest" },
             "motion": "motion/{stem}.txt",
             "confounds": "c/{participant}.csv",
@@ -165,11 +170,11 @@ pages = false
         "children": { "table": "kids.tsv", "age_column": "age", "age_unit": "weeks", "sex_column": "sex" },
         "motion": {
             "from": "table", "columns": [4, 5, 6, 1, 2, 3], "translation_unit": "m", "rotation_unit": "deg",
-            "rotation_order": "zyx", "displacement": "rms", "sphere_radius": "by-age", "respiration": "leave",
-            "breaths_per_min": "by-age", "low_pass_hz": 0.1, "realign": false,
+            "rotation_order": "zyx", "displacement": "rms", "fd_span_s": 2.0, "sphere_radius": "by-age",
+            "respiration": "leave", "breaths_per_min": "by-age", "low_pass_hz": 0.1, "realign": false,
         },
         "censor": {
-            "fd_mm": 1.0, "dvars_percent": 2.5, "before": 0, "after": 3, "shortest_stretch": 0, "settling": 4,
+            "fd_mm": 1.0, "dvars_percent": 2.5, "before": 0, "after_s": 3.0, "shortest_stretch": 0, "settling": 4,
             "watch_log": false, "watch_log_types": ["eyes_open"],
         },
         "clean": {
@@ -230,6 +235,28 @@ fn every_message() {
         ),
         ("[censor]\nbefore = 1.5", format!("line 2: censor.before is 1.5; expected {frames}")),
         ("[censor]\nafter = -1", format!("line 2: censor.after is -1; expected {frames}")),
+        (
+            "[censor]\nbefore = 1\nafter = 2\nbefore_s = 2.5",
+            "line 4: censor.before_s stands beside censor.before (line 2), but a study gives this either in frames or in \
+             seconds; leave one out"
+                .into(),
+        ),
+        (
+            "[censor]\nshortest_stretch_s = 10\nshortest_stretch = \"x\"",
+            "line 2: censor.shortest_stretch_s stands beside censor.shortest_stretch (line 3), but a study gives this \
+             either in frames or in seconds; leave one out"
+                .into(),
+        ),
+        ("[censor]\nafter_s = -1", "line 2: censor.after_s is -1; expected seconds, 0 to 600".into()),
+        ("[censor]\nbefore_s = \"2 s\"", "line 2: censor.before_s is \"2 s\"; expected seconds, 0 to 600".into()),
+        (
+            "[motion]\nfd_span_s = -2",
+            "line 2: motion.fd_span_s is -2; expected seconds, 0 to 600 (0: from frame to frame)".into(),
+        ),
+        (
+            "[censor]\nfd_span_s = 2",
+            "line 2: 'fd_span_s' is not a key of [censor]; move it below [motion]".into(),
+        ),
         ("[censor]\nwatch_log = 1", "line 2: censor.watch_log is 1; expected true or false".into()),
         (
             "[censor]\nwatch_log_types = \"eyes_open\"",
@@ -398,6 +425,15 @@ fn messages_about_scans() {
     assert_eq!(
         message(&format!("{SCANS}[parcels]\nname = \"a\"")),
         "work/study.toml line 3: parcels is written as [parcels]; expected a section that starts with [[parcels]]"
+    );
+    assert_eq!(
+        scans("table = \"a\"\ntr_s = 2000"),
+        "work/study.toml line 3: scans.tr_s is 2000; expected seconds, above 0 and at most 100; divide milliseconds by \
+         1000, which gives 2"
+    );
+    assert_eq!(
+        scans("table = \"a\"\ntr_s = 0"),
+        "work/study.toml line 3: scans.tr_s is 0; expected seconds, above 0 and at most 100"
     );
     assert_eq!(
         scans("table = \"a\"\nmotion = \"m.txt\""),

@@ -25,3 +25,4 @@ mod review;
 mod stack;
 mod thresholds;
 mod tries;
+mod unlike_tr;

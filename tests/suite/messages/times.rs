@@ -1,6 +1,6 @@
 //! Repetition times: scan table, study file, sidecar, header; and lengths of time in frames or in seconds.
 
-use super::{Case, command, hold, study};
+use super::{Case, check, command, hold, study};
 use crate::builders::Folder;
 
 /// `pixdim[4]` and `xyzt_units` of a NIfTI-1 header.
@@ -89,9 +89,15 @@ fn time_messages() {
             folder.write("bold_01.json", "{\"RepetitionTime\": ");
             table(folder, "2");
         }),
+        check("span as long as the run", |folder| {
+            folder.edit("study.toml", "[clean]", "[motion]\nfd_span_s = 79.5\n\n[clean]");
+        }),
+        study("length in frames and in seconds", "[clean]", "[censor]\nbefore = 1\nbefore_s = 2\n\n[clean]"),
+        study("length in seconds below 0", "[clean]", "[censor]\nshortest_stretch_s = -1\n\n[clean]"),
+        study("span in frames", "[clean]", "[motion]\nfd_span_s = \"2 frames\"\n\n[clean]"),
         study("tr_s in milliseconds", "table = \"runs.tsv\"", "table = \"runs.tsv\"\ntr_s = 2000"),
         study("tr_s of 0", "table = \"runs.tsv\"", "table = \"runs.tsv\"\ntr_s = 0"),
         study("tr_s in quotes", "table = \"runs.tsv\"", "table = \"runs.tsv\"\ntr_s = \"2 s\""),
     ];
-    hold("times.txt", 20, &cases);
+    hold("times.txt", 24, &cases);
 }
