@@ -144,7 +144,9 @@ mod motion {
             watch_log: true,
             watch_log_types: Vec::new(),
         };
-        bencher.bench(|| censor(black_box(fd.view()), dvars.view(), &[true; FRAMES], &[false; FRAMES], 0, Seconds(2.0), &settings));
+        bencher.bench(|| {
+            censor(black_box(fd.view()), dvars.view(), &[true; FRAMES], &[false; FRAMES], 0, Seconds(2.0), &settings)
+        });
     }
 }
 

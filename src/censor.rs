@@ -1,11 +1,11 @@
 //! Censoring: which frames are dropped, and why.
 //!
 //! The order of reasons is: settling, no pose found, FD, DVARS, watch log, neighbours of FD and DVARS frames (not of
-//! logged ones), then kept stretches shorter than `shortest_stretch`. Neighbours and stretches are given in frames, or in
-//! seconds, which are rounded up to whole frames. The columns `dropped_settling` to
-//! `dropped_short_stretch` count each dropped frame once, by its first reason. A threshold drops values strictly above
-//! it. Power et al. 2014, NeuroImage 84:320. A frame without a pose has moved too much, or too oddly, to be measured:
-//! where FD is censored, its neighbours go as those of a moved frame do (own convention).
+//! logged ones), then kept stretches shorter than `shortest_stretch`. Neighbours and stretches are given in frames,
+//! or in seconds, which are rounded up to whole frames. The columns `dropped_settling` to `dropped_short_stretch`
+//! count each dropped frame once, by its first reason. A threshold drops values strictly above it. Power et al. 2014,
+//! NeuroImage 84:320. A frame without a pose has moved too much, or too oddly, to be measured: where FD is censored,
+//! its neighbours go as those of a moved frame do (own convention).
 //!
 //! Every frame is judged for every reason, so a frame may carry several. Two reasons are given to fewer frames:
 //! `beside_motion` only to frames that neither moved nor jumped themselves, `short_stretch` only to frames that nothing

@@ -28,8 +28,8 @@ impl Seconds {
         self.0 / 60.0
     }
 
-    /// The fewest frames, `tr` apart, that last at least this long. Time before and after a moved frame and the shortest
-    /// stretch are rounded so: at least the time asked for is dropped (own convention).
+    /// The fewest frames, `tr` apart, that last at least this long. Time before and after a moved frame and the
+    /// shortest stretch are rounded so: at least the time asked for is dropped (own convention).
     #[must_use]
     pub fn frames_covering(self, tr: Self) -> usize {
         // A millionth of a frame is rounding: 1.8 s are 3 frames of 0.6 s, and not 4.

@@ -7,8 +7,8 @@ use super::forecast::{self, Forecast, MOST_SCANS, RunForecast};
 use crate::discover::{Cohort, ScanId};
 use crate::nifti;
 use crate::pipeline::estimate::{Estimate, estimate};
-use crate::pipeline::{prepare, repetition_time};
 use crate::pipeline::{Atlases, memory};
+use crate::pipeline::{prepare, repetition_time};
 use crate::remark::{Remark, texts};
 use crate::study::Study;
 

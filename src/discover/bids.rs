@@ -110,7 +110,8 @@ pub(super) fn scans(
         .into_iter()
         .map(|mut run| {
             let (sidecar_s, faults) = sidecars.repetition_time(&run);
-            let tr = GivenTr { sidecar_s, sidecar_faults: faults.iter().map(Remark::from).collect(), ..GivenTr::default() };
+            let tr =
+                GivenTr { sidecar_s, sidecar_faults: faults.iter().map(Remark::from).collect(), ..GivenTr::default() };
             let stem = run.path.file_name().and_then(|name| name.to_str()).unwrap_or_default();
             let stem = stem.strip_suffix(".gz").unwrap_or(stem);
             let stem = stem.strip_suffix(".nii").unwrap_or(stem);

@@ -406,10 +406,8 @@ fn a_table_of_sessions_stands_over_the_participants_table() {
     let found = f.problems(BIDS, &settings);
     assert_eq!(
         found[1].1,
-        [
-            "DIR/ds/sub-a/sub-a_sessions.tsv line 3: column 'age' is 'old'; expected an age from 0 to 120 years in \
-             months"
-        ]
+        ["DIR/ds/sub-a/sub-a_sessions.tsv line 3: column 'age' is 'old'; expected an age from 0 to 120 years in \
+             months"]
     );
     assert!([0, 2, 3].iter().all(|&scan| found[scan].1.is_empty()), "{found:?}");
     f.write("ds/sub-a/sub-a_sessions.tsv", "session\tage\nses-1\t4\n");

@@ -5,9 +5,9 @@
 //! - RMS form: with M = Tᵢ Tᵢ₋₁⁻¹ − I = \[A|t\], √(r²/5·tr(AᵀA) + tᵀt), the root mean square displacement over a solid
 //!   sphere of radius r about the origin. Jenkinson 1999, report TR99MJ1.
 //!
-//! Displacement over a span is the same between frames that far apart: head positions a fixed time apart differ as much
-//! whatever the repetition time, while from frame to frame they differ more at a longer one (after Power 2019, NeuroImage
-//! 201:116041, from memory).
+//! Displacement over a span is the same between frames that far apart: head positions a fixed time apart differ as
+//! much whatever the repetition time, while from frame to frame they differ more at a longer one (after Power 2019,
+//! NeuroImage 201:116041, from memory).
 //!
 //! The rigid transform of a frame is x ↦ R x + t; for rotation order "xyz", R = Rz·Ry·Rx.
 
@@ -26,15 +26,10 @@ pub fn framewise(trace: &MotionTrace, radius: Millimetres, order: RotationOrder)
     over_span(trace, radius, order, 1)
 }
 
-/// As [`framewise`], but against the latest frame with a position that lies at least `span` frames before it; NaN for the
-/// first `span` frames.
+/// As [`framewise`], but against the latest frame with a position that lies at least `span` frames before it; NaN for
+/// the first `span` frames.
 #[must_use]
-pub fn over_span(
-    trace: &MotionTrace,
-    radius: Millimetres,
-    order: RotationOrder,
-    span: usize,
-) -> FramewiseDisplacement {
+pub fn over_span(trace: &MotionTrace, radius: Millimetres, order: RotationOrder, span: usize) -> FramewiseDisplacement {
     let frames = trace.frames();
     let mut sum_mm = Array1::from_elem(frames, f64::NAN);
     let mut rms_mm = Array1::from_elem(frames, f64::NAN);

@@ -100,7 +100,8 @@ mod tests {
     }
 
     proptest::proptest! {
-        /// An entry without duration drops one frame, wherever it falls; one from edge to edge drops the frames between.
+        /// An entry without duration drops one frame, wherever it falls; one from edge to edge drops the frames
+        /// between.
         #[test]
         fn an_entry_without_duration_drops_one_frame(
             tr_hundredths in 20_u32..400, start in 0_usize..500, through in 0_usize..500, share in 0.0_f64..0.999,

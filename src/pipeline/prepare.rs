@@ -5,8 +5,8 @@ use std::path::{Path, PathBuf};
 
 use ndarray::Array2;
 
-use super::repetition_time::repetition_time;
 use super::prepared::{HeadSphere, Prepared, TissueMask, input_files, mask_of, tissues_needed};
+use super::repetition_time::repetition_time;
 use super::run_motion::USUAL_RADIUS;
 use crate::clean::{confounds, filter};
 use crate::discover::{Child, Scan, Sex};
@@ -144,8 +144,8 @@ fn check_run(scan: &Scan, study: &Study, header: Option<&Header>, tr: Option<Sec
 fn span_fits(bold: &Path, span_s: f64, frames: usize, tr: Seconds, found: &mut Findings) {
     if Seconds(span_s).nearest_frames(tr) >= frames {
         found.problems.push(Remark::about_data(format!(
-            "{}: motion.fd_span_s is {span_s} s, but the run lasts {:.1} s, so that no frame has a displacement; give a \
-            span of a few seconds",
+            "{}: motion.fd_span_s is {span_s} s, but the run lasts {:.1} s, so that no frame has a displacement; give \
+            a span of a few seconds",
             bold.display(),
             frames as f64 * tr.0
         )));

@@ -1,9 +1,10 @@
 //! A run's repetition time (TR): who says it, and who is believed.
 //!
-//! The order is: `tr_s` in the scan table, `tr_s` in `[scans]`, the JSON sidecar, the image's header. People who write a
-//! number down mean it; converters fill headers in with whatever they have. The first that gives a time is taken, and
-//! whoever says otherwise is told ([`Noticed::TrSources`]). A header alone may be wrong in ways that only a person can
-//! see, such as the time of one excitation, so a very short one asks to be confirmed ([`Noticed::TrShort`]).
+//! The order is: `tr_s` in the scan table, `tr_s` in `[scans]`, the JSON sidecar, the image's header. People who
+//! write a number down mean it; converters fill headers in with whatever they have. The first that gives a time is
+//! taken, and whoever says otherwise is told ([`Noticed::TrSources`]). A header alone may be wrong in ways that only
+//! a person can see, such as the time of one excitation, so a very short one asks to be confirmed
+//! ([`Noticed::TrShort`]).
 
 use crate::discover::Scan;
 use crate::nifti::{Header, NiftiError};
@@ -47,8 +48,8 @@ pub fn repetition_time(scan: &Scan, header: &Header) -> Result<(Seconds, Vec<Rem
     let unlike: Vec<String> = others.iter().filter(differ).map(|(s, by)| format!("{s} s by {by}")).collect();
     if !unlike.is_empty() {
         remarks.push(Remark::about_data(format!(
-            "{bold}: the repetition time is {tr_s} s by {source}, but {}; {tr_s} s is taken, so correct the one that is \
-            wrong",
+            "{bold}: the repetition time is {tr_s} s by {source}, but {}; {tr_s} s is taken, so correct the one that \
+            is wrong",
             unlike.join(" and ")
         )));
     }
@@ -76,8 +77,8 @@ pub fn unlike(trs_s: impl IntoIterator<Item = f64>, fd_span_s: f64) -> Option<St
     let (least, most) = finite.fold(start, |(least, most), tr_s| (least.min(tr_s), most.max(tr_s)));
     (fd_span_s == 0.0 && most > (1.0 + UNLIKE_TR) * least).then(|| {
         format!(
-            "Repetition times go from {least} to {most} s, and displacement is measured from frame to frame: the same \
-            movement costs more time at a longer one. Set motion.fd_span_s, and give the lengths of [censor] in seconds \
+            "Repetition times go from {least} to {most} s, and displacement is measured from frame to frame: the \
+            same movement costs more time at a longer one. Set motion.fd_span_s, and give the lengths of [censor] in seconds \
             (docs/unlike-tr.md)."
         )
     })

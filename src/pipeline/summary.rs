@@ -48,8 +48,8 @@ impl MotionSummary {
     }
 }
 
-/// Mean displacement over a span, over all frames of all runs that have one, mm (column `mean_fd_span_mm`); NaN if there
-/// is none. Each run has its displacement and the frame from which motion counts.
+/// Mean displacement over a span, over all frames of all runs that have one, mm (column `mean_fd_span_mm`); NaN if
+/// there is none. Each run has its displacement and the frame from which motion counts.
 #[must_use]
 pub fn mean_fd_span<'a>(runs: impl IntoIterator<Item = (ArrayView1<'a, f64>, usize)>) -> f64 {
     let values = runs.into_iter().flat_map(|(fd, from)| fd.into_iter().skip(from)).filter(|mm| !mm.is_nan());

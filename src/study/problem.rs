@@ -62,7 +62,8 @@ pub enum Fault {
     #[error("scans.{key} works only with 'bids'; with a scan table, the files are columns of the table")]
     OnlyWithBids { key: String },
     #[error(
-        "{key} is {found}; expected seconds, above 0 and at most 100; divide milliseconds by 1000, which gives {seconds}"
+        "{key} is {found}; expected seconds, above 0 and at most 100; divide milliseconds by 1000, which gives \
+        {seconds}"
     )]
     Milliseconds { key: String, found: String, seconds: f64 },
     #[error("{key} names a column, but children.table is not given; add the participants table")]

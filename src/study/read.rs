@@ -13,9 +13,9 @@ use super::file::{Document, Section, distinct, not_blank, number, whole};
 use super::problem::{Fault, Problem};
 use super::settings::{
     AgeUnit, Axis, BreathsPerMin, CensorSettings, ChildrenSettings, CleanSettings, ConnectivitySettings, Displacement,
-    EnoughSettings, Fill, Join, Length, MatrixFormat, Measure, MotionColumns, MotionSettings, MotionSource, NoticeSettings,
-    OutputSettings, ParcelsSettings, Respiration, RotationOrder, RotationUnit, SeriesFormat, Settling, SphereRadius,
-    Tissue, TranslationUnit,
+    EnoughSettings, Fill, Join, Length, MatrixFormat, Measure, MotionColumns, MotionSettings, MotionSource,
+    NoticeSettings, OutputSettings, ParcelsSettings, Respiration, RotationOrder, RotationUnit, SeriesFormat, Settling,
+    SphereRadius, Tissue, TranslationUnit,
 };
 use super::{BidsPatterns, ScanSource, Study};
 use crate::tables::nearest;
@@ -119,9 +119,7 @@ fn repetition_time(s: &Section<'_, '_>) -> Option<Option<f64>> {
         return Some(Some(tr_s));
     }
     match value.map(|milliseconds| milliseconds / 1000.0).and_then(usable_tr) {
-        Some(seconds) => {
-            s.note(found.line, Fault::Milliseconds { key: s.full("tr_s"), found: found.written, seconds })
-        }
+        Some(seconds) => s.note(found.line, Fault::Milliseconds { key: s.full("tr_s"), found: found.written, seconds }),
         None => s.refuse("tr_s", &found, allowed),
     }
     None
@@ -260,7 +258,8 @@ fn motion(s: &Section<'_, '_>) -> Option<MotionSettings> {
     let rotation_order =
         s.with("rotation_order", "the letters x, y and z in some order, as in \"xyz\"", rotation_order);
     let displacement = s.choice("displacement", &[("sum", Displacement::Sum), ("rms", Displacement::Rms)]);
-    let fd_span_s = s.number("fd_span_s", "seconds, 0 to 600 (0: from frame to frame)", |v| (0.0..=LONGEST_S).contains(&v));
+    let fd_span_s =
+        s.number("fd_span_s", "seconds, 0 to 600 (0: from frame to frame)", |v| (0.0..=LONGEST_S).contains(&v));
     let sphere_radius = sphere_radius(s);
     Some(MotionSettings {
         from: from?,
@@ -336,7 +335,11 @@ fn censor(s: &Section<'_, '_>) -> Option<CensorSettings> {
     let leading = "a whole number of frames, 0 or more, or \"auto\"";
     let fd_mm = s.number("fd_mm", "a number of mm, 0 or more (0 turns it off)", |v| v >= 0.0);
     let dvars_percent = s.number("dvars_percent", "a number of percent, 0 or more (0 turns it off)", |v| v >= 0.0);
-    let (before, after, shortest_stretch) = (length(s, "before", "before_s"), length(s, "after", "after_s"), length(s, "shortest_stretch", "shortest_stretch_s"));
+    let (before, after, shortest_stretch) = (
+        length(s, "before", "before_s"),
+        length(s, "after", "after_s"),
+        length(s, "shortest_stretch", "shortest_stretch_s"),
+    );
     let settling = s.with("settling", leading, |value| match value.as_str() {
         Some("auto") => Some(Settling::Auto),
         _ => whole(value).filter(|n| *n <= MOST_FRAMES).map(Settling::Frames),

@@ -4,13 +4,13 @@
 //! serialised into each report ("the settings that were in force") and into the fingerprints that decide whether a
 //! scan must be done again.
 
-mod length;
+mod censor;
 
 use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
 
-pub use length::Length;
+pub use censor::{CensorSettings, Length, Settling};
 
 /// `[motion]`: where head positions come from and how displacement is measured.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -143,39 +143,6 @@ pub enum SphereRadius {
     /// The same radius for every child, mm.
     #[serde(untagged)]
     Mm(f64),
-}
-
-/// `[censor]`: which frames are dropped.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(into = "length::Keys", try_from = "length::Keys")]
-pub struct CensorSettings {
-    /// Frames with a displacement strictly above this are dropped; 0 turns it off.
-    pub fd_mm: f64,
-    /// Frames with DVARS strictly above this are dropped; 0 turns it off.
-    pub dvars_percent: f64,
-    /// Dropped before each moved or jumped frame.
-    pub before: Length,
-    /// Dropped after each moved or jumped frame.
-    pub after: Length,
-    /// Shorter kept stretches are dropped too.
-    pub shortest_stretch: Length,
-    /// Frames cut from the start.
-    pub settling: Settling,
-    /// Whether logged intervals drop frames.
-    pub watch_log: bool,
-    /// Which `trial_type` values drop frames; empty: all.
-    pub watch_log_types: Vec<String>,
-}
-
-/// How many frames are cut from the start.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Settling {
-    /// Leading frames that stand out by their brightness.
-    Auto,
-    /// As many as given.
-    #[serde(untagged)]
-    Frames(usize),
 }
 
 /// `[clean]`: what is removed from the parcel series.

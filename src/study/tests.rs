@@ -35,7 +35,10 @@ fn smallest_study_has_the_defaults() {
     assert_eq!(study.motion.sphere_radius, SphereRadius::Mm(50.0));
     assert_eq!(study.motion.rotation_order.0, [Axis::X, Axis::Y, Axis::Z]);
     assert!(matches!(&study.motion.columns, MotionColumns::Names(names) if *names == MOTION_COLUMNS));
-    assert_eq!((study.censor.fd_mm, study.censor.before, study.censor.after), (0.2, Length::Frames(1), Length::Frames(2)));
+    assert_eq!(
+        (study.censor.fd_mm, study.censor.before, study.censor.after),
+        (0.2, Length::Frames(1), Length::Frames(2))
+    );
     assert_eq!(
         (study.censor.dvars_percent, study.censor.shortest_stretch, study.censor.settling),
         (0.0, Length::Frames(5), Settling::Frames(0))
@@ -237,8 +240,8 @@ fn every_message() {
         ("[censor]\nafter = -1", format!("line 2: censor.after is -1; expected {frames}")),
         (
             "[censor]\nbefore = 1\nafter = 2\nbefore_s = 2.5",
-            "line 4: censor.before_s stands beside censor.before (line 2), but a study gives this either in frames or in \
-             seconds; leave one out"
+            "line 4: censor.before_s stands beside censor.before (line 2), but a study gives this either in frames or \
+             in seconds; leave one out"
                 .into(),
         ),
         (

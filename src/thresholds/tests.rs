@@ -31,7 +31,8 @@ fn slow_twin(
     let moved = |i: isize| {
         (0..frames).contains(&i) && limit.is_some_and(|limit| fd[i as usize] > limit || !aligned[i as usize])
     };
-    let (before, after) = if neighbours { (settings.before.frames(TR) as isize, settings.after.frames(TR) as isize) } else { (0, 0) };
+    let (before, after) =
+        if neighbours { (settings.before.frames(TR) as isize, settings.after.frames(TR) as isize) } else { (0, 0) };
     let open = |i: isize| {
         (0..frames).contains(&i)
             && i >= settling as isize

@@ -1,5 +1,5 @@
-"""One movement at five repetition times (`unlike_tr.py`): the program's displacement over a span, its lengths in seconds
-and its kept frames against direct arithmetic, and docs/unlike-tr.md against the same script."""
+"""One movement at five repetition times (`unlike_tr.py`): the program's displacement over a span, its lengths in
+seconds and its kept frames against direct arithmetic, and docs/unlike-tr.md against the same script."""
 
 import pathlib
 
@@ -22,7 +22,8 @@ def program_fd(stages, tr_s, span_s):
 
 def program_kept(stages, fd, tr_s, **settings):
     nothing = [None] * len(fd)
-    got = stages("censor", fd=fd, dvars=nothing, logged=[False] * len(fd), dvars_percent=0, settling=0, tr_s=tr_s, **settings)
+    logged = [False] * len(fd)
+    got = stages("censor", fd=fd, dvars=nothing, logged=logged, dvars_percent=0, settling=0, tr_s=tr_s, **settings)
     return np.array(got["kept"])
 
 

@@ -4,8 +4,8 @@ Run it to print the tables of docs/unlike-tr.md:
 
     tests/.venv/bin/python tests/reference/unlike_tr.py
 
-Everything is direct arithmetic in numpy. `test_unlike_tr.py` holds the program to the same numbers, and the page to this
-script. The movement is invented: a slow wander whose restlessness comes and goes, and bursts of a second or two.
+Everything is direct arithmetic in numpy. `test_unlike_tr.py` holds the program to the same numbers, and the page to
+this script. The movement is invented: a slow wander whose restlessness comes and goes, and bursts of a second or two.
 """
 
 import math
@@ -104,7 +104,7 @@ def minutes(keep, tr_s):
 
 
 def limit_for_span(tr_s=2.0):
-    """The least limit for the span, in hundredths of a mm, that keeps as much at one repetition time as the defaults."""
+    """The least limit for the span, in steps of 0.01 mm, that keeps as much at one repetition time as the defaults."""
     wanted = minutes(kept_by_frames(tr_s), tr_s)
     return next(mm / 100 for mm in range(1, 1000) if minutes(kept_by_seconds(tr_s, mm / 100), tr_s) >= wanted)
 
@@ -113,8 +113,8 @@ def table():
     """The rows of docs/unlike-tr.md."""
     limit = limit_for_span()
     yield (
-        f"| TR, s | mean FD, frame to frame, mm | minutes kept by the defaults ({DEFAULTS['fd_mm']} mm) | span, frames | "
-        f"mean FD over the span, mm | minutes kept in seconds ({limit} mm) |"
+        f"| TR, s | mean FD, frame to frame, mm | minutes kept by the defaults ({DEFAULTS['fd_mm']} mm) | "
+        f"span, frames | mean FD over the span, mm | minutes kept in seconds ({limit} mm) |"
     )
     yield "|---|---|---|---|---|---|"
     for tr_s in TRS:

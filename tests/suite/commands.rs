@@ -35,7 +35,7 @@ fn every_reason() -> Folder {
 fn why_explains_each_reason_in_words() {
     let folder = every_reason();
     let reasons: Vec<String> =
-        cells(&folder.read("results/sub-01/func/sub-01_frames.tsv"))[1..].iter().map(|row| row[15].clone()).collect();
+        cells(&folder.read("results/sub-01/func/sub-01_frames.tsv"))[1..].iter().map(|row| row[16].clone()).collect();
     let mut expected = vec!["n/a"; 40];
     expected[..2].fill("settling");
     expected[12..16].copy_from_slice(&["beside_motion", "moved", "beside_motion", "beside_motion"]);

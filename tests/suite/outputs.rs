@@ -12,12 +12,12 @@ use serde_json::Value;
 use crate::builders::{Folder, Tiny, cells};
 
 const FRAMES: &str = "frame\ttime_s\ttranslation_x_mm\ttranslation_y_mm\ttranslation_z_mm\t\
-                      rotation_x_rad\trotation_y_rad\trotation_z_rad\tfd_sum_mm\tfd_rms_mm\tfd_unfiltered_mm\t\
-                      fd_radius_50_mm\tdvars_percent\tglobal_signal\tkept\treasons";
+                      rotation_x_rad\trotation_y_rad\trotation_z_rad\tfd_sum_mm\tfd_rms_mm\tfd_span_mm\t\
+                      fd_unfiltered_mm\tfd_radius_50_mm\tdvars_percent\tglobal_signal\tkept\treasons";
 const COVERAGE: &str = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\tnetwork";
 const COHORT: &str = "participant_id\tsession_id\trun_id\tverdict\tproblem\truns\truns_joined\ttr_s\tvoxel_mm\t\
                       brain_mask_from\tframes\tframes_kept\tminutes\tminutes_kept\tkept_share\tmean_fd_mm\t\
-                      mean_fd_kept_mm\tmax_fd_mm\tmedian_dvars_percent\tsphere_radius_mm\tsphere_radius_from\t\
+                      mean_fd_span_mm\tmean_fd_kept_mm\tmax_fd_mm\tmedian_dvars_percent\tsphere_radius_mm\tsphere_radius_from\t\
                       dropped_settling\tdropped_unaligned\tdropped_moved\tdropped_signal_jump\tdropped_logged\t\
                       dropped_beside_motion\tdropped_short_stretch\tlongest_stretch_s\tdof\tdof_white\t\
                       parcels_used\tparcels\ttsnr_median\twarnings\tnoticed\treview\treviewers\treview_reason\t\
@@ -46,12 +46,12 @@ fn the_frames_table_is_as_the_contract_says() {
     assert_eq!(text.lines().next(), Some(FRAMES));
     assert_eq!(table.len(), 41);
     for (i, row) in table[1..].iter().enumerate() {
-        assert_eq!(row.len(), 16);
+        assert_eq!(row.len(), 17);
         assert_eq!((row[0].as_str(), row[1].parse::<f64>().unwrap()), (i.to_string().as_str(), 2.0 * i as f64));
-        assert_eq!(row[14] == "1", row[15] == "n/a", "frame {i}: {row:?}");
-        assert_eq!([8, 9, 10, 11, 12].map(|column: usize| row[column] == "n/a"), [i == 0; 5], "frame {i}: {row:?}");
+        assert_eq!(row[15] == "1", row[16] == "n/a", "frame {i}: {row:?}");
+        assert_eq!([8, 9, 11, 12, 13].map(|column: usize| row[column] == "n/a"), [i == 0; 5], "frame {i}: {row:?}");
     }
-    let reasons: Vec<&str> = table[1..].iter().map(|row| row[15].as_str()).collect();
+    let reasons: Vec<&str> = table[1..].iter().map(|row| row[16].as_str()).collect();
     // The startle is from frame 12 to 13; one frame before it and two after go too.
     let mut expected = ["n/a"; 40];
     expected[12..16].copy_from_slice(&["beside_motion", "moved", "beside_motion", "beside_motion"]);

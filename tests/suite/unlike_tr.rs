@@ -123,8 +123,8 @@ fn both_displacements_are_told() {
 
 #[test]
 fn unlike_times_without_a_span_are_told_and_a_try_changes_the_form() {
-    let told = "Repetition times go from 0.6 to 3 s, and displacement is measured from frame to frame: the same movement \
-                costs more time at a longer one. Set motion.fd_span_s, and give the lengths of [censor] in seconds \
+    let told = "Repetition times go from 0.6 to 3 s, and displacement is measured from frame to frame: the same \
+                movement costs more time at a longer one. Set motion.fd_span_s, and give the lengths of [censor] in seconds \
                 (docs/unlike-tr.md).\n";
     let folder = study("\n[censor]\nafter = 1\n");
     assert!(folder.keepstill(&["check", "study.toml"]).expect(0).stdout.contains(told));

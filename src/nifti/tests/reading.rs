@@ -294,8 +294,8 @@ fn repetition_time_by_its_unit() {
         let text = read(step, units).tr_s().unwrap_err().to_string();
         text.split_once(": ").unwrap().1.to_owned()
     };
-    let long = "the header's repetition time is 2000 in seconds, expected 100 s at most; if these are milliseconds, divide \
-                by 1000, and give that as `tr_s` in the scan table or in [scans], or as RepetitionTime in the sidecar";
+    let long = "the header's repetition time is 2000 in seconds, expected 100 s at most; if these are milliseconds, \
+                divide by 1000, and give that as `tr_s` in the scan table or in [scans], or as RepetitionTime in the sidecar";
     assert_eq!(message(2000.0, 8), long);
     assert_eq!(message(2000.0, 0), long.replace("in seconds, expected", "in an unnamed unit, expected"));
     assert_eq!(
@@ -316,8 +316,8 @@ fn repetition_time_by_its_unit() {
     );
     assert_eq!(
         message(2.0, 56),
-        "the header's fourth axis is in the unknown unit 56, expected a unit of time; give `tr_s` in the scan table or in \
-        [scans], or RepetitionTime in the sidecar"
+        "the header's fourth axis is in the unknown unit 56, expected a unit of time; give `tr_s` in the scan table or \
+        in [scans], or RepetitionTime in the sidecar"
     );
 }
 

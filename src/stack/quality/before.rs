@@ -21,16 +21,8 @@ use crate::tables::TextRow;
 /// Sections that must agree; in `censor`, only what is not about motion.
 const SAME: [&str; 6] = ["scans", "children", "motion", "clean", "parcels", "connectivity"];
 /// Keys of `censor` that a limit of motion gives its meaning.
-const OF_MOTION: [&str; 8] = [
-    "fd_mm",
-    "dvars_percent",
-    "before",
-    "before_s",
-    "after",
-    "after_s",
-    "shortest_stretch",
-    "shortest_stretch_s",
-];
+const OF_MOTION: [&str; 8] =
+    ["fd_mm", "dvars_percent", "before", "before_s", "after", "after_s", "shortest_stretch", "shortest_stretch_s"];
 
 /// A try without censoring by motion.
 #[derive(Debug)]

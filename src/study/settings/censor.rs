@@ -1,11 +1,43 @@
-//! A length of time that a study gives in frames or in seconds.
+//! `[censor]`, and lengths of time that a study gives in frames or in seconds.
 //!
 //! In a settings object and in a report each length has one of two keys: `before` for frames, `before_s` for seconds.
 
 use serde::{Deserialize, Serialize};
 
-use super::{CensorSettings, Settling};
 use crate::units::Seconds;
+
+/// `[censor]`: which frames are dropped.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(into = "Keys", try_from = "Keys")]
+pub struct CensorSettings {
+    /// Frames with a displacement strictly above this are dropped; 0 turns it off.
+    pub fd_mm: f64,
+    /// Frames with DVARS strictly above this are dropped; 0 turns it off.
+    pub dvars_percent: f64,
+    /// Dropped before each moved or jumped frame.
+    pub before: Length,
+    /// Dropped after each moved or jumped frame.
+    pub after: Length,
+    /// Shorter kept stretches are dropped too.
+    pub shortest_stretch: Length,
+    /// Frames cut from the start.
+    pub settling: Settling,
+    /// Whether logged intervals drop frames.
+    pub watch_log: bool,
+    /// Which `trial_type` values drop frames; empty: all.
+    pub watch_log_types: Vec<String>,
+}
+
+/// How many frames are cut from the start.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Settling {
+    /// Leading frames that stand out by their brightness.
+    Auto,
+    /// As many as given.
+    #[serde(untagged)]
+    Frames(usize),
+}
 
 /// A length of time.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,8 +63,8 @@ impl Length {
         self == Self::Frames(0) || self == Self::Seconds(0.0)
     }
 
-    /// What is dropped before and after a moved frame, in words that follow each other: `1 frame` and `2`, or `2.5 s` and
-    /// `5 s`.
+    /// What is dropped before and after a moved frame, in words that follow each other: `1 frame` and `2`, or `2.5 s`
+    /// and `5 s`.
     #[must_use]
     pub fn around(before: Self, after: Self) -> (String, String) {
         match (before, after) {
@@ -71,7 +103,7 @@ impl std::fmt::Display for Length {
 
 /// [`CensorSettings`] as an object with one key per length.
 #[derive(Serialize, Deserialize)]
-pub(super) struct Keys {
+struct Keys {
     fd_mm: f64,
     dvars_percent: f64,
     #[serde(default, skip_serializing_if = "Option::is_none")]
