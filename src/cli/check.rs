@@ -71,7 +71,7 @@ pub(crate) fn main(args: &Check, common: &Common) -> Result<u8, Failure> {
             mebibytes(check.disk_bytes)
         );
         if let Some(unlike_tr) = &check.unlike_tr {
-            let _ = writeln!(text, "{unlike_tr}");
+            let _ = writeln!(text, "Note: {unlike_tr}.");
         }
         if let Some(forecast) = check.forecast {
             let _ = writeln!(text, "{}", forecast_words(forecast, count_children(&check.scans), &study.enough));

@@ -228,7 +228,7 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
             layout.cohort_table().display()
         ))?;
         if let Some(unlike_tr) = unlike_tr {
-            out::text(&format!("{unlike_tr}\n"))?;
+            out::text(&format!("Note: {unlike_tr}.\n"))?;
         }
         if !compared.is_empty() {
             out::text(&side_by_side(&compared))?;

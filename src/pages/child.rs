@@ -148,11 +148,15 @@ fn legend(runs: &[ChildRun]) -> String {
 fn facts(row: &ReportRow) -> String {
     let dropped = row.dropped.iter().map(|(reason, count)| format!("{} {count}", reason.key().replace('_', " ")));
     let dropped = dropped.collect::<Vec<_>>().join(", ");
+    let over_span = format!("{} mm", figures(row.mean_fd_span_mm, 3));
+    let over_span = row.mean_fd_span_mm.is_finite().then_some(("mean FD over the span that censoring uses", over_span));
     let lines = [
         ("minutes kept", format!("{} of {}", figures(row.minutes_kept, 2), figures(row.minutes, 2))),
         ("frames kept", format!("{} of {}", row.frames_kept, row.frames)),
         ("repetition time", format!("{} s", figures(row.tr_s, 3))),
         ("mean FD", format!("{} mm", figures(row.mean_fd_mm, 3))),
+    ];
+    let further = [
         ("mean FD of kept frames", format!("{} mm", figures(row.mean_fd_kept_mm, 3))),
         ("largest FD", format!("{} mm", figures(row.max_fd_mm, 2))),
         ("median DVARS", format!("{} %", figures(row.median_dvars_percent, 2))),
@@ -166,7 +170,7 @@ fn facts(row: &ReportRow) -> String {
         ("frames dropped, by first reason", dropped),
     ];
     let mut out = "<table class=\"facts\">\n".to_owned();
-    for (name, value) in lines {
+    for (name, value) in lines.into_iter().chain(over_span).chain(further) {
         let _ = writeln!(out, "<tr><th scope=\"row\">{name}</th><td>{}</td></tr>", escape(&value));
     }
     out + "</table>\n"

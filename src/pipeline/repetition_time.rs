@@ -27,41 +27,44 @@ pub fn repetition_time(scan: &Scan, header: &Header) -> Result<(Seconds, Vec<Rem
         (scan.tr.study_s, "scans.tr_s in the study file"),
         (scan.tr.sidecar_s, "the JSON sidecar"),
     ];
+    let source = |tr_s: f64, name: &str| (tr_s, format!("{tr_s} s by {name}"));
     let mut sources: Vec<(f64, String)> =
-        given.into_iter().filter_map(|(tr_s, source)| Some((tr_s?, source.to_owned()))).collect();
+        given.into_iter().filter_map(|(tr_s, name)| Some(source(tr_s?, name))).collect();
+    // Without another source, what the header cannot tell is an error.
     match header.tr_s() {
-        Ok(tr_s) => sources.push((tr_s, "the image header".to_owned())),
+        Ok(tr_s) => sources.push(source(tr_s, "the image header")),
         Err(error) if sources.is_empty() => return Err(error),
         Err(NiftiError::TimeStepLong { found, unit, .. }) => {
-            sources.push((found, format!("the image header (in {unit}; divide milliseconds by 1000)")));
+            sources.push((found, format!("{found} in {unit} by the image header (divide milliseconds by 1000)")));
         }
-        // A header that says nothing contradicts nobody.
-        Err(_) => {}
+        Err(NiftiError::NotTime { unit, .. }) => {
+            let found = header.frame_step;
+            sources.push((f64::NAN, format!("{found} in {unit} by the image header")));
+        }
+        Err(_) => sources.push(source(header.frame_step, "the image header")),
     }
-    let confirmed = scan.tr.table_s.or(scan.tr.study_s).is_some();
-    let Some(((tr_s, source), others)) = sources.split_first() else {
+    let Some(((tr_s, by), others)) = sources.split_first() else {
         return Err(NiftiError::TimeStepMissing { path: scan.bold.clone(), found: header.frame_step });
     };
     let bold = scan.bold.display();
-    let mut remarks: Vec<Remark> = scan.tr.sidecar_faults.clone();
-    let differ = |(other_s, _): &&(f64, String)| (tr_s - other_s).abs() > TR_TOLERANCE * tr_s.max(*other_s);
-    let unlike: Vec<String> = others.iter().filter(differ).map(|(s, by)| format!("{s} s by {by}")).collect();
+    let mut remarks: Vec<Remark> =
+        scan.tr.sidecar_faults.iter().map(|fault| fault.clone().noticing(Noticed::TrSources)).collect();
+    let agrees = |other_s: f64| (tr_s - other_s).abs() <= TR_TOLERANCE * tr_s.max(other_s);
+    let unlike: Vec<&str> = others.iter().filter(|(other_s, _)| !agrees(*other_s)).map(|(_, by)| by.as_str()).collect();
     if !unlike.is_empty() {
-        remarks.push(Remark::about_data(format!(
-            "{bold}: the repetition time is {tr_s} s by {source}, but {}; {tr_s} s is taken, so correct the one that \
-            is wrong",
+        let text = format!(
+            "{bold}: the repetition time is {by}, but {}; {tr_s} s is taken, so correct the one that is wrong",
             unlike.join(" and ")
-        )));
-    }
-    let mut remarks: Vec<Remark> = remarks.into_iter().map(|remark| remark.noticing(Noticed::TrSources)).collect();
-    if *tr_s < SHORT_TR_S && !confirmed {
-        remarks.push(
-            Remark::about_data(format!(
-                "{bold}: the repetition time is {tr_s} s by {source}, shorter than whole heads are usually taken in; \
-                confirm it: give the true one as tr_s in the scan table or in [scans]"
-            ))
-            .noticing(Noticed::TrShort),
         );
+        remarks.push(Remark::about_data(text).noticing(Noticed::TrSources));
+    }
+    let confirmed = scan.tr.table_s.or(scan.tr.study_s).is_some();
+    if *tr_s < SHORT_TR_S && !confirmed {
+        let text = format!(
+            "{bold}: the repetition time is {by}, which is too short for a whole head in most sequences; confirm it: \
+            give the true one as tr_s in the scan table or in [scans]"
+        );
+        remarks.push(Remark::about_data(text).noticing(Noticed::TrShort));
     }
     Ok((Seconds(*tr_s), remarks))
 }
@@ -77,9 +80,9 @@ pub fn unlike(trs_s: impl IntoIterator<Item = f64>, fd_span_s: f64) -> Option<St
     let (least, most) = finite.fold(start, |(least, most), tr_s| (least.min(tr_s), most.max(tr_s)));
     (fd_span_s == 0.0 && most > (1.0 + UNLIKE_TR) * least).then(|| {
         format!(
-            "Repetition times go from {least} to {most} s, and displacement is measured from frame to frame: the \
-            same movement costs more time at a longer one. Set motion.fd_span_s, and give the lengths of [censor] in seconds \
-            (docs/unlike-tr.md)."
+            "repetition times go from {least} to {most} s while displacement is measured from frame to frame, so that \
+            the same movement costs more time at a longer one; set motion.fd_span_s, and give the lengths of [censor] \
+            in seconds (docs/unlike-tr.md)"
         )
     })
 }
@@ -94,6 +97,6 @@ mod tests {
         assert_eq!(unlike([], 0.0), None);
         assert_eq!(unlike([2.0, 0.8, 2.0], 2.4), None);
         let told = unlike([2.0, 0.8, 2.0], 0.0).unwrap();
-        assert!(told.starts_with("Repetition times go from 0.8 to 2 s, and displacement"), "{told}");
+        assert!(told.starts_with("repetition times go from 0.8 to 2 s while displacement"), "{told}");
     }
 }

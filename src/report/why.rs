@@ -7,9 +7,10 @@ use std::path::{Path, PathBuf};
 use super::figures;
 use crate::censor::Reason;
 use crate::outputs::reason_words;
+use crate::pipeline::repetition_time;
 use crate::record::{ReportRow, Verdict};
 use crate::results::report::Settings;
-use crate::results::{Contents, FileName, Report, ReportError};
+use crate::results::{CohortTable, Contents, FileName, Report, ReportError};
 use crate::study::settings::{CensorSettings, Displacement, Length, Settling};
 use crate::tables::{self, TableError, TextTable};
 use crate::units::Seconds;
@@ -63,7 +64,11 @@ pub fn explain(results: &Path, wanted: &str, frame: Option<usize>) -> Result<Str
     let child = found.reports.iter().find(|(stem, _)| stem == wanted);
     match (scan, child, frame) {
         (Some((stem, table)), _, Some(frame)) => explain_frame(stem, table, &settings_of(&found, stem)?, frame),
-        (_, Some((stem, report)), None) => explain_child(stem, &Report::read(report)?),
+        (_, Some((stem, report)), None) => {
+            let report = Report::read(report)?;
+            let note = unlike_tr(results, &report.settings).map_or_else(String::new, |note| format!("Note: {note}.\n"));
+            Ok(explain_child(stem, &report)? + &note)
+        }
         (Some((stem, table)), None, None) => explain_scan(stem, table),
         (None, Some((stem, _)), Some(frame)) => {
             let runs: Vec<&(String, PathBuf)> = found.frames.iter().filter(|(run, _)| belongs(run, stem)).collect();
@@ -154,6 +159,14 @@ fn settings_of(found: &Found, scan: &str) -> Result<Settings, WhyError> {
     Ok(Report::read(path)?.settings)
 }
 
+/// What is said of a cohort whose repetition times are unlike; nothing where there is no cohort table to compare with.
+fn unlike_tr(results: &Path, settings: &Settings) -> Option<String> {
+    let table = CohortTable::open(results).ok()?;
+    let column = table.column("tr_s")?;
+    let trs_s: Vec<f64> = table.rows().filter_map(|row| table.number(&row.ok()?, column).ok()?).collect();
+    repetition_time::unlike(trs_s, settings.motion.fd_span_s)
+}
+
 fn explain_child(stem: &str, report: &Report) -> Result<String, WhyError> {
     let (row, enough) = (&report.joined.row, &report.settings.enough);
     let (minutes, asked) = (figures(row.minutes_kept, 1), figures(enough.minutes, 1));
@@ -204,9 +217,13 @@ fn explain_run(out: &mut String, run: &ReportRow) {
         let _ = writeln!(out, "{name}: failed.");
         return;
     }
+    let over_span = match run.mean_fd_span_mm {
+        mm if mm.is_finite() => format!(" ({} mm over motion.fd_span_s)", figures(mm, 3)),
+        _ => String::new(),
+    };
     let _ = writeln!(
         out,
-        "{name}: {} of {} minutes are kept; mean FD is {} mm; {} of {} frames are dropped.",
+        "{name}: {} of {} minutes are kept; mean FD is {} mm{over_span}; {} of {} frames are dropped.",
         figures(run.minutes_kept, 1),
         figures(run.minutes, 1),
         figures(run.mean_fd_mm, 3),

@@ -36,7 +36,7 @@ mod site_columns;
 pub(super) mod sites;
 pub(super) mod step;
 mod units;
-mod unlike;
+pub(super) mod unlike;
 mod values;
 mod who;
 pub(super) mod work;

@@ -17,9 +17,9 @@ const FRAMES: &str = "frame\ttime_s\ttranslation_x_mm\ttranslation_y_mm\ttransla
 const COVERAGE: &str = "index\tname\tvoxels\tcoverage\tused\tx_mm\ty_mm\tz_mm\tnetwork";
 const COHORT: &str = "participant_id\tsession_id\trun_id\tverdict\tproblem\truns\truns_joined\ttr_s\tvoxel_mm\t\
                       brain_mask_from\tframes\tframes_kept\tminutes\tminutes_kept\tkept_share\tmean_fd_mm\t\
-                      mean_fd_span_mm\tmean_fd_kept_mm\tmax_fd_mm\tmedian_dvars_percent\tsphere_radius_mm\tsphere_radius_from\t\
-                      dropped_settling\tdropped_unaligned\tdropped_moved\tdropped_signal_jump\tdropped_logged\t\
-                      dropped_beside_motion\tdropped_short_stretch\tlongest_stretch_s\tdof\tdof_white\t\
+                      mean_fd_span_mm\tmean_fd_kept_mm\tmax_fd_mm\tmedian_dvars_percent\tsphere_radius_mm\t\
+                      sphere_radius_from\tdropped_settling\tdropped_unaligned\tdropped_moved\tdropped_signal_jump\t\
+                      dropped_logged\tdropped_beside_motion\tdropped_short_stretch\tlongest_stretch_s\tdof\tdof_white\t\
                       parcels_used\tparcels\ttsnr_median\twarnings\tnoticed\treview\treviewers\treview_reason\t\
                       results_digest\tage_months\tsex\tnap";
 const PARCELS: [&str; 5] = ["cove", "dune", "reef", "spit", "shoal"];

@@ -31,6 +31,8 @@ fn position(time: f64) -> [f64; 6] {
 /// A study of five children who move alike, each scanned with another repetition time.
 fn study(settings: &str) -> Folder {
     let folder = Tiny { children: 5, settings: settings.to_owned(), ..Tiny::default() }.build();
+    // Half of 1 / (3 s) is 0.17 Hz.
+    folder.edit("study.toml", "band_hz = [0.01, 0.2]", "band_hz = [0.01, 0.1]");
     let table = folder.read("runs.tsv");
     let mut lines = table.lines();
     let mut with_tr = format!("{}\ttr_s\n", lines.next().unwrap());
@@ -117,25 +119,33 @@ fn both_displacements_are_told() {
     let first = |reason: &str| frames[1..].iter().position(|row| row.last().unwrap() == reason).unwrap().to_string();
     let moved = folder.keepstill(&["why", "results", "sub-02", &first("moved")]).expect(0).stdout;
     assert!(moved.contains("since 3 s before (motion.fd_span_s), above the limit of 0.2 mm"), "{moved}");
+    let child = folder.keepstill(&["why", "results", "sub-02"]).expect(0).stdout;
+    assert!(child.contains(" mm over motion.fd_span_s); "), "{child}");
+    assert!(folder.read("results/sub-02/sub-02_report.html").contains("mean FD over the span that censoring uses"));
     let beside = folder.keepstill(&["why", "results", "sub-02", &first("beside_motion")]).expect(0).stdout;
     assert!(beside.contains("it lies within 2 s before or 4 s after frame "), "{beside}");
 }
 
 #[test]
 fn unlike_times_without_a_span_are_told_and_a_try_changes_the_form() {
-    let told = "Repetition times go from 0.6 to 3 s, and displacement is measured from frame to frame: the same \
-                movement costs more time at a longer one. Set motion.fd_span_s, and give the lengths of [censor] in seconds \
-                (docs/unlike-tr.md).\n";
+    let told = "repetition times go from 0.6 to 3 s while displacement is measured from frame to frame, so that the \
+                same movement costs more time at a longer one; set motion.fd_span_s, and give the lengths of \
+                [censor] in seconds (docs/unlike-tr.md)";
+    let noted = format!("\nNote: {told}.\n");
     let folder = study("\n[censor]\nafter = 1\n");
-    assert!(folder.keepstill(&["check", "study.toml"]).expect(0).stdout.contains(told));
+    assert!(folder.keepstill(&["check", "study.toml"]).expect(0).stdout.contains(&noted));
     let tries = ["censor.after_s=4", "censor.shortest_stretch_s=10", "motion.fd_span_s=3"];
     let ran = folder.run(&[&["--try"], &tries[..]].concat()).expect(0).stdout;
-    assert_eq!(ran.matches(told).count(), 1, "{ran}");
+    assert_eq!(ran.matches(&noted).count(), 1, "{ran}");
+    assert!(folder.keepstill(&["why", "results", "sub-03"]).expect(0).stdout.ends_with(&noted));
+    let stacked = folder.keepstill(&["stack", "results", "--all"]).expect(0).stderr;
+    assert!(stacked.contains(told), "{stacked}");
+    assert!(folder.read("results/stack/quality.html").contains("Repetition times go from 0.6 to 3 s"));
     let name = "after_s-4_shortest_stretch_s-10_fd_span_s-3";
     let report = folder.read(&format!("results/tries/{name}/sub-01/sub-01_report.json"));
     let settings: Value = serde_json::from_str::<Value>(&report).unwrap()["settings"].clone();
     assert_eq!((&settings["censor"]["after_s"], settings["censor"].get("after")), (&4.0.into(), None));
     assert_eq!((&settings["censor"]["before"], &settings["motion"]["fd_span_s"]), (&1.into(), &3.0.into()));
     folder.edit("study.toml", "[censor]", "[motion]\nfd_span_s = 3\n[censor]");
-    assert!(!folder.keepstill(&["check", "study.toml"]).expect(0).stdout.contains("Repetition times"));
+    assert!(!folder.keepstill(&["check", "study.toml"]).expect(0).stdout.contains("repetition times go"));
 }

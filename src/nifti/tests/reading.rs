@@ -295,7 +295,8 @@ fn repetition_time_by_its_unit() {
         text.split_once(": ").unwrap().1.to_owned()
     };
     let long = "the header's repetition time is 2000 in seconds, expected 100 s at most; if these are milliseconds, \
-                divide by 1000, and give that as `tr_s` in the scan table or in [scans], or as RepetitionTime in the sidecar";
+                divide by 1000, and give that as `tr_s` in the scan table or in [scans], or as RepetitionTime in the \
+                sidecar";
     assert_eq!(message(2000.0, 8), long);
     assert_eq!(message(2000.0, 0), long.replace("in seconds, expected", "in an unnamed unit, expected"));
     assert_eq!(

@@ -14,6 +14,7 @@ use super::children::{Child, GatheredChildren};
 use super::sites::cell;
 use crate::group::formula::{Design, Formula};
 use crate::linalg::LeastSquares;
+use crate::pipeline::repetition_time;
 use crate::tables::{and, counted, no_value};
 
 /// What of an indicator may lie outside the design and be rounding (own convention).
@@ -65,6 +66,12 @@ pub(super) fn note(
         and(&told),
         and(&columns)
     ))
+}
+
+/// What a note says of children whose repetition times are unlike, where displacement was measured from frame to frame.
+pub(crate) fn repetition_times(header: &[String], found: &GatheredChildren, fd_span_s: f64) -> Option<String> {
+    let at = header.iter().position(|name| name == "tr_s")?;
+    repetition_time::unlike(found.children.iter().filter_map(|child| cell(child, at).parse().ok()), fd_span_s)
 }
 
 /// The settings that the cohort table knows.

@@ -14,6 +14,7 @@ use super::rows::{Censoring, QcFcRow};
 use crate::group::groups::{Comparison, Effect, Test};
 use crate::group::quality::{Beyond, children_needed, p_of_farthest};
 use crate::stack::gather::request::Weights;
+use crate::stack::gather::unlike;
 use crate::tables::{counted, figures, p_words};
 
 /// The correlation that a study should be able to see (a medium one: Cohen 1988, Statistical Power Analysis; *from
@@ -291,6 +292,9 @@ pub(super) fn notes(quality: &QualityContext<'_>, before: &Before, rows: &[QcFcR
         let rows = quality.blocks.rows() != quality.blocks.children();
         let who = if rows { format!("{without} of the rows") } else { counted(without, "child", "children") };
         notes.push(format!("{who} in the stack without a mean FD: not in QC-FC"));
+    }
+    if let Ok(settings) = &quality.settings {
+        notes.extend(unlike::repetition_times(quality.header, quality.found, settings.motion.fd_span_s));
     }
     notes.extend(left_out(rows));
     for covariate in &quality.children.covariates {

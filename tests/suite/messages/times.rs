@@ -39,14 +39,14 @@ fn time_messages() {
             header(folder, 0.8);
         }),
         shown("the scan table comes first", |folder| {
-            table(folder, "2.5");
+            table(folder, "2.2");
             scans(folder, "2");
-            sidecar(folder, "2.5");
+            sidecar(folder, "2.2");
         }),
         shown("then the study file", |folder| {
             table(folder, "n/a");
-            scans(folder, "2.5");
-            sidecar(folder, "2.4");
+            scans(folder, "2.2");
+            sidecar(folder, "2.1");
         }),
         shown("then the sidecar: a converter filled in 1", |folder| {
             sidecar(folder, "2");
@@ -64,6 +64,10 @@ fn time_messages() {
             sidecar(folder, "2");
             header(folder, 0.0);
         }),
+        shown("a header in hertz and a sidecar", |folder| {
+            sidecar(folder, "2");
+            folder.patch("bold_01.nii", UNITS, &[2 | 32]);
+        }),
         shown("header of 0 alone", |folder| header(folder, 0.0)),
         shown("milliseconds under the unit of seconds", |folder| {
             table(folder, "2");
@@ -77,7 +81,7 @@ fn time_messages() {
             header(folder, 0.15);
         }),
         shown("the time of one excitation, corrected", |folder| {
-            table(folder, "2.6");
+            table(folder, "2.4");
             header(folder, 0.053);
         }),
         shown("a sidecar in milliseconds", |folder| sidecar(folder, "2000")),
@@ -99,5 +103,5 @@ fn time_messages() {
         study("tr_s of 0", "table = \"runs.tsv\"", "table = \"runs.tsv\"\ntr_s = 0"),
         study("tr_s in quotes", "table = \"runs.tsv\"", "table = \"runs.tsv\"\ntr_s = \"2 s\""),
     ];
-    hold("times.txt", 24, &cases);
+    hold("times.txt", 25, &cases);
 }
