@@ -93,7 +93,8 @@ noticed! {
         "some of an atlas's parcels have too little coverage, but enough.coverage of them are seen",
         "none is needed; tests use the children who have the parcel";
     TrDiffers, "tr_differs", Look,
-        "a child's TR is more than 10 % from the cohort's median, or its runs' TRs differ by as much",
+        "a child's TR is more than 10 % from the cohort's median, and at most a fifth of the children \
+         have it, or its runs' TRs differ by as much",
         "check tr_s; if both are right, read docs/unlike-tr.md";
     TrSources, "tr_sources", Note,
         "the scan table, the study file, the sidecar and the header disagree about TR by more than 0.1 %",
