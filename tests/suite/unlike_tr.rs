@@ -1,4 +1,4 @@
-//! Scans of unlike repetition times: one movement, sampled at five of them.
+//! Scans of unlike repetition times: one movement, sampled at five of them. And a repetition time as headers hold it.
 //!
 //! `tests/reference/test_unlike_tr.py` holds every frame to direct arithmetic; here the program judges whole studies.
 
@@ -151,4 +151,20 @@ fn unlike_times_without_a_span_are_told_and_a_try_changes_the_form() {
     assert_eq!((&settings["censor"]["before"], &settings["motion"]["fd_span_s"]), (&1.into(), &3.0.into()));
     folder.edit("study.toml", "[censor]", "[motion]\nfd_span_s = 3\n[censor]");
     assert!(!folder.keepstill(&["check", "study.toml"]).expect(0).stdout.contains("repetition times go"));
+}
+
+/// As a 32-bit float 0.8 is 0.800000012, by which frame 90 would start 0.000001 s late.
+#[test]
+fn a_log_that_ends_on_a_frames_edge_drops_no_frame_too_many() {
+    let folder = Tiny { children: 1, frames: 120, ..Tiny::default() }.build();
+    folder.patch("bold_01.nii", 92, &0.8_f32.to_le_bytes());
+    folder.edit("runs.tsv", "csf\n", "csf\twatch_log\n");
+    folder.edit("runs.tsv", "csf.nii\n", "csf.nii\tlog.tsv\n");
+    folder.write("log.tsv", "onset\tduration\ttrial_type\n72\t8\tstirring\n88\t0\thumming\n");
+    folder.run(&["-q"]).expect(0);
+    let frames = cells(&folder.read("results/sub-01/func/sub-01_frames.tsv"));
+    let logged = |row: &[String]| row.last().unwrap().split(';').any(|reason| reason == "logged");
+    let logged: Vec<usize> = (0..120).filter(|&i| logged(&frames[i + 1])).collect();
+    assert_eq!(logged, (90..100).chain([110]).collect::<Vec<_>>());
+    assert_eq!(frames[101][1], "80", "frame 100 starts after exactly 80 s");
 }
