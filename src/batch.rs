@@ -33,11 +33,13 @@ mod sweep;
 pub mod tries;
 mod work;
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Instant;
 
+use crate::cohort::CohortRow;
 use crate::discover::Cohort;
 use crate::event::{Event, Listener};
 use crate::outputs;
@@ -55,7 +57,7 @@ pub use crate::record::STATE;
 pub use error::BatchError;
 pub use folder::require_own_folder;
 pub use options::Options;
-pub use summary::Summary;
+pub use summary::{Counts, Summary};
 
 /// Runs a study. `interrupt` may be set from outside at any time; what is finished by then is kept.
 ///
@@ -92,6 +94,11 @@ pub fn run(
     }
     let plan = Plan::make(study, cohort, &atlases, options)?;
     sweep::strays(study, &plan.groups)?;
+    if layout.cohort_table().exists() && plan.groups.iter().any(|group| !group.receipt_holds) {
+        // A run that is killed must not leave a table whose rows are of other settings.
+        let rows = gather::rows(study, &plan.groups, |child| plan.groups[child].receipt_holds);
+        gather::write_cohort(study, cohort, &rows, &|_| {})?;
+    }
     let program_bytes = memory::process_bytes(&atlases);
     let allowed = options.memory_bytes.or_else(machine::default_budget).unwrap_or(u64::MAX);
     tell(&Event::Started {
@@ -128,20 +135,25 @@ pub fn run(
         interrupt,
         tell: &tell,
     };
-    let Outcomes { done, failed } = work_through(&shared, &plan.tasks, options.jobs)?;
+    let Outcomes { done, failed, no_report } = work_through(&shared, &plan.tasks, options.jobs)?;
 
     if options.digests_of.is_none() {
         store::forget_unnamed(&state)?;
     }
-    let mut rows = gather::rows(study, &plan.groups, |child| shared.work_of(child).receipt_holds);
+    let mut rows = gather::rows(study, &plan.groups, |child| shared.receipt_holds_now(child));
     beside::tell_children(&shared, &mut rows);
     gather::write_cohort(study, cohort, &rows, &tell)?;
-    gather::warn_of_missing(plan.children_in_study, rows.len(), &tell);
+    gather::warn_of_not_done(&rows, &tell);
     let interrupted = interrupt.load(Ordering::Relaxed);
-    let verdicts = gather::count_verdicts(&rows);
-    let unchanged = plan.groups.iter().filter(|g| g.selected).map(|g| g.unchanged_scans().count()).sum();
+    let asked: Vec<&CohortRow> =
+        rows.iter().zip(&plan.groups).filter(|(_, group)| group.selected).map(|((_, row), _)| row).collect();
+    let children: BTreeSet<&str> = asked.iter().map(|row| row.participant.as_str()).collect();
+    let (children, rows_asked, verdicts) = (children.len(), asked.len(), gather::count_verdicts(&asked));
+    let unchanged = plan.groups.iter().map(|group| group.unchanged_scans().count()).sum();
     let seconds = begin.elapsed().as_secs_f64();
     let peak_bytes = machine::peak_bytes();
-    tell(&Event::Finished { done, unchanged, failed: failed.len(), interrupted, seconds, peak_bytes });
-    Ok(Summary { scans: plan.scans(), done, unchanged, failed, interrupted, verdicts, rows })
+    let (scans, failed_scans, reports) = (plan.scans(), failed.len(), no_report.len());
+    tell(&Event::Finished { done, unchanged, failed: failed_scans + reports, interrupted, seconds, peak_bytes });
+    let counts = Counts { scans, done, unchanged, failed: failed_scans, children, rows: rows_asked };
+    Ok(Summary { counts, failed, no_report, interrupted, verdicts, rows })
 }

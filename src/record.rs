@@ -8,6 +8,7 @@ mod archive;
 pub mod digests;
 mod dropped;
 mod error;
+pub mod failure;
 pub mod files;
 pub mod inputs;
 pub mod lock;
@@ -45,12 +46,21 @@ pub enum Verdict {
     TooFewDof,
     PoorCoverage,
     Failed,
+    /// Not done yet with the settings and files that the study has now.
+    NotDone,
 }
 
 impl Verdict {
     /// In the order of tables.
-    pub const ALL: [Self; 6] =
-        [Self::Enough, Self::LookFirst, Self::TooShort, Self::TooFewDof, Self::PoorCoverage, Self::Failed];
+    pub const ALL: [Self; 7] = [
+        Self::Enough,
+        Self::LookFirst,
+        Self::TooShort,
+        Self::TooFewDof,
+        Self::PoorCoverage,
+        Self::Failed,
+        Self::NotDone,
+    ];
 
     /// The word used in tables.
     #[must_use]
@@ -62,6 +72,7 @@ impl Verdict {
             Self::TooFewDof => "too_few_dof",
             Self::PoorCoverage => "poor_coverage",
             Self::Failed => "failed",
+            Self::NotDone => "not_done",
         }
     }
 }

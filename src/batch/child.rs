@@ -3,7 +3,7 @@
 use std::fs;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use super::plan;
+use super::plan::{self, ScanPlan};
 use super::receipt::{self, Receipt};
 use super::scan::{SaveError, fault_of_ours, npy};
 use super::shared::Shared;
@@ -14,6 +14,7 @@ use crate::event::Event;
 use crate::outputs;
 use crate::pages;
 use crate::pipeline::joined::{self, Joined, RunResult};
+use crate::pipeline::prepared::input_files;
 use crate::pipeline::twins::RunTrace;
 use crate::record::files::{sync_folder, write_named_later};
 use crate::record::{self, Verdict, results_digest};
@@ -28,9 +29,10 @@ use crate::study::settings::MatrixFormat;
 pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunResult>>) -> Option<Remark> {
     let plan = &shared.groups[group];
     let stem = plan.group.stem();
+    let fingerprint = fingerprint(shared, group, &results);
     // A fault of ours in one child must not take the others with it.
     let beside = receipt::noticed_beside(shared.study, &plan.group);
-    let done = catch_unwind(AssertUnwindSafe(|| try_finish(shared, group, results, beside)))
+    let done = catch_unwind(AssertUnwindSafe(|| try_finish(shared, group, results, beside, fingerprint.clone())))
         .unwrap_or_else(|panic| Err(fault_of_ours(&*panic)));
     match done {
         Ok(row) => {
@@ -48,23 +50,8 @@ pub(super) fn finish(shared: &Shared<'_>, group: usize, results: Vec<Option<RunR
             if let Err(error) = sweep::child(shared.study, &folder, &stem, &[]) {
                 problem = problem.reworded(|text| format!("{text}; {error}"));
             }
-            let id = &plan.scans[0].id;
-            let mut row = crate::record::ReportRow::failed(id, Some(problem.clone()));
-            row.run_id = None;
-            let participant = plan.group.participant.clone();
-            let runs = plan.scans.len();
-            let failed = Receipt::failed(CohortRow {
-                participant,
-                row,
-                runs,
-                runs_joined: 0,
-                results_digest: String::new(),
-                strip: Vec::new(),
-                minutes_at_limits: Vec::new(),
-                traces: Vec::new(),
-                failed: Vec::new(),
-                beside: Vec::new(),
-            });
+            let row = CohortRow::without_result(&plan.group, plan.scans.len(), Verdict::Failed, problem.clone());
+            let failed = Receipt::failed(&fingerprint, row);
             match failed.write(&path) {
                 Ok(()) => shared.work_of(group).receipt_holds = true,
                 Err(error) => problem = problem.reworded(|text| format!("{text}; {error}")),
@@ -82,13 +69,32 @@ pub(super) fn write_again(
     row: &CohortRow,
     beside: Vec<Remark>,
 ) -> Result<CohortRow, Remark> {
+    let plan = &shared.groups[group];
+    let path = receipt::path(shared.study, &plan.group);
+    let receipt = receipt::read(&path).ok_or_else(|| Remark::about_data("its receipt is gone; run the study again"))?;
     let failed = |id: &ScanId| {
         let (_, problem) = row.failed.iter().find(|(run, _)| *run == id.to_string())?;
         Some(RunResult::Failed { id: id.clone(), problem: problem.clone() })
     };
-    let results = shared.groups[group].scans.iter().map(|scan| failed(&scan.id)).collect();
-    catch_unwind(AssertUnwindSafe(|| try_finish(shared, group, results, beside)))
+    let results = plan.scans.iter().map(|scan| failed(&scan.id)).collect();
+    catch_unwind(AssertUnwindSafe(|| try_finish(shared, group, results, beside, receipt.fingerprint)))
         .unwrap_or_else(|panic| Err(fault_of_ours(&*panic)))
+}
+
+/// What a child's files are made from: results of this run, or what an earlier one decided.
+fn fingerprint(shared: &Shared<'_>, group: usize, results: &[Option<RunResult>]) -> String {
+    let scans = &shared.groups[group].scans;
+    let contents = |(scan, result): (&ScanPlan, &Option<RunResult>)| match result {
+        Some(RunResult::Done(done)) => {
+            let files = input_files(&shared.cohort.scans[scan.index], shared.study);
+            let hash = |role: &str| done.row.inputs.get(role).cloned().unwrap_or_default();
+            files.iter().map(|(role, _)| format!("{role}:{}", hash(role))).collect()
+        }
+        Some(RunResult::Failed { problem, .. }) => plan::failed_contents(&problem.text),
+        None => scan.decided.clone().unwrap_or_default(),
+    };
+    let contents: Vec<Vec<String>> = scans.iter().zip(results).map(contents).collect();
+    plan::child_fingerprint(shared.study, shared.atlases, scans, &contents)
 }
 
 /// `results` has none for a scan whose record is to be read.
@@ -97,30 +103,20 @@ fn try_finish(
     group: usize,
     results: Vec<Option<RunResult>>,
     beside: Vec<Remark>,
+    fingerprint: String,
 ) -> Result<CohortRow, Remark> {
     let plan = &shared.groups[group];
     let mut runs = Vec::with_capacity(plan.scans.len());
-    let mut contents = Vec::with_capacity(plan.scans.len());
     for (scan, result) in plan.scans.iter().zip(results) {
-        let run = match result {
+        runs.push(match result {
             Some(run) => run,
             None => {
                 let (record, _) =
                     record::read(&plan::record_path(shared.study, &scan.id)).map_err(Remark::about_data)?;
                 RunResult::Done(Box::new(record))
             }
-        };
-        contents.push(match &run {
-            RunResult::Done(done) => {
-                let files = crate::pipeline::prepared::input_files(&shared.cohort.scans[scan.index], shared.study);
-                let hash = |role: &str| done.row.inputs.get(role).cloned().unwrap_or_default();
-                files.iter().map(|(role, _)| format!("{role}:{}", hash(role))).collect()
-            }
-            RunResult::Failed { problem, .. } => vec![format!("failed:{problem}")],
         });
-        runs.push(run);
     }
-    let fingerprint = plan::child_fingerprint(shared.study, shared.atlases, &plan.scans, &contents);
     let study = shared.study;
     let mut joined =
         joined::join(&plan.group, &runs, &shared.atlases.list, &study.connectivity, &study.enough, &study.notice)

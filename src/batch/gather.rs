@@ -11,31 +11,43 @@ use crate::outputs;
 use crate::pages::{self, Mode};
 use crate::record::Verdict;
 use crate::record::files::{WriteError, write_whole};
+use crate::remark::Remark;
 use crate::results::Layout;
 use crate::review::decisions::{self, Decisions};
 use crate::review::standing::Standing;
 use crate::review::{RowId, overview};
 use crate::study::Study;
 
-/// The stem and the row of every child of the study whose receipt holds, in the study's order.
+/// What the row of a child says that has no result of these settings: an earlier result must not pass for one.
+const NOT_DONE: &str =
+    "not done yet with the settings and files of this study; do `keepstill run` without --only and --part";
+
+/// The stem and the row of every child of the study, in the study's order. A child whose receipt does not hold has a
+/// row that says so.
 pub(super) fn rows(
     study: &Study,
     children: &[GroupPlan],
     receipt_holds: impl Fn(usize) -> bool,
 ) -> Vec<(String, CohortRow)> {
     let row = |(position, child): (usize, &GroupPlan)| {
-        let receipt = receipt_holds(position).then(|| receipt::read(&receipt::path(study, &child.group)))??;
-        Some((child.group.stem(), receipt.row))
+        let receipt = receipt_holds(position).then(|| receipt::read(&receipt::path(study, &child.group))).flatten();
+        let row = receipt.map_or_else(|| not_done(child), |receipt| receipt.row);
+        (child.group.stem(), row)
     };
-    children.iter().enumerate().filter_map(row).collect()
+    children.iter().enumerate().map(row).collect()
 }
 
-/// Warns of children who have no row.
-pub(super) fn warn_of_missing(children: usize, rows: usize, tell: Listener<'_>) {
-    let message = match children.saturating_sub(rows) {
+fn not_done(child: &GroupPlan) -> CohortRow {
+    let problem = Remark::about_data(NOT_DONE);
+    CohortRow::without_result(&child.group, child.scans.len(), Verdict::NotDone, problem)
+}
+
+/// Says how many rows have no result.
+pub(super) fn warn_of_not_done(rows: &[(String, CohortRow)], tell: Listener<'_>) {
+    let message = match rows.iter().filter(|(_, row)| row.row.verdict == Verdict::NotDone).count() {
         0 => return,
-        1 => "1 child is not done yet with these settings and has no row".to_owned(),
-        n => format!("{n} children are not done yet with these settings and have no row"),
+        1 => "1 row is not_done yet with these settings and has no numbers".to_owned(),
+        n => format!("{n} rows are not_done yet with these settings and have no numbers"),
     };
     tell(&Event::Warning { about: "cohort.tsv".to_owned(), message });
 }
@@ -71,7 +83,7 @@ fn standings(study: &Study, rows: &[CohortRow], tell: Listener<'_>) -> Vec<Stand
     overview::standings(&decisions, ids.iter().zip(digests))
 }
 
-/// Children by verdict: (word, count), in the order of the verdicts.
-pub(super) fn count_verdicts(rows: &[(String, CohortRow)]) -> Vec<(&'static str, usize)> {
-    Verdict::ALL.iter().map(|v| (v.key(), rows.iter().filter(|(_, r)| r.row.verdict == *v).count())).collect()
+/// Rows by verdict: (word, count), in the order of the verdicts.
+pub(super) fn count_verdicts(rows: &[&CohortRow]) -> Vec<(&'static str, usize)> {
+    Verdict::ALL.iter().map(|v| (v.key(), rows.iter().filter(|row| row.row.verdict == *v).count())).collect()
 }

@@ -12,7 +12,9 @@ use crate::discover::{Cohort, Scan, ScanId};
 use crate::pipeline::Atlases;
 use crate::pipeline::joined::Group;
 use crate::pipeline::prepared::input_files;
+use crate::record::failure::Failure;
 use crate::record::{self, Provenance};
+use crate::remark;
 use crate::results::Layout;
 use crate::study::Study;
 
@@ -21,8 +23,6 @@ pub(super) struct Plan {
     pub groups: Vec<GroupPlan>,
     /// (group, scan in the group), in the study's order.
     pub tasks: Vec<(usize, usize)>,
-    /// Children of the whole study.
-    pub children_in_study: usize,
 }
 
 /// A child and its scans.
@@ -33,18 +33,32 @@ pub(super) struct GroupPlan {
     pub scans: Vec<ScanPlan>,
     /// Whether the child's own files must be made.
     pub must_join: bool,
-    /// Whether the receipt on disk is of these settings and inputs.
+    /// Whether the receipt on disk, and the row in it, are of these settings and inputs.
     pub receipt_holds: bool,
 }
 
-/// A scan and whether its record is valid.
+/// A scan and what is known of it.
 pub(super) struct ScanPlan {
     /// Position in [`Cohort::scans`].
     pub index: usize,
     pub id: ScanId,
     pub fingerprint: String,
-    /// Hashes of the inputs that the valid record was made from; none: the scan must be done.
-    pub unchanged: Option<Vec<String>>,
+    /// Where it is decided with these settings and inputs: hashes of the inputs that the record was made from, or why
+    /// it failed.
+    pub decided: Option<Vec<String>>,
+    /// Whether it must be done, if its child is asked for. What failed is tried again.
+    pub to_do: bool,
+}
+
+/// A receipt on disk, compared with what the study is now.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Held {
+    /// It is of other settings or inputs, or there is none.
+    No,
+    /// The child's own files could not be made; its row says so.
+    Failed,
+    /// All that it vouches for is there.
+    Made,
 }
 
 impl Plan {
@@ -63,7 +77,6 @@ impl Plan {
             }
         }
         let only = labels(cohort, &options.only)?;
-        let children_in_study = groups.len();
         let wanted = |position: usize, group: &Group| {
             let part = options.part.is_none_or(|(m, n)| position % n == m - 1);
             part && (only.is_empty() || only.contains(&group.participant))
@@ -81,11 +94,11 @@ impl Plan {
             .enumerate()
             .filter(|(_, group)| group.selected)
             .flat_map(|(g, group)| {
-                let open = (0..group.scans.len()).filter(|&s| group.scans[s].unchanged.is_none());
+                let open = (0..group.scans.len()).filter(|&s| group.scans[s].to_do);
                 open.map(move |s| (g, s))
             })
             .collect();
-        Ok(Self { groups, tasks, children_in_study })
+        Ok(Self { groups, tasks })
     }
 
     /// Scans of the children that this run was asked to do.
@@ -96,7 +109,7 @@ impl Plan {
 
 impl GroupPlan {
     pub(super) fn unchanged_scans(&self) -> impl Iterator<Item = &ScanId> {
-        self.scans.iter().filter(|s| self.selected && s.unchanged.is_some()).map(|s| &s.id)
+        self.scans.iter().filter(|s| self.selected && !s.to_do).map(|s| &s.id)
     }
 }
 
@@ -129,23 +142,43 @@ fn plan_group(
     let redo = options.redo && selected;
     let scans: Vec<ScanPlan> = members
         .iter()
-        .map(|&index| {
-            let scan = &cohort.scans[index];
-            let fingerprint = scan_fingerprint(study, cohort, atlases, scan);
-            let unchanged =
-                if redo { None } else { valid_record(study, scan, &fingerprint, options.verify && selected) };
-            ScanPlan { index, id: scan.id.clone(), fingerprint, unchanged }
-        })
+        .map(|&index| plan_scan(study, cohort, atlases, index, redo, options.verify && selected && !redo))
         .collect();
-    let receipt_holds = if redo || scans.iter().any(|s| s.unchanged.is_none()) {
-        false
-    } else {
-        let contents = scans.iter().map(|s| s.unchanged.clone().unwrap_or_default()).collect::<Vec<_>>();
-        let fingerprint = child_fingerprint(study, atlases, &scans, &contents);
-        receipt::read(&receipt::path(study, &group))
-            .is_some_and(|r| r.fingerprint == fingerprint && outputs_are_there(study, &r.outputs))
+    let held = held(study, atlases, &group, &scans);
+    let must_join = selected && (redo || held != Held::Made);
+    GroupPlan { group, selected, must_join, scans, receipt_holds: held != Held::No }
+}
+
+fn plan_scan(study: &Study, cohort: &Cohort, atlases: &Atlases, index: usize, redo: bool, verify: bool) -> ScanPlan {
+    let scan = &cohort.scans[index];
+    let fingerprint = scan_fingerprint(study, cohort, atlases, scan);
+    let record = valid_record(study, scan, &fingerprint, verify);
+    let to_do = redo || record.is_none();
+    let decided = record.or_else(|| valid_failure(study, scan, &fingerprint));
+    ScanPlan { index, id: scan.id.clone(), fingerprint, decided, to_do }
+}
+
+/// Whether the row of a child's receipt is of the records and settings that are there now. A run asks this again of
+/// children that it began and did not finish.
+pub(super) fn receipt_holds(study: &Study, cohort: &Cohort, atlases: &Atlases, plan: &GroupPlan) -> bool {
+    let scans: Vec<ScanPlan> =
+        plan.scans.iter().map(|scan| plan_scan(study, cohort, atlases, scan.index, false, false)).collect();
+    held(study, atlases, &plan.group, &scans) != Held::No
+}
+
+fn held(study: &Study, atlases: &Atlases, group: &Group, scans: &[ScanPlan]) -> Held {
+    let contents: Option<Vec<Vec<String>>> = scans.iter().map(|scan| scan.decided.clone()).collect();
+    let (Some(contents), Some(receipt)) = (contents, receipt::read(&receipt::path(study, group))) else {
+        return Held::No;
     };
-    GroupPlan { group, selected, must_join: selected && !receipt_holds, scans, receipt_holds }
+    let fingerprint = child_fingerprint(study, atlases, scans, &contents);
+    if receipt.fingerprint == receipt::not_made(&fingerprint) {
+        Held::Failed
+    } else if receipt.fingerprint == fingerprint && outputs_are_there(study, &receipt.outputs) {
+        Held::Made
+    } else {
+        Held::No
+    }
 }
 
 /// Hash of everything but its inputs' contents that a scan's result depends on.
@@ -217,6 +250,29 @@ fn valid_record(study: &Study, scan: &Scan, fingerprint: &str, verify: bool) -> 
             .all(|((role, path), state)| state.role == *role && state.is_same(path, verify))
         && outputs_are_there(study, &provenance.outputs);
     same.then(|| contents(&provenance))
+}
+
+/// Why a scan failed when it was last tried, if settings and inputs are as they were then.
+fn valid_failure(study: &Study, scan: &Scan, fingerprint: &str) -> Option<Vec<String>> {
+    let failure = Failure::read(&failure_path(study, &scan.id))?;
+    let same = failure.fingerprint == failure_fingerprint(scan, fingerprint)
+        && failure.inputs_are_same(&input_files(scan, study));
+    same.then(|| failed_contents(&failure.problem))
+}
+
+/// What stands for the input hashes of a scan that failed.
+pub(super) fn failed_contents(problem: &str) -> Vec<String> {
+    vec![format!("failed:{problem}")]
+}
+
+/// Where the note of a failed scan lies.
+pub(super) fn failure_path(study: &Study, id: &ScanId) -> PathBuf {
+    Layout::new(&study.results).failure(&id.to_string())
+}
+
+/// What a failure depends on beside the inputs: the scan's own fingerprint, and what discovery found wrong.
+pub(super) fn failure_fingerprint(scan: &Scan, fingerprint: &str) -> String {
+    hash(&json!({ "scan": fingerprint, "problems": remark::texts(&scan.problems) }))
 }
 
 /// A record's input hashes, in a fixed order.

@@ -1,7 +1,7 @@
 //! What a finished child leaves on disk beside its files: what they were made from, and its row of the cohort's table.
 //!
-//! A child whose own files could not be made leaves a receipt too, with no fingerprint: its row says why, and the next
-//! run does it again.
+//! A child whose own files could not be made leaves a receipt too, with a fingerprint of its own kind: its row says why,
+//! and the next run that is asked for the child does it again.
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -23,7 +23,7 @@ const FORMAT: u32 = 7;
 #[derive(Serialize, Deserialize)]
 pub(super) struct Receipt {
     format: u32,
-    /// Empty where the files could not be made; no child has the empty fingerprint.
+    /// Where the files could not be made, as [`not_made`] gives it.
     pub fingerprint: String,
     pub outputs: Vec<(String, u64)>,
     pub row: CohortRow,
@@ -36,14 +36,20 @@ impl Receipt {
     }
 
     /// A receipt for a child whose files could not be made.
-    pub(super) fn failed(row: CohortRow) -> Self {
-        Self::new(String::new(), Vec::new(), row)
+    pub(super) fn failed(fingerprint: &str, row: CohortRow) -> Self {
+        Self::new(not_made(fingerprint), Vec::new(), row)
     }
 
     /// Writes the receipt; the files that it vouches for must be there.
     pub(super) fn write(&self, path: &Path) -> Result<(), WriteError> {
         write_whole(path, json!(self).to_string().as_bytes())
     }
+}
+
+/// The fingerprint of a child whose files could not be made: what they would have been made from, and that they were
+/// not.
+pub(super) fn not_made(fingerprint: &str) -> String {
+    format!("not made:{fingerprint}")
 }
 
 /// Where a child's receipt lies.

@@ -17,6 +17,7 @@ use crate::outputs;
 use crate::pipeline::joined::RunResult;
 use crate::pipeline::prepared::input_files;
 use crate::pipeline::{self, Outcome};
+use crate::record::failure::Failure;
 use crate::record::files::{WriteError, sync_folder, write_named_later};
 use crate::record::inputs::InputState;
 use crate::record::{self, Provenance, RecordError};
@@ -70,6 +71,7 @@ pub(super) fn work(shared: &Shared<'_>, group: usize, position: usize) -> Option
                 problem = problem.reworded(|text| format!("{text}; {error}"));
             }
             let problem = problem.reworded(|text| shared.study.told_message(text, &scan.files()));
+            let problem = note_failure(shared, group, position, problem);
             (shared.tell)(&Event::ScanFailed { scan: name, problem: problem.text.clone() });
             Some(RunResult::Failed { id: scan.id.clone(), problem })
         }
@@ -117,12 +119,26 @@ pub(super) fn fault_of_ours(panic: &(dyn std::any::Any + Send)) -> Remark {
     Remark::about_child(format!("a fault in keepstill ({text}); please report it with the study file"))
 }
 
-/// Takes back what an earlier run said about the scan: its record, then the files that belonged to it.
+/// Writes down why a scan failed, so that the failure counts as decided. Gives back the problem, with what else went
+/// wrong.
+fn note_failure(shared: &Shared<'_>, group: usize, position: usize, problem: Remark) -> Remark {
+    let plan = &shared.groups[group].scans[position];
+    let scan = &shared.cohort.scans[plan.index];
+    let fingerprint = plan::failure_fingerprint(scan, &plan.fingerprint);
+    let failure = Failure::new(fingerprint, &input_files(scan, shared.study), problem.text.clone());
+    match failure.write(&plan::failure_path(shared.study, &scan.id)) {
+        Ok(()) => problem,
+        Err(error) => problem.reworded(|text| shared.study.told_message(&format!("{text}; {error}"), &[])),
+    }
+}
+
+/// Takes back what an earlier run said about the scan: its record or why it failed, then the files that belonged to it.
 fn forget(shared: &Shared<'_>, id: &ScanId) -> Result<(), WriteError> {
-    let path = plan::record_path(shared.study, id);
-    match fs::remove_file(&path) {
-        Err(source) if source.kind() != ErrorKind::NotFound => return Err(WriteError { path, source }),
-        _ => {}
+    for path in [plan::record_path(shared.study, id), plan::failure_path(shared.study, id)] {
+        match fs::remove_file(&path) {
+            Err(source) if source.kind() != ErrorKind::NotFound => return Err(WriteError { path, source }),
+            _ => {}
+        }
     }
     sweep::scan(shared.study, &layout::folder(&id.participant, id.session.as_deref()), &id.to_string())
 }

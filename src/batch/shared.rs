@@ -6,7 +6,7 @@ use std::sync::{Mutex, MutexGuard};
 
 use super::cores::Cores;
 use super::gate::Gate;
-use super::plan::GroupPlan;
+use super::plan::{self, GroupPlan};
 use crate::discover::Cohort;
 use crate::event::Listener;
 use crate::pipeline::Atlases;
@@ -51,13 +51,22 @@ impl GroupWork {
     pub(super) fn of(plan: &GroupPlan) -> Self {
         Self {
             results: plan.scans.iter().map(|_| None).collect(),
-            waiting: plan.scans.iter().filter(|s| s.unchanged.is_none()).count(),
+            waiting: plan.scans.iter().filter(|s| s.to_do).count(),
             receipt_holds: plan.receipt_holds,
         }
     }
 }
 
 impl Shared<'_> {
+    /// Whether a child's receipt is of these settings and inputs, now that no thread is at work. A child that was begun
+    /// and not finished may have records that its receipt does not know.
+    pub(super) fn receipt_holds_now(&self, group: usize) -> bool {
+        let work = self.work_of(group);
+        let half_done = work.waiting > 0 && work.results.iter().any(Option::is_some);
+        work.receipt_holds
+            && (!half_done || plan::receipt_holds(self.study, self.cohort, self.atlases, &self.groups[group]))
+    }
+
     /// A child's work, held while it is changed.
     pub(super) fn work_of(&self, group: usize) -> MutexGuard<'_, GroupWork> {
         self.work[group].lock().unwrap_or_else(|e| e.into_inner())

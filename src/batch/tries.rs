@@ -194,8 +194,11 @@ pub struct Difference {
 pub fn compare(study: &Study, main: &Summary, tries: &[(Try, Summary)]) -> Result<Vec<Compared>, TryError> {
     // A child that one of them has not done, as with --only, must not count in the others, nor may files that an
     // earlier try left be taken for this one's.
-    let in_all = |stem: &String| tries.iter().all(|(_, summary)| summary.rows.iter().any(|(other, _)| other == stem));
-    let common: HashSet<&String> = main.rows.iter().map(|(stem, _)| stem).filter(|stem| in_all(stem)).collect();
+    let decided = |summary: &'_ Summary| -> HashSet<String> {
+        let rows = summary.rows.iter().filter(|(_, row)| row.row.verdict != Verdict::NotDone);
+        rows.map(|(stem, _)| stem.clone()).collect()
+    };
+    let common = tries.iter().fold(decided(main), |common, (_, summary)| &common & &decided(summary));
     let rows_of = |summary: &Summary| -> Vec<(String, CohortRow)> {
         summary.rows.iter().filter(|(stem, _)| common.contains(stem)).cloned().collect()
     };

@@ -14,8 +14,10 @@ use crate::pipeline::joined::RunResult;
 pub(super) struct Outcomes {
     /// Scans that were done.
     pub done: usize,
-    /// Scan, or child whose report could not be made, and reason.
+    /// Scan and reason.
     pub failed: Vec<(String, String)>,
+    /// Child whose own files could not be made, and reason.
+    pub no_report: Vec<(String, String)>,
 }
 
 /// Takes up tasks in order, `jobs` at a time.
@@ -29,9 +31,14 @@ pub(super) fn work_through(shared: &Shared<'_>, tasks: &[(usize, usize)], jobs: 
         .map_err(|e| BatchError::Threads { jobs, message: e.to_string() })?;
     let next = AtomicUsize::new(0);
     let done = AtomicUsize::new(0);
-    let failed = Mutex::new(Vec::new());
+    let (failed, no_report) = (Mutex::new(Vec::new()), Mutex::new(Vec::new()));
     let ready_next = AtomicUsize::new(0);
-    let note_failure = |failure| failed.lock().unwrap_or_else(|e| e.into_inner()).push(failure);
+    let finish = |group: usize, results| {
+        if let Some(problem) = child::finish(shared, group, results) {
+            let noted = (group, shared.groups[group].group.stem(), problem.text);
+            no_report.lock().unwrap_or_else(|e| e.into_inner()).push(noted);
+        }
+    };
     pool.broadcast(|_| {
         while !shared.interrupt.load(Ordering::Relaxed) {
             let Some(&(group, scan)) = tasks.get(next.fetch_add(1, Ordering::Relaxed)) else { break };
@@ -42,7 +49,8 @@ pub(super) fn work_through(shared: &Shared<'_>, tasks: &[(usize, usize)], jobs: 
                     done.fetch_add(1, Ordering::Relaxed);
                 }
                 RunResult::Failed { id, problem } => {
-                    note_failure((group, scan, id.to_string(), problem.text.clone()));
+                    let noted = ((group, scan), id.to_string(), problem.text.clone());
+                    failed.lock().unwrap_or_else(|e| e.into_inner()).push(noted);
                 }
             }
             let mut work = shared.work_of(group);
@@ -51,21 +59,21 @@ pub(super) fn work_through(shared: &Shared<'_>, tasks: &[(usize, usize)], jobs: 
             if work.waiting == 0 {
                 let results = std::mem::take(&mut work.results);
                 drop(work);
-                if let Some(problem) = child::finish(shared, group, results) {
-                    note_failure((group, usize::MAX, shared.groups[group].group.stem(), problem.text));
-                }
+                finish(group, results);
             }
         }
         while !shared.interrupt.load(Ordering::Relaxed) {
             let Some(&group) = ready.get(ready_next.fetch_add(1, Ordering::Relaxed)) else { break };
             let results = std::mem::take(&mut shared.work_of(group).results);
-            if let Some(problem) = child::finish(shared, group, results) {
-                note_failure((group, usize::MAX, shared.groups[group].group.stem(), problem.text));
-            }
+            finish(group, results);
         }
     });
-    let mut failed = failed.into_inner().unwrap_or_else(|e| e.into_inner());
-    failed.sort();
-    let failed = failed.into_iter().map(|(_, _, id, problem)| (id, problem)).collect();
-    Ok(Outcomes { done: done.into_inner(), failed })
+    Ok(Outcomes { done: done.into_inner(), failed: in_order(failed), no_report: in_order(no_report) })
+}
+
+/// Names and reasons in the study's order, whatever order the threads noted them in.
+fn in_order<K: Ord>(noted: Mutex<Vec<(K, String, String)>>) -> Vec<(String, String)> {
+    let mut noted = noted.into_inner().unwrap_or_else(|e| e.into_inner());
+    noted.sort();
+    noted.into_iter().map(|(_, name, problem)| (name, problem)).collect()
 }

@@ -7,12 +7,13 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use clap::Args;
 use keepstill::batch::tries::{self, Compared, Try, TryError};
-use keepstill::batch::{self, Options};
+use keepstill::batch::{self, Counts, Options};
 use keepstill::discover;
 use keepstill::pipeline::repetition_time;
 use keepstill::report::figures;
 use keepstill::results::Layout;
 use keepstill::study::Study;
+use keepstill::study::settings::Join;
 use serde_json::json;
 
 use super::exit::{self, Failure};
@@ -106,6 +107,34 @@ impl Tries {
     }
 }
 
+/// What a run did, in numbers that add up.
+fn in_words(counts: &Counts, verdicts: &[(&'static str, usize)], no_reports: usize, join: Join) -> String {
+    let mut text = format!(
+        "{}: {} done, {} unchanged, {} failed",
+        out::counted(counts.scans, "scan", "scans"),
+        counts.done,
+        counts.unchanged,
+        counts.failed
+    );
+    if counts.left() > 0 {
+        text += &format!(", {} not done yet", counts.left());
+    }
+    let rows = match join {
+        _ if counts.rows == counts.children => "Children".to_owned(),
+        Join::None => format!("{} runs of {}", counts.rows, out::counted(counts.children, "child", "children")),
+        Join::Runs | Join::Sessions => {
+            format!("{} sessions of {}", counts.rows, out::counted(counts.children, "child", "children"))
+        }
+    };
+    let verdicts: Vec<String> =
+        verdicts.iter().filter(|(_, n)| *n > 0).map(|(word, n)| format!("{n} {word}")).collect();
+    text += &format!(". {rows}: {}.", if verdicts.is_empty() { "none".to_owned() } else { verdicts.join(", ") });
+    if no_reports > 0 {
+        text += &format!(" {} could not be written.", out::counted(no_reports, "report", "reports"));
+    }
+    text
+}
+
 /// Tries in a table for the terminal.
 fn side_by_side(rows: &[Compared]) -> String {
     let width = rows.iter().map(|r| r.name.len()).max().unwrap_or(0).max(4);
@@ -175,6 +204,7 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
     let progress = Progress::new(common);
     let mut summary = batch::run(&study, &cohort, &options, &interrupt, &|event| progress.show(event))
         .map_err(Failure::nothing_done)?;
+    let no_reports = summary.no_report.len();
     let mut failed_in_tries = 0;
     let mut tried = Vec::new();
     for attempt in tries {
@@ -185,9 +215,10 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
         let done = batch::run(&attempt.study, &attempt.cohort, &options, &interrupt, &|event| progress.show(event))
             .map_err(Failure::nothing_done)?;
         summary.interrupted |= done.interrupted;
-        let failed = done.failed.iter().map(|(scan, problem)| (format!("{}: {scan}", attempt.name), problem.clone()));
-        failed_in_tries += done.failed.len();
-        summary.failed.extend(failed);
+        let named = |(name, problem): &(String, String)| (format!("{}: {name}", attempt.name), problem.clone());
+        failed_in_tries += done.failed.len() + done.no_report.len();
+        summary.failed.extend(done.failed.iter().map(named));
+        summary.no_report.extend(done.no_report.iter().map(named));
         tried.push((attempt, done));
     }
     let compared = match tried.is_empty() || summary.interrupted {
@@ -199,15 +230,17 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
     let unlike_tr = repetition_time::unlike(trs_s, study.motion.fd_span_s);
     let layout = Layout::new(&study.results);
     if common.json {
-        let failed: Vec<_> =
-            summary.failed.iter().map(|(scan, problem)| json!({ "scan": scan, "problem": problem })).collect();
+        let named = |key: &'static str, list: &[(String, String)]| -> Vec<serde_json::Value> {
+            list.iter().map(|(name, problem)| json!({ key: name, "problem": problem })).collect()
+        };
         let verdicts: serde_json::Map<_, _> =
             summary.verdicts.iter().map(|(word, count)| ((*word).to_owned(), json!(count))).collect();
         out::json(&json!({
-            "scans": summary.scans,
-            "done": summary.done,
-            "unchanged": summary.unchanged,
-            "failed": failed,
+            "scans": summary.counts.scans,
+            "done": summary.counts.done,
+            "unchanged": summary.counts.unchanged,
+            "failed": named("scan", &summary.failed),
+            "no_report": named("child", &summary.no_report),
             "interrupted": summary.interrupted,
             "children": verdicts,
             "tries": compared,
@@ -215,15 +248,9 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
             "cohort": layout.cohort_table().display().to_string(),
         }))?;
     } else {
-        let verdicts: Vec<String> =
-            summary.verdicts.iter().filter(|(_, n)| *n > 0).map(|(word, n)| format!("{n} {word}")).collect();
         out::text(&format!(
-            "{}: {} done, {} unchanged, {} failed. Children: {}.\nSee {} and {}.\n",
-            super::out::counted(summary.scans, "scan", "scans"),
-            summary.done,
-            summary.unchanged,
-            summary.failed.len() - failed_in_tries,
-            if verdicts.is_empty() { "none".to_owned() } else { verdicts.join(", ") },
+            "{}\nSee {} and {}.\n",
+            in_words(&summary.counts, &summary.verdicts, no_reports, study.connectivity.join),
             layout.cohort_page().display(),
             layout.cohort_table().display()
         ))?;
@@ -242,7 +269,7 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
     if summary.interrupted {
         out::note("Interrupted: what is finished is kept; the same command goes on.");
         Ok(exit::INTERRUPTED)
-    } else if summary.failed.is_empty() {
+    } else if summary.failed.is_empty() && summary.no_report.is_empty() {
         Ok(exit::ALL_DONE)
     } else {
         Ok(exit::SOME_FAILED)

@@ -8,9 +8,13 @@ use serde_json::{Map, Value};
 use super::row::CohortRow;
 use crate::censor::Reason;
 use crate::outputs::{entry, number_cell};
-use crate::record::ReportRow;
+use crate::record::{ReportRow, Verdict};
 use crate::remark;
 use crate::review::standing::Standing;
+
+/// The columns that are known of a child that is not done yet; no number may pass for one of these settings.
+const WITHOUT_RESULT: [&str; 9] =
+    ["participant_id", "session_id", "run_id", "verdict", "problem", "runs", "review", "reviewers", "review_reason"];
 
 /// What a row's cells are taken from.
 #[derive(Clone, Copy)]
@@ -38,7 +42,8 @@ impl CohortColumn {
     }
 
     pub(super) fn cell(&self, line: Line<'_>) -> String {
-        (self.cell)(line)
+        let unknown = line.row.verdict == Verdict::NotDone && !WITHOUT_RESULT.contains(&self.name);
+        if unknown { String::new() } else { (self.cell)(line) }
     }
 }
 
@@ -58,6 +63,7 @@ const VERDICTS: &[(&str, &str)] = &[
     ("too_few_dof", "no run leaves degrees of freedom after cleaning, or fewer are left than enough.dof"),
     ("poor_coverage", "too few parcels have enough of their weight inside the brain mask and alive"),
     ("failed", "no run could be done; see problem"),
+    ("not_done", "not done yet with the settings and files that the study has now; the row has no numbers"),
 ];
 
 const REVIEWS: &[(&str, &str)] = &[

@@ -2,9 +2,11 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::discover::ScanId;
 use crate::pages::StripRun;
+use crate::pipeline::joined::Group;
 use crate::pipeline::twins::RunTrace;
-use crate::record::ReportRow;
+use crate::record::{ReportRow, Verdict};
 use crate::remark::Remark;
 use crate::review::RowId;
 
@@ -30,6 +32,25 @@ pub struct CohortRow {
 }
 
 impl CohortRow {
+    /// The row of a child that has no result: it says why, and has no numbers.
+    #[must_use]
+    pub fn without_result(group: &Group, runs: usize, verdict: Verdict, problem: Remark) -> Self {
+        let run = group.only.as_ref().and_then(|id| id.run.clone());
+        let id = ScanId { participant: group.participant.clone(), session: group.session.clone(), task: None, run };
+        Self {
+            participant: group.participant.clone(),
+            row: ReportRow { verdict, ..ReportRow::failed(&id, Some(problem)) },
+            runs,
+            runs_joined: 0,
+            results_digest: String::new(),
+            strip: Vec::new(),
+            minutes_at_limits: Vec::new(),
+            traces: Vec::new(),
+            failed: Vec::new(),
+            beside: Vec::new(),
+        }
+    }
+
     /// What names the row, for reviewers too.
     #[must_use]
     pub fn id(&self) -> RowId {

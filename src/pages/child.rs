@@ -105,6 +105,7 @@ fn verdict(row: &ReportRow, asked: f64) -> String {
             format!("Poor coverage: {} of {} parcels have enough of their voxels.", row.parcels_used, row.parcels)
         }
         Verdict::Failed => "No run could be processed.".to_owned(),
+        Verdict::NotDone => "Not done yet with the settings that the study has now.".to_owned(),
     }
 }
 

@@ -17,8 +17,13 @@ pub fn cohort_page(data: &CohortData, mode: Mode<'_>) -> String {
     children.sort_unstable();
     children.dedup();
     let (kept, all) = data.rows.iter().fold((0.0, 0.0), |(k, a), row| (k + row.minutes_kept, a + row.minutes));
+    let not_done = match data.rows.iter().filter(|row| row.verdict == Verdict::NotDone).count() {
+        0 => String::new(),
+        1 => " 1 is not done yet.".to_owned(),
+        n => format!(" {n} are not done yet."),
+    };
     let sentence = format!(
-        "{enough} of {} {} enough data. In all, {} of {} minutes are kept.",
+        "{enough} of {} {} enough data.{not_done} In all, {} of {} minutes are kept.",
         counted(children.len(), data.rows.len()),
         if data.rows.len() == 1 { "has" } else { "have" },
         figures(kept, 1),

@@ -197,6 +197,7 @@ fn explain_child(stem: &str, report: &Report) -> Result<String, WhyError> {
             row.parcels_used, row.parcels
         ),
         Verdict::Failed => format!("{stem} failed: no run could be done.\n"),
+        Verdict::NotDone => format!("{stem} is not done yet with the settings that the study has now.\n"),
     };
     if let Some(problem) = &row.problem {
         let _ = writeln!(out, "Problem: {problem}");

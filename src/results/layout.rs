@@ -104,6 +104,12 @@ impl<'a> Layout<'a> {
         self.state().join("scans").join(format!("{stem}.npz"))
     }
 
+    /// Why a scan failed, by the scan's stem.
+    #[must_use]
+    pub fn failure(&self, stem: &str) -> PathBuf {
+        self.state().join("failed").join(format!("{stem}.json"))
+    }
+
     /// A finished child's receipt, by the child's stem.
     #[must_use]
     pub fn receipt(&self, stem: &str) -> PathBuf {

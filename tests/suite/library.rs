@@ -37,7 +37,10 @@ fn every_scan_is_told_of_in_order() {
     folder.cut("bold_02_1.nii", 3000);
     let told: Mutex<Vec<Event>> = Mutex::new(Vec::new());
     let summary = run(&folder, &options(2), &|event| told.lock().unwrap().push(event.clone())).unwrap();
-    assert_eq!((summary.scans, summary.done, summary.unchanged, summary.failed.len()), (4, 3, 0, 1));
+    assert_eq!(
+        (summary.counts.scans, summary.counts.done, summary.counts.unchanged, summary.failed.len()),
+        (4, 3, 0, 1)
+    );
     assert_eq!(summary.failed[0].0, "sub-02_run-1");
     let told = told.into_inner().unwrap();
     assert!(matches!(told.first(), Some(Event::Started { scans: 4, to_do: 4, jobs: 2, .. })));
@@ -80,11 +83,45 @@ fn a_run_can_be_stopped_from_outside_at_any_scan() {
             }
         })
         .unwrap();
-        assert_eq!((summary.interrupted, summary.done), (true, stop_after));
+        assert_eq!((summary.interrupted, summary.counts.done), (true, stop_after));
         let after = run(&folder, &options(1), &|_| {}).unwrap();
-        assert_eq!((after.interrupted, after.done, after.unchanged), (false, 3 - stop_after, stop_after));
+        assert_eq!((after.interrupted, after.counts.done, after.counts.unchanged), (false, 3 - stop_after, stop_after));
         assert!(folder.results() == whole.results());
     }
+}
+
+#[test]
+fn doing_all_again_and_stopping_keeps_every_row_that_still_holds() {
+    let folder = Tiny { runs: 2, ..Tiny::default() }.build();
+    run(&folder, &options(1), &|_| {}).unwrap();
+    let whole = folder.results();
+    let again = || {
+        let stop = AtomicBool::new(false);
+        let redo = Options { redo: true, ..options(1) };
+        run_until(&folder, &redo, &stop, &|event| {
+            if matches!(event, Event::ScanDone { .. } | Event::ScanFailed { .. }) {
+                stop.store(true, Ordering::Relaxed);
+            }
+        })
+        .unwrap()
+    };
+    let summary = again();
+    assert_eq!((summary.interrupted, summary.counts.done, summary.counts.left()), (true, 1, 5));
+    assert!(folder.results() == whole, "one of a child's two scans is done again, with the same outcome");
+    // While a run is at work, the table already says what is not done with its settings.
+    folder.edit("study.toml", "motion_terms = 6", "motion_terms = 12");
+    run(&folder, &options(1), &|event| {
+        if matches!(event, Event::Started { .. }) {
+            assert_eq!(folder.read("results/cohort.tsv").matches("\tnot_done\t").count(), 3);
+        }
+    })
+    .unwrap();
+    // Now the first scan fails, so that the row of its child no longer holds; those of the others do.
+    folder.cut("bold_01_1.nii", 5000);
+    let summary = again();
+    assert_eq!((summary.interrupted, summary.counts.failed, summary.counts.left()), (true, 1, 5));
+    let verdicts: Vec<&str> = summary.rows.iter().map(|(_, row)| row.row.verdict.key()).collect();
+    assert_eq!(verdicts, ["not_done", "enough", "enough"]);
 }
 
 #[test]
@@ -97,9 +134,11 @@ fn a_listener_that_stops_in_the_middle_of_an_image_leaves_no_file_of_it() {
         }
     })
     .unwrap();
-    assert_eq!((summary.interrupted, summary.done), (true, 0));
+    assert_eq!((summary.interrupted, summary.counts.done), (true, 0));
     assert_eq!(folder.files("results/sub-01").len(), 0);
-    assert_eq!(folder.read("results/cohort.tsv").lines().count(), 1);
+    assert_eq!(summary.counts.left(), 1);
+    let (cohort, expected) = (folder.read("results/cohort.tsv"), "\tnot_done\tnot done yet with the settings");
+    assert!(cohort.lines().count() == 2 && cohort.contains(expected), "{cohort}");
 }
 
 #[test]
@@ -133,5 +172,5 @@ fn a_try_waits_for_nobody_and_sweeps_nothing_while_another_run_has_the_main_fold
     let refused = go().unwrap_err();
     assert!(matches!(&refused, BatchError::Locked { path } if *path == study.results), "{refused}");
     drop(other);
-    assert_eq!(go().unwrap().done, 1);
+    assert_eq!(go().unwrap().counts.done, 1);
 }

@@ -216,7 +216,7 @@ fn redo_only_and_part_choose_children() {
     let folder = Tiny::default().build();
     folder.run(&["--only", "sub-02"]).expect(0);
     assert_did(&folder, &["sub-02"], &[], &["sub-02"]);
-    assert_eq!(folder.read("results/cohort.tsv").lines().count(), 2);
+    assert_eq!(verdicts(&folder), ["not_done", "enough", "not_done"]);
     folder.run(&["--only", "02", "--only", "03"]).expect(0);
     assert_did(&folder, &["sub-03"], &["sub-02"], &["sub-03"]);
     folder.run(&[]).expect(0);
@@ -235,6 +235,81 @@ fn redo_only_and_part_choose_children() {
     parts.run(&["--part", "2/2"]).expect(0);
     assert_did(&parts, &["sub-02"], &[], &["sub-02"]);
     assert_eq!(parts.results(), results);
+}
+
+/// A column of the cohort table, by name.
+fn cells(folder: &Folder, column: &str) -> Vec<String> {
+    let table = folder.read("results/cohort.tsv");
+    let at = table.lines().next().unwrap().split('\t').position(|name| name == column).unwrap();
+    table.lines().skip(1).map(|line| line.split('\t').nth(at).unwrap().to_owned()).collect()
+}
+
+fn verdicts(folder: &Folder) -> Vec<String> {
+    cells(folder, "verdict")
+}
+
+#[test]
+fn a_row_never_vanishes_and_never_shows_numbers_of_other_settings() {
+    let folder = Tiny::default().build();
+    folder.cut("bold_02.nii", 5000);
+    let said = folder.run(&[]).expect(3).stdout;
+    assert!(said.starts_with("3 scans: 2 done, 0 unchanged, 1 failed. Children: 2 enough, 1 failed."), "{said}");
+    let table = folder.read("results/cohort.tsv");
+
+    // A failed scan is decided: the row of its child stays when others are asked for, and with it the whole table.
+    for asked in [&["--only", "03"][..], &["--part", "1/3"], &["--redo", "--only", "03"]] {
+        let ran = folder.run(asked).expect(0);
+        assert_eq!(folder.read("results/cohort.tsv"), table, "{asked:?}");
+        assert!(ran.stdout.starts_with("1 scan: "), "{}", ran.stdout);
+        assert!(ran.stdout.contains(" Children: 1 enough."), "only what was asked for is counted: {}", ran.stdout);
+        assert!(!ran.stderr.contains("not_done"), "{}", ran.stderr);
+    }
+    // It is tried again when it is asked for.
+    folder.run(&["--only", "02"]).expect(3);
+    assert_eq!(did(&folder).failed, ["sub-02"]);
+
+    // Other settings: what the others have is not of these.
+    folder.edit("study.toml", "motion_terms = 6", "motion_terms = 12");
+    let ran = folder.run(&["--only", "03"]).expect(0);
+    assert!(ran.stderr.contains("cohort.tsv: note: 2 rows are not_done yet"), "{}", ran.stderr);
+    assert_eq!(verdicts(&folder), ["not_done", "not_done", "enough"]);
+    for (column, expected) in [("minutes_kept", "n/a"), ("dropped_moved", "n/a"), ("parcels", "n/a"), ("runs", "1")] {
+        assert_eq!(cells(&folder, column)[0], expected, "{column}");
+    }
+    assert!(cells(&folder, "problem")[0].starts_with("not done yet with the settings and files of this study; do"));
+    folder.keepstill(&["stack", "results", "--all"]).expect(0);
+    let left_out = folder.read("results/stack/left_out.tsv");
+    for child in ["sub-01", "sub-02"] {
+        let row = left_out.lines().find(|line| line.starts_with(child)).unwrap();
+        assert!(row.contains("\tnot_done\t"), "{row}");
+    }
+
+    // The input of the failed scan has changed, so the failure is no longer decided.
+    folder.run(&[]).expect(3);
+    folder.write_run("bold_02.nii", 40, 2);
+    folder.run(&["--only", "03"]).expect(0);
+    assert_eq!(verdicts(&folder), ["enough", "not_done", "enough"]);
+    folder.run(&[]).expect(0);
+    assert_eq!(verdicts(&folder), ["enough"; 3]);
+    assert_eq!(folder.files("results/.keepstill/failed").len(), 0, "nothing has failed any more");
+}
+
+#[test]
+fn rows_of_sessions_and_runs_are_told_from_children() {
+    let settings = |join: &str| format!("\n[connectivity]\njoin = \"{join}\"\n");
+    let folder = Tiny { children: 2, runs: 2, settings: settings("none"), ..Tiny::default() }.build();
+    let said = folder.run(&[]).expect(0).stdout;
+    assert!(said.starts_with("4 scans: 4 done, 0 unchanged, 0 failed. 4 runs of 2 children: "), "{said}");
+    // A run whose report cannot be written keeps its own name.
+    folder.remove("results/sub-02/func/sub-02_run-2_report.json");
+    fs::create_dir_all(folder.join("results/sub-02/func/sub-02_run-2_report.json")).unwrap();
+    let said = folder.run(&["--redo"]).expect(3).stdout;
+    assert!(said.starts_with("4 scans: 4 done, 0 unchanged, 0 failed. 4 runs of 2 children: "), "{said}");
+    assert!(said.contains(" 1 report could not be written."), "{said}");
+    assert_eq!(cells(&folder, "run_id"), ["run-1", "run-2", "run-1", "run-2"]);
+    let before = folder.read("results/cohort.tsv");
+    folder.run(&["--only", "01"]).expect(0);
+    assert_eq!(folder.read("results/cohort.tsv"), before, "a report that failed is decided");
 }
 
 #[test]

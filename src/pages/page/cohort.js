@@ -7,13 +7,15 @@ const table = document.getElementById("table");
 const state = { sort: "mean_fd_mm", down: true, here: null, filters: {}, shown: [], review: null };
 
 // ---- columns --------------------------------------------------------------------------------------------------
+// Nothing is known yet of these.
+const open = (row) => row.verdict === "not_done";
 const words = (text) => (text || "").replaceAll("_", " ");
 function columns() {
   const list = [
     { key: "stem", name: "child", kind: "c-stem", value: (row) => row.stem },
     { key: "strip", name: "time in the scanner", kind: "c-strip", value: (row) => row.minutes },
     { key: "mean_fd_mm", name: "mean FD, mm", kind: "c-number n", value: (row) => row.mean_fd_mm, show: (row) => digits(row.mean_fd_mm, 3) },
-    { key: "minutes_kept", name: "minutes kept", kind: "c-number n", value: (row) => row.minutes_kept, show: (row) => `${digits(row.minutes_kept, 1)} of ${digits(row.minutes, 1)}` },
+    { key: "minutes_kept", name: "minutes kept", kind: "c-number n", value: (row) => open(row) ? null : row.minutes_kept, show: (row) => open(row) ? "n/a" : `${digits(row.minutes_kept, 1)} of ${digits(row.minutes, 1)}` },
     { key: "longest_stretch_s", name: "longest still, s", kind: "c-number n", value: (row) => row.longest_stretch_s, show: (row) => digits(row.longest_stretch_s, 0) },
     { key: "verdict", name: "verdict", kind: "c-word", value: (row) => row.verdict, show: (row) => words(row.verdict) },
   ];

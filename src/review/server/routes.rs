@@ -228,6 +228,11 @@ work, wait for it to end)",
         );
         return Err(Refusal::new(StatusCode::CONFLICT, words));
     }
+    if cohort.data.rows[place].verdict == Verdict::NotDone {
+        let words = "this child is not done yet with the study's settings, so there is nothing to decide; run the \
+study first";
+        return Err(Refusal::new(StatusCode::CONFLICT, words));
+    }
     if decision == Decision::Include && cohort.data.rows[place].verdict == Verdict::Failed {
         let words = "nothing could be done for this child, so there is nothing to include; exclude it, or see to its \
 problem and run the study again";

@@ -180,6 +180,10 @@ fn judge(
     minutes_kept: f64,
     candidate: &mut Candidate,
 ) -> Option<(String, String)> {
+    if verdict == Verdict::NotDone.key() {
+        // What lies in its folder is of other settings or files, so not even --all takes it.
+        return Some((verdict.to_owned(), "not done yet with the study's settings; do `keepstill run`".to_owned()));
+    }
     if let Some(least) = request.min_minutes.filter(|&least| !long_enough(minutes_kept, least)) {
         let kept = tables::figures(minutes_kept, 2);
         return Some(("too_few_minutes".to_owned(), format!("{kept} min kept, {least} asked")));
