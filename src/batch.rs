@@ -11,6 +11,7 @@
 //! a child's files and its receipt. A run that is killed leaves at most files under unfinished names, which the next
 //! run removes. Results do not depend on the number of threads: each scan and each child is worked on by one.
 
+pub mod alike;
 mod beside;
 pub mod check;
 mod child;
@@ -23,6 +24,7 @@ mod gather;
 mod log;
 mod machine;
 mod options;
+mod owner;
 mod plan;
 mod receipt;
 mod scan;
@@ -49,6 +51,7 @@ use crate::results::Layout;
 use crate::study::Study;
 use cores::Cores;
 use gate::Gate;
+use owner::Owner;
 use plan::Plan;
 use shared::{GroupWork, Shared};
 use work::{Outcomes, work_through};
@@ -92,6 +95,12 @@ pub fn run(
     for (name, text) in outputs::dataset_files(study) {
         write_whole(&study.results.join(name), text.as_bytes())?;
     }
+    let (before, owner) = (Owner::read(&study.results), Owner::of(study, cohort));
+    if let Some(before) = before.filter(|before| before.name != owner.name) {
+        let message = format!("these were the results of the study \"{}\" until now", before.name);
+        tell(&Event::Warning { about: "results folder".to_owned(), message });
+    }
+    owner.write(&study.results)?;
     let plan = Plan::make(study, cohort, &atlases, options)?;
     sweep::strays(study, &plan.groups)?;
     if layout.cohort_table().exists() && plan.groups.iter().any(|group| !group.receipt_holds) {

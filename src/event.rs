@@ -32,8 +32,22 @@ pub enum Event {
     },
     /// A scan was done before, and nothing that it depends on has changed.
     ScanUnchanged { scan: String },
-    /// A scan has no result.
-    ScanFailed { scan: String, problem: String },
+    /// A scan has no result. `alike`: the problem without the scan's own name and files, the same for scans that fail
+    /// in the same way.
+    ScanFailed {
+        scan: String,
+        problem: String,
+        #[serde(skip)]
+        alike: String,
+    },
+    /// A warning about one scan, with `alike` as of a failure.
+    #[serde(rename = "warning")]
+    ScanWarning {
+        about: String,
+        message: String,
+        #[serde(skip)]
+        alike: String,
+    },
     /// Something worth knowing that stops nothing.
     Warning { about: String, message: String },
     /// A child's runs are joined and its report is written.

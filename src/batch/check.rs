@@ -1,10 +1,14 @@
 //! What `keepstill check` finds: every problem of every scan in one pass, and what a run will cost.
 
+mod whole;
+
 use rayon::prelude::*;
 use serde::Serialize;
 
-use super::forecast::{self, Forecast, MOST_SCANS, RunForecast};
-use crate::discover::{Cohort, ScanId};
+use super::alike::{Alike, in_common};
+use super::folder::require_own_folder;
+use super::forecast::{self, AtMost, Forecast, Forecasts, MOST_SCANS};
+use crate::discover::{Cohort, Scan, ScanId};
 use crate::nifti;
 use crate::pipeline::estimate::{Estimate, estimate};
 use crate::pipeline::{Atlases, memory};
@@ -16,10 +20,16 @@ use crate::study::Study;
 #[derive(Debug, Clone, Serialize)]
 pub struct Check {
     pub scans: Vec<CheckedScan>,
-    /// What is wrong apart from the scans: atlases.
+    /// What is wrong apart from the scans, so that nothing can be run: atlases, the results folder.
     pub problems: Vec<String>,
     /// What is said where repetition times are unlike.
     pub unlike_tr: Option<String>,
+    /// What is noticed about the study as a whole.
+    pub notes: Vec<String>,
+    /// Messages that many scans share; each scan has them too.
+    pub shared: Vec<Alike>,
+    /// Children who cannot have enough even if every frame is kept.
+    pub at_most: Vec<AtMost>,
     /// Sums and peaks over the scans without a problem.
     pub minutes_of_data: f64,
     /// Seconds of one core's work.
@@ -48,67 +58,42 @@ pub struct CheckedScan {
     pub dof_white: Option<f64>,
     pub problems: Vec<String>,
     pub warnings: Vec<String>,
+    /// What each problem and warning has in common with those of other scans.
+    #[serde(skip)]
+    problem_keys: Vec<String>,
+    #[serde(skip)]
+    warning_keys: Vec<String>,
     #[serde(skip)]
     estimate: Option<Estimate>,
     #[serde(skip)]
-    forecast: Option<RunForecast>,
+    forecasts: Forecasts,
+}
+
+impl Check {
+    /// The problems and warnings of a scan that are not told once for many.
+    #[must_use]
+    pub fn own<'a>(&'a self, scan: &'a CheckedScan) -> (Vec<&'a str>, Vec<&'a str>) {
+        let own = |texts: &'a [String], keys: &[String], problem: bool| -> Vec<&'a str> {
+            let shared = |key: &String| self.shared.iter().any(|a| a.problem == problem && a.message == *key);
+            texts.iter().zip(keys).filter(|(_, key)| !shared(key)).map(|(text, _)| text.as_str()).collect()
+        };
+        (own(&scan.problems, &scan.problem_keys, true), own(&scan.warnings, &scan.warning_keys, false))
+    }
 }
 
 /// Reads every header and table; opens no image's voxels but those of atlases.
 #[must_use]
 pub fn check(study: &Study, cohort: &Cohort) -> Check {
-    let (atlases, problems) = match Atlases::read(study) {
+    let (atlases, mut problems) = match Atlases::read(study) {
         Ok(atlases) => (Some(atlases), Vec::new()),
-        Err(errors) => (None, errors.iter().map(ToString::to_string).collect::<Vec<_>>()),
+        Err(errors) => (None, errors.iter().map(|error| format!("parcels: {error}")).collect::<Vec<_>>()),
     };
+    problems.extend(require_own_folder(study, cohort).err().map(|error| error.to_string()));
     let with_dof = cohort.scans.len() <= MOST_SCANS;
-    let scans: Vec<CheckedScan> = cohort
-        .scans
-        .par_iter()
-        .map(|scan| {
-            let child = cohort.children.of_scan(&scan.id);
-            let name = scan.id.to_string();
-            match prepare::prepare(scan, child.as_ref(), study) {
-                Ok(prepared) => {
-                    let estimate = atlases.as_ref().map(|atlases| estimate(&prepared, atlases, study));
-                    let forecast = forecast::of_run(study, scan, &prepared, with_dof);
-                    CheckedScan {
-                        scan: name,
-                        frames: Some(prepared.header.frames),
-                        tr_s: Some(prepared.tr.0),
-                        shape: Some(prepared.header.shape),
-                        memory_bytes: estimate.map(|e| e.memory_bytes),
-                        frames_kept: forecast.map(|run| run.frames_kept),
-                        dof_white: forecast.and_then(|run| run.dof_white),
-                        problems: Vec::new(),
-                        warnings: words(&prepared.warnings),
-                        estimate,
-                        forecast,
-                    }
-                }
-                Err(problems) => {
-                    let header = nifti::read_header(&scan.bold).ok();
-                    let frames = header.as_ref().map(|h| h.frames);
-                    let shape = header.map(|h| h.shape);
-                    CheckedScan {
-                        scan: name,
-                        frames,
-                        tr_s: None,
-                        shape,
-                        memory_bytes: None,
-                        frames_kept: None,
-                        dof_white: None,
-                        problems: words(&problems),
-                        warnings: Vec::new(),
-                        estimate: None,
-                        forecast: None,
-                    }
-                }
-            }
-        })
-        .collect();
-    let runs: Vec<(&ScanId, RunForecast)> =
-        cohort.scans.iter().zip(&scans).filter_map(|(scan, checked)| Some((&scan.id, checked.forecast?))).collect();
+    let scans: Vec<CheckedScan> =
+        cohort.scans.par_iter().map(|scan| check_scan(study, cohort, scan, atlases.as_ref(), with_dof)).collect();
+    let runs: Vec<(&ScanId, Forecasts)> =
+        cohort.scans.iter().zip(&scans).map(|(scan, checked)| (&scan.id, checked.forecasts)).collect();
     let estimates = || scans.iter().filter_map(|s| s.estimate);
     Check {
         unlike_tr: repetition_time::unlike(scans.iter().filter_map(|s| s.tr_s), study.motion.fd_span_s),
@@ -118,8 +103,64 @@ pub fn check(study: &Study, cohort: &Cohort) -> Check {
         memory_bytes_program: atlases.as_ref().map_or(0, memory::process_bytes),
         disk_bytes: estimates().map(|e| e.disk_bytes).sum(),
         forecast: forecast::of_children(study, &runs),
+        at_most: forecast::at_most(study, &runs),
         problems,
+        notes: whole::notes(study, cohort),
+        shared: whole::shared(
+            scans.iter().map(|scan| (scan.scan.as_str(), &scan.problem_keys[..], &scan.warning_keys[..])),
+        ),
         scans,
+    }
+}
+
+fn check_scan(study: &Study, cohort: &Cohort, scan: &Scan, atlases: Option<&Atlases>, with_dof: bool) -> CheckedScan {
+    let child = cohort.children.of_scan(&scan.id);
+    let found = prepare::prepare(scan, child.as_ref(), study).and_then(|prepared| {
+        let size = nifti::check_gzip_size(&scan.bold, &prepared.header);
+        size.map(|()| prepared).map_err(|error| vec![Remark::about_data(error)])
+    });
+    let keys = |texts: &[String]| texts.iter().map(|text| in_common(text, scan, str::to_owned)).collect();
+    let name = scan.id.to_string();
+    match found {
+        Ok(prepared) => {
+            let estimate = atlases.map(|atlases| estimate(&prepared, atlases, study));
+            let forecasts = forecast::of_run(study, scan, &prepared, with_dof);
+            let warnings = words(&prepared.warnings);
+            CheckedScan {
+                scan: name,
+                frames: Some(prepared.header.frames),
+                tr_s: Some(prepared.tr.0),
+                shape: Some(prepared.header.shape),
+                memory_bytes: estimate.map(|e| e.memory_bytes),
+                frames_kept: forecasts.by_motion.map(|run| run.frames_kept),
+                dof_white: forecasts.by_motion.and_then(|run| run.dof_white),
+                problems: Vec::new(),
+                problem_keys: Vec::new(),
+                warning_keys: keys(&warnings),
+                warnings,
+                estimate,
+                forecasts,
+            }
+        }
+        Err(problems) => {
+            let header = nifti::read_header(&scan.bold).ok();
+            let problems = words(&problems);
+            CheckedScan {
+                scan: name,
+                frames: header.as_ref().map(|h| h.frames),
+                tr_s: None,
+                shape: header.map(|h| h.shape),
+                memory_bytes: None,
+                frames_kept: None,
+                dof_white: None,
+                problem_keys: keys(&problems),
+                problems,
+                warnings: Vec::new(),
+                warning_keys: Vec::new(),
+                estimate: None,
+                forecasts: Forecasts::default(),
+            }
+        }
     }
 }
 

@@ -4,6 +4,7 @@ use std::fs::{self, File};
 use std::path::Path;
 
 use super::error::BatchError;
+use super::owner::Owner;
 use crate::discover::Cohort;
 use crate::record::lock::{PATIENCE, lock_results};
 use crate::results::Layout;
@@ -12,7 +13,7 @@ use crate::study::Study;
 /// Results are swept and written over, so their folder must hold nothing else.
 ///
 /// # Errors
-/// When it is a file, another program's dataset, or holds inputs of the study.
+/// When it is a file, another program's dataset, another study's folder, or holds inputs of the study.
 pub fn require_own_folder(study: &Study, cohort: &Cohort) -> Result<(), BatchError> {
     let results = &study.results;
     if results.is_file() {
@@ -25,6 +26,9 @@ pub fn require_own_folder(study: &Study, cohort: &Cohort) -> Result<(), BatchErr
     };
     if made_by(&Layout::new(results).dataset_description()) == Some(false) {
         return Err(BatchError::NotOurs { path: results.clone() });
+    }
+    if let Some(owner) = Owner::read(results) {
+        owner.require(&Owner::of(study, cohort), results)?;
     }
     let Ok(real) = results.canonicalize() else { return Ok(()) };
     for scan in &cohort.scans {

@@ -1,7 +1,7 @@
 //! What a finished child leaves on disk beside its files: what they were made from, and its row of the cohort's table.
 //!
-//! A child whose own files could not be made leaves a receipt too, with a fingerprint of its own kind: its row says why,
-//! and the next run that is asked for the child does it again.
+//! A child whose own files could not be made leaves a receipt too, with a fingerprint of its own kind: its row says
+//! why, and the next run that is asked for the child does it again.
 
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -8,10 +8,11 @@ use std::time::Instant;
 
 use ndarray_npy::WriteNpyExt;
 
+use super::alike::in_common;
 use super::shared::Shared;
 use super::store::Store;
 use super::{plan, sweep};
-use crate::discover::ScanId;
+use crate::discover::{Scan, ScanId};
 use crate::event::Event;
 use crate::outputs;
 use crate::pipeline::joined::RunResult;
@@ -52,7 +53,8 @@ pub(super) fn work(shared: &Shared<'_>, group: usize, position: usize) -> Option
             let row = &outcome.record.row;
             // Parcels that a scan lacks have columns of their own, and nearly every scan lacks some.
             for warning in row.warnings.iter().filter(|warning| warning.noticed != Some(Noticed::LowCoverage)) {
-                (shared.tell)(&Event::Warning { about: name.clone(), message: warning.text.clone() });
+                let (about, message) = (name.clone(), warning.text.clone());
+                (shared.tell)(&Event::ScanWarning { about, alike: alike(shared, scan, &message), message });
             }
             (shared.tell)(&Event::ScanDone {
                 scan: name,
@@ -72,10 +74,16 @@ pub(super) fn work(shared: &Shared<'_>, group: usize, position: usize) -> Option
             }
             let problem = problem.reworded(|text| shared.study.told_message(text, &scan.files()));
             let problem = note_failure(shared, group, position, problem);
-            (shared.tell)(&Event::ScanFailed { scan: name, problem: problem.text.clone() });
+            let alike = alike(shared, scan, &problem.text);
+            (shared.tell)(&Event::ScanFailed { scan: name, problem: problem.text.clone(), alike });
             Some(RunResult::Failed { id: scan.id.clone(), problem })
         }
     }
+}
+
+/// What a message about a scan has in common with those about others.
+fn alike(shared: &Shared<'_>, scan: &Scan, message: &str) -> String {
+    in_common(message, scan, |path| shared.study.told_message(path, &scan.files()))
 }
 
 /// Does a scan and writes it down; none when it was interrupted, and otherwise why it could not be done.

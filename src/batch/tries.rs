@@ -164,6 +164,8 @@ pub struct Compared {
     pub name: String,
     pub settings: String,
     pub children: usize,
+    /// Of these, those who failed, such as for want of an age or a mask that only the try asks for.
+    pub failed: usize,
     /// Children with the verdict `enough`.
     pub children_enough: usize,
     /// Medians over the children who did not fail.
@@ -219,11 +221,13 @@ fn in_numbers(name: &str, settings: &str, rows: &[(String, CohortRow)], differen
         let sound = rows.iter().map(|(_, r)| &r.row).filter(|row| row.verdict != Verdict::Failed);
         median(sound.map(f).filter(|v| v.is_finite()).collect())
     };
+    let with_verdict = |verdict: Verdict| rows.iter().filter(|(_, r)| r.row.verdict == verdict).count();
     Compared {
         name: name.to_owned(),
         settings: settings.to_owned(),
         children: rows.len(),
-        children_enough: rows.iter().filter(|(_, r)| r.row.verdict == Verdict::Enough).count(),
+        failed: with_verdict(Verdict::Failed),
+        children_enough: with_verdict(Verdict::Enough),
         median_minutes_kept: finite(|r| r.minutes_kept),
         median_dof: finite(|r| r.dof),
         median_dof_white: finite(|r| r.dof_white),
@@ -292,11 +296,20 @@ fn read_matrix(path: PathBuf, form: Form) -> Result<Option<Vec<f64>>, TryError> 
     Ok(Some(upper))
 }
 
+/// The columns of `tries.tsv` before those of the matrices.
+const COLUMNS: [&str; 8] = [
+    "try",
+    "settings",
+    "children",
+    "failed",
+    "children_enough",
+    "median_minutes_kept",
+    "median_dof",
+    "median_dof_white",
+];
+
 fn table(study: &Study, rows: &[Compared]) -> String {
-    let mut header: Vec<String> =
-        ["try", "settings", "children", "children_enough", "median_minutes_kept", "median_dof", "median_dof_white"]
-            .map(str::to_owned)
-            .into();
+    let mut header: Vec<String> = COLUMNS.map(str::to_owned).into();
     for parcels in &study.parcels {
         for measure in &study.connectivity.measures {
             header.push(format!("mean_absolute_difference_atlas-{}_desc-{}", parcels.name, measure.key()));
@@ -309,6 +322,7 @@ fn table(study: &Study, rows: &[Compared]) -> String {
                 row.name.clone(),
                 row.settings.clone(),
                 row.children.to_string(),
+                row.failed.to_string(),
                 row.children_enough.to_string(),
                 number_cell(row.median_minutes_kept),
                 number_cell(row.median_dof),

@@ -4,8 +4,9 @@ use std::fmt::Write;
 use std::path::PathBuf;
 
 use clap::Args;
+use keepstill::batch::alike::first_few;
 use keepstill::batch::check::{self as checking, CheckedScan};
-use keepstill::batch::forecast::{Forecast, MOST_SCANS};
+use keepstill::batch::forecast::{AtMost, Forecast, MOST_SCANS};
 use keepstill::clean::LEAST_DOF;
 use keepstill::discover;
 use keepstill::report::figures;
@@ -36,10 +37,18 @@ pub(crate) fn main(args: &Check, common: &Common) -> Result<u8, Failure> {
     } else {
         let mut text = String::new();
         for scan in &check.scans {
-            describe(&mut text, scan, common.quiet);
+            describe(&mut text, scan, check.own(scan), common.quiet);
+        }
+        for alike in check.shared.iter().filter(|alike| alike.problem || !common.quiet) {
+            let note = if alike.problem { "" } else { "note: " };
+            let runs = counted(alike.scans.len(), "run", "runs");
+            let _ = writeln!(text, "{runs} ({}): {note}{}", first_few(&alike.scans), alike.message);
+        }
+        for note in check.notes.iter().filter(|_| !common.quiet) {
+            let _ = writeln!(text, "note: {note}");
         }
         for problem in &check.problems {
-            let _ = writeln!(text, "parcels: {problem}");
+            let _ = writeln!(text, "{problem}");
         }
         let mebibytes = |bytes: u64| bytes.div_ceil(1 << 20);
         let _ = writeln!(
@@ -52,8 +61,9 @@ pub(crate) fn main(args: &Check, common: &Common) -> Result<u8, Failure> {
             match check.problems.len() {
                 0 => String::new(),
                 n => format!(
-                    ", and {} with the parcels: no run is possible until it is mended",
-                    counted(n, "problem", "problems")
+                    ", and {} of the whole study: no run is possible until {} mended",
+                    counted(n, "problem", "problems"),
+                    if n == 1 { "it is" } else { "they are" }
                 ),
             }
         );
@@ -72,6 +82,9 @@ pub(crate) fn main(args: &Check, common: &Common) -> Result<u8, Failure> {
         );
         if let Some(unlike_tr) = &check.unlike_tr {
             let _ = writeln!(text, "Note: {unlike_tr}.");
+        }
+        if !check.at_most.is_empty() {
+            let _ = writeln!(text, "{}", at_most_words(&check.at_most, &study.enough));
         }
         if let Some(forecast) = check.forecast {
             let _ = writeln!(text, "{}", forecast_words(forecast, count_children(&check.scans), &study.enough));
@@ -106,7 +119,30 @@ fn forecast_words(forecast: Forecast, children: usize, enough: &EnoughSettings) 
     )
 }
 
-fn describe(text: &mut String, scan: &CheckedScan, quiet: bool) {
+/// Who cannot have enough whatever is kept, in words.
+fn at_most_words(short: &[AtMost], enough: &EnoughSettings) -> String {
+    let one = |of: &AtMost| {
+        let minutes = figures(of.minutes, 1);
+        let dof = of.dof_white.map_or_else(String::new, |dof| format!(", {} degrees of freedom", figures(dof, 0)));
+        format!("{} ({minutes} min{dof})", of.child)
+    };
+    let names: Vec<String> = short.iter().map(one).collect();
+    let dof = if enough.dof > LEAST_DOF { enough.dof } else { LEAST_DOF };
+    format!(
+        "{} cannot have enough, even if no frame is dropped: {}; {} min and {} degrees of freedom are \
+         asked for.",
+        if short.iter().any(|of| of.child.contains('_')) {
+            counted(short.len(), "row of cohort.tsv", "rows of cohort.tsv")
+        } else {
+            counted(short.len(), "child", "children")
+        },
+        first_few(&names),
+        figures(enough.minutes, 1),
+        if enough.dof > LEAST_DOF { figures(dof, 0) } else { format!("more than {}", figures(dof, 0)) }
+    )
+}
+
+fn describe(text: &mut String, scan: &CheckedScan, own: (Vec<&str>, Vec<&str>), quiet: bool) {
     if scan.problems.is_empty() {
         if !quiet {
             let shape = scan.shape.map_or_else(String::new, |s| format!("{}×{}×{}", s[0], s[1], s[2]));
@@ -129,10 +165,11 @@ fn describe(text: &mut String, scan: &CheckedScan, quiet: bool) {
             if scan.problems.len() == 1 { "" } else { "s" }
         );
     }
-    for problem in &scan.problems {
+    let (problems, warnings) = own;
+    for problem in problems {
         let _ = writeln!(text, "  {problem}");
     }
-    for warning in scan.warnings.iter().filter(|_| !quiet) {
+    for warning in warnings.into_iter().filter(|_| !quiet) {
         let _ = writeln!(text, "  note: {warning}");
     }
 }

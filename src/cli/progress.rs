@@ -1,12 +1,13 @@
 //! Progress: bars on a terminal (one for the cohort with the time left, one for each scan in work), plain lines
 //! elsewhere.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::io::IsTerminal;
 use std::sync::Mutex;
 use std::time::Duration;
 
 use indicatif::{HumanDuration, MultiProgress, ProgressBar, ProgressState, ProgressStyle};
+use keepstill::batch::alike::first_few;
 use keepstill::event::Event;
 use keepstill::report::figures;
 use keepstill::stack::Step;
@@ -18,6 +19,17 @@ pub(crate) struct Progress {
     quiet: bool,
     verbose: bool,
     bars: Option<Bars>,
+    told: Mutex<Vec<Told>>,
+}
+
+/// A message that several scans may share: it is said with the first, and the others are counted.
+struct Told {
+    failed: bool,
+    alike: String,
+    /// Every scan that it was about, tries included.
+    scans: HashSet<String>,
+    /// Those that nothing was said of yet.
+    more: Vec<String>,
 }
 
 struct Bars {
@@ -50,20 +62,65 @@ impl Progress {
             cohort: Mutex::new(None),
             scans: Mutex::new(HashMap::new()),
         });
-        Self { quiet: common.quiet, verbose: common.verbose, bars }
+        Self { quiet: common.quiet, verbose: common.verbose, bars, told: Mutex::default() }
     }
 
     /// Shows one event.
     pub(crate) fn show(&self, event: &Event) {
-        if let Some(line) = self.line(event) {
-            match &self.bars {
-                Some(bars) => drop(bars.all.println(line)),
-                None => out::note(&line),
-            }
+        let shared = match event {
+            _ if self.verbose => false,
+            Event::ScanFailed { scan, alike, .. } => self.is_shared(true, scan, alike),
+            Event::ScanWarning { about, alike, .. } => self.is_shared(false, about, alike),
+            _ => false,
+        };
+        if matches!(event, Event::Finished { .. }) {
+            self.rest().iter().for_each(|line| self.say(line));
+        }
+        if let Some(line) = self.line(event).filter(|_| !shared) {
+            self.say(&line);
         }
         if let Some(bars) = &self.bars {
             bars.show(event);
         }
+    }
+
+    fn say(&self, line: &str) {
+        match &self.bars {
+            Some(bars) => drop(bars.all.println(line)),
+            None => out::note(line),
+        }
+    }
+
+    /// Whether the same was said of another scan, or of this one in an earlier run; notes it for later.
+    fn is_shared(&self, failed: bool, scan: &str, alike: &str) -> bool {
+        let mut told = self.told.lock().unwrap_or_else(|e| e.into_inner());
+        match told.iter_mut().find(|told| told.failed == failed && told.alike == alike) {
+            Some(told) => {
+                if told.scans.insert(scan.to_owned()) {
+                    told.more.push(scan.to_owned());
+                }
+                true
+            }
+            None => {
+                let scans = HashSet::from([scan.to_owned()]);
+                told.push(Told { failed, alike: alike.to_owned(), scans, more: Vec::new() });
+                false
+            }
+        }
+    }
+
+    /// One line for each message that more scans share.
+    fn rest(&self) -> Vec<String> {
+        let mut told = self.told.lock().unwrap_or_else(|e| e.into_inner());
+        let line = |told: &mut Told| {
+            let mut more = std::mem::take(&mut told.more);
+            more.sort();
+            let kind = if told.failed { "failed" } else { "note" };
+            let scans = out::counted(more.len(), "more scan", "more scans");
+            let wanted = !more.is_empty() && (told.failed || !self.quiet);
+            wanted.then(|| format!("{scans} ({}): {kind}: {}", first_few(&more), told.alike))
+        };
+        told.iter_mut().filter_map(line).collect()
     }
 
     /// The line that an event is worth, if any.
@@ -72,7 +129,7 @@ impl Progress {
             format!("{} of {} min kept", figures(minutes_kept, 1), figures(minutes, 1))
         };
         match event {
-            Event::ScanFailed { scan, problem } => Some(format!("{scan}: failed: {problem}")),
+            Event::ScanFailed { scan, problem, .. } => Some(format!("{scan}: failed: {problem}")),
             Event::ChildFailed { child, problem } => Some(format!("{child}: no report: {problem}")),
             _ if self.quiet => None,
             Event::Started { study, scans, to_do, jobs, .. } => {
@@ -90,7 +147,9 @@ impl Progress {
                 figures(*seconds, 1)
             )),
             Event::ScanUnchanged { scan } if self.verbose => Some(format!("{scan}: unchanged")),
-            Event::Warning { about, message } => Some(format!("{about}: note: {message}")),
+            Event::Warning { about, message } | Event::ScanWarning { about, message, .. } => {
+                Some(format!("{about}: note: {message}"))
+            }
             Event::ChildDone { child, minutes_kept, verdict } if self.verbose => {
                 Some(format!("{child}: {} min kept in all, {}", figures(*minutes_kept, 1), verdict.key()))
             }

@@ -138,16 +138,21 @@ fn in_words(counts: &Counts, verdicts: &[(&'static str, usize)], no_reports: usi
 /// Tries in a table for the terminal.
 fn side_by_side(rows: &[Compared]) -> String {
     let width = rows.iter().map(|r| r.name.len()).max().unwrap_or(0).max(4);
-    let mut text = format!("\n{:width$}  enough  minutes kept  dof left  if white  matrices moved by\n", "try");
+    let mut text = format!("\n{:width$}  enough  failed  minutes kept  dof left  if white  matrices moved by\n", "try");
     for row in rows {
         let moved: Vec<String> = row.mean_absolute_difference.iter().map(|d| figures(d.value, 4)).collect();
         let (minutes, dof) = (figures(row.median_minutes_kept, 2), figures(row.median_dof, 1));
         let white = figures(row.median_dof_white, 1);
-        let enough = format!("{}/{}", row.children_enough, row.children);
-        text +=
-            &format!("{:width$}  {enough:>6}  {minutes:>12}  {dof:>8}  {white:>8}  {}\n", row.name, moved.join(" "));
+        let enough = format!("{}/{}", row.children_enough, row.children - row.failed);
+        text += &format!(
+            "{:width$}  {enough:>6}  {:>6}  {minutes:>12}  {dof:>8}  {white:>8}  {}\n",
+            row.name,
+            row.failed,
+            moved.join(" ")
+        );
     }
-    text + "Minutes and degrees of freedom are medians over the children; \"if white\": if frames were independent.\n"
+    text + "Enough: of the children who did not fail. Minutes and degrees of freedom are medians over the children; \
+            \"if white\": if frames were independent.\n"
 }
 
 /// A pair; what follows `--try` without being one is most often the study file.
@@ -215,10 +220,15 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
         let done = batch::run(&attempt.study, &attempt.cohort, &options, &interrupt, &|event| progress.show(event))
             .map_err(Failure::nothing_done)?;
         summary.interrupted |= done.interrupted;
-        let named = |(name, problem): &(String, String)| (format!("{}: {name}", attempt.name), problem.clone());
-        failed_in_tries += done.failed.len() + done.no_report.len();
-        summary.failed.extend(done.failed.iter().map(named));
-        summary.no_report.extend(done.no_report.iter().map(named));
+        // What fails in the main run in the same way has been said.
+        let new = |list: &[(String, String)], main: &[(String, String)]| -> Vec<(String, String)> {
+            let new = list.iter().filter(|failure| !main.contains(failure));
+            new.map(|(name, problem)| (format!("{}: {name}", attempt.name), problem.clone())).collect()
+        };
+        let (failed, no_report) = (new(&done.failed, &summary.failed), new(&done.no_report, &summary.no_report));
+        failed_in_tries += failed.len() + no_report.len();
+        summary.failed.extend(failed);
+        summary.no_report.extend(no_report);
         tried.push((attempt, done));
     }
     let compared = match tried.is_empty() || summary.interrupted {
@@ -261,7 +271,7 @@ pub(crate) fn main(args: &Run, common: &Common) -> Result<u8, Failure> {
             out::text(&side_by_side(&compared))?;
             if failed_in_tries > 0 {
                 let failures = super::out::counted(failed_in_tries, "failure", "failures");
-                out::text(&format!("{failures} in the tries; each has its reason in tries/NAME/cohort.tsv.\n"))?;
+                out::text(&format!("{failures} in the tries alone; each has its reason in tries/NAME/cohort.tsv.\n"))?;
             }
             out::text(&format!("See {}.\n", layout.tries_table().display()))?;
         }

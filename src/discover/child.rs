@@ -95,6 +95,11 @@ impl Children {
         self.0.get(participant).is_some_and(|rows| rows.whole.is_some())
     }
 
+    /// Labels of the children who have a row, without `sub-`.
+    pub fn participants(&self) -> impl Iterator<Item = &str> {
+        self.0.keys().map(String::as_str)
+    }
+
     /// How many children have a row.
     #[must_use]
     pub fn len(&self) -> usize {

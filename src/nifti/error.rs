@@ -78,6 +78,11 @@ pub enum NiftiError {
     GzipDamaged { path: PathBuf },
     #[error("{path}: the gzip checksum does not match the data; the file is damaged, copy it again")]
     GzipChecksum { path: PathBuf },
+    #[error(
+        "{path}: says at its end that it holds {found} bytes, but its header promises {expected} ({shape}); the file \
+         is cut short, damaged or joined, copy or make it again"
+    )]
+    GzipSize { path: PathBuf, found: u32, expected: u64, shape: String },
     #[error("{path}: something that is not gzip follows the gzip data; the file is damaged or joined, copy it again")]
     GzipTrailing { path: PathBuf },
     #[error("{path}: no memory for a volume of {bytes} bytes; free memory or use fewer jobs")]

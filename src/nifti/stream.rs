@@ -89,13 +89,13 @@ impl Bytes {
     }
 }
 
-fn starts_as_gzip(path: &Path) -> io::Result<bool> {
+pub(super) fn starts_as_gzip(path: &Path) -> io::Result<bool> {
     let mut first = Vec::with_capacity(2);
     File::open(path)?.take(2).read_to_end(&mut first)?;
     Ok(first == gzip::MAGIC)
 }
 
-fn read_error(path: &Path, source: io::Error) -> NiftiError {
+pub(super) fn read_error(path: &Path, source: io::Error) -> NiftiError {
     NiftiError::Read { path: path.to_path_buf(), source }
 }
 

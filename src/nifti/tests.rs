@@ -4,5 +4,6 @@ mod builder;
 mod errors;
 mod fuzz;
 mod gzip;
+mod gzip_size;
 mod reading;
 mod writing;

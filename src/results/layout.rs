@@ -98,6 +98,12 @@ impl<'a> Layout<'a> {
         self.results.join(STATE)
     }
 
+    /// The study that the results are of, by its name and its scans' names.
+    #[must_use]
+    pub fn owner(&self) -> PathBuf {
+        self.state().join("study.json")
+    }
+
     /// A finished scan's record, by the scan's stem.
     #[must_use]
     pub fn record(&self, stem: &str) -> PathBuf {

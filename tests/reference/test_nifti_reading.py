@@ -6,6 +6,7 @@ nibabel, nitime, nifti (crate), nifti-reader-js and libnifti2-2.
 
 import gzip
 import itertools
+import json
 import pathlib
 import re
 import subprocess
@@ -358,3 +359,59 @@ def test_empty_and_missing_files(read_voxels, tmp_path):
     images.write(tmp_path / "alone", stored_values("int16"), form=".hdr")
     (tmp_path / "alone.img").unlink()
     refused(read_voxels, tmp_path / "alone.hdr")
+
+
+@pytest.mark.parametrize("form", [".nii.gz", ".hdr.gz"])
+def test_check_compares_the_size_at_the_end(keepstill, tmp_path, form):
+    """check against Python's gzip and nibabel: files as they are, cut, doubled, shorter, and of several members."""
+    rng = np.random.default_rng(3)
+    stored = rng.integers(-900, 900, (6, 5, 4, 40), dtype="int16")
+    mask = images.write(tmp_path / "mask", np.ones((6, 5, 4), "uint8"))
+    (tmp_path / "motion.tsv").write_text(
+        "\t".join(f"m{k}" for k in range(6)) + "\n"
+        + "".join("\t".join(f"{v:.4f}" for v in rng.normal(size=6) * 0.01) + "\n" for _ in range(40))
+    )
+    images.write(tmp_path / "whole", stored, form=form)
+    data = ".nii.gz" if form == ".nii.gz" else ".img.gz"
+    packed = (tmp_path / f"whole{data}").read_bytes()
+    plain = gzip.decompress(packed)
+    half = len(plain) // 2
+    files = {
+        "whole": (packed, True),
+        "cut": (packed[: len(packed) // 2], False),
+        "shorter": (gzip.compress(plain[:half]), False),
+        "longer": (gzip.compress(plain + plain), False),
+        # The last member's size says nothing of the whole.
+        "members": (gzip.compress(plain[:half]) + gzip.compress(plain[half:]), True),
+        "doubled": (packed + packed, True),
+        "padded": (packed + bytes(512), True),
+    }
+    if form == ".nii.gz":
+        path = tmp_path / "nibabel.nii.gz"
+        image = nibabel.Nifti1Image(stored, np.diag([3.0, 3, 3, 1]))
+        image.header.set_zooms((3, 3, 3, 2))
+        nibabel.save(image, path)
+        files["nibabel"] = (path.read_bytes(), True)
+    table = ["participant_id\tbold\tmotion\tbrain_mask\ttr_s"]
+    for name, (content, _) in files.items():
+        folder = tmp_path / name
+        folder.mkdir()
+        if form == ".hdr.gz":
+            (folder / "bold.hdr.gz").write_bytes((tmp_path / "whole.hdr.gz").read_bytes())
+        (folder / f"bold{data}").write_bytes(content)
+        (folder / "motion.tsv").write_text((tmp_path / "motion.tsv").read_text())
+        table.append(f"{name}\t{name}/bold{form}\t{name}/motion.tsv\t{mask.name}\t2")
+    (tmp_path / "runs.tsv").write_text("\n".join(table) + "\n")
+    images.write(tmp_path / "atlas", np.arange(120, dtype="uint8").reshape(6, 5, 4))
+    (tmp_path / "study.toml").write_text(
+        '[study]\nname = "sizes"\n[scans]\ntable = "runs.tsv"\n'
+        '[motion]\ncolumns = ["m0", "m1", "m2", "m3", "m4", "m5"]\n'
+        "[clean]\ntissue_means = []\n"
+        '[[parcels]]\nname = "cells"\nimage = "atlas.nii"\n'
+    )
+    said = json.loads(keepstill("check", tmp_path / "study.toml", "--json", code=3).stdout)
+    for scan in said["scans"]:
+        _, sound = files[scan["scan"].removeprefix("sub-")]
+        problems = scan["problems"]
+        assert sound == (problems == []), scan
+        assert sound or "says at its end that it holds" in problems[0], scan

@@ -5,6 +5,7 @@ mod architecture;
 mod blinding;
 mod blocks;
 mod builders;
+mod check;
 mod commands;
 mod covariance;
 mod digests;

@@ -56,6 +56,7 @@ fn tries_stand_beside_the_main_results_and_open_no_image() {
             "try",
             "settings",
             "children",
+            "failed",
             "children_enough",
             "median_minutes_kept",
             "median_dof",
@@ -66,7 +67,7 @@ fn tries_stand_beside_the_main_results_and_open_no_image() {
     assert_eq!(table.iter().skip(1).map(|row| row[0].as_str()).collect::<Vec<_>>(), [&["main"], &names[..]].concat());
     assert_eq!(table[2][1], "censor.fd_mm=0.5 clean.global_signal=true");
     for (row, name) in table[2..].iter().zip(names) {
-        let told: f64 = row[7].parse().unwrap();
+        let told: f64 = row[8].parse().unwrap();
         assert!((told - moved(&folder, name)).abs() < 1e-6, "{name}");
     }
     // The try is what the study file with these keys would give.
@@ -77,7 +78,7 @@ fn tries_stand_beside_the_main_results_and_open_no_image() {
     assert_eq!(folder.read(&format!("results/{matrix}")), tried);
     // Trying what is in force now moves nothing.
     folder.run(&["--try", "fd_mm=0.5"]).expect(0);
-    assert_eq!(tries_table(&folder)[2][7], "0");
+    assert_eq!(tries_table(&folder)[2][8], "0");
 }
 
 #[test]
@@ -132,14 +133,25 @@ fn a_try_asks_for_the_files_that_its_settings_need() {
     let both = "tissue_means=[\"white_matter\", \"csf\"]";
     let ran = folder.run(&["--try", both, "--try", "confound_columns=[\"pulse\"]"]).expect(3);
     assert!(ran.stderr.contains("sub-02: failed: no csf file, which clean.tissue_means asks for"), "{}", ran.stderr);
-    assert!(ran.stderr.contains("sub-03: failed: no confounds file, which clean.confound_columns"), "{}", ran.stderr);
+    let confounds = "failed: no confounds file, which clean.confound_columns asks for";
+    assert_eq!(ran.stderr.matches(confounds).count(), 2, "the first, and then the rest: {}", ran.stderr);
+    assert!(ran.stderr.contains("\n2 more scans (sub-0"), "{}", ran.stderr);
     assert!(ran.stdout.contains("3 scans: 3 done, 0 unchanged, 0 failed."), "{}", ran.stdout);
-    assert!(ran.stdout.contains("4 failures in the tries"), "{}", ran.stdout);
+    assert!(ran.stdout.contains("4 failures in the tries alone"), "{}", ran.stdout);
     let table = tries_table(&folder);
     assert_eq!(table[2][0], "tissue_means-white_matter-csf");
     // Who failed has no minutes, rather than none kept.
-    assert_eq!((&table[2][2], &table[2][4]), (&"3".to_owned(), &table[1][4]));
-    assert_eq!((&table[3][4], &table[3][6]), (&"n/a".to_owned(), &"n/a".to_owned()));
+    assert_eq!((&table[2][2], &table[2][5]), (&"3".to_owned(), &table[1][5]));
+    assert_eq!((&table[3][5], &table[3][7]), (&"n/a".to_owned(), &"n/a".to_owned()));
+    let counts: Vec<[&str; 3]> = table[1..].iter().map(|row| [&*row[2], &*row[3], &*row[4]]).collect();
+    assert_eq!(counts, [["3", "0", "3"], ["3", "1", "2"], ["3", "3", "0"]], "children, failed, enough");
+    assert!(ran.stdout.contains("tissue_means-white_matter-csf     2/2       1 "), "{}", ran.stdout);
+
+    // A scan that fails in the main run fails in each try; it is said once.
+    folder.cut("bold_03.nii", 5000);
+    let ran = folder.run(&["--try", "fd_mm=0.3", "--try", "fd_mm=0.5"]).expect(3);
+    assert_eq!(ran.stderr.matches("bold_03.nii: holds").count(), 1, "{}", ran.stderr);
+    assert!(!ran.stdout.contains("in the tries alone"), "{}", ran.stdout);
 }
 
 #[test]

@@ -18,6 +18,31 @@ fn command_messages() {
         run("results folder that is a file", |folder| {
             folder.edit("study.toml", "[study]\n", "[study]\nresults = \"runs.tsv\"\n");
         }),
+        run("results folder of another study", |folder| {
+            finished(folder);
+            folder.edit("study.toml", "Tern Bay naps", "Seal Cove naps");
+            folder.edit("runs.tsv", "01\tn/a", "07\tn/a");
+            folder.edit("participants.tsv", "sub-01", "sub-07");
+        }),
+        check("results folder of another study under the same name", |folder| {
+            finished(folder);
+            folder.edit("runs.tsv", "01\tn/a", "07\tn/a");
+            folder.edit("participants.tsv", "sub-01", "sub-07");
+        }),
+        check("a compressed image cut short", |folder| {
+            folder.gzip("bold_01.nii");
+            folder.edit("runs.tsv", "bold_01.nii", "bold_01.nii.gz");
+            folder.cut("bold_01.nii.gz", 2000);
+        }),
+        check("a compressed image that holds less than it promises", |folder| {
+            folder.cut("bold_01.nii", 5000);
+            folder.gzip("bold_01.nii");
+            folder.edit("runs.tsv", "bold_01.nii", "bold_01.nii.gz");
+        }),
+        check("children and minutes that cannot be", |folder| {
+            folder.edit("study.toml", "minutes = 0.5", "minutes = 20");
+            folder.write("participants.tsv", &(folder.read("participants.tsv") + "sub-02\t9\tf\tmorning\n"));
+        }),
         run_with("only a child that is not in the study", &["--only", "sub-09"]),
         run_with("part that does not exist", &["--part", "3/2"]),
         run_with("a part that is not M/N", &["--part", "half"]),
