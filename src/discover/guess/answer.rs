@@ -2,12 +2,21 @@
 
 use std::path::PathBuf;
 
+/// What is wanted of a guess.
+#[derive(Debug, Clone)]
+pub struct Wishes {
+    /// Name of the scan table, which will lie beside the study file.
+    pub table_name: String,
+    /// Whether a BIDS dataset gets a scan table too, in place of patterns.
+    pub table: bool,
+}
+
 /// A study file to start from.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Guess {
     /// Text of the study file.
     pub study_toml: String,
-    /// Text of the scan table, to be written as `runs.tsv` beside the study file; none for a BIDS dataset.
+    /// Text of the scan table, to be written beside the study file; none for a BIDS dataset that has patterns.
     pub scan_table: Option<String>,
     /// What was guessed, in plain words.
     pub notes: Vec<String>,

@@ -5,19 +5,28 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use super::answer::Guess;
+use super::events::{self, WatchLog};
 use super::files::{Kind, motion_table};
 use super::folder::{Contents, relative};
 use super::motion_columns;
 use super::quoting::quoted;
-use super::sections::{NOT_LOOKED_FOR, clean, head};
+use super::sections::{self, NEITHER_FOUND, clean, head};
 use crate::discover::bids::{self, BidsName, fill};
 use crate::discover::{Scan, ScanId, tidy};
 use crate::study::BidsPatterns;
 use crate::study::bids_words::ENTITIES;
 use crate::tables::TextTable;
 
+/// Names of columns, and other sources of motion, that are told (own convention).
+const MOST_NAMES: usize = 12;
+const MOST_OTHERS: usize = 3;
 /// Patterns that are tried on every scan, of each kind.
 const MOST_PATTERNS: usize = 50;
+
+/// How many runs a folder has as a dataset.
+pub(super) fn runs(folder: &Path, study_dir: &Path) -> usize {
+    bids::scans(folder, &BTreeMap::new(), &BidsPatterns::default(), study_dir, &mut Vec::new()).len()
+}
 
 /// A study file for a dataset; none if the folder is no dataset with runs.
 pub(super) fn guess(found: &Contents<'_>) -> Option<Guess> {
@@ -27,16 +36,28 @@ pub(super) fn guess(found: &Contents<'_>) -> Option<Guess> {
         return None;
     }
     let mut notes = vec![format!("{} is a BIDS dataset with {} runs", found.relative(found.data), all.len())];
-    let mut text = head(found);
-    let _ = writeln!(text, "[scans]\nbids = {}", quoted(&found.relative(found.data)));
-    let scans = choose(all, &mut text, &mut notes);
+    let mut scans_section = format!("bids = {}\n", quoted(&found.relative(found.data)));
+    let text = &mut scans_section;
+    let scans = choose(all, text, &mut notes);
+    // The patterns that are in force, for a scan table.
+    let mut columns: Vec<(&str, String)> = Vec::new();
 
-    let motion = motion_pattern(found, &scans);
+    let motion = motion_patterns(found, &scans);
     let mut sample = None;
     match motion {
-        Some((pattern, hits, table)) => {
-            pattern_line("motion", &pattern, hits, scans.len(), &mut text, &mut notes);
-            sample = Some(table);
+        Some(motion) => {
+            pattern_line("motion", &motion.pattern, motion.hits, scans.len(), text, &mut notes);
+            for (pattern, hits) in &motion.others {
+                let _ = writeln!(
+                    text,
+                    "# motion = {}   # CHECK: also found, for {hits} of {} runs",
+                    quoted(pattern),
+                    scans.len()
+                );
+                notes.push(format!("other motion tables lie under {pattern} ({hits} of {} runs)", scans.len()));
+            }
+            columns.push(("motion", motion.pattern));
+            sample = Some(motion.table);
         }
         None => {
             text.push_str(
@@ -46,35 +67,129 @@ pub(super) fn guess(found: &Contents<'_>) -> Option<Guess> {
             notes.push(motion_columns::FROM_IMAGES.to_owned());
         }
     }
-    let mut complete = |key: &str, kind: Kind, text: &mut String| {
+    let mut complete = |key: &'static str, kind: Kind, text: &mut String| {
         let patterns = patterns(found, found.of_kind(kind));
         let Some((pattern, hits)) = best(found, &scans, &patterns) else { return false };
         // A tissue that only some scans have would make the others problems.
         let whole = hits == scans.len();
         if whole || key == "brain_mask" {
             pattern_line(key, &pattern, hits, scans.len(), text, &mut notes);
+            columns.push((key, pattern));
         }
         whole || key == "brain_mask"
     };
-    let brain = complete("brain_mask", Kind::BrainMask, &mut text);
-    let white_matter = complete("white_matter", Kind::WhiteMatter, &mut text);
-    let csf = complete("csf", Kind::Csf, &mut text);
+    let brain = complete("brain_mask", Kind::BrainMask, text);
+    let white_matter = complete("white_matter", Kind::WhiteMatter, text);
+    let csf = complete("csf", Kind::Csf, text);
     if !brain {
         text.push_str("# No brain masks were found. If there are any, name them with a pattern:\n");
         text.push_str("# brain_mask = \"masks/sub-{participant}/ses-{session}/{stem}_mask.nii.gz\"\n");
         notes.push("no brain masks were found: masks are made from the images, which is second best".to_owned());
     }
+    let watch_log = watch_logs(found, &scans, text, &mut notes);
+    let confounds = confounds(found, &scans, text, &mut notes);
+    let neither = watch_log.is_none() && !confounds;
+    columns.extend(watch_log.flatten().map(|pattern| ("watch_log", pattern)));
+
+    let table = found.wishes.table.then(|| scan_table(found, &scans, &columns));
+    let mut text = head(found);
+    match &table {
+        Some(_) => {
+            let name = quoted(&found.wishes.table_name);
+            let _ = writeln!(text, "[scans]\ntable = {name}          # CHECK: the runs of the dataset and their files");
+        }
+        None => text.push_str(&format!("[scans]\n{scans_section}")),
+    }
     text.push('\n');
-    text.push_str(&found.children(true, &mut notes));
+    let children = found.children(table.is_none(), &mut notes);
+    text.push_str(&children.text);
     text.push('\n');
-    text.push_str(&match sample {
+    let lines = match sample {
         Some(table) => motion_columns::section(&table, &mut notes),
-        None => motion_columns::from_images(),
-    });
+        None => motion_columns::FROM_IMAGES_LINE.to_owned(),
+    };
+    text.push_str(&sections::motion(&lines, children.ages));
     text.push_str(&clean(white_matter, csf, &mut notes));
     text.push_str(&found.parcels(&mut notes));
-    notes.push(NOT_LOOKED_FOR.to_owned());
-    Some(Guess { study_toml: text, scan_table: None, notes })
+    notes.extend(neither.then(|| NEITHER_FOUND.to_owned()));
+    Some(Guess { study_toml: text, scan_table: table, notes })
+}
+
+/// One row per run, with the files that the patterns find.
+fn scan_table(found: &Contents<'_>, scans: &[Scan], columns: &[(&str, String)]) -> String {
+    let mut rows = "participant_id\tsession_id\trun_id\tbold\ttr_s".to_owned();
+    columns.iter().for_each(|(name, _)| rows += &format!("\t{name}"));
+    rows.push('\n');
+    for scan in scans {
+        let label = |label: &Option<String>, key: &str| {
+            label.as_ref().map_or("n/a".to_owned(), |label| format!("{key}-{label}"))
+        };
+        let id = &scan.id;
+        let mut cells = vec![
+            format!("sub-{}", id.participant),
+            label(&id.session, "ses"),
+            label(&id.run, "run"),
+            found.relative(&scan.bold),
+            scan.tr_s.map_or("n/a".to_owned(), |tr_s| tr_s.to_string()),
+        ];
+        cells.extend(columns.iter().map(|(_, pattern)| {
+            let path = filled(found, pattern, scan);
+            if path.is_file() { found.relative(&path) } else { "n/a".to_owned() }
+        }));
+        let _ = writeln!(rows, "{}", cells.join("\t"));
+    }
+    rows
+}
+
+/// A pattern of watch logs, by the words in events files. None: there are none; and no pattern where the files have
+/// other events too, since then a person must choose which of them drop frames.
+fn watch_logs(
+    found: &Contents<'_>,
+    scans: &[Scan],
+    text: &mut String,
+    notes: &mut Vec<String>,
+) -> Option<Option<String>> {
+    let mut candidates = patterns(found, found.files.iter().map(std::path::PathBuf::as_path));
+    candidates.retain(|(_, path)| events::watch_log(path).is_some());
+    let (pattern, hits) = best(found, scans, &candidates)?;
+    let logs: Vec<WatchLog> =
+        scans.iter().filter_map(|scan| events::watch_log(&filled(found, &pattern, scan))).collect();
+    let words: BTreeSet<&str> = logs.iter().flat_map(|log| &log.watched).map(String::as_str).collect();
+    let words: Vec<String> = words.into_iter().map(quoted).collect();
+    let (told, count) = (words.join(", "), scans.len());
+    if logs.iter().any(|log| log.others) {
+        let _ = writeln!(
+            text,
+            "# watch_log = {}   # CHECK: {hits} of {count} runs; beside other events these have {told}: with it, set \
+             censor.watch_log_types = [{told}]",
+            quoted(&pattern)
+        );
+        notes.push(format!("{pattern} may be watch logs, among other events ({told}): see the study file"));
+        return Some(None);
+    }
+    let _ = writeln!(text, "watch_log = {}   # CHECK: {hits} of {count} runs; events are {told}", quoted(&pattern));
+    notes.push(format!("watch_log is taken from {pattern} ({hits} of {count} runs), by the words {told}"));
+    Some(Some(pattern))
+}
+
+/// A pattern of confounds tables in a comment, since only a person can choose among their columns.
+fn confounds(found: &Contents<'_>, scans: &[Scan], text: &mut String, notes: &mut Vec<String>) -> bool {
+    let mut candidates = patterns(found, found.files.iter().map(std::path::PathBuf::as_path));
+    candidates.retain(|(_, path)| events::confounds(path, None).is_some());
+    let Some((pattern, hits)) = best(found, scans, &candidates) else { return false };
+    let table = scans.iter().find_map(|scan| events::confounds(&filled(found, &pattern, scan), None));
+    let names = table.and_then(|table| table.header).unwrap_or_default();
+    let shown: Vec<&str> = names.iter().take(MOST_NAMES).map(String::as_str).collect();
+    let more = if names.len() > MOST_NAMES { ", …" } else { "" };
+    let _ = writeln!(
+        text,
+        "# confounds = {}   # CHECK: {hits} of {} runs; name columns in clean.confound_columns, of {}{more}",
+        quoted(&pattern),
+        scans.len(),
+        shown.join(", ")
+    );
+    notes.push(format!("confounds tables lie under {pattern}: to use them, see the study file"));
+    true
 }
 
 /// Writes `where`: the resting task if it can be told, and in comments what else a person must choose.
@@ -183,8 +298,15 @@ fn best(found: &Contents<'_>, scans: &[Scan], patterns: &[(String, &Path)]) -> O
     Some((pattern.clone(), hits))
 }
 
-/// The best pattern of motion tables, with one of the tables.
-fn motion_pattern(found: &Contents<'_>, scans: &[Scan]) -> Option<(String, usize, TextTable)> {
+/// Motion tables: the pattern that fits most runs with one of its tables, and others with the runs that they fit.
+struct MotionPatterns {
+    pattern: String,
+    hits: usize,
+    table: TextTable,
+    others: Vec<(String, usize)>,
+}
+
+fn motion_patterns(found: &Contents<'_>, scans: &[Scan]) -> Option<MotionPatterns> {
     let frames = |path: &Path| {
         let scan_of = |pattern: &str| scans.iter().find(|scan| filled(found, pattern, scan) == path);
         let scan = patterns(found, std::iter::once(path)).first().and_then(|(pattern, _)| scan_of(pattern))?;
@@ -198,5 +320,18 @@ fn motion_pattern(found: &Contents<'_>, scans: &[Scan]) -> Option<(String, usize
     let (pattern, hits) = best(found, scans, &candidates)?;
     let (_, path) = candidates.iter().find(|(candidate, _)| *candidate == pattern)?;
     let table = motion_table(path, frames(path))?;
-    Some((pattern, hits, table))
+    // Of other patterns, those that find a file that none before finds.
+    let files_of = |pattern: &str| -> Vec<std::path::PathBuf> {
+        scans.iter().map(|scan| filled(found, pattern, scan)).filter(|path| path.is_file()).collect()
+    };
+    let mut seen: BTreeSet<std::path::PathBuf> = files_of(&pattern).into_iter().collect();
+    let mut others = Vec::new();
+    for (other, _) in &candidates {
+        let files = files_of(other);
+        if others.len() < MOST_OTHERS && files.iter().any(|file| !seen.contains(file)) {
+            others.push((other.clone(), files.len()));
+            seen.extend(files);
+        }
+    }
+    Some(MotionPatterns { pattern, hits, table, others })
 }

@@ -80,6 +80,8 @@ fn kind(path: &Path, stem: &str) -> Kind {
     let any = |known: &[&str]| words.iter().any(|word| known.contains(&word.as_str()));
     let part = |known: &[&str]| words.iter().any(|word| known.iter().any(|known| word.contains(known)));
     let starts = |known: &[&str]| words.iter().any(|word| known.iter().any(|known| word.starts_with(known)));
+    // Masks of what is neither brain, white matter nor fluid.
+    let elsewhere = ["gm", "gray", "grey", "cortex", "lesion", "eyes", "skull"];
     let other = ["anat", "flair", "dwi", "sbref", "boldref", "mean", "fieldmap", "magnitude", "phase"];
     let named = if any(&["wm"]) || part(&["white"]) {
         Kind::WhiteMatter
@@ -87,13 +89,17 @@ fn kind(path: &Path, stem: &str) -> Kind {
         Kind::Csf
     } else if part(&["atlas", "parcel"]) {
         Kind::Atlas
+    } else if part(&["mask"]) && any(&elsewhere) {
+        Kind::Other
     } else if part(&["mask"]) {
         // Before `label`, which is also an entity in the names of masks.
         Kind::BrainMask
-    } else if part(&["label"]) || any(&["seg", "dseg", "rois"]) {
+    } else if part(&["label"]) || any(&["seg", "dseg", "probseg", "rois"]) {
         Kind::Atlas
     } else if starts(&["t1", "t2"]) || part(&other) {
         Kind::Other
+    } else if any(&["brain"]) && frames(path) == Some(1) {
+        Kind::BrainMask
     } else {
         Kind::Run(None)
     };
@@ -111,7 +117,7 @@ pub(super) fn words(name: &str) -> Vec<String> {
 }
 
 /// Frames by the header's axes: the fourth axis, 1 for a 3-D image; none if this is no readable header.
-fn frames(path: &Path) -> Option<usize> {
+pub(super) fn frames(path: &Path) -> Option<usize> {
     let mut start = Vec::with_capacity(80);
     let file = File::open(path).ok()?;
     if path.extension().is_some_and(|extension| extension == "gz") {

@@ -3,7 +3,8 @@
 use std::fmt::Write as _;
 use std::path::{Component, Path, PathBuf};
 
-use super::files::{Image, Kind, image_stem, words};
+use super::answer::Wishes;
+use super::files::{Image, Kind, frames, image_stem, words};
 use super::quoting::quoted;
 use crate::discover::paths::tidy;
 use crate::tables::{missing, read_tsv};
@@ -14,6 +15,13 @@ pub(super) struct Contents<'a> {
     pub(super) study_dir: &'a Path,
     pub(super) files: &'a [PathBuf],
     pub(super) images: &'a [Image],
+    pub(super) wishes: &'a Wishes,
+}
+
+/// `[children]`, and whether the participants table has an age for every child.
+pub(super) struct GuessedChildren {
+    pub(super) text: String,
+    pub(super) ages: bool,
 }
 
 impl Contents<'_> {
@@ -27,13 +35,14 @@ impl Contents<'_> {
     }
 
     /// `[children]`, for a participants table in the folder.
-    pub(super) fn children(&self, in_dataset: bool, notes: &mut Vec<String>) -> String {
+    pub(super) fn children(&self, in_dataset: bool, notes: &mut Vec<String>) -> GuessedChildren {
         let path = self.data.join("participants.tsv");
         let Some(table) = read_tsv(&path).ok().filter(|table| table.column("participant_id").is_some()) else {
-            return "# [children]                 # no participants table was found; with one, ages can set the sphere \
-                radius\n# table      = \"participants.tsv\"\n# age_column = \"age\"\n"
-                .to_owned();
+            let text = "# [children]                 # no participants table was found; with one, ages can set the \
+                sphere radius\n# table      = \"participants.tsv\"\n# age_column = \"age\"\n";
+            return GuessedChildren { text: text.to_owned(), ages: false };
         };
+        let mut ages = false;
         let mut text = "[children]\n".to_owned();
         if !in_dataset {
             let _ = writeln!(text, "table      = {}", quoted(&self.relative(&path)));
@@ -53,6 +62,13 @@ impl Contents<'_> {
             let _ = writeln!(text, "age_column = {}", quoted(age));
             let _ = writeln!(text, "age_unit   = \"{unit}\"       # {why}");
             notes.push(format!("ages are in column '{age}', taken as {unit} ({why})"));
+            let of_child = |row: usize| table.column(age).and_then(|col| table.number(row, col).ok().flatten());
+            ages = !table.rows.is_empty() && (0..table.rows.len()).all(|row| of_child(row).is_some());
+            notes.push(if ages {
+                "rotations are turned into mm by each child's own head size, by age (motion.sphere_radius)".to_owned()
+            } else {
+                "not every child has an age, so the sphere keeps its radius of 50 mm (motion.sphere_radius)".to_owned()
+            });
         }
         if let Some(sex) = named(&["sex", "gender"]) {
             let _ = writeln!(text, "sex_column = {}", quoted(sex));
@@ -60,7 +76,7 @@ impl Contents<'_> {
         }
         let given = table.rows.iter().filter(|row| !row.cells.iter().all(|cell| missing(cell))).count();
         notes.push(format!("{given} children in {}", self.relative(&path)));
-        text
+        GuessedChildren { text, ages }
     }
 
     /// `[[parcels]]`: the first atlas found, others in comments.
@@ -78,6 +94,12 @@ impl Contents<'_> {
             let _ = writeln!(text, "{mark}name   = {}", quoted(&name));
             let _ =
                 writeln!(text, "{mark}image  = {}   # taken for an atlas because of its name; CHECK", quoted(&told));
+            if frames(image).is_some_and(|volumes| volumes > 1) {
+                let _ = writeln!(
+                    text,
+                    "{mark}                # CHECK: 4-D, so each volume is taken for one parcel's weights"
+                );
+            }
             let labels = image.with_file_name(format!("{stem}.tsv"));
             if labels.is_file() {
                 let _ = writeln!(text, "{mark}labels = {}", quoted(&self.relative(&labels)));

@@ -6,10 +6,12 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use super::answer::Guess;
+use super::events;
 use super::files::{Kind, image_stem, motion_table};
 use super::folder::Contents;
 use super::motion_columns;
-use super::sections::{NOT_LOOKED_FOR, clean, head};
+use super::quoting::quoted;
+use super::sections::{self, NEITHER_FOUND, clean, head};
 use crate::tables::TextTable;
 
 /// One run as guessed.
@@ -25,6 +27,7 @@ struct GuessedRun<'a> {
 pub(super) fn guess(found: &Contents<'_>) -> Option<Guess> {
     let mut notes = Vec::new();
     let runs = runs(found, &mut notes)?;
+    let table_name = found.wishes.table_name.as_str();
     let participants: BTreeSet<&str> = runs.iter().map(|run| run.participant.as_str()).collect();
     notes.insert(0, format!("{} runs of {} children among loose files", runs.len(), participants.len()));
 
@@ -38,23 +41,42 @@ pub(super) fn guess(found: &Contents<'_>) -> Option<Guess> {
     match missing(&motion) {
         0 => {}
         count if count == runs.len() => notes.push(motion_columns::FROM_IMAGES.to_owned()),
-        count => notes.push(format!("{count} of {} runs have no motion table: fill in runs.tsv", runs.len())),
+        count => notes.push(format!("{count} of {} runs have no motion table: fill in {table_name}", runs.len())),
     }
     match missing(&brain) {
         0 => {}
         count => notes.push(format!(
-            "{count} of {} runs have no brain mask: fill in runs.tsv, or a mask is made from the images",
+            "{count} of {} runs have no brain mask: fill in {table_name}, or a mask is made from the images",
             runs.len()
         )),
     }
 
-    let mut rows = "participant_id\tsession_id\trun_id\tbold\tmotion\tbrain_mask\twhite_matter\tcsf\n".to_owned();
+    let other = |fits: &dyn Fn(&Path, &GuessedRun<'_>) -> bool| -> Vec<Option<&Path>> {
+        let texts: Vec<&Path> = found.files.iter().map(PathBuf::as_path).collect();
+        let nearest = |run| ranked(found, run, &texts, &participants, false).find(|path| fits(path, run));
+        runs.iter().map(nearest).collect()
+    };
+    let watch_logs = other(&|path, _| events::watch_log(path).is_some_and(|log| !log.others));
+    let confounds = other(&|path, run| !motion.contains(&Some(path)) && events::confounds(path, run.frames).is_some());
+    let mut further = Vec::new();
+    for (name, files, told) in [("watch_log", &watch_logs, "watch logs"), ("confounds", &confounds, "confounds tables")]
+    {
+        let count = runs.len() - missing(files);
+        if count > 0 {
+            notes.push(format!("{told} were found for {count} of {} runs: CHECK the column {name}", runs.len()));
+            further.push((name, files));
+        }
+    }
+
+    let mut rows = "participant_id\tsession_id\trun_id\tbold\tmotion\tbrain_mask\twhite_matter\tcsf".to_owned();
+    further.iter().for_each(|(name, _)| rows += &format!("\t{name}"));
+    rows.push('\n');
     for (i, run) in runs.iter().enumerate() {
         let file = |path: Option<&Path>| path.map_or("n/a".to_owned(), |path| found.relative(path));
         let label = |label: &Option<String>, prefix: &str| {
             label.as_ref().map_or("n/a".to_owned(), |label| format!("{prefix}-{label}"))
         };
-        let cells = [
+        let mut cells = vec![
             format!("sub-{}", run.participant),
             label(&run.session, "ses"),
             label(&run.run, "run"),
@@ -64,21 +86,28 @@ pub(super) fn guess(found: &Contents<'_>) -> Option<Guess> {
             file(white_matter[i]),
             file(csf[i]),
         ];
+        cells.extend(further.iter().map(|(_, files)| file(files[i])));
         let _ = writeln!(rows, "{}", cells.join("\t"));
     }
 
     let mut text = head(found);
-    text.push_str("[scans]\ntable = \"runs.tsv\"          # CHECK: the guessed list of runs and their files\n\n");
-    text.push_str(&found.children(false, &mut notes));
+    let _ = writeln!(
+        text,
+        "[scans]\ntable = {}          # CHECK: the guessed list of runs and their files\n",
+        quoted(table_name)
+    );
+    let children = found.children(false, &mut notes);
+    text.push_str(&children.text);
     text.push('\n');
-    if missing(&motion) == runs.len() {
-        text.push_str(&motion_columns::from_images());
-    } else if let Some(table) = table {
-        text.push_str(&motion_columns::section(&table, &mut notes));
-    }
+    let lines = match table {
+        _ if missing(&motion) == runs.len() => motion_columns::FROM_IMAGES_LINE.to_owned(),
+        Some(table) => motion_columns::section(&table, &mut notes),
+        None => String::new(),
+    };
+    text.push_str(&sections::motion(&lines, children.ages));
     text.push_str(&clean(missing(&white_matter) == 0, missing(&csf) == 0, &mut notes));
     text.push_str(&found.parcels(&mut notes));
-    notes.push(NOT_LOOKED_FOR.to_owned());
+    notes.extend(further.is_empty().then(|| NEITHER_FOUND.to_owned()));
     Some(Guess { study_toml: text, scan_table: Some(rows), notes })
 }
 

@@ -4,9 +4,15 @@ use super::folder::Contents;
 use super::quoting::quoted;
 use crate::discover::paths::tidy;
 
-/// What every guess says, so that nothing is missed in silence.
-pub(super) const NOT_LOOKED_FOR: &str =
-    "watch logs and confounds tables are not searched for: if there are any, name them by hand";
+/// What is said where neither was found, so that nothing is missed in silence.
+pub(super) const NEITHER_FOUND: &str =
+    "no watch logs and no confounds tables were found: if there are any, name them by hand";
+
+/// `[motion]` from its own lines, and the sphere by age where every child has one; empty if the defaults do.
+pub(super) fn motion(lines: &str, ages: bool) -> String {
+    let sphere = if ages { "sphere_radius = \"by-age\"            # or 50.0, an adult's head, in mm\n" } else { "" };
+    if lines.is_empty() && sphere.is_empty() { String::new() } else { format!("[motion]\n{lines}{sphere}\n") }
+}
 
 /// `[clean]`: tissue means for those tissues that every scan has a mask for.
 pub(super) fn clean(has_white_matter: bool, has_csf: bool, notes: &mut Vec<String>) -> String {

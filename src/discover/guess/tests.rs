@@ -1,3 +1,5 @@
+mod further;
+
 use std::io::Write as _;
 
 use std::path::PathBuf;
@@ -5,7 +7,7 @@ use std::path::PathBuf;
 use super::files::Kind;
 use super::folder::relative;
 use super::quoting::quoted;
-use super::sections::NOT_LOOKED_FOR;
+use super::sections::NEITHER_FOUND;
 use super::*;
 use crate::discover::{Cohort, discover};
 use crate::study::Study;
@@ -50,7 +52,17 @@ impl Fixture {
     }
 
     fn guess(&self, data: &str) -> Guess {
-        guess(&self.path(data), &self.path("work")).unwrap()
+        self.wish(data, false)
+    }
+
+    fn wish(&self, data: &str, table: bool) -> Guess {
+        guess(&self.path(data), &self.path("work"), &Wishes { table_name: "runs.tsv".to_owned(), table }).unwrap()
+    }
+
+    fn refused(&self, data: &str) -> String {
+        let wishes = Wishes { table_name: "runs.tsv".to_owned(), table: false };
+        let message = guess(&self.path(data), &self.path("work"), &wishes).unwrap_err().to_string();
+        message.replace(&self.folder.path().display().to_string(), "DIR")
     }
 
     /// What the guessed study file finds, when written beside its table; with an atlas where none was found.
@@ -122,13 +134,14 @@ fn loose_files_become_a_scan_table_that_works() {
         [
             "4 runs of 2 children among loose files",
             "ages are in column 'age_months', taken as months (by the column's name)",
+            "rotations are turned into mm by each child's own head size, by age (motion.sphere_radius)",
             "sex is in column 'sex'",
             "2 children in ../data/participants.tsv",
             "motion tables have no header: columns 1 to 3 are taken as translations, 4 to 6 as rotations",
             "rotations reach 3, so they are taken as degrees",
             "not every scan has masks of white matter and csf, so means of a tissue without them are not removed",
             "../data/tern_atlas.nii.gz is taken for the atlas because of its name",
-            NOT_LOOKED_FOR,
+            NEITHER_FOUND,
         ]
     );
     let cohort = f.found(&guess);
@@ -192,16 +205,11 @@ fn single_volumes_are_no_runs() {
     let f = Fixture::new();
     f.image("data/anna.nii", &VOLUME);
     f.image("data/ben.nii.gz", &[4, 4, 4, 1]);
-    let message = guess(&f.path("data"), &f.path("work")).unwrap_err().to_string();
     assert_eq!(
-        message.replace(&f.folder.path().display().to_string(), "DIR"),
+        f.refused("data"),
         "DIR/data holds no 4-D image (.nii, .nii.gz or .hdr with .img); name the folder that holds the scans"
     );
-    let message = guess(&f.path("none"), &f.path("work")).unwrap_err().to_string();
-    assert_eq!(
-        message.replace(&f.folder.path().display().to_string(), "DIR"),
-        "DIR/none is not a folder; name the folder that holds the scans"
-    );
+    assert_eq!(f.refused("none"), "DIR/none is not a folder; name the folder that holds the scans");
 }
 
 #[test]
@@ -236,6 +244,7 @@ fn a_dataset_becomes_patterns_that_work() {
         assert!(guess.study_toml.contains(line), "{line}\n{}", guess.study_toml);
     }
     assert!(!guess.study_toml.contains("rotation_unit"));
+    assert!(guess.study_toml.contains("sphere_radius = \"by-age\""), "{}", guess.study_toml);
     let cohort = f.found(&guess);
     assert_eq!(ids(&cohort), ["sub-a_ses-1_task-rest", "sub-a_ses-2_task-rest", "sub-b_task-rest_run-1"]);
     assert_eq!(cohort.scans[0].problems, []);
@@ -273,7 +282,7 @@ fn a_dataset_that_leaves_choices_says_so() {
             "no brain masks were found: masks are made from the images, which is second best",
             "not every scan has masks of white matter and csf, so means of a tissue without them are not removed",
             "no atlas was found: fill in the [[parcels]] block of the study file",
-            NOT_LOOKED_FOR,
+            NEITHER_FOUND,
         ]
     );
     assert_eq!(guess.study_toml.matches("# CHOOSE").count(), 2);
