@@ -3,6 +3,7 @@
 mod check;
 mod exit;
 mod init;
+mod offers;
 mod out;
 mod progress;
 #[cfg(feature = "review")]

@@ -62,7 +62,8 @@ pub struct Try {
 }
 
 /// Every key that can be tried, with its section.
-fn known_keys() -> Vec<String> {
+#[must_use]
+pub fn known_keys() -> Vec<String> {
     let defaults: toml::Table = DEFAULTS.parse().unwrap_or_default();
     let of_section = |section: &str| {
         let table = defaults.get(section).and_then(toml::Value::as_table).cloned().unwrap_or_default();

@@ -23,6 +23,7 @@ use super::{Common, out};
 #[command(after_help = "Example:\n  keepstill check study.toml\n\nExit code 3 when a scan has a problem.")]
 pub(crate) struct Check {
     /// The study file.
+    #[arg(value_hint = clap::ValueHint::FilePath)]
     study: PathBuf,
 }
 

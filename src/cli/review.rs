@@ -34,6 +34,7 @@ review/reasons.txt; edit it as you like. The address that is printed holds an ac
 let in, other users of this machine neither. Ctrl-C ends the server.")]
 pub(crate) struct Review {
     /// The results folder.
+    #[arg(value_hint = clap::ValueHint::DirPath)]
     results: PathBuf,
     /// Open the page in the browser.
     #[arg(long)]

@@ -17,6 +17,7 @@ use keepstill::study::settings::Join;
 use serde_json::json;
 
 use super::exit::{self, Failure};
+use super::offers::Offering;
 use super::progress::Progress;
 use super::{Common, out};
 
@@ -31,6 +32,7 @@ use super::{Common, out};
 Ctrl-C ends the run; what is finished is kept, and the same command goes on.")]
 pub(crate) struct Run {
     /// The study file.
+    #[arg(value_hint = clap::ValueHint::FilePath)]
     study: PathBuf,
     /// Scans at once [default: all cores].
     #[arg(long, value_name = "N", value_parser = jobs)]
@@ -66,7 +68,8 @@ impl Args for Tries {
                 .long("try")
                 .value_name("KEY=VALUE")
                 .num_args(1..)
-                .value_parser(pair)
+                .value_parser(Offering::new(pair, offered))
+                .hide_possible_values(true)
                 .action(clap::ArgAction::Append)
                 .help(
                     "A try beside the main results, with other [motion], [censor], [clean] or [enough] keys; \
@@ -153,6 +156,11 @@ fn side_by_side(rows: &[Compared]) -> String {
     }
     text + "Enough: of the children who did not fail. Minutes and degrees of freedom are medians over the children; \
             \"if white\": if frames were independent.\n"
+}
+
+/// What completions offer for a pair: each key, up to its value.
+fn offered() -> Vec<String> {
+    tries::known_keys().into_iter().map(|key| format!("{key}=")).collect()
 }
 
 /// A pair; what follows `--try` without being one is most often the study file.

@@ -10,6 +10,7 @@ use keepstill::stack::{self as library, Condition, Format, Missing, StackRequest
 use serde_json::{Value, json};
 
 use super::exit::{self, Failure};
+use super::offers::{Offering, keys};
 use super::progress::Steps;
 use super::{Common, out};
 
@@ -31,9 +32,11 @@ The files, a table of who was left out and why, and stack.json, which says what 
 are written to stack/ in the results folder.")]
 pub(crate) struct Stack {
     /// The results folder.
+    #[arg(value_hint = clap::ValueHint::DirPath)]
     results: PathBuf,
     /// File formats: npy, tsv, parquet, mat; with commas between, or given more than once.
-    #[arg(long = "as", value_name = "FORMAT", value_delimiter = ',', value_parser = format, default_value = "npy")]
+    #[arg(long = "as", value_name = "FORMAT", value_delimiter = ',', default_value = "npy", hide_possible_values = true,
+        value_parser = Offering::new(format, || keys(&Format::ALL.map(Format::key))))]
     formats: Vec<Format>,
     /// Take children with the verdict look_first, though no reviewer has included them.
     #[arg(long)]
@@ -49,14 +52,16 @@ pub(crate) struct Stack {
     #[arg(long = "where", value_name = "COLUMN=VALUE")]
     conditions: Vec<Condition>,
     /// What to do about parcels that are missing in at least one child: keep, drop-parcel, drop-child.
-    #[arg(long, value_name = "WHAT", value_parser = missing, default_value = "keep")]
+    #[arg(long, value_name = "WHAT", default_value = "keep", hide_possible_values = true,
+        value_parser = Offering::new(missing, || keys(&MISSING.map(Missing::key))))]
     missing: Missing,
     /// Write Fisher's z in place of correlations; file names then have Z.
     #[arg(long)]
     fisher_z: bool,
     /// How much each child counts in QC-FC, mean matrices and tests. variance: the less data is left after cleaning,
     /// the less; equal: all alike, which finds motion where there is none.
-    #[arg(long, value_name = "WHAT", value_parser = weights, default_value = "variance")]
+    #[arg(long, value_name = "WHAT", default_value = "variance", hide_possible_values = true,
+        value_parser = Offering::new(weights, || keys(&Weights::ALL.map(Weights::key))))]
     weights: Weights,
     /// Column of cohort.tsv that says who belongs together, such as families: in QC-FC and tests they are not taken to
     /// be independent. Rows of one child belong together without it.
@@ -71,8 +76,10 @@ fn format(text: &str) -> Result<Format, String> {
     known.ok_or_else(|| "expected npy, tsv, parquet or mat".to_owned())
 }
 
+const MISSING: [Missing; 3] = [Missing::Keep, Missing::DropParcel, Missing::DropChild];
+
 fn missing(text: &str) -> Result<Missing, String> {
-    let known = [Missing::Keep, Missing::DropParcel, Missing::DropChild].into_iter().find(|what| what.key() == text);
+    let known = MISSING.into_iter().find(|what| what.key() == text);
     known.ok_or_else(|| "expected keep, drop-parcel or drop-child".to_owned())
 }
 

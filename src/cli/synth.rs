@@ -21,6 +21,7 @@ use super::{Common, out};
 OUT/truth holds the true correlation matrix. Everything in OUT is invented.")]
 pub(crate) struct Synth {
     /// The folder to write to; new or empty.
+    #[arg(value_hint = clap::ValueHint::DirPath)]
     out: PathBuf,
     /// Number of invented children.
     #[arg(long, value_name = "N")]

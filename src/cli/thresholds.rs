@@ -29,6 +29,7 @@ The tables and a page with the picture are written below thresholds/ in the resu
 The exit code is 3 when a scan had to be left out.")]
 pub(crate) struct Thresholds {
     /// The study file.
+    #[arg(value_hint = clap::ValueHint::FilePath)]
     study: PathBuf,
     /// Limits to try, in mm, with commas between them; "none" for no limit [default: 0.1 to 1.0 in steps of 0.05, the
     /// study's own, none].

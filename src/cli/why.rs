@@ -17,6 +17,7 @@ use super::{Common, out};
   keepstill why results sub-03_ses-1_run-2 41  why frame 41 (counted from 0) was dropped")]
 pub(crate) struct Why {
     /// The results folder.
+    #[arg(value_hint = clap::ValueHint::DirPath)]
     results: PathBuf,
     /// A child or a scan, as its files are called: sub-XX, sub-XX_ses-YY, sub-XX_ses-YY_run-N.
     scan: String,

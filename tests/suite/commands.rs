@@ -180,6 +180,10 @@ fn completions_name_the_commands() {
         for word in ["init", "check", "run", "thresholds", "why", "stack", "synth", "redo", "jobs"] {
             assert!(script.contains(word), "{shell}: {word}");
         }
+        // Values of options with few of them, and the keys of a try.
+        for word in ["parquet", "drop-parcel", "motion-pairs", "networks", "censor.fd_mm=", "clean.global_signal="] {
+            assert!(script.contains(word), "{shell}: {word}");
+        }
     }
 }
 

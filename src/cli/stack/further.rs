@@ -11,6 +11,7 @@ use keepstill::tables::{figures, p_words};
 use keepstill::units::Seconds;
 use serde_json::Value;
 
+use super::super::offers::{Offering, keys};
 use super::super::out;
 
 /// Equal data, matched groups, reliability, tests.
@@ -34,7 +35,8 @@ pub(super) struct Options {
     /// Leave out children until groups have the same motion, with the choice that gives the group comparison most
     /// power. motion: the groups' means of mean FD lie within the caliper; motion-pairs: each child has a partner in
     /// every other group within the caliper.
-    #[arg(long = "match", value_name = "WHAT", value_parser = alike)]
+    #[arg(long = "match", value_name = "WHAT", hide_possible_values = true,
+        value_parser = Offering::new(alike, || keys(&ALIKE.map(Alike::key))))]
     matching: Option<Alike>,
     /// Column of cohort.tsv with the groups to match, and to compare in motion and minutes [default: group, if there is
     /// one].
@@ -72,7 +74,8 @@ pub(super) struct Options {
     /// What to test: each edge, or for each pair of networks the mean of its edges (Fisher's z, r or covariance):
     /// edges, networks.
     #[arg(long, value_name = "WHAT", requires = "test", default_value = "edges", help_heading = "Tests",
-        value_parser = level)]
+        hide_possible_values = true,
+        value_parser = Offering::new(level, || keys(&Level::ALL.map(Level::key))))]
     level: Level,
     /// Write connected sets of edges whose |t| is above T, with p from the largest set of each permutation; single
     /// edges of a set are not shown to differ.
@@ -129,8 +132,10 @@ fn block_seconds(text: &str) -> Result<f64, String> {
     }
 }
 
+const ALIKE: [Alike; 2] = [Alike::Means, Alike::Pairs];
+
 fn alike(text: &str) -> Result<Alike, String> {
-    let known = [Alike::Means, Alike::Pairs].into_iter().find(|alike| alike.key() == text);
+    let known = ALIKE.into_iter().find(|alike| alike.key() == text);
     known.ok_or_else(|| "expected motion or motion-pairs".to_owned())
 }
 
