@@ -82,7 +82,7 @@ pub fn first_few<S: AsRef<str>>(names: &[S]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::discover::ScanId;
+    use crate::discover::{GivenTr, ScanId};
 
     #[test]
     fn a_scans_own_name_and_files_are_left_out() {
@@ -91,7 +91,7 @@ mod tests {
         let scan = Scan {
             id,
             bold: PathBuf::from("/data/a.nii"),
-            tr_s: None,
+            tr: GivenTr::default(),
             motion: file("/data/a.nii.tsv"),
             confounds: None,
             brain_mask: file("/data/a.nii"),

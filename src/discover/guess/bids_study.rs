@@ -130,7 +130,7 @@ fn scan_table(found: &Contents<'_>, scans: &[Scan], columns: &[(&str, String)]) 
             label(&id.session, "ses"),
             label(&id.run, "run"),
             found.relative(&scan.bold),
-            scan.tr_s.map_or("n/a".to_owned(), |tr_s| tr_s.to_string()),
+            scan.tr.sidecar_s.map_or("n/a".to_owned(), |tr_s| tr_s.to_string()),
         ];
         cells.extend(columns.iter().map(|(_, pattern)| {
             let path = filled(found, pattern, scan);

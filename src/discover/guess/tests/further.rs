@@ -2,6 +2,7 @@
 
 use super::super::files::{self, Kind};
 use super::{Fixture, RUN, VOLUME, ids, no_problems};
+use crate::discover::Scan;
 
 fn motion_of(f: &Fixture, header: &str, row: &str) -> String {
     f.image("data/anna/rest.nii", &RUN);
@@ -149,6 +150,7 @@ fn a_dataset_one_folder_down_is_found_and_can_have_a_table() {
     no_problems(&as_table);
     assert_eq!(ids(&as_table), ids(&as_dataset));
     for (one, other) in as_dataset.scans.iter().zip(&as_table.scans) {
-        assert_eq!((&one.bold, one.tr_s, &one.brain_mask), (&other.bold, other.tr_s, &other.brain_mask));
+        let tr = |scan: &Scan| scan.tr.table_s.or(scan.tr.sidecar_s);
+        assert_eq!((&one.bold, tr(one), &one.brain_mask), (&other.bold, tr(other), &other.brain_mask));
     }
 }
