@@ -27,13 +27,12 @@ mod gather;
 mod quality;
 
 use std::fs::{self, File};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use serde_json::Value;
 
 use crate::record::files::remove_unfinished;
 use crate::record::lock::{PATIENCE, lock_results};
-use crate::results::Layout;
 use arrays::about::{self, AboutStack};
 use arrays::networks::NetworkMeans;
 use arrays::stacking::{self, Arrays, Stacking};
@@ -42,6 +41,7 @@ use evidence::edge_tests;
 use gather::adjust::{self, Adjusted};
 use gather::block::Source;
 use gather::children::WEIGHT_COLUMNS;
+use gather::folders::Folders;
 use gather::lacking::{Lacking, LackingSink};
 use gather::work::Work;
 use gather::{equal, left_out, parcels, shrinkage};
@@ -52,7 +52,10 @@ use quality::weighting::ChildWeight;
 use quality::{Measured, QualityResult};
 
 pub use gather::condition::Condition;
-pub use gather::error::{BlocksError, MatchError, MixedColumn, NoColumn, RunsError, SitesError, StackError, TestError};
+pub use gather::error::{
+    BlocksError, FoldersError, MatchError, MixedColumn, NoColumn, RunsError, SitesError, StackError, TestError,
+};
+pub use gather::folders::{SameId, StackFrom};
 pub use gather::left_out::LeftOut;
 pub use gather::matched::Matched;
 pub use gather::request::{
@@ -92,14 +95,17 @@ impl Stacked {
     }
 }
 
-/// Stacks a results folder's matrices into `RESULTS/stack/`; `tell` hears how far it has come.
+/// Stacks the matrices of one or several results folders; `tell` hears how far it has come.
 ///
 /// # Errors
 /// [`StackError`]; what an earlier stack wrote is then still there, whole.
-pub fn stack(results: &Path, request: &StackRequest, tell: Listener<'_>) -> Result<Stacked, StackError> {
-    refuse_what_cannot_be(results, request)?;
-    let _lock = lock(results)?;
-    let folder = Layout::new(results).stack();
+pub fn stack(from: &StackFrom, request: &StackRequest, tell: Listener<'_>) -> Result<Stacked, StackError> {
+    if cfg!(not(feature = "parquet")) && request.formats.contains(&Format::Parquet) {
+        return Err(StackError::NoParquet);
+    }
+    let results = &Folders::of(from)?;
+    let folder = results.out(from.out.as_deref(), whole::is_ours)?;
+    let _locks = lock(results)?;
     if folder.is_dir() {
         remove_unfinished(&folder)?;
     }
@@ -111,7 +117,8 @@ pub fn stack(results: &Path, request: &StackRequest, tell: Listener<'_>) -> Resu
     let test = test.map(prepare).transpose()?;
     parcels::centroids(results, found, &mut gathered.atlases)?;
 
-    let chosen = about::chosen(request, gathered.rows, found, blocks, matched);
+    let read = (results, gathered.tables.as_slice());
+    let chosen = about::chosen(request, read, gathered.rows, found, blocks, matched);
     let work = Work { results, folder: &folder, found, blocks, atlases: &gathered.atlases, tell };
     let written = write(&work, request, &gathered.header, gathered.lacking, &chosen).and_then(|mut written| {
         let sampling = std::mem::take(&mut written.sampling);
@@ -134,7 +141,8 @@ pub fn stack(results: &Path, request: &StackRequest, tell: Listener<'_>) -> Resu
     notes.extend(blocks.notes());
     notes.extend(quality.notes);
     notes.extend(gathered.skipped);
-    let facts = AboutStack { request, digest: &gathered.digest, chosen: &chosen, arrays: &arrays, notes: &notes };
+    let (folders, tables) = read;
+    let facts = AboutStack { request, folders, tables, chosen: &chosen, arrays: &arrays, notes: &notes };
     let mut about = about::json(&facts);
     for (key, value) in evidence {
         about[key] = value;
@@ -154,17 +162,10 @@ pub fn stack(results: &Path, request: &StackRequest, tell: Listener<'_>) -> Resu
     })
 }
 
-fn refuse_what_cannot_be(results: &Path, request: &StackRequest) -> Result<(), StackError> {
-    if cfg!(not(feature = "parquet")) && request.formats.contains(&Format::Parquet) {
-        return Err(StackError::NoParquet);
-    }
-    let path = Layout::new(results).cohort_table();
-    if path.is_file() { Ok(()) } else { Err(StackError::NoCohort { path }) }
-}
-
 /// Keeps runs out while a stack is read, and stacks out while a run writes.
-fn lock(results: &Path) -> Result<File, StackError> {
-    lock_results(results, PATIENCE)?.ok_or_else(|| StackError::Locked { path: results.to_owned() })
+fn lock(results: &Folders) -> Result<Vec<File>, StackError> {
+    let lock = |path: &PathBuf| lock_results(path, PATIENCE)?.ok_or_else(|| StackError::Locked { path: path.clone() });
+    results.paths().iter().map(lock).collect()
 }
 
 /// Every file but those of the evidence and `stack.json`, whole, under unfinished names.

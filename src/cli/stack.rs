@@ -6,7 +6,9 @@ use std::fmt::Write;
 use std::path::PathBuf;
 
 use clap::Args;
-use keepstill::stack::{self as library, Condition, Format, Missing, StackRequest, Stacked, Weights};
+use keepstill::stack::{
+    self as library, Condition, Format, Missing, SameId, StackFrom, StackRequest, Stacked, Weights,
+};
 use serde_json::{Value, json};
 
 use super::exit::{self, Failure};
@@ -24,16 +26,28 @@ use super::{Common, out};
   keepstill stack results --equal-minutes 6 --match motion --group site
   keepstill stack results --reliability
   keepstill stack results --adjust-sites site --keep \"age_months + sex\"
+  keepstill stack site-a/results site-b/results --names a,b --out both
   keepstill stack results --test \"z ~ age_months + sex + mean_fd_mm\" --permutations 1000
 
 Children with the verdict \"enough\" whom no review excludes are taken, in the order of cohort.tsv;
 those with the verdict \"look_first\" only once a reviewer has included them.
 The files, a table of who was left out and why, and stack.json, which says what each array holds,
-are written to stack/ in the results folder.")]
+are written to stack/ in the results folder, or to the folder of --out.")]
 pub(crate) struct Stack {
-    /// The results folder.
-    #[arg(value_hint = clap::ValueHint::DirPath)]
-    results: PathBuf,
+    /// The results folder; several are stacked together, in this order.
+    #[arg(required = true, value_hint = clap::ValueHint::DirPath)]
+    results: Vec<PathBuf>,
+    /// Write the stack to this folder instead of stack/ in the results folder; needed with several.
+    #[arg(long, value_name = "FOLDER", value_hint = clap::ValueHint::DirPath)]
+    out: Option<PathBuf>,
+    /// What several results folders are called in the column results, in their order, with commas between, in place of
+    /// their own names.
+    #[arg(long, value_name = "NAME", value_delimiter = ',')]
+    names: Vec<String>,
+    /// What it means that a participant_id is in several results folders: one-child (the same child, whose rows belong
+    /// together) or two-children (others; all ids then get the name of their folder in front).
+    #[arg(long, value_name = "WHAT", value_parser = same_id)]
+    same_id: Option<SameId>,
     /// File formats: npy, tsv, parquet, mat; with commas between, or given more than once.
     #[arg(long = "as", value_name = "FORMAT", value_delimiter = ',', default_value = "npy", hide_possible_values = true,
         value_parser = Offering::new(format, || keys(&Format::ALL.map(Format::key))))]
@@ -88,6 +102,11 @@ fn weights(text: &str) -> Result<Weights, String> {
     known.ok_or_else(|| "expected variance or equal".to_owned())
 }
 
+fn same_id(text: &str) -> Result<SameId, String> {
+    let known = SameId::ALL.into_iter().find(|what| what.key() == text);
+    known.ok_or_else(|| "expected one-child or two-children".to_owned())
+}
+
 fn minutes(text: &str) -> Result<f64, String> {
     match text.trim().parse::<f64>() {
         Ok(minutes) if minutes >= 0.0 && minutes.is_finite() => Ok(minutes),
@@ -116,7 +135,13 @@ pub(crate) fn main(args: &Stack, common: &Common) -> Result<u8, Failure> {
         blocks: args.blocks.clone(),
     };
     let steps = Steps::new(common);
-    let stacked = library::stack(&args.results, &request, &|step| steps.show(step));
+    let from = StackFrom {
+        results: args.results.clone(),
+        names: args.names.clone(),
+        out: args.out.clone(),
+        same_id: args.same_id,
+    };
+    let stacked = library::stack(&from, &request, &|step| steps.show(step));
     steps.done();
     let stacked = stacked.map_err(Failure::nothing_done)?;
     if common.json {

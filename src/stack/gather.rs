@@ -1,6 +1,7 @@
 //! The first room: who is in a stack, what each child has on disk, and its edges, read a block of children at a time.
 //!
 //! ```text
+//! results folders ─► their names, their cohort tables as one                    (folders, cohort)
 //! cohort.tsv, review/decisions.tsv ─► candidates, left out                     (who, reviewed, left_out)
 //!  candidates ─► their matrices and coverage tables on disk                    (found, kind, children)
 //!             ─► who has as much data, who is alike in motion                  (equal, matched)
@@ -19,9 +20,11 @@ pub(super) mod adjust;
 pub(super) mod block;
 pub(super) mod blocks;
 pub(super) mod children;
+mod cohort;
 pub(super) mod condition;
 pub(super) mod equal;
 pub(super) mod error;
+pub(super) mod folders;
 mod found;
 pub(super) mod kind;
 pub(super) mod lacking;
@@ -38,20 +41,18 @@ pub(super) mod step;
 mod units;
 pub(super) mod unlike;
 mod values;
-mod who;
+pub(super) mod who;
 pub(super) mod work;
 
-use std::path::Path;
-
-use crate::results::Layout;
 use blocks::StackBlocks;
 use children::GatheredChildren;
 use error::StackError;
+use folders::Folders;
 use lacking::Lacking;
 use matched::Matched;
 use parcels::StackedAtlas;
 use request::{Missing, StackRequest};
-use who::JudgedCohort;
+use who::{CohortFacts, JudgedCohort};
 
 /// Everything that is known before the first edge is stacked.
 pub(super) struct Gathered {
@@ -61,8 +62,8 @@ pub(super) struct Gathered {
     pub children: usize,
     /// Its first line.
     pub header: Vec<String>,
-    /// BLAKE3 of `cohort.tsv`, hex.
-    pub digest: String,
+    /// Of each folder's cohort table.
+    pub tables: Vec<CohortFacts>,
     pub found: GatheredChildren,
     /// Without their mean centroids, which [`parcels::centroids`] finds.
     pub atlases: Vec<StackedAtlas>,
@@ -76,10 +77,10 @@ pub(super) struct Gathered {
 }
 
 /// Finds the children and their files, and leaves out those who do not fit the request.
-pub(super) fn gather(results: &Path, request: &StackRequest) -> Result<Gathered, StackError> {
+pub(super) fn gather(results: &Folders, request: &StackRequest) -> Result<Gathered, StackError> {
     let judged = who::judge_cohort(results, request)?;
-    let JudgedCohort { rows, children, header, digest, skipped, seen, .. } = &judged;
-    let (rows, children, header, digest) = (*rows, *children, header.clone(), digest.clone());
+    let JudgedCohort { rows, children, header, tables, skipped, seen, .. } = &judged;
+    let (rows, children, header, tables) = (*rows, *children, header.clone(), tables.clone());
     let (skipped, seen) = (skipped.clone(), seen.join("; "));
     let mut found = found::find(results, judged)?;
     if let Some(equal) = &request.further.equal {
@@ -100,13 +101,13 @@ pub(super) fn gather(results: &Path, request: &StackRequest) -> Result<Gathered,
         lacking = Some(lacking::leave_out(results, request.missing, &mut atlases, &mut found)?);
     }
     if found.children.is_empty() {
-        let (path, reasons) = (Layout::new(results).cohort_table(), left_out::counted(&found.left_out));
-        return Err(StackError::NoneLeft { path, children, reasons, seen });
+        let (tables, reasons) = (results.cohort_tables(), left_out::counted(&found.left_out));
+        return Err(StackError::NoneLeft { tables, children, reasons, seen });
     }
     units::require(results, &found)?;
     found.shrinkage = shrinkage::find(results, request.further.common_shrinkage, &atlases, &found)?;
     let adjust = request.further.sites.as_ref();
     found.sites = adjust.map(|wanted| sites::sites(wanted, &header, &found)).transpose()?;
     let blocks = StackBlocks::read(request.blocks.as_deref(), &header, &found)?;
-    Ok(Gathered { rows, children, header, digest, found, atlases, matched, blocks, lacking, skipped })
+    Ok(Gathered { rows, children, header, tables, found, atlases, matched, blocks, lacking, skipped })
 }

@@ -8,6 +8,7 @@
 //! with the formulas, in [`crate::group::quality`] and [`crate::group::groups`], and in docs/quality.md.
 //!
 //! ```text
+//! reports    ─► the settings of each results folder's study          (studies)
 //! cohort.tsv ─► children: FD, minutes, dof, age, sex     (facts)       ─► groups side by side   (groups)
 //! blocks of the stack ─► sums ─┐
 //! blocks of the try   ─► sums ─┴─► rows: QC-FC, chance, distance       (before, rows)
@@ -25,6 +26,7 @@ mod means;
 mod page;
 mod rows;
 pub(super) mod sites;
+mod studies;
 pub(super) mod sums;
 mod tables;
 pub(super) mod weighting;
@@ -101,7 +103,7 @@ pub(super) struct QualityResult {
 
 /// The same of a try's matrices: rows and weights of each atlas and measure.
 fn of_try(context: &QualityContext<'_>, tried: &Uncensored) -> Result<(Vec<Vec<QcFcRow>>, Vec<Weighting>), StackError> {
-    let (results, found) = (tried.results.as_path(), context.found);
+    let (results, found) = (&tried.results, context.found);
     let dof: Vec<f64> = tried.kept.iter().map(|kept| kept.dof).collect();
     let sampling = context.children.sampling(results, found, context.request.weights, &dof)?;
     let (mut rows, mut weightings) = (Vec::new(), Vec::new());
@@ -128,7 +130,7 @@ pub(super) fn finish(
     folder: &Path,
     files: &mut Vec<Whole>,
 ) -> Result<QualityResult, StackError> {
-    let mut before = before::find(context.results, context.found, &context.children.facts, &context.settings);
+    let mut before = before::find(context.results, context.found, &context.children.facts, &context.studies);
     let Measured { mut rows, mut weightings, means, sites } = measured;
     if matches!(before, Before::Study) {
         rows.iter_mut().flatten().for_each(|row| row.censoring = Censoring::Before);

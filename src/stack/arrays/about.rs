@@ -10,17 +10,20 @@ use crate::outputs::CAUTION;
 use crate::stack::gather::blocks::StackBlocks;
 use crate::stack::gather::children::GatheredChildren;
 use crate::stack::gather::equal::BLOCK;
+use crate::stack::gather::folders::{Folders, SameId};
 use crate::stack::gather::left_out::reasons;
 use crate::stack::gather::matched::Matched;
 use crate::stack::gather::request::{Amount, Missing, StackRequest};
 use crate::stack::gather::sites;
+use crate::stack::gather::who::CohortFacts;
 use crate::study::settings::Measure;
 
 /// What `stack.json` is made from.
 pub(crate) struct AboutStack<'a> {
     pub request: &'a StackRequest,
-    /// BLAKE3 of `cohort.tsv`, hex.
-    pub digest: &'a str,
+    pub folders: &'a Folders,
+    /// Of each folder's cohort table.
+    pub tables: &'a [CohortFacts],
     /// What [`chosen`] says.
     pub chosen: &'a Value,
     pub arrays: &'a [Stacking],
@@ -55,7 +58,7 @@ pub(crate) fn notes(request: &StackRequest, found: &GatheredChildren, arrays: &[
 
 /// `stack.json`.
 pub(crate) fn json(facts: &AboutStack<'_>) -> Value {
-    let AboutStack { request, digest, chosen, arrays, notes } = facts;
+    let AboutStack { request, folders, tables, chosen, arrays, notes } = facts;
     let adjusted = if request.further.sites.is_some() { ", without the effects of sites" } else { "" };
     let arrays: Vec<Value> = arrays
         .iter()
@@ -79,10 +82,16 @@ pub(crate) fn json(facts: &AboutStack<'_>) -> Value {
         "version": env!("CARGO_PKG_VERSION"),
         "caution": CAUTION,
     });
+    let order = if folders.are_several() {
+        "in the order of results, and of each folder's cohort.tsv"
+    } else {
+        "in the order of cohort.tsv"
+    };
     let rest = json!({
-        "cohort_blake3": digest,
-        "rows": "row k of every array and table of children is the child in row k of children.tsv (counted without the \
-                 header), in the order of cohort.tsv; k counts from 0 in npy",
+        "rows": format!(
+            "row k of every array and table of children is the child in row k of children.tsv (counted without the \
+             header), {order}; k counts from 0 in npy"
+        ),
         "columns": "column k of an edges array is row k of atlas-A_edges.tsv: the upper triangle without the diagonal, \
                     row by row; both ways of a matrix are atlas-A_parcels.tsv; in a mat file the children are the \
                     third dimension of matrices",
@@ -91,15 +100,21 @@ pub(crate) fn json(facts: &AboutStack<'_>) -> Value {
         "notes": notes,
         "arrays": arrays,
     });
-    for part in [chosen, &rest] {
+    let mut add = |part: &Value| {
         part.as_object().into_iter().flatten().for_each(|(key, value)| about[key] = value.clone());
+    };
+    add(chosen);
+    if let ([table], false) = (tables, folders.are_several()) {
+        add(&json!({ "cohort_blake3": table.digest }));
     }
+    add(&rest);
     about
 }
 
 /// Who and what is in the stack, of so many rows of the cohort table.
 pub(crate) fn chosen(
     request: &StackRequest,
+    (folders, tables): (&Folders, &[CohortFacts]),
     rows: usize,
     found: &GatheredChildren,
     blocks: &StackBlocks,
@@ -125,6 +140,11 @@ pub(crate) fn chosen(
         "blocks": blocks.told(),
         "left_out": left_out,
     });
+    if folders.are_several() {
+        let of = |(name, table): (&String, &CohortFacts)| json!({ "name": name, "cohort_blake3": table.digest, "cohort_rows": table.rows });
+        chosen["results"] = folders.names().iter().zip(tables).map(of).collect();
+        chosen["settings"]["same_id"] = json!(folders.same_id().map(SameId::key));
+    }
     for (key, value) in beyond(found, matched) {
         chosen[key] = value;
     }

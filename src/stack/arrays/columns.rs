@@ -76,10 +76,14 @@ mod tests {
         let header = ["participant_id", "age", "sex", "comment", "warnings", "empty"].map(str::to_owned).to_vec();
         let child = |(row, cells): (usize, &&str)| {
             let id = cells.split('\t').next().unwrap().to_owned();
+            let (stem, ids) = (format!("{id}_{row}"), [id, "n/a".to_owned(), "n/a".to_owned()]);
             Child {
                 row,
-                stem: format!("{id}_{row}"),
-                ids: [id, "n/a".to_owned(), "n/a".to_owned()],
+                results: 0,
+                own_ids: ids.clone(),
+                ids,
+                own_stem: stem.clone(),
+                stem,
                 cells: (*cells).to_owned(),
                 review: "n/a".to_owned(),
                 folder: String::new(),

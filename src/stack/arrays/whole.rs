@@ -106,7 +106,7 @@ impl Drop for Whole {
 }
 
 /// Whether a file of this name is part of a stack, of this one or an earlier.
-fn is_ours(name: &str) -> bool {
+pub(crate) fn is_ours(name: &str) -> bool {
     const NAMES: [&str; 9] = [
         "children.tsv",
         "left_out.tsv",

@@ -7,8 +7,6 @@
 //! [`crate::group::reliability`]. The curve starts at 5 minutes, or at 1 where some child has less than 5. Children are
 //! worked on in parallel, each by one thread.
 
-use std::path::Path;
-
 use rayon::prelude::*;
 use serde_json::{Value, json};
 
@@ -21,6 +19,7 @@ use crate::stack::arrays::whole::{Unfinished, Whole};
 use crate::stack::gather::children::{Child, GatheredChildren};
 use crate::stack::gather::equal::{self, BLOCK};
 use crate::stack::gather::error::StackError;
+use crate::stack::gather::folders::Folders;
 use crate::stack::gather::parcels::StackedAtlas;
 use crate::stack::gather::runs::{JoinedRuns, ReportedRuns};
 use crate::stack::gather::step::Step;
@@ -140,7 +139,7 @@ pub(crate) fn write(work: &Work<'_>, files: &mut Vec<Whole>) -> Result<Value, St
 }
 
 /// Minutes of the child with the least.
-fn least_minutes(results: &Path, found: &GatheredChildren) -> Result<f64, StackError> {
+fn least_minutes(results: &Folders, found: &GatheredChildren) -> Result<f64, StackError> {
     let minutes: Vec<Result<f64, StackError>> = found
         .children
         .par_iter()
@@ -157,7 +156,7 @@ fn least_minutes(results: &Path, found: &GatheredChildren) -> Result<f64, StackE
 
 /// One child, all kinds.
 fn look(
-    results: &Path,
+    results: &Folders,
     found: &GatheredChildren,
     atlases: &[StackedAtlas],
     child: &Child,
@@ -165,7 +164,7 @@ fn look(
 ) -> Result<Vec<ChildReliability>, StackError> {
     let runs = JoinedRuns::read(results, child)?;
     let rows = equal::rows(found, child, &runs)?;
-    let how = found.equal.as_ref().map_or(WhichFrames::Earliest, |equal| equal.how(&child.stem));
+    let how = found.equal.as_ref().map_or(WhichFrames::Earliest, |equal| equal.how(&child.own_stem));
     let mut told = Vec::with_capacity(found.kinds.len());
     for atlas in atlases {
         let series = runs.series(atlas, rows.as_deref())?;

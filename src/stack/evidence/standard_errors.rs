@@ -6,8 +6,6 @@
 //! this recording. It does not include another day or another state of the child. There is one file per atlas, measure
 //! and format, children × edges, in the order of the stack. Children are worked on in parallel, each by one thread.
 
-use std::path::Path;
-
 use rayon::prelude::*;
 use serde_json::{Value, json};
 
@@ -22,6 +20,7 @@ use crate::stack::gather::block::{BLOCK_BYTES, Block};
 use crate::stack::gather::children::{Child, GatheredChildren};
 use crate::stack::gather::equal;
 use crate::stack::gather::error::StackError;
+use crate::stack::gather::folders::Folders;
 use crate::stack::gather::parcels::StackedAtlas;
 use crate::stack::gather::request::{Format, StandardErrors};
 use crate::stack::gather::runs::{self, JoinedRuns, JoinedSeries};
@@ -96,7 +95,7 @@ pub(crate) fn write(
 
 /// One child, all kinds.
 fn look(
-    results: &Path,
+    results: &Folders,
     wanted: &StandardErrors,
     found: &GatheredChildren,
     atlases: &[StackedAtlas],
@@ -104,7 +103,7 @@ fn look(
 ) -> Result<Vec<Vec<f32>>, StackError> {
     let runs = JoinedRuns::read(results, child)?;
     let rows = equal::rows(found, child, &runs)?;
-    let seed = runs::seed_of(wanted.seed, &child.stem);
+    let seed = runs::seed_of(wanted.seed, &child.own_stem);
     let mut out = Vec::with_capacity(found.kinds.len());
     for atlas in atlases {
         let series = runs.series(atlas, rows.as_deref())?;

@@ -6,13 +6,12 @@
 //! of its correlations if a sink wants it. Each child's values go to a place of their own, so that the result is the
 //! same to the bit whatever the number of threads.
 
-use std::path::Path;
-
 use rayon::prelude::*;
 
 use super::children::GatheredChildren;
 use super::equal;
 use super::error::StackError;
+use super::folders::Folders;
 use super::parcels::StackedAtlas;
 use super::values;
 use crate::connectivity::fisher_z;
@@ -90,8 +89,8 @@ pub(crate) trait BlockSink: Send {
 /// Matrices of one atlas and measure, of all children.
 #[derive(Clone, Copy)]
 pub(crate) struct Source<'a> {
-    /// Where the children's folders are: the results folder, or that of a try with the same children.
-    pub results: &'a Path,
+    /// Where the children's folders are: the results folders, or those of tries with the same children.
+    pub results: &'a Folders,
     pub found: &'a GatheredChildren,
     /// Position among the kinds of matrices.
     pub kind: usize,

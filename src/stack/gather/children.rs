@@ -1,8 +1,9 @@
 //! The children in a stack, what each of them has on disk, and who was left out.
 
 use std::collections::BTreeSet;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
+use super::folders::Folders;
 use super::kind::Kind;
 use super::left_out::LeftOut;
 use super::request::Equal;
@@ -35,10 +36,19 @@ pub(crate) struct RunFiles {
 /// A child in the stack.
 #[derive(Debug)]
 pub(crate) struct Child {
+    /// Row in the cohort table, or in all of them one after the other.
     pub row: usize,
+    /// Place of its results folder.
+    pub results: usize,
+    /// `participant_id`, `session_id`, `run_id` as they are in the stack.
     pub ids: [String; 3],
+    /// The same as its folder's cohort table has them.
+    pub own_ids: [String; 3],
+    /// What it is called in the stack, like no other row.
     pub stem: String,
-    /// Cells of its row in `cohort.tsv`, with tabs between.
+    /// How the names of its files begin.
+    pub own_stem: String,
+    /// Cells of its row in the cohort table, with tabs between.
     pub cells: String,
     /// The word under `review`; `n/a` where nobody decided.
     pub review: String,
@@ -54,19 +64,19 @@ pub(crate) struct Child {
 
 impl Child {
     /// The file of its matrix of one kind.
-    pub(crate) fn matrix(&self, results: &Path, kinds: &[Kind], at: usize) -> (PathBuf, Form) {
+    pub(crate) fn matrix(&self, results: &Folders, kinds: &[Kind], at: usize) -> (PathBuf, Form) {
         let form = self.forms[at];
         (self.file(results, kinds[at].matrix(form)), form)
     }
 
     /// Its report for machines.
-    pub(crate) fn report(&self, results: &Path) -> PathBuf {
+    pub(crate) fn report(&self, results: &Folders) -> PathBuf {
         self.file(results, Contents::ReportForMachines)
     }
 
     /// One of its own files.
-    pub(crate) fn file(&self, results: &Path, contents: Contents<'_>) -> PathBuf {
-        Layout::new(results).file(&self.folder, &self.stem, contents)
+    pub(crate) fn file(&self, results: &Folders, contents: Contents<'_>) -> PathBuf {
+        Layout::new(results.path(self.results)).file(&self.folder, &self.own_stem, contents)
     }
 }
 

@@ -17,12 +17,11 @@
 //! since its own mean is taken away. Minutes hold the same number of frames with one repetition time; where it differs
 //! between children, a note says so.
 
-use std::path::Path;
-
 use rayon::prelude::*;
 
 use super::children::{Child, FramesUsed, GatheredChildren};
 use super::error::StackError;
+use super::folders::Folders;
 use super::kind::Kind;
 use super::left_out::{LESS_THAN_EQUAL_DOF, LESS_THAN_EQUAL_MINUTES};
 use super::parcels::StackedAtlas;
@@ -206,7 +205,11 @@ fn unlike_minutes(used: &[&FramesUsed], minutes: f64) -> Vec<String> {
 }
 
 /// Leaves out the children with less, and notes what of the others is used.
-pub(crate) fn leave_out_short(results: &Path, equal: &Equal, found: &mut GatheredChildren) -> Result<(), StackError> {
+pub(crate) fn leave_out_short(
+    results: &Folders,
+    equal: &Equal,
+    found: &mut GatheredChildren,
+) -> Result<(), StackError> {
     let looked: Vec<Result<Result<FramesUsed, String>, StackError>> =
         found.children.par_iter().map(|child| look(results, equal, child)).collect();
     let mut leaves = Vec::new();
@@ -226,14 +229,14 @@ pub(crate) fn leave_out_short(results: &Path, equal: &Equal, found: &mut Gathere
 }
 
 /// What is used of a child, or what it has, in words, where that is too little.
-fn look(results: &Path, equal: &Equal, child: &Child) -> Result<Result<FramesUsed, String>, StackError> {
+fn look(results: &Folders, equal: &Equal, child: &Child) -> Result<Result<FramesUsed, String>, StackError> {
     let reported = ReportedRuns::read(results, child)?;
     let (kept, dof) = (reported.kept()?, reported.dof());
     // The choice goes by how many frames are kept, not by which.
     let numbers: Vec<Vec<usize>> = kept.iter().map(|&(frames, _)| (0..frames).collect()).collect();
     let frames: Vec<RunFrames<'_>> =
         numbers.iter().zip(&kept).map(|(frames, &(_, tr))| RunFrames { frames, tr }).collect();
-    let rows = equal.rows(&frames, dof, &child.stem).map_err(|source| at(child, source))?;
+    let rows = equal.rows(&frames, dof, &child.own_stem).map_err(|source| at(child, source))?;
     let all = minutes_of(kept.iter().copied());
     let Some(rows) = rows else {
         return Ok(Err(match equal.amount {
@@ -242,7 +245,7 @@ fn look(results: &Path, equal: &Equal, child: &Child) -> Result<Result<FramesUse
         }));
     };
     if informative(&rows) < LEAST {
-        let enough = least(equal, &frames, dof, &child.stem).map_err(|source| at(child, source))?;
+        let enough = least(equal, &frames, dof, &child.own_stem).map_err(|source| at(child, source))?;
         let (stem, asked) = (child.stem.clone(), equal.option());
         let frames = rows.iter().map(Vec::len).sum();
         return Err(StackError::FewFrames { stem, asked, frames, least: LEAST, enough });
@@ -276,14 +279,14 @@ pub(crate) fn rows(
     runs: &JoinedRuns,
 ) -> Result<Option<reliability::Rows>, StackError> {
     let Some(equal) = &found.equal else { return Ok(None) };
-    let rows = equal.rows(&runs.frames(), runs.dof(), &child.stem).map_err(|source| at(child, source))?;
+    let rows = equal.rows(&runs.frames(), runs.dof(), &child.own_stem).map_err(|source| at(child, source))?;
     let too_few = || at(child, ReliabilityError::TooShort { found: 0 });
     rows.map(Some).ok_or_else(too_few)
 }
 
 /// One child's matrix anew: its upper triangle and diagonal, as [`values::read`] gives them of a file.
 pub(crate) fn read(
-    results: &Path,
+    results: &Folders,
     found: &GatheredChildren,
     child: &Child,
     kind: &Kind,

@@ -3,6 +3,7 @@
 mod blocks;
 mod columns;
 mod edge_tests;
+mod folders;
 mod matching;
 mod records;
 mod sites;
@@ -23,6 +24,7 @@ use crate::tables::TableError;
 pub use blocks::BlocksError;
 pub use columns::{MixedColumn, NoColumn};
 pub use edge_tests::TestError;
+pub use folders::FoldersError;
 pub use matching::MatchError;
 pub use records::RunsError;
 pub use sites::SitesError;
@@ -51,9 +53,8 @@ pub enum StackError {
     NoColumn(#[from] NoColumn),
     #[error("{}: {source}", path.display())]
     Quality { path: PathBuf, source: QualityError },
-    #[error("{}: motion and the covariates age and sex: {source}; do `keepstill run` again to write it anew",
-        path.display())]
-    Motion { path: PathBuf, source: LinalgError },
+    #[error("{tables}: motion and the covariates age and sex: {source}; do `keepstill run` again to write it anew")]
+    Motion { tables: String, source: LinalgError },
     #[error("{}: {pair}: {found} cannot be a correlation, which lies between -1 and 1; do `keepstill run` again to \
              write it anew",
         path.display())]
@@ -62,11 +63,12 @@ pub enum StackError {
              `keepstill run` again to write them anew",
         path.display())]
     CovarianceUnit { path: PathBuf },
-    #[error("{}: no child of {children} is left to stack ({reasons}); ask for {}{}",
-        path.display(), other_wish(reasons),
+    #[error("{tables}: no child of {children} is left to stack ({reasons}); ask for {}{}",
+        other_wish(reasons),
         if seen.is_empty() { String::new() } else { format!(" ({seen})") })]
     NoneLeft {
-        path: PathBuf,
+        /// The cohort tables.
+        tables: String,
         children: usize,
         reasons: String,
         /// Values of the columns of conditions, in words.
@@ -126,6 +128,8 @@ pub enum StackError {
              it out, or add \"partial\" to connectivity.measures and do `keepstill run` again"
     )]
     NoPartial,
+    #[error(transparent)]
+    Folders(#[from] FoldersError),
     #[error(transparent)]
     Blocks(#[from] BlocksError),
     #[error(transparent)]

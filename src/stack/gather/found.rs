@@ -11,7 +11,8 @@ use std::path::Path;
 use rayon::prelude::*;
 
 use super::children::{Child, GatheredChildren, RunFiles};
-use super::error::{RunsError, StackError};
+use super::error::{FoldersError, RunsError, StackError};
+use super::folders::Folders;
 use super::kind::Kind;
 use super::left_out::LeftOut;
 use super::who::{Candidate, JudgedCohort};
@@ -29,7 +30,7 @@ const AT_ONCE: usize = 256;
 const ANY_MATRIX: Contents<'static> = Contents::Matrix { atlas: "…", measure: "…", form: Form::Tsv };
 
 /// Finds what each candidate has.
-pub(crate) fn find(results: &Path, judged: JudgedCohort) -> Result<GatheredChildren, StackError> {
+pub(crate) fn find(results: &Folders, judged: JudgedCohort) -> Result<GatheredChildren, StackError> {
     let mut found = GatheredChildren {
         header: judged.header,
         kinds: Vec::new(),
@@ -39,7 +40,7 @@ pub(crate) fn find(results: &Path, judged: JudgedCohort) -> Result<GatheredChild
         shrinkage: Vec::new(),
         sites: None,
     };
-    let mut first: Option<String> = None;
+    let mut first: Option<(String, usize)> = None;
     let mut kinds: BTreeSet<Kind> = BTreeSet::new();
     let mut candidates = judged.candidates.into_iter();
     loop {
@@ -57,17 +58,24 @@ pub(crate) fn find(results: &Path, judged: JudgedCohort) -> Result<GatheredChild
                 }
                 Looked::Child(child, forms) => (child, forms),
             };
-            let like = first.get_or_insert_with(|| {
+            let (like, of) = first.get_or_insert_with(|| {
                 kinds.extend(forms.keys().cloned());
-                child.stem.clone()
+                (child.stem.clone(), child.results)
             });
+            let lacks = |child: &Child, kind: &Kind, like: &str, alike: bool| {
+                let (path, like) = (child.file(results, kind.matrix(Form::Tsv)), like.to_owned());
+                if alike {
+                    StackError::NoMatrix { path, like: format!("{like} has one") }
+                } else {
+                    FoldersError::Unlike { path, like }.into()
+                }
+            };
+            let alike = *of == child.results;
             if let Some(kind) = kinds.iter().find(|kind| !forms.contains_key(kind)) {
-                let path = child.file(results, kind.matrix(Form::Tsv));
-                return Err(StackError::NoMatrix { path, like: format!("{like} has one") });
+                return Err(lacks(&child, kind, like, alike));
             }
             if let Some(kind) = forms.keys().find(|kind| !kinds.contains(kind)) {
-                let path = found.children[0].file(results, kind.matrix(Form::Tsv));
-                return Err(StackError::NoMatrix { path, like: format!("{} has one", child.stem) });
+                return Err(lacks(&found.children[0], kind, &child.stem, alike));
             }
             found.children.push(Child { forms: forms.into_values().collect(), ..child });
         }
@@ -82,10 +90,12 @@ enum Looked {
     LeftOut(LeftOut),
 }
 
-fn look(results: &Path, candidate: Candidate) -> Result<Looked, StackError> {
+fn look(folders: &Folders, candidate: Candidate) -> Result<Looked, StackError> {
     let label = |id: &str, prefix: &str| id.strip_prefix(prefix).unwrap_or(id).to_owned();
-    let participant = label(&candidate.ids[0], "sub-");
-    let session = (!absent(&candidate.ids[1])).then(|| label(&candidate.ids[1], "ses-"));
+    let results = folders.path(candidate.results);
+    let own = |stem: &str| folders.own(candidate.results, stem);
+    let [participant, session, _] = &candidate.own_ids;
+    let (participant, session) = (label(participant, "sub-"), (!absent(session)).then(|| label(session, "ses-")));
     let folder = layout::folder(&participant, session.as_deref());
     let names = names(&results.join(&folder))?;
     let short = candidate.short_stem();
@@ -107,19 +117,34 @@ fn look(results: &Path, candidate: Candidate) -> Result<Looked, StackError> {
             return Err(StackError::NoMatrix { path, like: "cohort.tsv says that runs were joined".to_owned() });
         }
         let detail = "no run of this child gives a series".to_owned();
-        return Ok(Looked::LeftOut(candidate.leave_out(short, "no_matrix", detail)));
+        return Ok(Looked::LeftOut(candidate.leave_out(own(&short), "no_matrix", detail)));
     };
     if let Some(minutes) = candidate.judge_again {
         let verdict = judge_again(&Layout::new(results).file(&folder, &stem, Contents::ReportForMachines), minutes)?;
         let looked = verdict == Verdict::LookFirst && candidate.looked;
         if verdict != Verdict::Enough && !looked {
             let detail = format!("verdict with {minutes} minutes asked");
-            return Ok(Looked::LeftOut(candidate.leave_out(stem, verdict.key(), detail)));
+            return Ok(Looked::LeftOut(candidate.leave_out(own(&stem), verdict.key(), detail)));
         }
     }
     let runs = runs(results, &folder, &names, &participant, session.is_none(), &stem)?;
-    let Candidate { row, ids, cells, review, .. } = candidate;
-    Ok(Looked::Child(Child { row, ids, stem, cells, review, folder, forms: Vec::new(), runs, used: None }, forms))
+    let (own_stem, stem) = (stem.clone(), own(&stem));
+    let Candidate { row, results, ids, own_ids, cells, review, .. } = candidate;
+    let child = Child {
+        row,
+        results,
+        ids,
+        own_ids,
+        stem,
+        own_stem,
+        cells,
+        review,
+        folder,
+        forms: Vec::new(),
+        runs,
+        used: None,
+    };
+    Ok(Looked::Child(child, forms))
 }
 
 /// What the study's other demands say of a child whom it calls too short.

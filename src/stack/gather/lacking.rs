@@ -1,10 +1,9 @@
 //! Which children lack which parcels, and what `--missing` therefore leaves out.
 
-use std::path::Path;
-
 use super::block::{Block, BlockSink, Source};
 use super::children::{Child, GatheredChildren};
 use super::error::StackError;
+use super::folders::Folders;
 use super::parcels::StackedAtlas;
 use super::request::Missing;
 
@@ -39,7 +38,7 @@ impl LackingOf {
 }
 
 /// Which children lack which parcels, from all their matrices.
-fn lacking(results: &Path, found: &GatheredChildren, atlases: &[StackedAtlas]) -> Result<Lacking, StackError> {
+fn lacking(results: &Folders, found: &GatheredChildren, atlases: &[StackedAtlas]) -> Result<Lacking, StackError> {
     let mut lacking = Lacking::none(atlases);
     for (kind, of) in found.kinds.iter().enumerate() {
         let Some(place) = atlases.iter().position(|atlas| atlas.name == of.atlas) else { continue };
@@ -120,7 +119,7 @@ fn drop_missing(
 
 /// Leaves out what `missing` says, and returns which children lack which parcels.
 pub(crate) fn leave_out(
-    results: &Path,
+    results: &Folders,
     missing: Missing,
     atlases: &mut [StackedAtlas],
     found: &mut GatheredChildren,

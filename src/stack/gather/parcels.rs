@@ -9,6 +9,7 @@ use rayon::prelude::*;
 
 use super::children::{Child, GatheredChildren};
 use super::error::StackError;
+use super::folders::Folders;
 use crate::results::{Contents, Layout};
 use crate::tables::{Tsv, absent};
 
@@ -47,7 +48,7 @@ impl StackedAtlas {
 }
 
 /// The atlases as the first child's tables have them.
-pub(crate) fn reference(results: &Path, found: &GatheredChildren) -> Result<Vec<StackedAtlas>, StackError> {
+pub(crate) fn reference(results: &Folders, found: &GatheredChildren) -> Result<Vec<StackedAtlas>, StackError> {
     let Some(child) = found.children.first() else { return Ok(Vec::new()) };
     found
         .atlases()
@@ -63,7 +64,7 @@ pub(crate) fn reference(results: &Path, found: &GatheredChildren) -> Result<Vec<
 /// Reads every child's coverage tables: holds their parcels against the reference and takes the mean of their
 /// centroids.
 pub(crate) fn centroids(
-    results: &Path,
+    results: &Folders,
     found: &GatheredChildren,
     atlases: &mut [StackedAtlas],
 ) -> Result<(), StackError> {
@@ -121,7 +122,7 @@ struct Own {
 }
 
 /// A child's coverage tables, each parcel of which must be that of the atlas.
-fn coverage(results: &Path, child: &Child, atlas: &StackedAtlas) -> Result<Own, StackError> {
+fn coverage(results: &Folders, child: &Child, atlas: &StackedAtlas) -> Result<Own, StackError> {
     let mut sums = vec![Sum::default(); atlas.parcels.len()];
     let mut networks = vec![None; atlas.parcels.len()];
     for path in tables_of(results, child, &atlas.name)? {
@@ -153,7 +154,7 @@ fn coverage(results: &Path, child: &Child, atlas: &StackedAtlas) -> Result<Own, 
 }
 
 /// A child's parcels of one atlas as the first of its runs has them, and that run's table.
-fn first_of(results: &Path, child: &Child, atlas: &str) -> Result<(PathBuf, Vec<Parcel>), StackError> {
+fn first_of(results: &Folders, child: &Child, atlas: &str) -> Result<(PathBuf, Vec<Parcel>), StackError> {
     let path = tables_of(results, child, atlas)?.swap_remove(0);
     let mut parcels = Vec::new();
     read(&path, |_, row| {
@@ -166,8 +167,8 @@ fn first_of(results: &Path, child: &Child, atlas: &str) -> Result<(PathBuf, Vec<
 }
 
 /// The coverage tables of a child's runs, at least one.
-fn tables_of(results: &Path, child: &Child, atlas: &str) -> Result<Vec<PathBuf>, StackError> {
-    let layout = Layout::new(results);
+fn tables_of(results: &Folders, child: &Child, atlas: &str) -> Result<Vec<PathBuf>, StackError> {
+    let layout = Layout::new(results.path(child.results));
     let paths = child.runs.iter().map(|run| layout.file(&run.folder, &run.stem, Contents::Parcels { atlas }));
     let there: Vec<PathBuf> = paths.filter(|path| path.is_file()).collect();
     if there.is_empty() {

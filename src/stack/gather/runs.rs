@@ -10,6 +10,7 @@ use ndarray::{Array2, Axis};
 
 use super::children::Child;
 use super::error::RunsError;
+use super::folders::Folders;
 use super::parcels::StackedAtlas;
 use crate::connectivity::percent::RunPart;
 use crate::connectivity::{join, of_runs, partial_shrunk_by};
@@ -63,7 +64,7 @@ pub(crate) struct JoinedSeries {
 }
 
 impl ReportedRuns {
-    pub(crate) fn read(results: &Path, child: &Child) -> Result<Self, RunsError> {
+    pub(crate) fn read(results: &Folders, child: &Child) -> Result<Self, RunsError> {
         let path = child.report(results);
         let report = Report::read(&path).map_err(|source| RunsError::Report { source })?;
         let mut runs = Vec::new();
@@ -73,7 +74,7 @@ impl ReportedRuns {
                 (None, _) => return Err(RunsError::NoRow { path, stem }),
                 (Some(row), None) => row.clone(),
                 // Rows do not have the task, which may be the only difference between two runs.
-                (Some(_), Some(_)) => record(results, &stem)?.1.row,
+                (Some(_), Some(_)) => record(results.path(child.results), &stem)?.1.row,
             };
             runs.push((stem, row));
         }
@@ -126,12 +127,12 @@ impl JoinedRuns {
     }
 
     /// Reads the records of a child's joined runs and holds them against its report.
-    pub(crate) fn read(results: &Path, child: &Child) -> Result<Self, RunsError> {
+    pub(crate) fn read(results: &Folders, child: &Child) -> Result<Self, RunsError> {
         let reported = ReportedRuns::read(results, child)?;
         let stem = child.stem.clone();
         let mut runs = Self { stem, records: vec![], paths: vec![], frames: vec![], tr: vec![], taken: vec![] };
         for (stem, _) in &reported.runs {
-            let (path, record) = record(results, stem)?;
+            let (path, record) = record(results.path(child.results), stem)?;
             if !reported.has_row(&record.row) {
                 return Err(RunsError::OtherResults { path, report: reported.report.clone() });
             }

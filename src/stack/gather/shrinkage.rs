@@ -7,13 +7,12 @@
 //! median over the children in the stack (own convention): what then differs between children is not the shrinkage.
 //! Those with less data are noisier for it, which weights take up.
 
-use std::path::Path;
-
 use rayon::prelude::*;
 
 use super::children::{Child, GatheredChildren, Shrinkage};
 use super::equal;
 use super::error::{RunsError, StackError};
+use super::folders::Folders;
 use super::parcels::StackedAtlas;
 use super::runs::JoinedRuns;
 use crate::group::quality::rank_correlation;
@@ -23,7 +22,7 @@ use crate::study::settings::Measure;
 
 /// The shrinkage of each atlas with partial correlations; `common`: whether all children get the same.
 pub(crate) fn find(
-    results: &Path,
+    results: &Folders,
     common: bool,
     atlases: &[StackedAtlas],
     found: &GatheredChildren,
@@ -50,7 +49,7 @@ pub(crate) fn find(
 
 /// One child's, of each of these atlases: as its report has it, or of the frames that are used.
 fn of_child(
-    results: &Path,
+    results: &Folders,
     atlases: &[&StackedAtlas],
     found: &GatheredChildren,
     child: &Child,

@@ -1,18 +1,17 @@
 //! Refuses covariances of results that an earlier version wrote, which stand for something else: their runs were scaled
 //! to unit SD first. Each child's report says what its covariances are in.
 
-use std::path::Path;
-
 use rayon::prelude::*;
 
 use super::children::{Child, GatheredChildren};
 use super::error::{RunsError, StackError};
+use super::folders::Folders;
 use crate::connectivity::percent::COVARIANCE_UNIT;
 use crate::results::Report;
 use crate::study::settings::Measure;
 
 /// Makes sure that all children's covariances are in the unit of this version.
-pub(crate) fn require(results: &Path, found: &GatheredChildren) -> Result<(), StackError> {
+pub(crate) fn require(results: &Folders, found: &GatheredChildren) -> Result<(), StackError> {
     if !found.kinds.iter().any(|kind| kind.measure == Measure::Covariance) {
         return Ok(());
     }

@@ -3,17 +3,17 @@
 //! A child is judged in this order, and the first that fails is the reason given: the conditions of `--where`; the
 //! verdict (with `--min-minutes`, the minutes kept instead); the review.
 
-use std::collections::BTreeSet;
-use std::path::Path;
+use std::collections::{BTreeMap, BTreeSet};
 
+use super::cohort::Cohort;
 use super::condition::Condition;
-use super::error::{NoColumn, StackError};
+use super::error::{FoldersError, NoColumn, StackError};
+use super::folders::{Folders, SameId};
 use super::left_out::LeftOut;
 use super::request::StackRequest;
 use super::reviewed::{self, Reviews};
 use crate::pipeline::long_enough;
 use crate::record::Verdict;
-use crate::results::CohortTable;
 use crate::review::Decision;
 use crate::review::table::COLUMNS;
 use crate::tables::{self, absent, no_value};
@@ -21,10 +21,16 @@ use crate::tables::{self, absent, no_value};
 /// A child who may be in the stack, if there is a matrix.
 #[derive(Debug)]
 pub(crate) struct Candidate {
+    /// Row in the cohort table, or in all of them one after the other.
     pub row: usize,
-    /// Line in `cohort.tsv`, counted from 1.
+    /// Place of its results folder.
+    pub results: usize,
+    /// Line in that folder's `cohort.tsv`, counted from 1.
     pub line: usize,
+    /// `participant_id`, `session_id`, `run_id` as they are in the stack.
     pub ids: [String; 3],
+    /// The same as `cohort.tsv` has them.
+    pub own_ids: [String; 3],
     /// All cells of its row, with tabs between.
     pub cells: String,
     /// Minutes that replace the study's, for a child that the study calls too short: what its verdict would be
@@ -41,7 +47,7 @@ pub(crate) struct Candidate {
 impl Candidate {
     /// `sub-XX[_ses-YY][_run-N]`, without a task even where runs are not joined.
     pub(crate) fn short_stem(&self) -> String {
-        stem_of(&self.ids)
+        stem_of(&self.own_ids)
     }
 
     pub(crate) fn leave_out(&self, stem: String, reason: &str, detail: String) -> LeftOut {
@@ -53,12 +59,20 @@ fn stem_of(ids: &[String; 3]) -> String {
     ids.iter().filter(|id| !absent(id)).map(String::as_str).collect::<Vec<_>>().join("_")
 }
 
-/// The cohort table, judged.
+/// A folder's cohort table.
+#[derive(Debug, Clone)]
+pub(crate) struct CohortFacts {
+    /// BLAKE3 of `cohort.tsv`, hex.
+    pub digest: String,
+    pub rows: usize,
+}
+
+/// The cohort tables, judged.
 #[derive(Debug)]
 pub(crate) struct JudgedCohort {
     pub header: Vec<String>,
-    /// BLAKE3 of `cohort.tsv`, hex.
-    pub digest: String,
+    /// Of each folder's cohort table.
+    pub tables: Vec<CohortFacts>,
     pub rows: usize,
     /// Children whose rows these are.
     pub children: usize,
@@ -70,76 +84,111 @@ pub(crate) struct JudgedCohort {
     pub seen: Vec<String>,
 }
 
-/// Judges every row of the cohort table.
-pub(crate) fn judge_cohort(results: &Path, request: &StackRequest) -> Result<JudgedCohort, StackError> {
-    let table = CohortTable::open(results)?;
-    let conditions = placed(&request.conditions, table.header())?;
+/// Judges every row of the cohort tables.
+pub(crate) fn judge_cohort(folders: &Folders, request: &StackRequest) -> Result<JudgedCohort, StackError> {
+    let cohort = Cohort::open(folders)?;
+    let conditions = placed(&request.conditions, cohort.header())?;
     let mut seen = vec![BTreeSet::new(); conditions.len()];
-    let ids = [table.need("participant_id")?, table.need("session_id")?, table.need("run_id")?];
-    let (verdict, minutes, joined) = (table.need("verdict")?, table.need("minutes_kept")?, table.need("runs_joined")?);
-    let (review, noticed) = (table.column("review"), table.column("noticed"));
-    let digest_column = table.column("results_digest");
-    let reviews = Reviews::read(results)?;
-
     let mut chosen = JudgedCohort {
         rows: 0,
         children: 0,
-        header: table.header().to_vec(),
-        digest: table.digest()?,
+        header: cohort.header().to_vec(),
+        tables: Vec::new(),
         seen: Vec::new(),
         candidates: Vec::new(),
         left_out: Vec::new(),
-        skipped: reviews.skipped.clone(),
+        skipped: Vec::new(),
     };
-    let mut participants = BTreeSet::new();
-    for (row, line) in table.rows().enumerate() {
-        let line = line?;
-        chosen.rows += 1;
-        let cell = |at: usize| line.cells[at].as_str();
-        let ids = ids.map(|at| cell(at).to_owned());
-        participants.insert(ids[0].clone());
-        let digest = digest_column.and_then(|at| table.text(&line, at)).unwrap_or_default();
-        let standing = reviews.of(&ids, digest);
-        let review =
-            standing.as_ref().map_or(review.map_or("n/a", cell), |(standing, _)| standing.review.key()).to_owned();
-        let mut cells = line.cells.clone();
-        if let Some((standing, _)) = &standing {
-            // A decision that the table does not have yet.
-            let places =
-                COLUMNS.iter().zip(standing.cells()).filter_map(|(name, cell)| Some((table.column(name)?, cell)));
-            places.for_each(|(at, cell)| cells[at] = cell);
-        }
-        let mut candidate = Candidate {
-            row,
-            line: line.line,
-            ids,
-            cells: cells.iter().map(|c| crate::outputs::cell(c)).collect::<Vec<_>>().join("\t"),
-            judge_again: None,
-            joined: table.number(&line, joined)?.is_some_and(|runs| runs > 0.0),
-            looked: request.take_unlooked || review == Decision::Include.key(),
-            review,
-        };
-        let minutes_kept = table.number(&line, minutes)?.unwrap_or(0.0);
-        for ((_, at), seen) in conditions.iter().zip(&mut seen) {
-            if seen.len() <= MOST_SEEN && !seen.contains(&cells[*at]) {
-                seen.insert(cells[*at].clone());
+    let in_header = |name: &str| cohort.header().iter().position(|known| known == name);
+    let (review, noticed) = (in_header("review"), in_header("noticed"));
+    // Of each id, the folder that has it first.
+    let mut participants: BTreeMap<String, usize> = BTreeMap::new();
+    let mut shared: Vec<(String, usize)> = Vec::new();
+    for (results, table) in cohort.tables().iter().enumerate() {
+        let ids = [table.need("participant_id")?, table.need("session_id")?, table.need("run_id")?];
+        let (verdict, minutes) = (table.need("verdict")?, table.need("minutes_kept")?);
+        let joined = table.need("runs_joined")?;
+        let digest_column = table.column("results_digest");
+        let reviews = Reviews::read(folders.path(results))?;
+        let named = |line: &String| folders.name(results).map_or(line.clone(), |name| format!("{name}: {line}"));
+        chosen.skipped.extend(reviews.skipped.iter().map(named));
+        let before = chosen.rows;
+        for line in table.rows() {
+            let line = line?;
+            let row = chosen.rows;
+            chosen.rows += 1;
+            let own_ids = ids.map(|at| line.cells[at].clone());
+            let mut ids = own_ids.clone();
+            if folders.same_id() == Some(SameId::TwoChildren) {
+                ids[0] = folders.own(results, &ids[0]);
+            }
+            if *participants.entry(ids[0].clone()).or_insert(results) != results {
+                shared.push((ids[0].clone(), results));
+            }
+            let mut cells = cohort.cells(results, &line);
+            let digest = digest_column.and_then(|at| table.text(&line, at)).unwrap_or_default();
+            let standing = reviews.of(&own_ids, digest);
+            let of_table = review.map_or("n/a", |at| cells[at].as_str());
+            let review = standing.as_ref().map_or(of_table, |(standing, _)| standing.review.key()).to_owned();
+            if let Some((standing, _)) = &standing {
+                // A decision that the table does not have yet.
+                let places =
+                    COLUMNS.iter().zip(standing.cells()).filter_map(|(name, cell)| Some((in_header(name)?, cell)));
+                places.for_each(|(at, cell)| cells[at] = cell);
+            }
+            for ((_, at), seen) in conditions.iter().zip(&mut seen) {
+                if seen.len() <= MOST_SEEN && !seen.contains(&cells[*at]) {
+                    seen.insert(cells[*at].clone());
+                }
+            }
+            let mut candidate = Candidate {
+                row,
+                results,
+                line: line.line,
+                ids,
+                own_ids,
+                cells: String::new(),
+                judge_again: None,
+                joined: table.number(&line, joined)?.is_some_and(|runs| runs > 0.0),
+                looked: request.take_unlooked || review == Decision::Include.key(),
+                review,
+            };
+            let minutes_kept = table.number(&line, minutes)?.unwrap_or(0.0);
+            let noticed = noticed.map_or("", |at| cells[at].as_str());
+            let last_was_exclude = standing.is_some_and(|(_, last_was_exclude)| last_was_exclude);
+            let why = failed_condition(&conditions, &cells)
+                .or_else(|| judge(request, &line.cells[verdict], noticed, minutes_kept, &mut candidate))
+                .or_else(|| reviewed::excluded(&candidate.review, last_was_exclude));
+            candidate.cells = cells.iter().map(|c| crate::outputs::cell(c)).collect::<Vec<_>>().join("\t");
+            match why {
+                Some((reason, detail)) => {
+                    let stem = folders.own(results, &candidate.short_stem());
+                    chosen.left_out.push(candidate.leave_out(stem, &reason, detail));
+                }
+                None => chosen.candidates.push(candidate),
             }
         }
-        let last_was_exclude = standing.is_some_and(|(_, last_was_exclude)| last_was_exclude);
-        let why = failed_condition(&conditions, &cells)
-            .or_else(|| judge(request, cell(verdict), noticed.map_or("", cell), minutes_kept, &mut candidate))
-            .or_else(|| reviewed::excluded(&candidate.review, last_was_exclude));
-        match why {
-            Some((reason, detail)) => {
-                let stem = candidate.short_stem();
-                chosen.left_out.push(candidate.leave_out(stem, &reason, detail));
-            }
-            None => chosen.candidates.push(candidate),
-        }
+        chosen.tables.push(CohortFacts { digest: table.digest()?, rows: chosen.rows - before });
+    }
+    if folders.same_id().is_none() {
+        require_own_ids(folders, &participants, &shared)?;
     }
     chosen.children = participants.len();
     chosen.seen = conditions.iter().zip(&seen).map(|((condition, _), seen)| seen_words(condition, seen)).collect();
     Ok(chosen)
+}
+
+/// Refuses ids that stand in several folders: `shared` are such ids, each with the later folder.
+fn require_own_ids(
+    folders: &Folders,
+    participants: &BTreeMap<String, usize>,
+    shared: &[(String, usize)],
+) -> Result<(), FoldersError> {
+    let Some((id, other)) = shared.first() else { return Ok(()) };
+    let name = |at: usize| folders.name(at).unwrap_or_default().to_owned();
+    let one = participants.get(id).map_or(String::new(), |&at| name(at));
+    let others = shared.iter().map(|(id, _)| id).collect::<BTreeSet<_>>().len() - 1;
+    Err(FoldersError::SharedId { id: id.clone(), others, one, other: name(*other) })
 }
 
 /// Values of a column that are named where a condition fits nobody (own request).

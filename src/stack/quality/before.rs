@@ -12,9 +12,10 @@ use rayon::prelude::*;
 use serde_json::{Value, json};
 
 use super::facts::{ChildFacts, Kept};
-use crate::results::report::Settings;
+use super::studies::{Studies, Study, report};
 use crate::results::{CohortTable, Layout, Report};
 use crate::stack::gather::children::{Child, GatheredChildren};
+use crate::stack::gather::folders::Folders;
 use crate::study::settings::CensorSettings;
 use crate::tables::TextRow;
 
@@ -29,7 +30,7 @@ const OF_MOTION: [&str; 8] =
 pub(super) struct Uncensored {
     /// Its folder below `tries`.
     pub name: String,
-    pub results: PathBuf,
+    pub results: Folders,
     /// For each child of the stack.
     pub kept: Vec<Kept>,
 }
@@ -46,34 +47,22 @@ pub(super) enum Before {
 
 impl Before {
     /// The command that makes what is missing.
-    pub(super) fn command(&self, settings: Option<&Settings>) -> Option<String> {
+    pub(super) fn command(&self, studies: &Studies) -> Option<String> {
         let Self::None(_) = self else { return None };
-        let jumps = settings.is_some_and(|settings| settings.censor.dvars_percent != 0.0);
+        let jumps = studies.known().any(|(_, settings)| settings.censor.dvars_percent != 0.0);
         let also = if jumps { " censor.dvars_percent=0" } else { "" };
         Some(format!("keepstill run STUDY --try censor.fd_mm=0{also}"))
     }
 
     /// What `quality.json` says.
-    pub(super) fn told(&self, settings: Option<&Settings>) -> Value {
+    pub(super) fn told(&self, studies: &Studies) -> Value {
         let (status, name, why) = match self {
             Self::Try(found) => ("compared", Some(found.name.as_str()), None),
             Self::Study => ("study_without_censoring", None, None),
             Self::None(why) => ("none", None, Some(why.as_str())),
         };
-        json!({ "status": status, "try": name, "why_not": why, "command": self.command(settings) })
+        json!({ "status": status, "try": name, "why_not": why, "command": self.command(studies) })
     }
-}
-
-/// A child's report; why not, in words that give the file's name and not its folder.
-fn report(results: &Path, child: &Child) -> Result<Report, String> {
-    let path = child.report(results);
-    let name = path.file_name().unwrap_or_default().to_string_lossy();
-    Report::read(&path).map_err(|error| format!("{name}: {}", error.reason()))
-}
-
-/// The settings of the first child's report, which are those of the study's last run.
-pub(super) fn settings(results: &Path, child: &Child) -> Result<Settings, String> {
-    Ok(report(results, child)?.settings)
 }
 
 /// Whether settings drop no frame for motion.
@@ -110,7 +99,7 @@ fn inputs(report: &Report) -> Vec<&BTreeMap<String, String>> {
 }
 
 /// Why a child's results in a try cannot be used, if they cannot.
-fn unfit(results: &Path, tried: &Path, found: &GatheredChildren, child: &Child) -> Option<String> {
+fn unfit(results: &Folders, tried: &Folders, found: &GatheredChildren, child: &Child) -> Option<String> {
     for kind in 0..found.kinds.len() {
         let (path, _) = child.matrix(tried, &found.kinds, kind);
         if !path.is_file() {
@@ -131,51 +120,78 @@ fn unfit(results: &Path, tried: &Path, found: &GatheredChildren, child: &Child) 
     (inputs(&own) != inputs(&other)).then(|| format!("was made from other files of {}", child.stem))
 }
 
-/// Looks for results of the same children before censoring by motion.
-pub(super) fn find(
-    results: &Path,
-    found: &GatheredChildren,
-    facts: &[ChildFacts],
-    settings: &Result<Settings, String>,
-) -> Before {
-    match settings {
-        Err(error) => return Before::None(format!("the study's settings are not known ({error})")),
-        Ok(settings) if without_limits(&settings.censor) => return Before::Study,
-        Ok(_) => {}
+/// Looks for results of the same children before censoring by motion: in each results folder a try, or the folder
+/// itself where its study drops nothing for motion.
+pub(super) fn find(results: &Folders, found: &GatheredChildren, facts: &[ChildFacts], studies: &Studies) -> Before {
+    if let Some(error) = studies.unknown() {
+        return Before::None(format!("the study's settings are not known ({error})"));
     }
-    let folder = Layout::new(results).attempts();
+    let free = |study: &&Study| study.settings.as_ref().is_ok_and(|settings| without_limits(&settings.censor));
+    if studies.all.iter().all(|study| free(&study)) {
+        return Before::Study;
+    }
+    let mut folders = results.paths().to_vec();
+    let mut kept: Vec<Kept> = facts.iter().map(|facts| facts.kept).collect();
+    let mut names: Vec<String> = Vec::new();
+    for study in studies.all.iter().filter(|study| !free(study)) {
+        match of_study(results, found, study) {
+            Ok(tried) => {
+                folders[study.results].clone_from(&tried.folder);
+                tried.kept.into_iter().for_each(|(child, own)| kept[child] = own);
+                if !names.contains(&tried.name) {
+                    names.push(tried.name);
+                }
+            }
+            Err(why) => return Before::None(study.of(&why)),
+        }
+    }
+    Before::Try(Uncensored { name: names.join(" and "), results: results.at(folders), kept })
+}
+
+/// A try of one study that can be used.
+struct Tried {
+    name: String,
+    folder: PathBuf,
+    /// What it kept of each child of this study, by the child's place; empty where as much is used as after censoring.
+    kept: Vec<(usize, Kept)>,
+}
+
+/// The first try of a study that can be used; why there is none, in words.
+fn of_study(results: &Folders, found: &GatheredChildren, study: &Study) -> Result<Tried, String> {
+    let folder = Layout::new(results.path(study.results)).attempts();
     let mut names: Vec<String> = fs::read_dir(&folder)
         .map(|entries| entries.flatten().map(|entry| entry.file_name().to_string_lossy().into_owned()).collect())
         .unwrap_or_default();
     names.sort();
+    let children: Vec<(usize, &Child)> =
+        found.children.iter().enumerate().filter(|(_, child)| child.results == study.results).collect();
     let mut whys = Vec::new();
     for name in names {
-        let tried = folder.join(&name);
+        let folder = folder.join(&name);
+        let mut folders = results.paths().to_vec();
+        folders[study.results].clone_from(&folder);
+        let tried = results.at(folders);
         // Tries of something else, by the first child's settings, are passed over in silence.
-        let first = found.children.iter().find_map(|child| self::settings(&tried, child).ok());
-        if !first.is_some_and(|settings| without_limits(&settings.censor)) {
+        let first = children.iter().find_map(|(_, child)| report(&tried, child).ok());
+        if !first.is_some_and(|report| without_limits(&report.settings.censor)) {
             continue;
         }
-        let why = found.children.par_iter().find_map_first(|child| unfit(results, &tried, found, child));
+        let why = children.par_iter().find_map_first(|(_, child)| unfit(results, &tried, found, child));
         // With equal data, as much is used before censoring as after.
         let kept = || match found.equal {
-            Some(_) => Ok(facts.iter().map(|facts| facts.kept).collect()),
-            None => kept(&tried, &found.children),
+            Some(_) => Ok(Vec::new()),
+            None => kept(&folder, &children),
         };
         match why.map_or_else(kept, Err) {
-            Ok(kept) => return Before::Try(Uncensored { name, results: tried, kept }),
+            Ok(kept) => return Ok(Tried { name, folder, kept }),
             Err(why) => whys.push(format!("the try {name} {why}")),
         }
     }
-    if whys.is_empty() {
-        Before::None("no try of this study is without limits of motion".to_owned())
-    } else {
-        Before::None(whys.join("; "))
-    }
+    Err(if whys.is_empty() { "no try of this study is without limits of motion".to_owned() } else { whys.join("; ") })
 }
 
 /// What a try kept of each child.
-fn kept(tried: &Path, children: &[Child]) -> Result<Vec<Kept>, String> {
+fn kept(tried: &Path, children: &[(usize, &Child)]) -> Result<Vec<(usize, Kept)>, String> {
     let table = CohortTable::open(tried).map_err(|error| format!("cannot be read: {error}"))?;
     let need = |column: &str| table.column(column).ok_or_else(|| format!("has no column {column} in its cohort.tsv"));
     let ids = [need("participant_id")?, need("session_id")?, need("run_id")?];
@@ -188,13 +204,14 @@ fn kept(tried: &Path, children: &[Child]) -> Result<Vec<Kept>, String> {
     }
     children
         .iter()
-        .map(|child| {
-            let row = rows.get(&child.ids).ok_or_else(|| format!("has no row of {} in its cohort.tsv", child.stem))?;
+        .map(|&(place, child)| {
+            let none = || format!("has no row of {} in its cohort.tsv", child.stem);
+            let row = rows.get(&child.own_ids).ok_or_else(none)?;
             let mut values = [f64::NAN; 3];
             for (value, &column) in values.iter_mut().zip(&columns) {
                 *value = table.number(row, column).map_err(|error| error.to_string())?.unwrap_or(f64::NAN);
             }
-            Ok(Kept::new(values))
+            Ok((place, Kept::new(values)))
         })
         .collect()
 }

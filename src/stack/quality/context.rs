@@ -1,17 +1,15 @@
 //! What the quality of a stack is judged by, besides its edges: the children, their groups and the study's settings.
 
-use std::path::Path;
-
 use serde_json::Value;
 
-use super::before;
 use super::facts::ChildrenFacts;
 use super::groups::Groups;
+use super::studies::Studies;
 use crate::group::exchange::Blocks;
 use crate::group::quality::QualityError;
-use crate::results::report::Settings;
 use crate::stack::gather::children::GatheredChildren;
 use crate::stack::gather::error::StackError;
+use crate::stack::gather::folders::Folders;
 use crate::stack::gather::kind::Kind;
 use crate::stack::gather::parcels::StackedAtlas;
 use crate::stack::gather::request::StackRequest;
@@ -20,14 +18,13 @@ use crate::stack::gather::work::Work;
 
 /// What the quality is judged by.
 pub(crate) struct QualityContext<'a> {
-    pub results: &'a Path,
+    pub results: &'a Folders,
     pub request: &'a StackRequest,
     pub found: &'a GatheredChildren,
     pub atlases: &'a [StackedAtlas],
     /// Of the cohort table.
     pub header: &'a [String],
-    /// From the first child's report; if it cannot be read, why, in words.
-    pub settings: Result<Settings, String>,
+    pub studies: Studies,
     /// Which rows belong together.
     pub blocks: &'a Blocks,
     pub(super) children: ChildrenFacts,
@@ -54,34 +51,18 @@ impl<'a> QualityContext<'a> {
     ) -> Result<Self, StackError> {
         let Work { results, found, blocks, atlases, tell, .. } = *work;
         let blocks = &blocks.blocks;
-        let settings = match found.children.first() {
-            Some(child) => before::settings(results, child),
-            None => Err("there is no child".to_owned()),
-        };
-        let children = ChildrenFacts::read(results, header, found, settings.as_ref().ok())?;
+        let studies = Studies::read(results, found);
+        let children = ChildrenFacts::read(results, header, found, &studies)?;
         let sampling = {
             let dof: Vec<f64> = children.facts.iter().map(|facts| facts.kept.dof).collect();
             children.sampling(results, found, request.weights, &dof)?
         };
         let groups = Groups::read(request.group.as_deref(), header, found, blocks, &children.facts)?;
-        Ok(Self {
-            results,
-            request,
-            found,
-            atlases,
-            header,
-            settings,
-            blocks,
-            children,
-            groups,
-            sampling,
-            chosen,
-            tell,
-        })
+        Ok(Self { results, request, found, atlases, header, studies, blocks, children, groups, sampling, chosen, tell })
     }
 
     /// An error of a child's matrix.
-    pub(crate) fn error(&self, results: &Path, kind: usize, child: usize, source: QualityError) -> StackError {
+    pub(crate) fn error(&self, results: &Folders, kind: usize, child: usize, source: QualityError) -> StackError {
         let (path, _) = self.found.children[child].matrix(results, &self.found.kinds, kind);
         StackError::Quality { path, source }
     }

@@ -4,16 +4,16 @@
 //! first letter, and counts as 0 for f and 1 for m. A covariate is left out, and the reason given, if nobody has it or
 //! it is the same in all children. Sex is also left out where it follows from age.
 
-use std::path::Path;
-
 use serde_json::{Value, json};
 
+use super::studies::Studies;
 use crate::discover::Sex;
 use crate::group::weights::sampling_variance;
 use crate::results::report::Settings;
 use crate::results::{CohortTableError, Layout};
 use crate::stack::gather::children::{Child, GatheredChildren};
 use crate::stack::gather::error::StackError;
+use crate::stack::gather::folders::Folders;
 use crate::stack::gather::request::Weights;
 use crate::tables::missing;
 
@@ -75,15 +75,15 @@ pub(super) struct ChildrenFacts {
 }
 
 /// A cell of the cohort table as a number.
-fn number(results: &Path, stem: &str, column: &str, cell: &str) -> Result<f64, StackError> {
+fn number(results: &Folders, child: &Child, column: &str, cell: &str) -> Result<f64, StackError> {
     if missing(cell) {
         return Ok(f64::NAN);
     }
     match cell.trim().parse::<f64>() {
         Ok(value) if value.is_finite() => Ok(value),
         _ => Err(StackError::Unreadable {
-            path: Layout::new(results).cohort_table(),
-            message: format!("'{cell}' under {column} of {stem} is not a finite number"),
+            path: Layout::new(results.path(child.results)).cohort_table(),
+            message: format!("'{cell}' under {column} of {} is not a finite number", child.stem),
         }),
     }
 }
@@ -98,42 +98,49 @@ fn sex(cell: &str) -> f64 {
 }
 
 impl ChildrenFacts {
-    /// Reads the numbers; `settings` are those of a child's report.
+    /// Reads the numbers.
     pub(super) fn read(
-        results: &Path,
+        results: &Folders,
         header: &[String],
         found: &GatheredChildren,
-        settings: Option<&Settings>,
+        studies: &Studies,
     ) -> Result<Self, StackError> {
         let at = |column: &str| header.iter().position(|known| known == column);
-        let path = || Layout::new(results).cohort_table();
+        let path = || Layout::new(results.path(0)).cohort_table();
         let need = |column: &'static str| at(column).ok_or_else(|| CohortTableError::NoColumn { path: path(), column });
         let numbers = [need("mean_fd_mm")?, need("mean_fd_kept_mm")?];
         let mut kept = [0; 3];
         for (place, column) in kept.iter_mut().zip(Kept::COLUMNS) {
             *place = need(column)?;
         }
-        let named = |what, key: &str, column: Option<&str>| {
-            let column = column.filter(|column| !column.is_empty());
-            let unused = match column {
-                None if settings.is_none() => Some("the settings are not known".to_owned()),
-                None => Some(format!("the study names no {key}")),
-                Some(column) if at(column).is_none() => Some(format!("cohort.tsv has no column {column}")),
-                Some(_) => None,
+        let named = |what, key: &str, column: fn(&Settings) -> Option<&str>| {
+            let column = |settings: &Settings| column(settings).filter(|column| !column.is_empty()).map(str::to_owned);
+            let words = |column: &Option<String>| column.clone().unwrap_or_else(|| "none".to_owned());
+            let (column, unused) = match studies.agreed(column, words) {
+                None => (None, Some("the settings are not known".to_owned())),
+                Some(Err(unlike)) => (None, Some(format!("{key} is {unlike}"))),
+                Some(Ok(None)) => (None, Some(format!("the study names no {key}"))),
+                Some(Ok(Some(column))) => {
+                    let unused = at(&column).is_none().then(|| format!("cohort.tsv has no column {column}"));
+                    (Some(column), unused)
+                }
             };
-            Covariate { what, column: column.map(str::to_owned), unused }
+            Covariate { what, column, unused }
         };
-        let asked = settings.map(|settings| &settings.children);
-        let covariates = [
-            named("age", "age_column", asked.and_then(|asked| asked.age_column.as_deref())),
-            named("sex", "sex_column", asked.and_then(|asked| asked.sex_column.as_deref())),
+        let mut covariates = [
+            named("age", "age_column", |settings| settings.children.age_column.as_deref()),
+            named("sex", "sex_column", |settings| settings.children.sex_column.as_deref()),
         ];
+        let unit = |settings: &Settings| settings.sections["children"]["age_unit"].clone();
+        if let Some(Err(unlike)) = studies.agreed(unit, |unit| unit.as_str().unwrap_or("none").to_owned()) {
+            covariates[0].unused.get_or_insert_with(|| format!("age_unit is {unlike}"));
+        }
         let places = covariates.each_ref().map(|covariate| covariate.column.as_deref().and_then(at));
         let mut facts = Vec::with_capacity(found.children.len());
         for child in &found.children {
             let cells: Vec<&str> = child.cells.split('\t').collect();
             let cell = |at: usize| cells.get(at).copied().unwrap_or_default();
-            let value = |at: usize| number(results, &child.stem, &header[at], cell(at));
+            let value = |at: usize| number(results, child, &header[at], cell(at));
             facts.push(ChildFacts {
                 mean_fd_mm: value(numbers[0])?,
                 mean_fd_kept_mm: value(numbers[1])?,
@@ -156,7 +163,7 @@ impl ChildrenFacts {
     /// 1/(dof − 2) of each child; `dof` is here or in a try. Where all count alike it is not needed, and the same.
     pub(super) fn sampling(
         &self,
-        results: &Path,
+        results: &Folders,
         found: &GatheredChildren,
         weights: Weights,
         dof: &[f64],
@@ -166,7 +173,10 @@ impl ChildrenFacts {
         }
         let of = |(&dof, child): (&f64, &Child)| match dof {
             dof if dof.is_finite() => Ok(sampling_variance(dof)),
-            _ => Err(StackError::NoDof { path: results.join("cohort.tsv"), stem: child.stem.clone() }),
+            _ => {
+                let path = Layout::new(results.path(child.results)).cohort_table();
+                Err(StackError::NoDof { path, stem: child.stem.clone() })
+            }
         };
         dof.iter().zip(&found.children).map(of).collect()
     }

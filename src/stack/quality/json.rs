@@ -99,7 +99,7 @@ pub(super) fn json(findings: &Findings<'_>) -> Value {
         "motion": "mean_fd_mm",
         "children_needed": { "abs_r": MEDIUM_R, "p": 0.05, "children": words::needed() },
         "covariates": quality.children.covariates_told(),
-        "before_censoring": findings.before.told(findings.settings()),
+        "before_censoring": findings.before.told(findings.studies()),
         "rows": findings.rows.iter().map(QcFcRow::told).collect::<Vec<_>>(),
         "weights": findings.weightings.iter().map(Weighting::told).collect::<Vec<_>>(),
         "kept": kept,
@@ -111,7 +111,7 @@ pub(super) fn json(findings: &Findings<'_>) -> Value {
         "leaves_out": words::LEFT_OUT,
         "settings": {
             "group": quality.request.group,
-            "study": findings.settings_told(),
+            "study": findings.studies().told(),
         },
     })
 }

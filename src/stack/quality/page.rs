@@ -17,7 +17,8 @@ use crate::tables::p_words;
 
 /// The whole page.
 pub(super) fn page(findings: &Findings<'_>) -> String {
-    let name = findings.settings().and_then(|s| s.sections["study"]["name"].as_str()).unwrap_or("A stack of children");
+    let name = findings.studies().title();
+    let name = name.as_deref().unwrap_or("A stack of children");
     let mut body = format!(
         "<p class=\"study\">{}</p>\n<h1>Is it just motion?</h1>\n<p class=\"verdict\">{}</p>\n<p>In the stack: \
          {}</p>\n",
@@ -25,7 +26,7 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
         unbroken(soft(&findings.answer, LONG_WORD)),
         soft(&words::stacked(&findings.quality.chosen), LONG_WORD)
     );
-    let command = findings.before.command(findings.settings());
+    let command = findings.before.command(findings.studies());
     if let (Before::None(why), Some(command)) = (&findings.before, command) {
         let _ = writeln!(
             body,
@@ -72,7 +73,7 @@ pub(super) fn page(findings: &Findings<'_>) -> String {
         // Unfolded, so that they are on paper too: a note may say that rows are not independent.
         let _ = writeln!(body, "<details open><summary>Notes</summary>\n<ul>{}</ul></details>", items(&noted));
     }
-    let settings = findings.settings_told().as_ref().map(crate::outputs::pretty).unwrap_or_default();
+    let settings = findings.studies().told().as_ref().map(crate::outputs::pretty).unwrap_or_default();
     let _ = write!(
         body,
         "<details><summary>Settings and version</summary>\n<p>keepstill {}</p>\n<pre \

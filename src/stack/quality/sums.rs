@@ -4,8 +4,6 @@
 //! ([`crate::group::weights`]). The second pass gives what needs weights: QC-FC and its shuffles, weighted means, and
 //! how far each child lies from the mean.
 
-use std::path::Path;
-
 use ndarray::{Array1, Array2};
 use rayon::prelude::*;
 
@@ -19,14 +17,15 @@ use crate::group::weights::{Scale, Scatter, VarianceModel, WeightedEdges};
 use crate::linalg::LinalgError;
 use crate::stack::gather::block::{Block, BlockSink};
 use crate::stack::gather::error::StackError;
+use crate::stack::gather::folders::Folders;
 use crate::stack::gather::request::Weights;
 
 /// Which matrices are summed.
 #[derive(Clone, Copy)]
 pub(crate) struct Summed<'q> {
     pub context: &'q QualityContext<'q>,
-    /// The results folder, or that of a try.
-    pub results: &'q Path,
+    /// The results folders, or those of tries.
+    pub results: &'q Folders,
     pub kind: usize,
     /// 1/(dof − 2) of each child there.
     pub sampling: &'q [f64],
@@ -49,7 +48,7 @@ impl Summed<'_> {
     }
 
     fn fail(&self, source: LinalgError) -> StackError {
-        StackError::Motion { path: self.context.results.join("cohort.tsv"), source }
+        StackError::Motion { tables: self.context.results.cohort_tables(), source }
     }
 
     /// Passes a block's children on, some at a time, with correlations as Fisher's z: the place of the first, then a

@@ -15,7 +15,7 @@ use crate::group::groups::{Comparison, Effect, Test};
 use crate::group::quality::{Beyond, children_needed, p_of_farthest};
 use crate::stack::gather::request::Weights;
 use crate::stack::gather::unlike;
-use crate::tables::{counted, figures, p_words};
+use crate::tables::{and, counted, figures, p_words};
 
 /// The correlation that a study should be able to see (a medium one: Cohen 1988, Statistical Power Analysis; *from
 /// memory*).
@@ -210,6 +210,11 @@ fn numbers(row: &QcFcRow, before: Option<&QcFcRow>) -> String {
 pub(super) fn stacked(chosen: &Value) -> String {
     let list = |value: &Value| value.as_array().cloned().unwrap_or_default();
     let mut text = format!("{} of {} rows of cohort.tsv", chosen["rows_in_stack"], chosen["cohort_rows"]);
+    let names: Vec<String> =
+        list(&chosen["results"]).iter().filter_map(|of| of["name"].as_str().map(str::to_owned)).collect();
+    if !names.is_empty() {
+        text += &format!(" in {}", and(&names));
+    }
     let left: Vec<String> = list(&chosen["left_out"])
         .iter()
         .map(|out| format!("{} {}", out["rows"], out["reason"].as_str().unwrap_or_default()))
@@ -259,9 +264,9 @@ pub(super) fn stacked(chosen: &Value) -> String {
 
 /// What a person should know besides the answer; printed, in `quality.json` and on the page.
 pub(super) fn notes(quality: &QualityContext<'_>, before: &Before, rows: &[QcFcRow]) -> Vec<String> {
-    let mut notes = Vec::new();
+    let mut notes = quality.studies.notes();
     if let Before::None(why) = before {
-        let command = before.command(quality.settings.as_ref().ok()).unwrap_or_default();
+        let command = before.command(&quality.studies).unwrap_or_default();
         notes.push(format!(
             "quality is reported after censoring only: {why}; run `{command}` to have results before censoring to \
              compare with"
