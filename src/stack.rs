@@ -44,7 +44,7 @@ use gather::children::WEIGHT_COLUMNS;
 use gather::folders::Folders;
 use gather::lacking::{Lacking, LackingSink};
 use gather::work::Work;
-use gather::{equal, left_out, parcels, shrinkage};
+use gather::{equal, left_out, parcels, shrinkage, twins};
 use quality::context::QualityContext;
 use quality::sites::SitesShown;
 use quality::sums::{MeanSums, Summed};
@@ -115,7 +115,8 @@ pub fn stack(from: &StackFrom, request: &StackRequest, tell: Listener<'_>) -> Re
     let prepare =
         |wanted| edge_tests::prepared::prepare(wanted, &gathered.header, found, &blocks.blocks, matched.is_some());
     let test = test.map(prepare).transpose()?;
-    parcels::centroids(results, found, &mut gathered.atlases)?;
+    let apart = parcels::centroids(results, found, &mut gathered.atlases)?;
+    let twins = twins::note(results, found)?;
 
     let read = (results, gathered.tables.as_slice());
     let chosen = about::chosen(request, read, gathered.rows, found, blocks, matched);
@@ -133,6 +134,8 @@ pub fn stack(from: &StackFrom, request: &StackRequest, tell: Listener<'_>) -> Re
     let (Written { files, arrays, quality, sites, .. }, evidence) = written?;
 
     let mut notes = about::notes(request, found, &arrays);
+    notes.extend(apart);
+    notes.extend(twins);
     notes.extend(evidence.iter().flat_map(|(_, about)| evidence::notes(about)));
     notes.extend(equal::notes(found));
     notes.extend(shrinkage::notes(found, &gathered.header));

@@ -24,8 +24,8 @@ fn text(folder: &Path, name: &str, text: &str) -> Result<Whole, WriteError> {
 
 /// The tables of parcels and edges, and of who was left out.
 pub(super) fn write_tables(work: &Work<'_>) -> Result<Vec<Whole>, WriteError> {
-    let Work { folder, found, atlases, .. } = *work;
-    let mut files = vec![text(folder, "left_out.tsv", &tables::left_out(&found.left_out))?];
+    let Work { results, folder, found, atlases, .. } = *work;
+    let mut files = vec![text(folder, "left_out.tsv", &tables::left_out(results, &found.left_out))?];
     for atlas in atlases {
         files.push(text(folder, &format!("atlas-{}_parcels.tsv", atlas.name), &tables::parcels(atlas))?);
         files.push(text(folder, &format!("atlas-{}_edges.tsv", atlas.name), &tables::edges(atlas))?);

@@ -9,6 +9,7 @@
 //!             ─► whether covariances are in percent²                           (units)
 //!             ─► how far covariances were shrunk for partial correlations      (shrinkage)
 //!             ─► which rows are of one child or one family                     (blocks)
+//!             ─► whether two folders have the same image                       (twins)
 //!             ─► parcels: names, networks, mean centroids, missing ones        (parcels, lacking)
 //!    children ─► values of a file, or worked out anew from the runs' records   (values, runs)
 //!             ─► blocks of children, read while the one before is worked on    (block)
@@ -38,6 +39,7 @@ pub(super) mod shrinkage;
 mod site_columns;
 pub(super) mod sites;
 pub(super) mod step;
+pub(super) mod twins;
 mod units;
 pub(super) mod unlike;
 mod values;

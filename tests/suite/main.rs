@@ -23,6 +23,7 @@ mod privacy;
 mod quality;
 mod resume;
 mod review;
+mod several;
 mod stack;
 mod thresholds;
 mod tries;

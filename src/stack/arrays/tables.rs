@@ -10,6 +10,7 @@ use crate::group;
 use crate::outputs::{number_cell, text_table};
 use crate::record::files::WriteError;
 use crate::stack::gather::children::GatheredChildren;
+use crate::stack::gather::folders::{Folders, RESULTS_COLUMN};
 use crate::stack::gather::lacking::LackingOf;
 use crate::stack::gather::left_out::LeftOut;
 use crate::stack::gather::parcels::{Parcel, StackedAtlas};
@@ -69,13 +70,18 @@ pub(crate) fn child_column(name: &str) -> &str {
     }
 }
 
-/// `left_out.tsv`: in the order of the cohort table.
-pub(crate) fn left_out(children: &[LeftOut]) -> String {
+/// `left_out.tsv`: in the order of the cohort table; with the name of the results folder, where there are several.
+pub(crate) fn left_out(folders: &Folders, children: &[LeftOut]) -> String {
     let line = |child: &LeftOut| {
         let [participant, session, run] = child.ids.clone();
-        vec![child.stem.clone(), participant, session, run, child.reason.clone(), child.detail.clone()]
+        let mut cells = vec![child.stem.clone()];
+        cells.extend(folders.name(child.results).map(str::to_owned));
+        cells.extend([participant, session, run, child.reason.clone(), child.detail.clone()]);
+        cells
     };
-    let header = ["stem", "participant_id", "session_id", "run_id", "reason", "detail"];
+    let mut header = vec!["stem"];
+    header.extend(folders.are_several().then_some(RESULTS_COLUMN));
+    header.extend(["participant_id", "session_id", "run_id", "reason", "detail"]);
     table(&header, &children.iter().map(line).collect::<Vec<_>>())
 }
 

@@ -159,8 +159,8 @@ impl GatheredChildren {
         for (at, child) in std::mem::take(&mut self.children).into_iter().enumerate() {
             match gone.next_if(|(leaving, ..)| *leaving == at) {
                 Some((_, reason, detail)) => {
-                    let Child { row, stem, ids, .. } = child;
-                    self.left_out.push(LeftOut { row, stem, ids, reason: reason.to_owned(), detail });
+                    let Child { row, results, stem, ids, .. } = child;
+                    self.left_out.push(LeftOut { row, results, stem, ids, reason: reason.to_owned(), detail });
                 }
                 None => self.children.push(child),
             }

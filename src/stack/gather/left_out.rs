@@ -25,10 +25,12 @@ pub(crate) const OF_SITES: &str = "adjust_no_";
 /// A child who is not in the stack.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LeftOut {
-    /// Row in `cohort.tsv`, counted from 0.
+    /// Row in `cohort.tsv`, or in those of all results folders one after the other, counted from 0.
     pub row: usize,
+    /// Place of its results folder.
+    pub results: usize,
     pub stem: String,
-    /// `participant_id`, `session_id`, `run_id` as in `cohort.tsv`.
+    /// `participant_id`, `session_id`, `run_id` as they would be in the stack.
     pub ids: [String; 3],
     /// One word: `where`, a verdict, `too_few_minutes`, or one of those in docs/commands.md.
     pub reason: String,

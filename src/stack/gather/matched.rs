@@ -14,6 +14,7 @@ use serde_json::{Value, json};
 
 use super::children::{Child, GatheredChildren};
 use super::error::{MatchError, NoColumn, StackError};
+use super::folders::RESULTS_COLUMN;
 use super::left_out::{MOVES_LESS, MOVES_MORE, NO_OVERLAP, NO_PARTNER};
 use super::request::{Alike, MOST_GROUPS, MOTION_COLUMN, Match, USUAL_GROUP};
 use crate::group::groups::{Comparison, Effect, Test, compare};
@@ -52,9 +53,17 @@ fn require_one_row_each(children: &[Child]) -> Result<(), MatchError> {
     for child in children {
         let [participant, session, run] = &child.ids;
         let Some(other) = first.insert(participant, child) else { continue };
-        let (column, at) = if *session == other.ids[1] { ("run_id", run) } else { ("session_id", session) };
-        let one = other.ids[if column == "run_id" { 2 } else { 1 }].clone();
-        return Err(MatchError::SeveralRows { child: participant.clone(), column, one, other: at.clone() });
+        let [_, other_session, other_run] = &other.ids;
+        // With several results folders, the first cell is the name of the row's own.
+        let name = |child: &Child| child.cells.split('\t').next().unwrap_or_default().to_owned();
+        let (column, one, other) = if child.results != other.results {
+            (RESULTS_COLUMN, name(other), name(child))
+        } else if session == other_session {
+            ("run_id", other_run.clone(), run.clone())
+        } else {
+            ("session_id", other_session.clone(), session.clone())
+        };
+        return Err(MatchError::SeveralRows { child: participant.clone(), column, one, other });
     }
     Ok(())
 }

@@ -10,8 +10,9 @@ use rayon::prelude::*;
 use super::children::{Child, GatheredChildren};
 use super::error::StackError;
 use super::folders::Folders;
+use crate::group::quantile;
 use crate::results::{Contents, Layout};
-use crate::tables::{Tsv, absent};
+use crate::tables::{Tsv, absent, figures};
 
 /// Children whose coverage tables are held at once (own choice).
 const AT_ONCE: usize = 256;
@@ -62,18 +63,22 @@ pub(crate) fn reference(results: &Folders, found: &GatheredChildren) -> Result<V
 }
 
 /// Reads every child's coverage tables: holds their parcels against the reference and takes the mean of their
-/// centroids.
+/// centroids. Says in words where those of results folders lie far apart.
 pub(crate) fn centroids(
     results: &Folders,
     found: &GatheredChildren,
     atlases: &mut [StackedAtlas],
-) -> Result<(), StackError> {
+) -> Result<Vec<String>, StackError> {
+    let mut notes = Vec::new();
     for atlas in atlases {
         let mut sums = vec![Sum::default(); atlas.parcels.len()];
+        let mut of_folders = vec![sums.clone(); results.paths().len()];
         for children in found.children.chunks(AT_ONCE) {
             let read: Vec<_> = children.par_iter().map(|child| coverage(results, child, atlas)).collect();
-            for own in read {
+            for (own, child) in read.into_iter().zip(children) {
                 let own = own?;
+                let of_folder = &mut of_folders[child.results];
+                of_folder.iter_mut().zip(&own.centroids_mm).for_each(|(sum, centroid_mm)| sum.add(*centroid_mm));
                 for (((centroid_mm, network), sum), parcel) in
                     own.centroids_mm.iter().zip(own.networks).zip(&mut sums).zip(&mut atlas.parcels)
                 {
@@ -88,8 +93,37 @@ pub(crate) fn centroids(
         for (parcel, sum) in atlas.parcels.iter_mut().zip(sums) {
             parcel.centroid_mm = sum.mean();
         }
+        let means: Vec<Vec<[f64; 3]>> =
+            of_folders.iter().map(|sums| sums.iter().map(|sum| sum.mean()).collect()).collect();
+        notes.extend(apart(results, &atlas.name, &means));
     }
-    Ok(())
+    Ok(notes)
+}
+
+/// Atlases whose parcels lie farther from each other than this may not be the same. Those of one atlas on two grids lie
+/// less than a voxel apart, and those of neighbours farther than this (own convention), mm.
+const APART_MM: f64 = 5.0;
+
+/// The first results folder whose parcels lie far from those of an earlier one, in words; `means` are the mean
+/// centroids of each folder.
+fn apart(results: &Folders, atlas: &str, means: &[Vec<[f64; 3]>]) -> Option<String> {
+    let known = |means: &&Vec<[f64; 3]>| means.iter().flatten().any(|mm| mm.is_finite());
+    let (one, reference) = means.iter().enumerate().find(|(_, means)| known(means))?;
+    means.iter().enumerate().skip(one + 1).find_map(|(other, own)| {
+        let distance =
+            |(a, b): (&[f64; 3], &[f64; 3])| a.iter().zip(b).map(|(a, b)| (a - b).powi(2)).sum::<f64>().sqrt();
+        let mut distances: Vec<f64> = reference.iter().zip(own).map(distance).filter(|mm| mm.is_finite()).collect();
+        distances.sort_by(f64::total_cmp);
+        let median = quantile(&distances, 0.5);
+        (median > APART_MM).then(|| {
+            let [one, other] = [one, other].map(|at| results.name(at).unwrap_or_default());
+            format!(
+                "the parcels of {atlas} lie {} mm apart in {one} and {other} (median of their mean centroids): their \
+                 numbers and names are the same, but the atlases may not be; look at both before using the stack",
+                figures(median, 1)
+            )
+        })
+    })
 }
 
 /// Centroids to take the mean of.

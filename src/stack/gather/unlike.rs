@@ -1,6 +1,7 @@
 //! Children of unlike settings in one test: how they were scanned, and what their cleaning started from.
 //!
-//! All rows of a cohort table are of one study file, so what can differ between them is what comes with each scan. A
+//! All rows of a cohort table are of one study file, so what can differ between them is what comes with each scan; how
+//! the study files of several results folders differ is told elsewhere ([`crate::stack::quality`]). A
 //! setting is told apart by a model if the indicator of each of its values lies in the span of the design's columns
 //! (and of the sites that were adjusted): then no difference between such children is left for another coefficient.
 //! Two factors that do so only together are found in this way too.

@@ -51,7 +51,8 @@ impl Candidate {
     }
 
     pub(crate) fn leave_out(&self, stem: String, reason: &str, detail: String) -> LeftOut {
-        LeftOut { row: self.row, stem, ids: self.ids.clone(), reason: reason.to_owned(), detail }
+        let Self { row, results, ids, .. } = self;
+        LeftOut { row: *row, results: *results, stem, ids: ids.clone(), reason: reason.to_owned(), detail }
     }
 }
 
@@ -100,7 +101,7 @@ pub(crate) fn judge_cohort(folders: &Folders, request: &StackRequest) -> Result<
         skipped: Vec::new(),
     };
     let in_header = |name: &str| cohort.header().iter().position(|known| known == name);
-    let (review, noticed) = (in_header("review"), in_header("noticed"));
+    let (participant, review, noticed) = (in_header("participant_id"), in_header("review"), in_header("noticed"));
     // Of each id, the folder that has it first.
     let mut participants: BTreeMap<String, usize> = BTreeMap::new();
     let mut shared: Vec<(String, usize)> = Vec::new();
@@ -159,6 +160,10 @@ pub(crate) fn judge_cohort(folders: &Folders, request: &StackRequest) -> Result<
             let why = failed_condition(&conditions, &cells)
                 .or_else(|| judge(request, &line.cells[verdict], noticed, minutes_kept, &mut candidate))
                 .or_else(|| reviewed::excluded(&candidate.review, last_was_exclude));
+            // Conditions are about the ids that the folder itself has.
+            if let Some(at) = participant {
+                cells[at].clone_from(&candidate.ids[0]);
+            }
             candidate.cells = cells.iter().map(|c| crate::outputs::cell(c)).collect::<Vec<_>>().join("\t");
             match why {
                 Some((reason, detail)) => {

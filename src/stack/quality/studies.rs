@@ -3,7 +3,7 @@
 //! They are those of the first child in the stack of each folder, whose report has the settings of the study's last
 //! run.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 use serde_json::{Map, Value};
 
@@ -27,8 +27,6 @@ pub(crate) struct Study {
     pub name: String,
     /// Of its first child's report; if it cannot be read, why, in words.
     pub settings: Result<Settings, String>,
-    /// Digests of its atlases, by role.
-    atlases: BTreeMap<String, String>,
 }
 
 /// All of them, in the order of the folders.
@@ -52,13 +50,8 @@ impl Studies {
                 continue;
             }
             let report = report(results, child);
-            let atlases =
-                report.as_ref().ok().and_then(|report| report.runs.first()).map_or_else(BTreeMap::new, |run| {
-                    let atlases = run.inputs.iter().filter(|(role, _)| role.starts_with(ATLAS));
-                    atlases.map(|(role, digest)| (role.clone(), digest.clone())).collect()
-                });
             let name = results.name(child.results).unwrap_or_default().to_owned();
-            all.push(Study { results: child.results, name, settings: report.map(|report| report.settings), atlases });
+            all.push(Study { results: child.results, name, settings: report.map(|report| report.settings) });
         }
         Self { all }
     }
@@ -114,33 +107,19 @@ impl Studies {
     }
 
     /// What to know where studies are unlike.
-    pub(crate) fn notes(&self) -> Vec<String> {
-        let mut notes = Vec::new();
-        if self.all.len() < 2 {
-            return notes;
-        }
+    pub(crate) fn note(&self) -> Option<String> {
         let known: Vec<(&str, Map<String, Value>)> =
             self.known().map(|(name, settings)| (name, flat(&settings.sections))).collect();
         let keys: BTreeSet<&String> = known.iter().flat_map(|(_, flat)| flat.keys()).collect();
         let unlike: Vec<String> = keys.into_iter().filter_map(|key| unlike(key, &known)).collect();
-        if !unlike.is_empty() {
-            notes.push(format!(
-                "the results folders were made with unlike settings: {}; children whose data were treated in different \
-                 ways differ in connectivity and in noise, so make the settings alike and do `keepstill run` again",
-                unlike.join("; ")
-            ));
+        if unlike.is_empty() {
+            return None;
         }
-        let roles: BTreeSet<&String> = self.all.iter().flat_map(|study| study.atlases.keys()).collect();
-        for role in roles {
-            let digests: BTreeSet<&String> = self.all.iter().filter_map(|study| study.atlases.get(role)).collect();
-            if digests.len() > 1 {
-                notes.push(format!(
-                    "the {role} is not the same file in all results folders, though its parcels have the same numbers \
-                     and names; see that it is the same atlas, such as on another grid"
-                ));
-            }
-        }
-        notes
+        Some(format!(
+            "the results folders were made with unlike settings: {}; children whose data were treated in different ways \
+             differ in connectivity and in noise, so make the settings alike and do `keepstill run` again",
+            unlike.join("; ")
+        ))
     }
 }
 
@@ -150,9 +129,6 @@ impl Study {
         if self.name.is_empty() { words.to_owned() } else { format!("{}: {words}", self.name) }
     }
 }
-
-/// How the roles of atlases begin.
-const ATLAS: &str = "atlas";
 
 /// The settings that are compared, as `section.key`; those of an atlas as `parcels.NAME.key`.
 fn flat(sections: &Value) -> Map<String, Value> {

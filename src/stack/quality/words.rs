@@ -264,7 +264,7 @@ pub(super) fn stacked(chosen: &Value) -> String {
 
 /// What a person should know besides the answer; printed, in `quality.json` and on the page.
 pub(super) fn notes(quality: &QualityContext<'_>, before: &Before, rows: &[QcFcRow]) -> Vec<String> {
-    let mut notes = quality.studies.notes();
+    let mut notes: Vec<String> = quality.studies.note().into_iter().collect();
     if let Before::None(why) = before {
         let command = before.command(&quality.studies).unwrap_or_default();
         notes.push(format!(

@@ -2,6 +2,7 @@
 
 use super::{Case, command, hold};
 use crate::builders::Folder;
+use crate::several::part;
 use crate::stack::set_cell;
 
 const MATRIX: &str = "results/sub-01/func/sub-01_atlas-tern5_desc-pearson_matrix.tsv";
@@ -69,6 +70,67 @@ fn results_that_cannot_be_stacked() {
         stack("a folder that is a file", &[], |folder| folder.write("results/stack", "")),
     ];
     hold("stack.txt", 28, &cases);
+}
+
+/// A stack of two results folders with a child each, unless they are spoiled.
+fn folders(name: &'static str, arguments: &[&'static str], spoil: impl Fn(&Folder) + 'static) -> Case {
+    let spoiled = move |folder: &Folder| {
+        folder.run(&["-q"]).expect(0);
+        part(folder, "east", &["sub-01"]);
+        part(folder, "west", &["sub-02"]);
+        spoil(folder);
+    };
+    Case { children: 2, ..command(name, &[&["stack", "-q", "DIR/east", "DIR/west"], arguments].concat(), spoiled) }
+}
+
+#[test]
+fn results_folders_that_cannot_be_stacked_together() {
+    let both = ["--out", "DIR/both"];
+    let also = |more: &[&'static str]| [&both, more].concat();
+    let same = |folder: &Folder| {
+        part(folder, "east", &["sub-01", "sub-02"]);
+        part(folder, "west", &["sub-01", "sub-02"]);
+    };
+    let measure = |from: &'static str| {
+        move |folder: &Folder| {
+            let id = if from == "east" { "sub-01" } else { "sub-02" };
+            let name = |measure: &str| format!("{from}/{id}/func/{id}_atlas-tern5_desc-{measure}_matrix.tsv");
+            folder.write(&name("covariance"), &folder.read(&name("pearson")));
+        }
+    };
+    let cases = [
+        folders("no place for the stack", &[], |_| {}),
+        folders("a folder without results", &["DIR/north", "--out", "DIR/both"], |_| {}),
+        folders("a folder twice", &["DIR/./east", "--out", "DIR/both"], |_| {}),
+        folders("two folders of one name", &["DIR/north/east", "--out", "DIR/both"], |folder| {
+            part(folder, "north/east", &["sub-02"]);
+        }),
+        folders("fewer names than folders", &also(&["--names", "bay"]), |_| {}),
+        folders("a name twice", &also(&["--names", "bay,bay"]), |_| {}),
+        folders("an empty name", &also(&["--names", "bay,"]), |_| {}),
+        folders("one id in both", &both, |folder| part(folder, "west", &["sub-01", "sub-02"])),
+        folders("several ids in both", &both, same),
+        folders("an unknown answer", &also(&["--same-id", "twins"]), |_| {}),
+        folders(
+            "rows of one child to match",
+            &also(&["--same-id", "one-child", "--match", "motion", "--group", "sex"]),
+            same,
+        ),
+        folders("a measure of the first folder only", &both, measure("east")),
+        folders("a measure of the second folder only", &both, measure("west")),
+        folders("a parcel of another name", &both, |folder| {
+            folder.edit("west/sub-02/func/sub-02_atlas-tern5_parcels.tsv", "dune", "bank");
+            folder.edit("west/sub-02/func/sub-02_atlas-tern5_desc-pearson_matrix.tsv", "dune", "bank");
+        }),
+        folders("nobody left in both", &also(&["--min-minutes", "60"]), |_| {}),
+        folders("a column of neither", &also(&["--where", "shoe_size=3"]), |_| {}),
+        folders("a report that is gone", &both, |folder| folder.remove("west/sub-02/func/sub-02_report.json")),
+        folders("a stack among results", &["--out", "DIR/west"], |_| {}),
+        folders("a stack among other files", &["--out", "DIR"], |_| {}),
+        stack("names of one folder", &["--names", "bay"], |_| {}),
+        stack("an answer of one folder", &["--same-id", "one-child"], |_| {}),
+    ];
+    hold("folders.txt", 21, &cases);
 }
 
 /// A stack of twelve children in two sites.
