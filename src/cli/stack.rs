@@ -37,17 +37,6 @@ pub(crate) struct Stack {
     /// The results folder; several are stacked together, in this order.
     #[arg(required = true, value_hint = clap::ValueHint::DirPath)]
     results: Vec<PathBuf>,
-    /// Write the stack to this folder instead of stack/ in the results folder; needed with several.
-    #[arg(long, value_name = "FOLDER", value_hint = clap::ValueHint::DirPath)]
-    out: Option<PathBuf>,
-    /// What several results folders are called in the column results, in their order, with commas between, in place of
-    /// their own names.
-    #[arg(long, value_name = "NAME", value_delimiter = ',')]
-    names: Vec<String>,
-    /// What it means that a participant_id is in several results folders: one-child (the same child, whose rows belong
-    /// together) or two-children (others; all ids then get the name of their folder in front).
-    #[arg(long, value_name = "WHAT", value_parser = same_id)]
-    same_id: Option<SameId>,
     /// File formats: npy, tsv, parquet, mat; with commas between, or given more than once.
     #[arg(long = "as", value_name = "FORMAT", value_delimiter = ',', default_value = "npy", hide_possible_values = true,
         value_parser = Offering::new(format, || keys(&Format::ALL.map(Format::key))))]
@@ -81,6 +70,17 @@ pub(crate) struct Stack {
     /// be independent. Rows of one child belong together without it.
     #[arg(long, value_name = "COLUMN")]
     blocks: Option<String>,
+    /// Write the stack to this folder instead of stack/ in the results folder; needed with several.
+    #[arg(long, value_name = "FOLDER")]
+    out: Option<PathBuf>,
+    /// What several results folders are called in the column results, in their order, with commas between, in place of
+    /// their own names.
+    #[arg(long, value_name = "NAME", value_delimiter = ',')]
+    names: Vec<String>,
+    /// What it means that a participant_id is in several results folders: one-child (the same child, whose rows belong
+    /// together) or two-children (others; all ids then get the name of their folder in front).
+    #[arg(long, value_name = "WHAT", value_parser = same_id)]
+    same_id: Option<SameId>,
     #[command(flatten)]
     further: further::Options,
 }

@@ -141,8 +141,7 @@ pub(crate) fn chosen(
         "left_out": left_out,
     });
     if folders.are_several() {
-        let of = |(name, table): (&String, &CohortFacts)| json!({ "name": name, "cohort_blake3": table.digest, "cohort_rows": table.rows });
-        chosen["results"] = folders.names().iter().zip(tables).map(of).collect();
+        chosen["results"] = folders.names().iter().zip(tables).map(|(name, table)| table.told(name)).collect();
         chosen["settings"]["same_id"] = json!(folders.same_id().map(SameId::key));
     }
     for (key, value) in beyond(found, matched) {

@@ -94,7 +94,9 @@ impl Folders {
         if names.len() != paths.len() {
             return Err(FoldersError::NamesCount { names: names.len(), folders: paths.len() }.into());
         }
-        let unfit = |name: &&String| no_value(name) || name.trim() != *name || name.chars().any(char::is_control);
+        let unfit = |name: &&String| {
+            no_value(name) || name.trim() != *name || name.contains(|c: char| c == '/' || c.is_control())
+        };
         if let Some(name) = names.iter().find(unfit) {
             return Err(FoldersError::Name { name: name.clone() }.into());
         }

@@ -5,6 +5,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use serde_json::{Value, json};
+
 use super::cohort::Cohort;
 use super::condition::Condition;
 use super::error::{FoldersError, NoColumn, StackError};
@@ -66,6 +68,13 @@ pub(crate) struct CohortFacts {
     /// BLAKE3 of `cohort.tsv`, hex.
     pub digest: String,
     pub rows: usize,
+}
+
+impl CohortFacts {
+    /// What `stack.json` says of it where there are several; `name` is that of the folder.
+    pub(crate) fn told(&self, name: &str) -> Value {
+        json!({ "name": name, "cohort_blake3": self.digest, "cohort_rows": self.rows })
+    }
 }
 
 /// The cohort tables, judged.

@@ -116,8 +116,8 @@ impl Studies {
             return None;
         }
         Some(format!(
-            "the results folders were made with unlike settings: {}; children whose data were treated in different ways \
-             differ in connectivity and in noise, so make the settings alike and do `keepstill run` again",
+            "the results folders were made with unlike settings: {}; children whose data were treated in different \
+             ways differ in connectivity and in noise, so make the settings alike and do `keepstill run` again",
             unlike.join("; ")
         ))
     }
