@@ -59,6 +59,32 @@ struct Found {
 /// # Errors
 /// [`WhyError`], with the nearest name when there is none of that name.
 pub fn explain(results: &Path, wanted: &str, frame: Option<usize>) -> Result<String, WhyError> {
+    let Some(child) = not_done(results, wanted) else { return explained(results, wanted, frame) };
+    let sentence = format!("{child} is not done yet with the settings and files of the study; do `keepstill run`.");
+    match explained(results, wanted, frame) {
+        Ok(text) => Ok(format!("{sentence} What follows is of an earlier run.\n{text}")),
+        Err(WhyError::NotFound { .. }) => Ok(sentence + "\n"),
+        Err(error) => Err(error),
+    }
+}
+
+/// The child of a name whose row of the cohort table says that it is not done yet.
+fn not_done(results: &Path, wanted: &str) -> Option<String> {
+    let table = CohortTable::open(results).ok()?;
+    let ids = ["participant_id", "session_id", "run_id"].map(|name| table.column(name));
+    let verdict = table.column("verdict")?;
+    let open = table.rows().filter_map(Result::ok).filter(|row| row.cells[verdict] == Verdict::NotDone.key());
+    let names = open.map(|row| {
+        let ids: Vec<&str> = ids.iter().filter_map(|at| table.text(&row, (*at)?)).collect();
+        ids.join("_")
+    });
+    // The table has no task.
+    let wanted: Vec<&str> = wanted.split('_').filter(|part| !part.starts_with("task-")).collect();
+    let wanted = wanted.join("_");
+    names.into_iter().find(|name| belongs(&wanted, name))
+}
+
+fn explained(results: &Path, wanted: &str, frame: Option<usize>) -> Result<String, WhyError> {
     let found = look(results)?;
     let scan = found.frames.iter().find(|(stem, _)| stem == wanted);
     let child = found.reports.iter().find(|(stem, _)| stem == wanted);
