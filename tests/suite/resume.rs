@@ -278,8 +278,8 @@ fn a_row_never_vanishes_and_never_shows_numbers_of_other_settings() {
     }
     assert!(cells(&folder, "problem")[0].starts_with("not done yet with the settings and files of this study; do"));
     let why = |child: &str| folder.keepstill(&["why", "results", child]).expect(0).stdout;
-    let told = "sub-01 is not done yet with the settings and files of the study; do `keepstill run`. What follows is of \
-                an earlier run.\nsub-01 has enough data";
+    let told = "sub-01 is not done yet with the settings and files of the study; do `keepstill run`. What follows \
+                is of an earlier run.\nsub-01 has enough data";
     assert!(why("sub-01").starts_with(told), "{}", why("sub-01"));
     assert!(why("sub-03").starts_with("sub-03 has enough data"), "{}", why("sub-03"));
     folder.keepstill(&["stack", "results", "--all"]).expect(0);
