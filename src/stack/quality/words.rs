@@ -298,8 +298,10 @@ pub(super) fn notes(quality: &QualityContext<'_>, before: &Before, rows: &[QcFcR
         let who = if rows { format!("{without} of the rows") } else { counted(without, "child", "children") };
         notes.push(format!("{who} in the stack without a mean FD: not in QC-FC"));
     }
-    if let Ok(settings) = &quality.settings {
-        notes.extend(unlike::repetition_times(quality.header, quality.found, settings.motion.fd_span_s));
+    // One study without a span is enough for its children to be judged by their TR.
+    let spans = quality.studies.known().map(|(_, settings)| settings.motion.fd_span_s);
+    if let Some(span) = spans.reduce(f64::min) {
+        notes.extend(unlike::repetition_times(quality.header, quality.found, span));
     }
     notes.extend(left_out(rows));
     for covariate in &quality.children.covariates {
