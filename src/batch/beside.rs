@@ -12,7 +12,8 @@ use super::shared::Shared;
 use crate::cohort::CohortRow;
 use crate::digest::median;
 use crate::event::Event;
-use crate::pipeline::twins::{RunTrace, twins};
+use crate::pipeline::twins::{Among, RunTrace, twins};
+use crate::record::Verdict;
 use crate::remark::{Noticed, Remark};
 use crate::study::settings::NoticeSettings;
 use crate::tables::figures;
@@ -22,6 +23,8 @@ const LEAST_CHILDREN: usize = 8;
 /// Mean FD that is less than so many times more or less than the median is no sign of a wrong unit, however alike the
 /// other children are (own convention; metres for millimetres are 1000 times, degrees for radians 57 times).
 const LEAST_FACTOR: f64 = 5.0;
+/// So many times more or less is one, however unlike the other children are.
+const MOST_FACTOR: f64 = 40.0;
 /// Repetition times that differ by more than this share are unlike.
 const TR_SHARE: f64 = 0.1;
 /// If at most this share of the children have a TR, it may be a mistake; if more have it, the cohort has several (own
@@ -41,7 +44,7 @@ fn of_cohort(rows: &[(String, CohortRow)], notice: &NoticeSettings) -> Vec<Vec<R
 fn copies(rows: &[(String, CohortRow)], notice: &NoticeSettings, found: &mut [Vec<Remark>]) {
     let of_rows = rows.iter().enumerate().flat_map(|(row, (_, of))| of.traces.iter().map(move |trace| (row, trace)));
     let (owners, traces): (Vec<usize>, Vec<&RunTrace>) = of_rows.unzip();
-    for twin in twins(&traces, notice.same_r) {
+    for twin in twins(&traces, notice.same_r, Among::Children) {
         let (first, second) = (owners[twin.first], owners[twin.second]);
         if first != second {
             let text = format!("{} and {} {}", traces[twin.first].run, traces[twin.second].run, twin.words());
@@ -55,8 +58,8 @@ fn copies(rows: &[(String, CohortRow)], notice: &NoticeSettings, found: &mut [Ve
 /// Children whose mean FD lies far from that of all others.
 ///
 /// The SD of few children is uncertain: of eight whose log FD is normal, 4 robust SD would find 1.5 % with nothing
-/// wrong. The limit is therefore wider by 1 + 8/n, and no less than [`LEAST_FACTOR`] (own convention; the test beside
-/// this code holds it to less than one child in two hundred, of skewed motion too).
+/// wrong. The limit is therefore wider by 1 + 8/n, and between [`LEAST_FACTOR`] and [`MOST_FACTOR`] (own convention; the
+/// test beside this code holds it to less than one child in two hundred, of skewed motion too).
 fn unlike_motion(rows: &[(String, CohortRow)], notice: &NoticeSettings, found: &mut [Vec<Remark>]) {
     let log: Vec<(usize, f64)> = rows
         .iter()
@@ -70,7 +73,8 @@ fn unlike_motion(rows: &[(String, CohortRow)], notice: &NoticeSettings, found: &
     let centre = median(log.iter().map(|(_, v)| *v).collect());
     // 1.4826 times the median deviation is the SD of normal values (Hampel 1974, J Am Stat Assoc 69:383; from memory).
     let sd = 1.4826 * median(log.iter().map(|(_, v)| (v - centre).abs()).collect());
-    let limit = (notice.unlike_site_sd * sd * (1.0 + 8.0 / log.len() as f64)).max(LEAST_FACTOR.ln());
+    let limit =
+        (notice.unlike_site_sd * sd * (1.0 + 8.0 / log.len() as f64)).clamp(LEAST_FACTOR.ln(), MOST_FACTOR.ln());
     for (row, value) in log.iter().filter(|(_, value)| (value - centre).abs() > limit) {
         let (own, usual) = (figures(value.exp(), 4), figures(centre.exp(), 4));
         let text = format!(
@@ -101,7 +105,7 @@ fn unlike_tr(rows: &[(String, CohortRow)], found: &mut [Vec<Remark>]) {
         let alike = first.iter().filter(|(_, other)| !differs(*other, tr)).count();
         if differs(tr, usual) && alike as f64 <= FEW_SHARE * first.len() as f64 {
             let text = format!(
-                "TR is {tr} s, as in {alike} of {} children, where the median is {usual} s; is it right?",
+                "TR is {tr} s in {alike} of {} children, but the cohort's median is {usual} s; is it right?",
                 first.len()
             );
             found[row].push(Remark::about_data(text).noticing(Noticed::TrDiffers));
@@ -116,7 +120,13 @@ pub(super) fn tell_children(shared: &Shared<'_>, rows: &mut [(String, CohortRow)
     let places: BTreeMap<String, usize> =
         shared.groups.iter().enumerate().map(|(place, plan)| (plan.group.stem(), place)).collect();
     for ((stem, row), beside) in rows.iter_mut().zip(found) {
-        let Some(&place) = places.get(stem).filter(|_| row.beside != beside) else { continue };
+        let Some(&place) = places.get(stem).filter(|_| row.row.verdict != Verdict::NotDone && row.beside != beside)
+        else {
+            continue;
+        };
+        for remark in beside.iter().filter(|remark| !row.beside.contains(remark)) {
+            (shared.tell)(&Event::Warning { about: stem.clone(), message: remark.text.clone() });
+        }
         match child::write_again(shared, place, row, beside) {
             Ok(again) => *row = again,
             Err(problem) => (shared.tell)(&Event::Warning {

@@ -30,8 +30,13 @@ pub(super) fn rows(
     receipt_holds: impl Fn(usize) -> bool,
 ) -> Vec<(String, CohortRow)> {
     let row = |(position, child): (usize, &GroupPlan)| {
-        let receipt = receipt_holds(position).then(|| receipt::read(&receipt::path(study, &child.group))).flatten();
-        let row = receipt.map_or_else(|| not_done(child), |receipt| receipt.row);
+        let receipt = receipt::read(&receipt::path(study, &child.group));
+        let row = match receipt {
+            Some(receipt) if receipt_holds(position) => receipt.row,
+            // What its images are does not depend on settings: a copy of another child's stays one.
+            Some(receipt) => CohortRow { traces: receipt.row.traces, ..not_done(child) },
+            None => not_done(child),
+        };
         (child.group.stem(), row)
     };
     children.iter().enumerate().map(row).collect()

@@ -79,6 +79,12 @@ pub fn read(path: &Path, settings: &MotionSettings) -> Result<MotionTrace, Param
 const MOST_TURN_RAD: f64 = std::f64::consts::FRAC_PI_2;
 /// Half a metre.
 const MOST_SHIFT_MM: f64 = 500.0;
+/// From frame to frame, a head's translations and its rotations on a sphere of 50 mm are of one size. A table in metres
+/// has translations 1000 times too small, one in degrees rotations 57 times too large (own convention: between the two
+/// sizes lies no head).
+const MOST_UNLIKE: f64 = 30.0;
+/// The sphere for this comparison, mm; Power et al. 2012, NeuroImage 59:2142.
+const SPHERE_MM: f64 = 50.0;
 
 /// Hints that the units may be wrong, in words; none when the values are plausible.
 ///
@@ -101,6 +107,22 @@ pub fn doubts(trace: &MotionTrace) -> Vec<String> {
             "the largest translation is {shift:.1} mm, more than a head in a coil can move; is motion.translation_unit \
             right?"
         ));
+    }
+    let moved = |a: ArrayView2<'_, f64>| -> f64 {
+        let rows = a.rows().into_iter();
+        rows.clone().zip(rows.skip(1)).map(|(one, next)| (&next - &one).mapv(f64::abs).sum()).sum()
+    };
+    let (shifted, turned) = (moved(trace.translations_mm.view()), SPHERE_MM * moved(trace.rotations_rad.view()));
+    let words = |small: &str, large: &str, unit: &str, other: &str| {
+        format!(
+            "from frame to frame, {small} are more than {MOST_UNLIKE} times smaller than {large} on a sphere of \
+             {SPHERE_MM} mm, as in no head; are motion.{unit}, motion.{other} and motion.columns right?"
+        )
+    };
+    if shifted * MOST_UNLIKE < turned {
+        doubts.push(words("translations", "rotations", "translation_unit", "rotation_unit"));
+    } else if turned * MOST_UNLIKE < shifted {
+        doubts.push(words("rotations", "translations", "rotation_unit", "translation_unit"));
     }
     doubts
 }

@@ -97,7 +97,7 @@ fn verdict(row: &ReportRow, asked: f64) -> String {
     match row.verdict {
         Verdict::Enough => format!("Enough data: {kept} minutes are kept, and {asked} are required."),
         Verdict::LookFirst => {
-            format!("Enough data ({kept} minutes), but look first: something may be wrong with them.")
+            format!("Enough data ({kept} minutes), but look first: something may be wrong with it.")
         }
         Verdict::TooShort => format!("Too short: {kept} minutes are kept, but {asked} are required."),
         Verdict::TooFewDof => "Too few degrees of freedom are left after cleaning.".to_owned(),

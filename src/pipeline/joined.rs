@@ -10,7 +10,7 @@ use std::collections::BTreeMap;
 use ndarray::{Array2, ArrayView2, Axis, CowArray, Ix2};
 
 use super::summary::{MotionSummary, mean_fd_span};
-use super::twins::{RunTrace, Twins, twins};
+use super::twins::{Among, RunTrace, Twins, twins};
 use super::verdict::verdict;
 use crate::atlas::Atlas;
 use crate::censor::PerReason;
@@ -184,7 +184,7 @@ pub fn join(
 /// the same minutes twice. A copied motion table is told of, and the run is joined.
 fn copies(done: &[&ScanRecord], same_r: f64) -> Vec<(ScanId, Remark)> {
     let traces: Vec<RunTrace> = done.iter().map(|run| RunTrace::of(run)).collect();
-    let found = twins(&traces.iter().collect::<Vec<_>>(), same_r);
+    let found = twins(&traces.iter().collect::<Vec<_>>(), same_r, Among::OneChild);
     let remark = |twin: Twins| {
         let (first, second) = (&done[twin.first].id, &done[twin.second].id);
         let what = if twin.what == Noticed::SameImage { "; the second is not joined" } else { "" };

@@ -45,7 +45,7 @@ pub(super) fn of_run(
         note(
             Noticed::SmallMotion,
             format!(
-                "mean FD is {mean} mm, and nobody lies so still (less than {} mm); are motion.translation_unit and \
+                "mean FD is {mean} mm, less than {} mm, and nobody lies so still; are motion.translation_unit and \
                  motion.columns right?",
                 notice.small_fd_mm
             ),
@@ -67,7 +67,7 @@ pub(super) fn of_run(
             Noticed::MotionUnlikeImage,
             format!(
                 "the run moves much, but its images do not show it: the rank correlation of FD with DVARS over \
-                 {frames} frames is {}, and at least {} is expected; is the motion table that of this image?",
+                 {frames} frames is {}, and at least {} is expected; is the motion table that of this image, and are its units right?",
                 figures(r, 2),
                 notice.least_fd_dvars_r
             ),

@@ -4,7 +4,8 @@
 //! by their hashes. An image that was written again (other number type, other compression, smoothed a little) has other
 //! bytes, but its signal moves up and down as that of the first: so the mean signal over the brain is compared as well,
 //! as differences from frame to frame, which scaling and slow drift leave alone. Of unlike runs such differences
-//! correlate as chance has it, by some 1/√frames.
+//! correlate as chance has it, by some 1/√frames. A motion table that was written again is found by its FD in the same
+//! way. Runs of one child are also compared at every lag: a part of a run may pass for another run.
 
 use std::fmt::Write as _;
 
@@ -33,6 +34,8 @@ pub struct RunTrace {
     /// Differences of the mean signal from frame to frame in 127ths of [`MOST_SD`] standard deviations, two hexadecimal
     /// digits each.
     signal: String,
+    /// FD about its mean, likewise.
+    fd: String,
 }
 
 impl RunTrace {
@@ -40,21 +43,15 @@ impl RunTrace {
     #[must_use]
     pub fn of(record: &ScanRecord) -> Self {
         let content = |role: &str| record.row.inputs.get(role).cloned().unwrap_or_default();
-        let signal = record.global_signal.as_slice().unwrap_or(&[]);
+        let signal = record.global_signal.to_vec();
         let differences: Vec<f64> = signal.windows(2).map(|pair| pair[1] - pair[0]).collect();
-        let sd = (differences.iter().map(|d| d * d).sum::<f64>() / differences.len() as f64).sqrt();
-        let mut digits = String::with_capacity(2 * differences.len());
-        for d in differences {
-            // NaN, of a signal that never changes, becomes 0.
-            let step = (d / sd).clamp(-MOST_SD, MOST_SD) * (127.0 / MOST_SD);
-            let _ = write!(digits, "{:02x}", step.round() as i8);
-        }
         Self {
             run: record.id.to_string(),
             tr_s: record.row.tr_s,
             image: content("bold"),
             motion: content("motion"),
-            signal: digits,
+            signal: digits(&differences),
+            fd: digits(&record.fd_mm.to_vec()),
         }
     }
 
@@ -62,13 +59,27 @@ impl RunTrace {
     #[cfg(test)]
     pub(crate) fn bare(run: &str, tr_s: f64) -> Self {
         let none = String::new;
-        Self { run: run.to_owned(), tr_s, image: none(), motion: none(), signal: none() }
+        Self { run: run.to_owned(), tr_s, image: none(), motion: none(), signal: none(), fd: none() }
     }
+}
 
-    fn steps(&self) -> Vec<f32> {
-        let digits = self.signal.as_bytes().chunks_exact(2);
-        digits.map(|pair| f32::from((digit(pair[0]) << 4 | digit(pair[1])) as i8)).collect()
+/// Values about their mean as [`RunTrace`] keeps them.
+fn digits(values: &[f64]) -> String {
+    let there: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
+    let mean = there.iter().sum::<f64>() / there.len() as f64;
+    let sd = (there.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / there.len() as f64).sqrt();
+    let mut digits = String::with_capacity(2 * values.len());
+    for value in values {
+        // NaN, of a value that is not there or of values that are all the same, becomes 0.
+        let step = ((value - mean) / sd).clamp(-MOST_SD, MOST_SD) * (127.0 / MOST_SD);
+        let _ = write!(digits, "{:02x}", step.round() as i8);
     }
+    digits
+}
+
+fn steps(digits: &str) -> Vec<f32> {
+    let digits = digits.as_bytes().chunks_exact(2);
+    digits.map(|pair| f32::from((digit(pair[0]) << 4 | digit(pair[1])) as i8)).collect()
 }
 
 /// The value of a hexadecimal digit; 0 for any other byte.
@@ -93,36 +104,63 @@ impl Twins {
     #[must_use]
     pub fn words(&self) -> String {
         match (self.what, self.r) {
-            (Noticed::SameMotion, _) => "have the same motion table".to_owned(),
+            (Noticed::SameMotion, None) => "have the same motion table".to_owned(),
+            (Noticed::SameMotion, Some(r)) => {
+                format!("have FDs that correlate at {r:.3}, as only those of one table do")
+            }
             (_, None) => "have the same image".to_owned(),
-            (_, Some(r)) => format!("have images whose signals correlate by {r:.4}, as only copies of one image do"),
+            (_, Some(r)) => format!("have images whose signals correlate at {r:.3}, as only copies of one image do"),
         }
     }
 }
 
-/// Every run that is a copy, with the earliest run that it is a copy of. Signals that correlate by more than `same_r`
-/// are of one image.
+/// Which runs are compared.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Among {
+    /// Those of one child: also at other lags.
+    OneChild,
+    /// Those of different children, who are many: frame by frame.
+    Children,
+}
+
+/// Every run that is a copy, with the earliest run that it is a copy of. Signals, or FDs, that correlate at more than
+/// `same_r` are of one image, or of one motion table.
 #[must_use]
-pub fn twins(traces: &[&RunTrace], same_r: f64) -> Vec<Twins> {
-    let steps: Vec<Vec<f32>> = traces.par_iter().map(|trace| trace.steps()).collect();
+pub fn twins(traces: &[&RunTrace], same_r: f64, among: Among) -> Vec<Twins> {
+    let all = |of: fn(&RunTrace) -> &str| traces.par_iter().map(|trace| steps(of(trace))).collect::<Vec<_>>();
+    let (signals, fds) = (all(|trace| &trace.signal), all(|trace| &trace.fd));
     let same = |a: &str, b: &str| !a.is_empty() && a == b;
+    let alike = |all: &[Vec<f32>], second: usize| {
+        (0..second).find_map(|first| {
+            let r = largest_correlation(&all[first], &all[second], among);
+            (r > same_r).then_some((first, r))
+        })
+    };
     let of = |second: usize| {
         let own = traces[second];
         let twin = |first, what, r| Some(Twins { first, second, what, r });
         if let Some(first) = (0..second).find(|&first| same(&traces[first].image, &own.image)) {
             return twin(first, Noticed::SameImage, None);
         }
-        let alike = (0..second).find_map(|first| {
-            let r = correlation(&steps[first], &steps[second]);
-            (r > same_r).then_some((first, r))
-        });
-        if let Some((first, r)) = alike {
+        if let Some((first, r)) = alike(&signals, second) {
             return twin(first, Noticed::SameImage, Some(r));
         }
-        let first = (0..second).find(|&first| same(&traces[first].motion, &own.motion))?;
-        twin(first, Noticed::SameMotion, None)
+        if let Some(first) = (0..second).find(|&first| same(&traces[first].motion, &own.motion)) {
+            return twin(first, Noticed::SameMotion, None);
+        }
+        let (first, r) = alike(&fds, second)?;
+        twin(first, Noticed::SameMotion, Some(r))
     };
     (0..traces.len()).into_par_iter().filter_map(of).collect()
+}
+
+/// The largest correlation at the lags that are looked at.
+fn largest_correlation(a: &[f32], b: &[f32], among: Among) -> f64 {
+    if among == Among::Children {
+        return correlation(a, b);
+    }
+    let later = |a: &[f32], b: &[f32]| (0..a.len()).map(|lag| correlation(&a[lag..], b)).fold(0.0, f64::max);
+    later(a, b).max(later(b, a))
 }
 
 /// Of the steps that both have; 0 where they are too few, or do not vary.

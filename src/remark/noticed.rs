@@ -71,7 +71,8 @@ noticed! {
         "median FD of a run is above notice.large_fd_mm",
         "check motion.rotation_unit and motion.columns: degrees read as radians look like this";
     DoubtfulUnit, "doubtful_unit", Look,
-        "a translation of more than 500 mm or a rotation of more than 90 degrees",
+        "a translation of more than 500 mm, a rotation of more than 90 degrees, or one of the two so small beside the \
+         other that their units cannot both be right",
         "check motion.translation_unit, motion.rotation_unit and motion.columns";
     UnlikeSite, "unlike_site", Look,
         "a child's log mean FD is more than notice.unlike_site_sd robust SD from the others of its site or, without \
@@ -84,7 +85,7 @@ noticed! {
         "two runs have the same image, or signals that correlate above notice.same_r",
         "find out whose image it is, and remove the copy";
     SameMotion, "same_motion", Look,
-        "two runs with different images have the same motion table",
+        "two runs with different images have the same motion table, or FDs that correlate above notice.same_r",
         "find out whose table it is";
     FewParcels, "few_parcels", Look,
         "fewer than enough.coverage of an atlas's parcels are seen",

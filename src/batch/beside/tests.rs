@@ -9,7 +9,7 @@ fn notice() -> NoticeSettings {
         large_fd_mm: 5.0,
         unlike_site_sd: 4.0,
         least_fd_dvars_r: 0.1,
-        same_r: 0.999,
+        same_r: 0.99,
         short_run_s: 60.0,
     }
 }

@@ -4,10 +4,8 @@ use crate::test_numbers::Numbers;
 /// A run with this signal, image and table.
 fn trace(run: &str, image: &str, motion: &str, signal: &[f64]) -> RunTrace {
     let differences: Vec<f64> = signal.windows(2).map(|pair| pair[1] - pair[0]).collect();
-    let sd = (differences.iter().map(|d| d * d).sum::<f64>() / differences.len() as f64).sqrt();
-    let step = |d: &f64| format!("{:02x}", ((d / sd).clamp(-4.0, 4.0) * (127.0 / 4.0)).round() as i8);
-    let signal = differences.iter().map(step).collect();
-    RunTrace { run: run.to_owned(), tr_s: 2.0, image: image.to_owned(), motion: motion.to_owned(), signal }
+    let (image, motion) = (image.to_owned(), motion.to_owned());
+    RunTrace { image, motion, signal: digits(&differences), ..RunTrace::bare(run, 2.0) }
 }
 
 fn signal(seed: u64, frames: usize) -> Vec<f64> {
@@ -16,7 +14,7 @@ fn signal(seed: u64, frames: usize) -> Vec<f64> {
 }
 
 fn found(traces: &[RunTrace]) -> Vec<(usize, usize, Noticed, bool)> {
-    let twins = twins(&traces.iter().collect::<Vec<_>>(), 0.999);
+    let twins = twins(&traces.iter().collect::<Vec<_>>(), 0.99, Among::Children);
     twins.into_iter().map(|twin| (twin.first, twin.second, twin.what, twin.r.is_some())).collect()
 }
 
@@ -75,11 +73,44 @@ fn short_and_flat_signals_are_not_compared() {
 fn unlike_runs_do_not_come_near_the_limit() {
     let traces: Vec<RunTrace> =
         (0..200).map(|run| trace(&format!("sub-{run}"), "", "", &signal(100 + run, 60))).collect();
-    let steps: Vec<Vec<f32>> = traces.iter().map(RunTrace::steps).collect();
+    let steps: Vec<Vec<f32>> = traces.iter().map(|trace| steps(&trace.signal)).collect();
     let mut largest = 0.0_f64;
     for second in 0..steps.len() {
         (0..second).for_each(|first| largest = largest.max(correlation(&steps[first], &steps[second])));
     }
     // Of 19,900 pairs; some 4.5 standard errors of 0.13.
     assert!((0.4..0.75).contains(&largest), "{largest}");
+}
+
+#[test]
+fn within_a_child_a_part_of_a_run_is_found_wherever_it_begins() {
+    let whole = signal(20, 300);
+    let traces = [
+        trace("run-1", "a", "", &whole),
+        trace("run-2", "b", "", &whole[120..]),
+        trace("run-3", "c", "", &signal(21, 300)),
+    ];
+    let all: Vec<&RunTrace> = traces.iter().collect();
+    assert_eq!(twins(&all, 0.99, Among::Children), []);
+    let found = twins(&all, 0.99, Among::OneChild);
+    assert_eq!(found.iter().map(|twin| (twin.first, twin.second)).collect::<Vec<_>>(), [(0, 1)]);
+    // Of 20 unlike runs no two come near at any lag.
+    let unlike: Vec<Vec<f32>> = (0..20).map(|run| steps(&trace("", "", "", &signal(300 + run, 150)).signal)).collect();
+    for second in 0..unlike.len() {
+        for first in 0..second {
+            assert!(largest_correlation(&unlike[first], &unlike[second], Among::OneChild) < 0.75);
+        }
+    }
+}
+
+#[test]
+fn a_motion_table_written_again_is_known_by_its_fd() {
+    let fd = |seed| signal(seed, 120).iter().map(|v| (v - 900.0).abs() / 20.0).collect::<Vec<f64>>();
+    let with_fd = |run: &str, fd: &[f64]| RunTrace { fd: digits(fd), ..RunTrace::bare(run, 2.0) };
+    let rounded: Vec<f64> = fd(40).iter().map(|v| (v * 100.0).round() / 100.0).collect();
+    let traces = [with_fd("sub-1", &fd(40)), with_fd("sub-2", &fd(41)), with_fd("sub-3", &rounded)];
+    assert_eq!(found(&traces), [(0, 2, Noticed::SameMotion, true)]);
+    // FD that is the same in all frames says nothing.
+    let still = [with_fd("sub-1", &[0.1; 120]), with_fd("sub-2", &[0.1; 120])];
+    assert_eq!(found(&still), []);
 }

@@ -17,6 +17,7 @@ use crate::stack::gather::request::{Amount, Missing, StackRequest};
 use crate::stack::gather::sites;
 use crate::stack::gather::who::CohortFacts;
 use crate::study::settings::Measure;
+use crate::tables::counted;
 
 /// What `stack.json` is made from.
 pub(crate) struct AboutStack<'a> {
@@ -42,6 +43,15 @@ pub(crate) fn notes(request: &StackRequest, found: &GatheredChildren, arrays: &[
         if count > 0 {
             notes.push(format!("{count} in the stack with review \"{word}\": {means}"));
         }
+    }
+    let unlooked: Vec<&str> =
+        found.children.iter().filter(|child| child.unlooked).map(|child| child.stem.as_str()).collect();
+    if !unlooked.is_empty() {
+        notes.push(format!(
+            "{} in the stack that nobody has looked at, though something was noticed: {}",
+            counted(unlooked.len(), "row is", "rows are"),
+            unlooked.join(", ")
+        ));
     }
     if request.all {
         notes.push("verdicts were set aside: children with too little data are in the stack".to_owned());

@@ -85,6 +85,7 @@ mod tests {
                 own_stem: stem.clone(),
                 stem,
                 cells: (*cells).to_owned(),
+                unlooked: false,
                 review: "n/a".to_owned(),
                 folder: String::new(),
                 forms: Vec::new(),

@@ -52,6 +52,8 @@ pub(crate) struct Child {
     pub cells: String,
     /// The word under `review`; `n/a` where nobody decided.
     pub review: String,
+    /// Whether somebody should look at it first and nobody has included it.
+    pub unlooked: bool,
     /// Folder of its matrices, relative to the results folder.
     pub folder: String,
     /// How each of its matrices is written, one entry per kind.

@@ -129,9 +129,10 @@ fn look(folders: &Folders, candidate: Candidate) -> Result<Looked, StackError> {
     }
     let runs = runs(results, &folder, &names, &participant, session.is_none(), &stem)?;
     let (own_stem, stem) = (stem.clone(), own(&stem));
-    let Candidate { row, results, ids, own_ids, cells, review, .. } = candidate;
+    let Candidate { row, results, ids, own_ids, cells, review, unlooked, .. } = candidate;
     let child = Child {
         row,
+        unlooked,
         results,
         ids,
         own_ids,

@@ -44,6 +44,8 @@ pub(crate) struct Candidate {
     pub review: String,
     /// Whether a child whom somebody should look at first is taken.
     pub looked: bool,
+    /// Whether the child is one whom somebody should look at first and nobody has included.
+    pub unlooked: bool,
 }
 
 impl Candidate {
@@ -161,6 +163,7 @@ pub(crate) fn judge_cohort(folders: &Folders, request: &StackRequest) -> Result<
                 judge_again: None,
                 joined: table.number(&line, joined)?.is_some_and(|runs| runs > 0.0),
                 looked: request.take_unlooked || review == Decision::Include.key(),
+                unlooked: cells[verdict] == Verdict::LookFirst.key() && review != Decision::Include.key(),
                 review,
             };
             let minutes_kept = table.number(&line, minutes)?.unwrap_or(0.0);
