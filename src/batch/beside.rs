@@ -58,8 +58,8 @@ fn copies(rows: &[(String, CohortRow)], notice: &NoticeSettings, found: &mut [Ve
 /// Children whose mean FD lies far from that of all others.
 ///
 /// The SD of few children is uncertain: of eight whose log FD is normal, 4 robust SD would find 1.5 % with nothing
-/// wrong. The limit is therefore wider by 1 + 8/n, and between [`LEAST_FACTOR`] and [`MOST_FACTOR`] (own convention; the
-/// test beside this code holds it to less than one child in two hundred, of skewed motion too).
+/// wrong. The limit is therefore wider by 1 + 8/n, and between [`LEAST_FACTOR`] and [`MOST_FACTOR`] (own convention;
+/// the test beside this code holds it to less than one child in two hundred, of skewed motion too).
 fn unlike_motion(rows: &[(String, CohortRow)], notice: &NoticeSettings, found: &mut [Vec<Remark>]) {
     let log: Vec<(usize, f64)> = rows
         .iter()

@@ -67,7 +67,8 @@ pub(super) fn of_run(
             Noticed::MotionUnlikeImage,
             format!(
                 "the run moves much, but its images do not show it: the rank correlation of FD with DVARS over \
-                 {frames} frames is {}, and at least {} is expected; is the motion table that of this image, and are its units right?",
+                 {frames} frames is {}, and at least {} is expected; is the motion table that of this image, and are \
+                 its units right?",
                 figures(r, 2),
                 notice.least_fd_dvars_r
             ),

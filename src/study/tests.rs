@@ -1,4 +1,6 @@
 mod lengths;
+mod notice;
+mod reading;
 
 use std::path::Path;
 
@@ -359,18 +361,6 @@ fn every_message() {
                 .into(),
         ),
         (
-            "[notice]\nsame_r = 0.5",
-            "line 2: notice.same_r is 0.5; expected a correlation from 0.9 to 1".into(),
-        ),
-        (
-            "[notice]\nlarge_fd_mm = 0",
-            "line 2: notice.large_fd_mm is 0; expected mm, above 0".into(),
-        ),
-        (
-            "[notice]\nleast_fd_dvars_r = 2",
-            "line 2: notice.least_fd_dvars_r is 2; expected a correlation from -1 to 1".into(),
-        ),
-        (
             "[enough]\ncoverage = 90",
             "line 2: enough.coverage is 90; expected a share from 0 to 1 (0: not required)".into(),
         ),
@@ -488,19 +478,6 @@ fn syntax_errors_name_their_line() {
     assert!(found.starts_with("work/study.toml line 2: not valid TOML: "), "{found}");
     let found = message("[censor]\nafter = 1\nafter = 2\n");
     assert!(found.contains("line 3: not valid TOML: duplicate key"), "{found}");
-}
-
-#[test]
-fn unreadable_files_are_named() {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("study.toml");
-    let found = Study::read(&path).unwrap_err().to_string();
-    assert!(found.starts_with(&format!("cannot read the study file {}: ", path.display())), "{found}");
-    std::fs::write(&path, b"[study]\nname = \"\xff\"\n").unwrap();
-    let found = Study::read(&path).unwrap_err().to_string();
-    assert!(found.ends_with("line 2: bytes that are not UTF-8; save the study file as UTF-8 text"), "{found}");
-    std::fs::write(&path, format!("\u{feff}{SCANS}{PARCELS}")).unwrap();
-    assert_eq!(Study::read(&path).unwrap().folder(), folder.path());
 }
 
 proptest::proptest! {

@@ -59,6 +59,10 @@ name = "tern5"
 image = "atlas.nii"
 labels = "atlas.tsv"
 
+[notice]
+# The invented children all move alike.
+same_r = 1
+
 [enough]
 minutes = 0.5
 "#;
