@@ -56,7 +56,7 @@ pub(crate) fn find(results: &Folders, judged: JudgedCohort) -> Result<GatheredCh
                     found.left_out.push(child);
                     continue;
                 }
-                Looked::Child(child, forms) => (child, forms),
+                Looked::Child(child, forms) => (*child, forms),
             };
             let (like, of) = first.get_or_insert_with(|| {
                 kinds.extend(forms.keys().cloned());
@@ -86,7 +86,7 @@ pub(crate) fn find(results: &Folders, judged: JudgedCohort) -> Result<GatheredCh
 }
 
 enum Looked {
-    Child(Child, BTreeMap<Kind, Form>),
+    Child(Box<Child>, BTreeMap<Kind, Form>),
     LeftOut(LeftOut),
 }
 
@@ -145,7 +145,7 @@ fn look(folders: &Folders, candidate: Candidate) -> Result<Looked, StackError> {
         runs,
         used: None,
     };
-    Ok(Looked::Child(child, forms))
+    Ok(Looked::Child(Box::new(child), forms))
 }
 
 /// What the study's other demands say of a child whom it calls too short.
