@@ -37,6 +37,12 @@ function ordered(rows, value, down) {
     return sign * order || (a.participant_id < b.participant_id ? -1 : 1);
   }).map((row) => row.participant_id);
 }
+/** What the page shows under "noticed": the problem, or how many notes there are. */
+function noticed(row) {
+  if (!none(row.problem)) return row.problem;
+  const notes = none(row.warnings) ? 0 : row.warnings.split("; ").length;
+  return notes ? `${notes} ${notes === 1 ? "note" : "notes"}` : "n/a";
+}
 const which = (rows) => rows.map((row) => row.participant_id).sort();
 
 test("rows are sorted by mean FD first, the most restless child on top", () => on(study.page(), async (page) => {
@@ -65,7 +71,7 @@ test("every column sorts, both ways", () => on(study.page(), async (page) => {
   const columns = [
     ["stem", (row) => row.participant_id], ["strip", (row) => row.minutes], ["mean_fd_mm", (row) => row.mean_fd_mm],
     ["minutes_kept", (row) => row.minutes_kept], ["longest_stretch_s", (row) => row.longest_stretch_s], ["verdict", (row) => row.verdict],
-    ["covariate 0", (row) => row.age_months], ["covariate 1", (row) => row.sex], ["covariate 2", (row) => row.group], ["problem", (row) => row.problem],
+    ["covariate 0", (row) => row.age_months], ["covariate 1", (row) => row.sex], ["covariate 2", (row) => row.group], ["problem", noticed],
   ];
   assert.deepEqual(await page.$$eval("#table thead th", (cells) => cells.map((cell) => cell.dataset.key)), columns.map(([key]) => key));
   for (const [key, value] of columns) {
