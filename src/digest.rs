@@ -16,7 +16,7 @@ mod values;
 mod volumes;
 mod wanted;
 
-pub(crate) use pass::median;
+pub(crate) use pass::{median, median_and_robust_sd};
 
 pub use error::DigestError;
 use std::path::Path;

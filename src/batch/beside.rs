@@ -10,8 +10,9 @@ use std::collections::BTreeMap;
 use super::child;
 use super::shared::Shared;
 use crate::cohort::CohortRow;
-use crate::digest::median;
+use crate::digest::{median, median_and_robust_sd};
 use crate::event::Event;
+use crate::pipeline::repetition_time::differ;
 use crate::pipeline::twins::{Among, RunTrace, twins};
 use crate::record::Verdict;
 use crate::remark::{Noticed, Remark};
@@ -25,8 +26,6 @@ const LEAST_CHILDREN: usize = 8;
 const LEAST_FACTOR: f64 = 5.0;
 /// So many times more or less is one, however unlike the other children are.
 const MOST_FACTOR: f64 = 40.0;
-/// Repetition times that differ by more than this share are unlike.
-const TR_SHARE: f64 = 0.1;
 /// If at most this share of the children have a TR, it may be a mistake; if more have it, the cohort has several (own
 /// convention).
 const FEW_SHARE: f64 = 0.2;
@@ -70,9 +69,7 @@ fn unlike_motion(rows: &[(String, CohortRow)], notice: &NoticeSettings, found: &
     if log.len() < LEAST_CHILDREN {
         return;
     }
-    let centre = median(log.iter().map(|(_, v)| *v).collect());
-    // 1.4826 times the median deviation is the SD of normal values (Hampel 1974, J Am Stat Assoc 69:383; from memory).
-    let sd = 1.4826 * median(log.iter().map(|(_, v)| (v - centre).abs()).collect());
+    let (centre, sd) = median_and_robust_sd(log.iter().map(|(_, v)| *v).collect());
     let limit =
         (notice.unlike_site_sd * sd * (1.0 + 8.0 / log.len() as f64)).clamp(LEAST_FACTOR.ln(), MOST_FACTOR.ln());
     for (row, value) in log.iter().filter(|(_, value)| (value - centre).abs() > limit) {
@@ -88,13 +85,12 @@ fn unlike_motion(rows: &[(String, CohortRow)], notice: &NoticeSettings, found: &
 
 /// Children whose TR differs between runs, or from that of nearly all others.
 fn unlike_tr(rows: &[(String, CohortRow)], found: &mut [Vec<Remark>]) {
-    let differs = |a: f64, b: f64| (a - b).abs() > TR_SHARE * a.max(b);
     let first: Vec<(usize, f64)> =
         rows.iter().enumerate().filter_map(|(row, (_, of))| Some((row, of.traces.first()?.tr_s))).collect();
     let usual = median(first.iter().map(|(_, tr)| *tr).collect());
     for &(row, tr) in &first {
         let traces = &rows[row].1.traces;
-        if let Some(other) = traces.iter().find(|trace| differs(trace.tr_s, tr)) {
+        if let Some(other) = traces.iter().find(|trace| differ(trace.tr_s, tr)) {
             let text = format!(
                 "the TR of {} is {tr} s and that of {} is {} s; are both right?",
                 traces[0].run, other.run, other.tr_s
@@ -102,8 +98,8 @@ fn unlike_tr(rows: &[(String, CohortRow)], found: &mut [Vec<Remark>]) {
             found[row].push(Remark::about_data(text).noticing(Noticed::TrDiffers));
             continue;
         }
-        let alike = first.iter().filter(|(_, other)| !differs(*other, tr)).count();
-        if differs(tr, usual) && alike as f64 <= FEW_SHARE * first.len() as f64 {
+        let alike = first.iter().filter(|(_, other)| !differ(*other, tr)).count();
+        if differ(tr, usual) && alike as f64 <= FEW_SHARE * first.len() as f64 {
             let text = format!(
                 "TR is {tr} s in {alike} of {} children, but the cohort's median is {usual} s; is it right?",
                 first.len()

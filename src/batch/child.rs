@@ -15,7 +15,6 @@ use crate::outputs;
 use crate::pages;
 use crate::pipeline::joined::{self, Joined, RunResult};
 use crate::pipeline::prepared::input_files;
-use crate::pipeline::twins::RunTrace;
 use crate::record::files::{sync_folder, write_named_later};
 use crate::record::{self, Verdict, results_digest};
 use crate::remark::Remark;
@@ -183,17 +182,12 @@ fn save(
         results_digest,
         strip: pages::strip(runs, study.censor.fd_mm),
         minutes_at_limits: minutes_at_limits(runs),
-        traces: runs.iter().filter_map(trace).collect(),
+        traces: joined.traces.clone(),
         failed: runs.iter().filter_map(failure).collect(),
         beside,
     };
     Receipt::new(fingerprint, written, row.clone()).write(&receipt)?;
     Ok(row)
-}
-
-/// What a run that could be read is known by.
-fn trace(run: &RunResult) -> Option<RunTrace> {
-    if let RunResult::Done(record) = run { Some(RunTrace::of(record)) } else { None }
 }
 
 /// The stem of a run that failed, and why.

@@ -10,14 +10,12 @@
 
 use ndarray::ArrayView1;
 
-use crate::digest::median;
+use crate::digest::median_and_robust_sd;
 
 /// The most frames that are cut (own convention).
 pub const MOST: usize = 10;
 /// Robust SDs above the median that a settling frame exceeds (own convention).
 const LIMIT_SD: f64 = 3.0;
-/// From a median absolute deviation to the SD of a normal distribution.
-const MAD_TO_SD: f64 = 1.4826;
 /// A rise below this share of the median is rounding.
 const ROUNDING: f64 = 1e-6;
 
@@ -30,8 +28,7 @@ pub fn frames(mask_mean: ArrayView1<'_, f64>) -> usize {
     if rest.is_empty() {
         return 0;
     }
-    let middle = median(rest.clone());
-    let sd = MAD_TO_SD * median(rest.into_iter().map(|v| (v - middle).abs()).collect());
+    let (middle, sd) = median_and_robust_sd(rest);
     let limit = middle + (LIMIT_SD * sd).max(ROUNDING * middle.abs());
     mask_mean.iter().take(most).take_while(|&&v| v.is_finite() && v > limit).count()
 }

@@ -347,3 +347,11 @@ pub(crate) fn median(mut values: Vec<f64>) -> f64 {
     let lower = values[..middle].iter().copied().fold(f64::NEG_INFINITY, f64::max);
     (lower + upper) / 2.0
 }
+
+/// The median, and the SD that a normal distribution with this median absolute deviation has (1.4826·MAD; Rousseeuw &
+/// Croux 1993, J Am Stat Assoc 88:1273); NaN for none.
+pub(crate) fn median_and_robust_sd(values: Vec<f64>) -> (f64, f64) {
+    const MAD_TO_SD: f64 = 1.4826;
+    let middle = median(values.clone());
+    (middle, MAD_TO_SD * median(values.into_iter().map(|value| (value - middle).abs()).collect()))
+}

@@ -123,6 +123,8 @@ pub struct Joined {
     pub runs_joined: Vec<String>,
     /// By atlas, in the study's order, then by measure; empty when no run contributes.
     pub matrices: Vec<JoinedMatrix>,
+    /// What each run that could be read is known by.
+    pub traces: Vec<RunTrace>,
 }
 
 /// One matrix of a child, over all parcels of the atlas; NaN for parcels without enough coverage in some run.
@@ -147,7 +149,8 @@ pub fn join(
 ) -> Result<Joined, LinalgError> {
     let done: Vec<&ScanRecord> =
         runs.iter().filter_map(|r| if let RunResult::Done(record) = r { Some(&**record) } else { None }).collect();
-    let copies = copies(&done, notice.same_r);
+    let traces: Vec<RunTrace> = done.iter().map(|run| RunTrace::of(run)).collect();
+    let copies = copies(&done, &traces, notice.same_r);
     let is_copy =
         |id: &ScanId| copies.iter().any(|(copy, remark)| copy == id && remark.noticed == Some(Noticed::SameImage));
     let contributing: Vec<&ScanRecord> =
@@ -177,13 +180,12 @@ pub fn join(
     }
     row.verdict = if done.is_empty() { Verdict::Failed } else { verdict(&row, !contributing.is_empty(), enough) };
     let runs_joined = contributing.iter().map(|r| r.id.to_string()).collect();
-    Ok(Joined { row, runs_joined, matrices })
+    Ok(Joined { row, runs_joined, matrices, traces })
 }
 
 /// Runs of a child that are copies of earlier ones, and the words for it. A copied image is not joined: it would count
 /// the same minutes twice. A copied motion table is told of, and the run is joined.
-fn copies(done: &[&ScanRecord], same_r: f64) -> Vec<(ScanId, Remark)> {
-    let traces: Vec<RunTrace> = done.iter().map(|run| RunTrace::of(run)).collect();
+fn copies(done: &[&ScanRecord], traces: &[RunTrace], same_r: f64) -> Vec<(ScanId, Remark)> {
     let found = twins(&traces.iter().collect::<Vec<_>>(), same_r, Among::OneChild);
     let remark = |twin: Twins| {
         let (first, second) = (&done[twin.first].id, &done[twin.second].id);

@@ -6,13 +6,13 @@
 //! whether FD and DVARS rise together, by their rank correlation over frames (Spearman 1904, Am J Psychol 15:72; that
 //! both rise with movement: Power et al. 2012, NeuroImage 59:2142).
 
-use ndarray::ArrayView1;
+use ndarray::{Array2, ArrayView1};
 
-use crate::connectivity::average_ranks;
+use crate::connectivity::connectivity;
 use crate::digest;
 use crate::record::ReportRow;
 use crate::remark::{Noticed, Remark};
-use crate::study::settings::{EnoughSettings, NoticeSettings};
+use crate::study::settings::{EnoughSettings, Measure, NoticeSettings};
 use crate::tables::figures;
 
 /// A run moves much if FD is above [`MUCH_MM`] in at least this share of its frames: with fewer, the ranks are mostly
@@ -106,15 +106,11 @@ fn fd_with_dvars(moved: &Moved<'_>) -> Option<(f64, usize)> {
     if fd.len() < LEAST_FRAMES || (much as f64) < MUCH_SHARE * fd.len() as f64 {
         return None;
     }
-    let centred = |values: Vec<f64>| {
-        let ranks = average_ranks(&values);
-        let mean = ranks.mean().unwrap_or(0.0);
-        ranks - mean
-    };
-    let count = fd.len();
-    let (fd, dvars) = (centred(fd), centred(dvars));
-    let r = fd.dot(&dvars) / (fd.dot(&fd) * dvars.dot(&dvars)).sqrt();
-    r.is_finite().then_some((r, count))
+    let mut both = Array2::zeros((fd.len(), 2));
+    both.column_mut(0).assign(&ArrayView1::from(&fd));
+    both.column_mut(1).assign(&ArrayView1::from(&dvars));
+    let r = connectivity(both.view(), Measure::Spearman).ok()?.matrix[[0, 1]];
+    r.is_finite().then_some((r, fd.len()))
 }
 
 #[cfg(test)]

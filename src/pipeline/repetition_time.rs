@@ -69,8 +69,14 @@ pub fn repetition_time(scan: &Scan, header: &Header) -> Result<(Seconds, Vec<Rem
     Ok((Seconds(*tr_s), remarks))
 }
 
-/// Repetition times further apart than this share of the shortest are unlike (own convention).
+/// Repetition times further apart than this share of the shorter are unlike (own convention).
 const UNLIKE_TR: f64 = 0.1;
+
+/// Whether two repetition times are unlike.
+#[must_use]
+pub fn differ(a_s: f64, b_s: f64) -> bool {
+    a_s.max(b_s) > (1.0 + UNLIKE_TR) * a_s.min(b_s)
+}
 
 /// What is said of runs whose repetition times, s, are unlike while displacement is measured from frame to frame.
 #[must_use]
@@ -78,7 +84,7 @@ pub fn unlike(trs_s: impl IntoIterator<Item = f64>, fd_span_s: f64) -> Option<St
     let start = (f64::INFINITY, f64::NEG_INFINITY);
     let finite = trs_s.into_iter().filter(|tr_s| tr_s.is_finite());
     let (least, most) = finite.fold(start, |(least, most), tr_s| (least.min(tr_s), most.max(tr_s)));
-    (fd_span_s == 0.0 && most > (1.0 + UNLIKE_TR) * least).then(|| {
+    (fd_span_s == 0.0 && least <= most && differ(least, most)).then(|| {
         format!(
             "repetition times go from {least} to {most} s while displacement is measured from frame to frame, so that \
             the same movement costs more time at a longer one; set motion.fd_span_s, and give the lengths of [censor] \
