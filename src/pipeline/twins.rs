@@ -12,6 +12,7 @@ use std::fmt::Write as _;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
+use crate::digest::median_and_robust_sd;
 use crate::record::{ScanRecord, number};
 use crate::remark::Noticed;
 
@@ -31,10 +32,10 @@ pub struct RunTrace {
     /// Content hashes of image and motion table; empty where there is none.
     image: String,
     motion: String,
-    /// Differences of the mean signal from frame to frame in 127ths of [`MOST_SD`] standard deviations, two hexadecimal
-    /// digits each.
+    /// Differences of the mean signal from frame to frame in 127ths of [`MOST_SD`] robust standard deviations, two
+    /// hexadecimal digits each.
     signal: String,
-    /// FD about its mean, likewise.
+    /// FD about its median, likewise.
     fd: String,
 }
 
@@ -63,15 +64,15 @@ impl RunTrace {
     }
 }
 
-/// Values about their mean as [`RunTrace`] keeps them.
+/// Values about their median as [`RunTrace`] keeps them. The SD is the robust one: of a still run with one jump the
+/// plain SD would be that of the jump, and at some lag any two such runs would look alike.
 fn digits(values: &[f64]) -> String {
-    let there: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
-    let mean = there.iter().sum::<f64>() / there.len() as f64;
-    let sd = (there.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / there.len() as f64).sqrt();
+    let (centre, sd) = median_and_robust_sd(values.iter().copied().filter(|value| value.is_finite()).collect());
     let mut digits = String::with_capacity(2 * values.len());
     for value in values {
-        // NaN, of a value that is not there or of values that are all the same, becomes 0.
-        let step = ((value - mean) / sd).clamp(-MOST_SD, MOST_SD) * (127.0 / MOST_SD);
+        // A value that is not there is 0, and so are all where most are the same.
+        let there = value.is_finite() && sd > 0.0;
+        let step = if there { ((value - centre) / sd).clamp(-MOST_SD, MOST_SD) * (127.0 / MOST_SD) } else { 0.0 };
         let _ = write!(digits, "{:02x}", step.round() as i8);
     }
     digits

@@ -114,3 +114,38 @@ fn a_motion_table_written_again_is_known_by_its_fd() {
     let still = [with_fd("sub-1", &[0.1; 120]), with_fd("sub-2", &[0.1; 120])];
     assert_eq!(found(&still), []);
 }
+
+/// A still run with one jump, or a restless one with bursts, is like no other at any lag.
+#[test]
+fn jumps_and_bursts_that_meet_at_some_lag_are_no_copy() {
+    let mut numbers = Numbers::new(77);
+    let mut still = |jump: f64| -> Vec<f64> {
+        let at = 40 + numbers.below(70) as usize;
+        (0..150).map(|i| if i == at { jump } else { 0.05 + 0.01 * numbers.normal() }).collect()
+    };
+    let jumps: Vec<Vec<f64>> = (0..30).map(|run| still(f64::from(run % 3 + 1))).collect();
+    let mut restless = |share: f64| -> Vec<f64> {
+        let mut moves = false;
+        let mut fd = Vec::new();
+        for _ in 0..150 {
+            // Bursts of ten frames on the average.
+            moves = if numbers.even() + 0.5 < 0.1 { numbers.even() + 0.5 < share } else { moves };
+            fd.push(if moves { 0.5 + 0.5 * numbers.normal().abs() } else { 0.05 + 0.01 * numbers.normal() });
+        }
+        fd
+    };
+    let bursts: Vec<Vec<f64>> = (0..30).map(|run| restless(0.1 + 0.02 * f64::from(run))).collect();
+    for runs in [jumps, bursts] {
+        let differences = |fd: &Vec<f64>| fd.windows(2).map(|pair| pair[1] - pair[0]).collect::<Vec<f64>>();
+        let of_fd: Vec<Vec<f32>> = runs.iter().map(|fd| steps(&digits(fd))).collect();
+        let of_signal: Vec<Vec<f32>> = runs.iter().map(|fd| steps(&digits(&differences(fd)))).collect();
+        for series in [of_fd, of_signal] {
+            for second in 0..series.len() {
+                for first in 0..second {
+                    let r = largest_correlation(&series[first], &series[second], Among::OneChild);
+                    assert!(r < 0.97, "{first} {second}: {r}");
+                }
+            }
+        }
+    }
+}
