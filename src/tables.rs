@@ -14,7 +14,7 @@ use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
-pub use words::{and, counted, figures, p_words};
+pub use words::{and, counted, figures, first_few, p_words};
 
 /// A table with more bytes than this must be a wrong file: an hour of frames with a hundred columns is under 10 MB
 /// (common practice).

@@ -7,7 +7,7 @@ use serde::Serialize;
 use crate::discover::Scan;
 
 /// Names of scans or children that are told of many (own convention).
-const NAMED: usize = 3;
+pub const NAMED: usize = 3;
 
 /// A message about several scans.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -69,16 +69,6 @@ fn replace_whole(text: &str, what: &str, with: &str) -> String {
     out + rest
 }
 
-/// "sub-01, sub-02", or "sub-01, sub-02, sub-03 and 9 more".
-#[must_use]
-pub fn first_few<S: AsRef<str>>(names: &[S]) -> String {
-    let shown: Vec<&str> = names.iter().take(NAMED).map(AsRef::as_ref).collect();
-    match names.len().saturating_sub(NAMED) {
-        0 => shown.join(", "),
-        more => format!("{} and {more} more", shown.join(", ")),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -107,13 +97,5 @@ mod tests {
         assert_eq!(common("no mask; see runs.tsv line 12"), "no mask; see runs.tsv");
         assert_eq!(common("a line in line 3: the line is empty"), "a line in: the line is empty");
         assert_eq!(common("sub-1_run-2 of sub-1, not of sub-12"), "the scan of the child, not of sub-12");
-    }
-
-    #[test]
-    fn the_first_few_are_named() {
-        let names: Vec<String> = (1..=5).map(|n| format!("sub-{n}")).collect();
-        assert_eq!(first_few(&names[..3]), "sub-1, sub-2, sub-3");
-        assert_eq!(first_few(&names), "sub-1, sub-2, sub-3 and 2 more");
-        assert_eq!(first_few::<&str>(&[]), "");
     }
 }

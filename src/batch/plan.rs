@@ -17,6 +17,10 @@ use crate::record::{self, Provenance};
 use crate::remark;
 use crate::results::Layout;
 use crate::study::Study;
+use crate::tables::first_few;
+
+/// Children that a message has room for (own convention).
+const KNOWN_NAMED: usize = 20;
 
 /// A run's plan.
 pub(super) struct Plan {
@@ -123,9 +127,8 @@ fn labels(cohort: &Cohort, only: &[String]) -> Result<Vec<String>, BatchError> {
             }
             let mut known: Vec<&str> = cohort.scans.iter().map(|s| s.id.participant.as_str()).collect();
             known.dedup();
-            let shown = known.iter().take(20).map(|label| format!("sub-{label}")).collect::<Vec<_>>().join(", ");
-            let more = if known.len() > 20 { format!(" and {} more", known.len() - 20) } else { String::new() };
-            Err(BatchError::NoSuchChild { label: given.clone(), known: shown + &more })
+            let known: Vec<String> = known.into_iter().map(|label| format!("sub-{label}")).collect();
+            Err(BatchError::NoSuchChild { label: given.clone(), known: first_few(&known, KNOWN_NAMED) })
         })
         .collect()
 }

@@ -4,7 +4,7 @@ use std::fmt::Write;
 use std::path::PathBuf;
 
 use clap::Args;
-use keepstill::batch::alike::first_few;
+use keepstill::batch::alike::NAMED;
 use keepstill::batch::check::{self as checking, CheckedScan};
 use keepstill::batch::forecast::{AtMost, Forecast, MOST_SCANS};
 use keepstill::clean::LEAST_DOF;
@@ -12,6 +12,7 @@ use keepstill::discover;
 use keepstill::report::figures;
 use keepstill::study::Study;
 use keepstill::study::settings::EnoughSettings;
+use keepstill::tables::first_few;
 use serde_json::json;
 
 use super::exit::{self, Failure};
@@ -43,7 +44,7 @@ pub(crate) fn main(args: &Check, common: &Common) -> Result<u8, Failure> {
         for alike in check.shared.iter().filter(|alike| alike.problem || !common.quiet) {
             let note = if alike.problem { "" } else { "note: " };
             let runs = counted(alike.scans.len(), "run", "runs");
-            let _ = writeln!(text, "{runs} ({}): {note}{}", first_few(&alike.scans), alike.message);
+            let _ = writeln!(text, "{runs} ({}): {note}{}", first_few(&alike.scans, NAMED), alike.message);
         }
         for note in check.notes.iter().filter(|_| !common.quiet) {
             let _ = writeln!(text, "note: {note}");
@@ -137,7 +138,7 @@ fn at_most_words(short: &[AtMost], enough: &EnoughSettings) -> String {
         } else {
             counted(short.len(), "child", "children")
         },
-        first_few(&names),
+        first_few(&names, NAMED),
         figures(enough.minutes, 1),
         if enough.dof > LEAST_DOF { figures(dof, 0) } else { format!("more than {}", figures(dof, 0)) }
     )

@@ -7,10 +7,11 @@ use std::sync::Mutex;
 use std::time::Duration;
 
 use indicatif::{HumanDuration, MultiProgress, ProgressBar, ProgressState, ProgressStyle};
-use keepstill::batch::alike::first_few;
+use keepstill::batch::alike::NAMED;
 use keepstill::event::Event;
 use keepstill::report::figures;
 use keepstill::stack::Step;
+use keepstill::tables::first_few;
 
 use super::{Common, out};
 
@@ -118,7 +119,7 @@ impl Progress {
             let kind = if told.failed { "failed" } else { "note" };
             let scans = out::counted(more.len(), "more scan", "more scans");
             let wanted = !more.is_empty() && (told.failed || !self.quiet);
-            wanted.then(|| format!("{scans} ({}): {kind}: {}", first_few(&more), told.alike))
+            wanted.then(|| format!("{scans} ({}): {kind}: {}", first_few(&more, NAMED), told.alike))
         };
         told.iter_mut().filter_map(line).collect()
     }

@@ -75,6 +75,8 @@ pub fn read(path: &Path, settings: &MotionSettings) -> Result<MotionTrace, Param
     })
 }
 
+/// Columns of a table's header that a message has room for (own convention).
+const HEADER_NAMED: usize = 20;
 /// A quarter turn.
 const MOST_TURN_RAD: f64 = std::f64::consts::FRAC_PI_2;
 /// Half a metre.
@@ -138,7 +140,7 @@ fn find_columns(table: &TextTable, wanted: &MotionColumns) -> Result<[usize; 6],
                 *slot = table.column(name).ok_or_else(|| ParametersError::NoColumn {
                     path: table.path.clone(),
                     name: name.clone(),
-                    found: listed(header),
+                    found: tables::first_few(header, HEADER_NAMED),
                 })?;
             }
         }
@@ -160,11 +162,4 @@ fn column_name(table: &TextTable, column: usize) -> String {
         Some(header) => header[column].clone(),
         None => format!("column {}", column + 1),
     }
-}
-
-/// Names in a row, at most 20 of them.
-fn listed(names: &[String]) -> String {
-    let shown: Vec<&str> = names.iter().take(20).map(String::as_str).collect();
-    let rest = names.len().saturating_sub(20);
-    if rest > 0 { format!("{} and {rest} more", shown.join(", ")) } else { shown.join(", ") }
 }

@@ -21,6 +21,7 @@ use crate::linalg::LinalgError;
 use crate::record::{AtlasCount, ReportRow, ScanRecord, Verdict};
 use crate::remark::{Noticed, Remark};
 use crate::study::settings::{ConnectivitySettings, EnoughSettings, Join, Measure, NoticeSettings};
+use crate::tables::first_few;
 
 /// The runs that go into one result, and what it is called.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
@@ -308,10 +309,7 @@ fn without_percent(run: &ScanRecord, at: usize, atlas: &Atlas) -> Option<Remark>
     if without.is_empty() {
         return None;
     }
-    let mut names = without.iter().take(MOST_NAMES).copied().collect::<Vec<_>>().join(", ");
-    if without.len() > MOST_NAMES {
-        names += &format!(" and {} more", without.len() - MOST_NAMES);
-    }
+    let names = first_few(&without, MOST_NAMES);
     Some(Remark::about_data(format!(
         "{}: covariances are n/a for {} of {} parcels of atlas {} ({names}), because their mean signal is less than \
          {LEAST_SIGNAL_PER_SD} times its SD over time, so nothing can be given in percent of it; if the mean was taken \

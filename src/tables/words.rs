@@ -16,6 +16,16 @@ pub fn and<S: AsRef<str>>(words: &[S]) -> String {
     }
 }
 
+/// "sub-01, sub-02", or, of more names than `most`, "sub-01, sub-02, sub-03 and 9 more".
+#[must_use]
+pub fn first_few<S: AsRef<str>>(names: &[S], most: usize) -> String {
+    let shown = names.iter().take(most).map(AsRef::as_ref).collect::<Vec<_>>().join(", ");
+    match names.len().saturating_sub(most) {
+        0 => shown,
+        more => format!("{shown} and {more} more"),
+    }
+}
+
 /// p for people: three digits, or "< 0.001".
 #[must_use]
 pub fn p_words(p: f64) -> String {
@@ -26,4 +36,17 @@ pub fn p_words(p: f64) -> String {
 #[must_use]
 pub fn figures(value: f64, digits: usize) -> String {
     if value.is_finite() { format!("{value:.digits$}") } else { "n/a".to_owned() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_first_few_are_named() {
+        let names: Vec<String> = (1..=5).map(|n| format!("sub-{n}")).collect();
+        assert_eq!(first_few(&names[..3], 3), "sub-1, sub-2, sub-3");
+        assert_eq!(first_few(&names, 3), "sub-1, sub-2, sub-3 and 2 more");
+        assert_eq!(first_few::<&str>(&[], 3), "");
+    }
 }

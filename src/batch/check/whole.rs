@@ -2,10 +2,10 @@
 
 use std::collections::BTreeSet;
 
-use crate::batch::alike::{Alike, first_few};
+use crate::batch::alike::{Alike, NAMED};
 use crate::discover::{Cohort, Scan};
 use crate::study::{ScanSource, Study};
-use crate::tables::counted;
+use crate::tables::{counted, first_few};
 
 /// So many scans share a message before it is told once for all of them (own convention).
 const MANY: usize = 3;
@@ -44,7 +44,7 @@ fn participants(cohort: &Cohort) -> Vec<String> {
         let names: Vec<String> = only.iter().map(|label| format!("sub-{label}")).collect();
         let words = if names.len() == 1 { one } else { many };
         (!names.is_empty())
-            .then(|| format!("{} {words}: {}", counted(names.len(), "child", "children"), first_few(&names)))
+            .then(|| format!("{} {words}: {}", counted(names.len(), "child", "children"), first_few(&names, NAMED)))
     };
     let unscanned = "of the participants table";
     [
@@ -82,7 +82,11 @@ fn patterns(study: &Study, scans: &[Scan]) -> Vec<String> {
             scans.iter().zip(&files).filter(|(_, file)| !there(file)).map(|(scan, _)| scan.id.to_string()).collect();
         let found = scans.len() - lacking.len();
         (found > 0 && !lacking.is_empty()).then(|| {
-            format!("scans.{name} finds a file for {found} of {} runs; not for {}", scans.len(), first_few(&lacking))
+            format!(
+                "scans.{name} finds a file for {found} of {} runs; not for {}",
+                scans.len(),
+                first_few(&lacking, NAMED)
+            )
         })
     };
     files.into_iter().filter_map(some).collect()
