@@ -75,8 +75,7 @@ noticed! {
          other that their units cannot both be right",
         "check motion.translation_unit, motion.rotation_unit and motion.columns";
     UnlikeSite, "unlike_site", Look,
-        "a child's log mean FD is more than notice.unlike_site_sd robust SD from the others of its site or, without \
-         sites, of the cohort",
+        "a child's log mean FD is further from the cohort's median than notice.unlike_site_sd allows",
         "check the units and columns of this child's motion table";
     MotionUnlikeImage, "motion_unlike_image", Look,
         "a run moves much, but FD and DVARS do not rise together",
@@ -96,12 +95,12 @@ noticed! {
     TrDiffers, "tr_differs", Look,
         "a child's TR is more than 10 % from the cohort's median, and at most a fifth of the children \
          have it, or its runs' TRs differ by as much",
-        "check tr_s; if both are right, read docs/unlike-tr.md";
+        "check tr_s; if it is right, include the child in the review, and read docs/unlike-tr.md";
     TrSources, "tr_sources", Note,
         "the scan table, the study file, the sidecar and the header disagree about TR by more than 0.1 %",
         "correct the one that is wrong; the first of them that gives a TR is taken";
     TrShort, "tr_short", Look,
-        "TR is below 0.2 s",
+        "TR is below 0.2 s, and neither the scan table nor the study file gives it",
         "confirm it: headers may hold the time of one excitation; give tr_s";
     ShortRun, "short_run", Note,
         "a run lasts less than notice.short_run_s",

@@ -274,7 +274,7 @@ pub struct NoticeSettings {
     pub small_fd_mm: f64,
     /// Median FD above this is large motion, mm.
     pub large_fd_mm: f64,
-    /// Robust SD of log mean FD from a site's others.
+    /// Robust SD of log mean FD from the cohort's median.
     pub unlike_site_sd: f64,
     /// Rank correlation of FD with DVARS that a run which moves much must reach.
     pub least_fd_dvars_r: f64,
